@@ -1,0 +1,119 @@
+package geotag
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+)
+
+// A Splice replaces one run of bytes by another.
+type Splice struct {
+	// Off is where the run starts in the source.
+	Off int64 `json:"off"`
+	// Old is what stands there and is to go. It may be empty (an insertion).
+	Old []byte `json:"old"`
+	// New is what comes in its place. It may be empty (a deletion).
+	New []byte `json:"new"`
+}
+
+// Patch is a change of a file as a list of splices, with everything needed to
+// take it back: all bytes outside the splices are carried over as they are.
+// The zero Patch changes nothing.
+type Patch struct {
+	// SizeBefore is the length of the source in bytes.
+	SizeBefore int64 `json:"size_before"`
+	// Splices are in order of Off and don't overlap.
+	Splices []Splice `json:"splices"`
+}
+
+// ErrPatchMismatch is returned where a source is not the one a Patch was made for.
+var ErrPatchMismatch = errors.New("the bytes are not the ones this patch was made for")
+
+// Empty reports whether the patch changes nothing.
+func (p *Patch) Empty() bool { return len(p.Splices) == 0 }
+
+// SizeAfter is the length in bytes of what Apply writes.
+func (p *Patch) SizeAfter() int64 {
+	n := p.SizeBefore
+	for _, s := range p.Splices {
+		n += int64(len(s.New)) - int64(len(s.Old))
+	}
+	return n
+}
+
+// Check reports whether the splices are in order, apart and inside the source.
+func (p *Patch) Check() error {
+	var end int64
+	for i, s := range p.Splices {
+		if s.Off < end || s.Off > p.SizeBefore || int64(len(s.Old)) > p.SizeBefore-s.Off {
+			return fmt.Errorf("patch: splice %d at offset %d does not fit", i, s.Off)
+		}
+		end = s.Off + int64(len(s.Old))
+	}
+	return nil
+}
+
+// Reverse returns the patch that takes p's result back to p's source.
+func (p *Patch) Reverse() *Patch {
+	r := &Patch{SizeBefore: p.SizeAfter()}
+	var shift int64
+	for _, s := range p.Splices {
+		r.Splices = append(r.Splices, Splice{Off: s.Off + shift, Old: slices.Clone(s.New), New: slices.Clone(s.Old)})
+		shift += int64(len(s.New)) - int64(len(s.Old))
+	}
+	return r
+}
+
+// Apply copies src to dst with the splices made. It returns ErrPatchMismatch,
+// perhaps after part of the output is written, where src is not what the patch
+// was made for; dst must then be thrown away.
+func (p *Patch) Apply(dst io.Writer, src io.Reader) error {
+	if err := p.Check(); err != nil {
+		return err
+	}
+	var pos int64
+	for _, s := range p.Splices {
+		if _, err := io.CopyN(dst, src, s.Off-pos); err != nil {
+			return short(err)
+		}
+		old := make([]byte, len(s.Old))
+		if _, err := io.ReadFull(src, old); err != nil {
+			return short(err)
+		}
+		if !bytes.Equal(old, s.Old) {
+			return fmt.Errorf("%w: they differ at offset %d", ErrPatchMismatch, s.Off)
+		}
+		if _, err := dst.Write(s.New); err != nil {
+			return err
+		}
+		pos = s.Off + int64(len(s.Old))
+	}
+	n, err := io.Copy(dst, src)
+	if err != nil {
+		return err
+	}
+	if pos+n != p.SizeBefore {
+		return fmt.Errorf("%w: %d bytes long, not %d", ErrPatchMismatch, pos+n, p.SizeBefore)
+	}
+	return nil
+}
+
+// ApplyBytes is Apply in memory; src is left alone.
+func (p *Patch) ApplyBytes(src []byte) ([]byte, error) {
+	var b bytes.Buffer
+	b.Grow(int(max(p.SizeAfter(), 0)))
+	if err := p.Apply(&b, bytes.NewReader(src)); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+// short turns a source that ended early into the mismatch it is.
+func short(err error) error {
+	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+		return fmt.Errorf("%w: it is too short", ErrPatchMismatch)
+	}
+	return err
+}

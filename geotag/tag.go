@@ -1,0 +1,177 @@
+package geotag
+
+import (
+	"time"
+)
+
+// Tag is what an image says about where, when and with what it was taken.
+// A field that the image does not carry, or carries as nonsense, is nil (or
+// empty); nonsense also leaves a Warning. Nothing here is guessed.
+type Tag struct {
+	// Container is the image format: "jpeg".
+	Container string `json:"container"`
+
+	// Position is the geotag, the Exif one where it is sound and else the XMP
+	// one; nil where there is none that can be believed.
+	Position *Position `json:"position,omitempty"`
+	// XMPPosition is the position in the XMP packet, where there is one.
+	XMPPosition *Position `json:"xmp_position,omitempty"`
+	// Altitude is the height the image states; see AltitudeRef for what above.
+	Altitude *Altitude `json:"altitude,omitempty"`
+	// HPositioningError is GPSHPositioningError: the horizontal error in metres.
+	// The Exif standard states no confidence level for it.
+	HPositioningError *float64 `json:"h_positioning_error_m,omitempty"`
+	// DOP is GPSDOP: the horizontal dilution of precision in a two-dimensional
+	// measurement, the position dilution in a three-dimensional one.
+	DOP *float64 `json:"dop,omitempty"`
+	// MeasureMode is GPSMeasureMode: 2 or 3 dimensional, 0 where not stated.
+	MeasureMode int `json:"measure_mode,omitempty"`
+	// Status is GPSStatus: "A" measurement in progress, "V" interrupted.
+	Status string `json:"status,omitempty"`
+	// MapDatum is GPSMapDatum as written, without trailing spaces.
+	MapDatum string `json:"map_datum,omitempty"`
+	// ProcessingMethod is the text of GPSProcessingMethod.
+	ProcessingMethod string `json:"processing_method,omitempty"`
+	// Direction is where the camera looked: GPSImgDirection.
+	Direction *Direction `json:"direction,omitempty"`
+	// Destination is the place the image shows, where the GPSDest tags give it.
+	Destination *Destination `json:"destination,omitempty"`
+	// SubjectDistance is the distance to the subject in metres.
+	SubjectDistance *float64 `json:"subject_distance_m,omitempty"`
+
+	// GPSTime is GPSDateStamp with GPSTimeStamp: UTC by the standard.
+	GPSTime *time.Time `json:"gps_time,omitempty"`
+	// Taken is DateTimeOriginal, with sub-seconds.
+	Taken *Taken `json:"taken,omitempty"`
+
+	Make        string `json:"make,omitempty"`
+	Model       string `json:"model,omitempty"`
+	Serial      string `json:"serial,omitempty"`
+	Software    string `json:"software,omitempty"`
+	ExifVersion string `json:"exif_version,omitempty"`
+	// Width and Height are the pixel dimensions of the coded image; 0 where the
+	// header read did not reach them.
+	Width  int `json:"width,omitempty"`
+	Height int `json:"height,omitempty"`
+	// Orientation is the Exif orientation 1 to 8; 0 where not stated.
+	Orientation int `json:"orientation,omitempty"`
+
+	// Texts are the places where crews and apps leave a point's id.
+	Texts Texts `json:"texts"`
+
+	// Warnings list what is there but can't be believed, or contradicts itself.
+	Warnings []Warning `json:"warnings,omitempty"`
+}
+
+// Position is a geographic position as an image states it.
+type Position struct {
+	// Lat and Lon are in degrees, north and east positive, in the frame of the
+	// image's map datum.
+	Lat float64 `json:"lat"`
+	Lon float64 `json:"lon"`
+	// Step is the resolution of the coordinates in degrees: the coarser of the
+	// steps that the last rational of latitude and longitude can express. It is
+	// what rounding alone can move the position by.
+	Step float64 `json:"step_deg"`
+}
+
+// AltitudeRef says what an altitude is measured from.
+type AltitudeRef int
+
+// The meanings of GPSAltitudeRef. Up to Exif 2.32 the standard knows only "sea
+// level" and below it (values 0 and 1), and many devices write an ellipsoidal
+// height all the same; from Exif 3.0 (CIPA DC-008-2023) values 0 and 1 are the
+// ellipsoidal surface, 2 and 3 sea level. So 0 and 1 in an older image are
+// ambiguous, and are reported so.
+const (
+	// AltitudeUnstated: no GPSAltitudeRef in the image.
+	AltitudeUnstated AltitudeRef = iota
+	// AltitudeAmbiguous: stated as sea level by a standard older than Exif 3.0.
+	AltitudeAmbiguous
+	// AltitudeEllipsoidal: above the ellipsoid, by Exif 3.0.
+	AltitudeEllipsoidal
+	// AltitudeSeaLevel: above mean sea level, by Exif 3.0.
+	AltitudeSeaLevel
+)
+
+// Altitude is a height as an image states it.
+type Altitude struct {
+	// Metres is the signed height, negative below the reference.
+	Metres float64 `json:"metres"`
+	// Ref says what it is measured from.
+	Ref AltitudeRef `json:"ref"`
+}
+
+// Direction is an image or destination direction.
+type Direction struct {
+	// Degrees is in [0, 360).
+	Degrees float64 `json:"degrees"`
+	// Magnetic says that it counts from magnetic north, not from true north.
+	Magnetic bool `json:"magnetic"`
+}
+
+// Destination is the place an image shows, from the GPSDest tags.
+type Destination struct {
+	Position *Position  `json:"position,omitempty"`
+	Bearing  *Direction `json:"bearing,omitempty"`
+	// Distance is in metres.
+	Distance *float64 `json:"distance_m,omitempty"`
+}
+
+// Taken is a camera's local time.
+type Taken struct {
+	// Time is the time stated. Where HasOffset is false its location is UTC only
+	// for want of a better one: the clock reading is right, the instant unknown.
+	Time time.Time `json:"time"`
+	// HasOffset says that OffsetTimeOriginal fixed the zone.
+	HasOffset bool `json:"has_offset"`
+}
+
+// Texts are the free texts of an image in which an id may stand.
+type Texts struct {
+	ImageDescription string   `json:"image_description,omitempty"`
+	UserComment      string   `json:"user_comment,omitempty"`
+	Keywords         []string `json:"keywords,omitempty"`
+	Title            string   `json:"title,omitempty"`
+	Subject          string   `json:"subject,omitempty"`
+	Comment          string   `json:"comment,omitempty"`
+}
+
+// A WarningCode names a kind of Warning. The strings are stable.
+type WarningCode string
+
+// The kinds of warning.
+const (
+	// WarnZeroDenominator: a rational such as 0/0 where a number is due.
+	WarnZeroDenominator WarningCode = "zero-denominator"
+	// WarnOutOfRange: latitude beyond 90, longitude beyond 180, minutes or
+	// seconds of 60 or more, a direction beyond 360, a time that no clock shows.
+	WarnOutOfRange WarningCode = "out-of-range"
+	// WarnMissingRef: a coordinate without its hemisphere.
+	WarnMissingRef WarningCode = "missing-reference"
+	// WarnBadRef: a hemisphere that is none of N, S, E, W.
+	WarnBadRef WarningCode = "bad-reference"
+	// WarnNullIsland: exactly 0, 0, what a receiver without a fix writes.
+	WarnNullIsland WarningCode = "null-island"
+	// WarnIncomplete: one coordinate without the other, a date without a time.
+	WarnIncomplete WarningCode = "incomplete"
+	// WarnWrongType: a tag whose type or count is not the standard's.
+	WarnWrongType WarningCode = "wrong-type"
+	// WarnConflict: Exif and XMP state positions further apart than their steps.
+	WarnConflict WarningCode = "exif-xmp-conflict"
+	// WarnCorrupt: a directory, an offset or a packet that can't be followed.
+	WarnCorrupt WarningCode = "corrupt"
+	// WarnDuplicate: a tag that stands twice; the first is taken.
+	WarnDuplicate WarningCode = "duplicate"
+)
+
+// Warning is something an image states that can't be used as it stands.
+type Warning struct {
+	Code WarningCode `json:"code"`
+	// Field is the Exif or XMP name concerned, "GPSLatitude" for instance.
+	Field string `json:"field"`
+	// Detail says in words what was found.
+	Detail string `json:"detail"`
+}
+
+func (w Warning) String() string { return string(w.Code) + ": " + w.Field + ": " + w.Detail }

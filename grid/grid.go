@@ -1,0 +1,190 @@
+package grid
+
+import (
+	"context"
+	"errors"
+	"fmt"
+)
+
+// EN is a plane position: easting and northing, in the unit of the grid it
+// belongs to. Easting grows to the east and northing to the north whatever
+// axis order or axis direction the coordinate reference system defines;
+// conversion happens at the edge, in the Projection.
+type EN struct {
+	E float64 `json:"e"`
+	N float64 `json:"n"`
+}
+
+// LatLon is an ellipsoidal position in degrees, north and east positive. The
+// geodetic frame is given by the context: a Fix names it, and where a grid
+// speaks of its "own" LatLon it means the grid's base geographic system.
+type LatLon struct {
+	Lat float64 `json:"lat"`
+	Lon float64 `json:"lon"`
+}
+
+// Valid reports whether p is a finite position with the latitude in [-90, 90]
+// and the longitude in [-180, 180].
+func (p LatLon) Valid() bool {
+	return p.Lat >= -90 && p.Lat <= 90 && p.Lon >= -180 && p.Lon <= 180
+}
+
+// Unit is a unit of length and its size in metres.
+type Unit struct {
+	// Name is the unit's name, as EPSG spells it.
+	Name string `json:"name"`
+	// Symbol is the short form for tables: m, ft, ftUS.
+	Symbol string `json:"symbol"`
+	// Metres is the length of one unit in metres.
+	Metres float64 `json:"metres"`
+}
+
+// The units that surveys come in. Sources: EPSG:9001, EPSG:9002 (0.3048 m by
+// the 1959 agreement) and EPSG:9003 (1200/3937 m, US Coast and Geodetic Survey).
+var (
+	Metre        = Unit{Name: "metre", Symbol: "m", Metres: 1}
+	Foot         = Unit{Name: "foot", Symbol: "ft", Metres: 0.3048}
+	USSurveyFoot = Unit{Name: "US survey foot", Symbol: "ftUS", Metres: 1200.0 / 3937.0}
+)
+
+// Ellipsoid is an ellipsoid of revolution.
+type Ellipsoid struct {
+	Name string `json:"name"`
+	// SemiMajor is the semi-major axis in metres.
+	SemiMajor float64 `json:"semi_major_m"`
+	// InverseFlattening is 1/f; 0 stands for a sphere.
+	InverseFlattening float64 `json:"inverse_flattening"`
+}
+
+// Grid describes a plane coordinate system.
+type Grid struct {
+	// Name is the system's name, for instance "IRENET95 / Irish Transverse Mercator".
+	Name string `json:"name"`
+	// Code is its authority code, for instance "EPSG:2157"; empty where it has none.
+	Code string `json:"code,omitempty"`
+	// Unit is the unit of eastings and northings.
+	Unit Unit `json:"unit"`
+	// Ellipsoid is the ellipsoid of the grid's own geodetic frame.
+	Ellipsoid Ellipsoid `json:"ellipsoid"`
+	// Frame names the grid's own geodetic frame, for instance "IRENET95".
+	Frame string `json:"frame"`
+}
+
+// Frame says which geodetic frame a geographic position is in, and when.
+type Frame struct {
+	// Datum is the frame as the image states it (the text of GPSMapDatum, for
+	// instance "WGS-84" or "TOKYO"). Empty means that nothing was stated, which
+	// the Exif standard leaves open and a Projection takes as WGS 84.
+	Datum string `json:"datum,omitempty"`
+	// Epoch is the decimal year of the observation; 0 where it is not known.
+	Epoch float64 `json:"epoch,omitempty"`
+}
+
+// Fix is a geographic position with the frame it was observed in.
+type Fix struct {
+	LatLon
+	// Height is the ellipsoidal height in metres; nil where it is not known, or
+	// only known above a geoid.
+	Height *float64 `json:"height_m,omitempty"`
+	Frame
+}
+
+// Operation is the coordinate operation that carried a position from one
+// frame into another, as the projection engine describes it.
+type Operation struct {
+	// Name is the engine's description of the operation.
+	Name string `json:"name"`
+	// Definition is its full definition (a PROJ pipeline, for instance).
+	Definition string `json:"definition,omitempty"`
+	// Source names the frame and realisation it started from.
+	Source string `json:"source"`
+	// Accuracy is the operation's stated accuracy in metres; nil where the
+	// registry states none, which is not the same as a perfect one.
+	Accuracy *float64 `json:"accuracy_m"`
+	// Ballpark says that the engine found no real operation and only copied
+	// coordinates between frames; the error may be hundreds of metres.
+	Ballpark bool `json:"ballpark"`
+	// Notes are what a user should know: a missing grid and what to install, an
+	// assumption made for want of an epoch.
+	Notes []string `json:"notes,omitempty"`
+}
+
+// Placement is a position carried onto the grid.
+type Placement struct {
+	EN
+	// Op is the operation used; nil only where Err is set.
+	Op *Operation
+	// Err says why the position could not be carried: an *UnknownDatumError,
+	// ErrOutside or an error of the engine. EN is meaningless then.
+	Err error
+}
+
+// FixPlacement is a grid position carried back into a geographic frame.
+type FixPlacement struct {
+	Fix
+	// Op is the operation used, in the direction from Fix to grid.
+	Op *Operation
+	// Err is as in Placement.
+	Err error
+}
+
+// Projection ties geographic frames to one grid. Package grid/crs has one that
+// is backed by PROJ; a program with a projection engine of its own implements
+// these three methods. Methods are safe for use by many goroutines.
+type Projection interface {
+	// Grid describes the plane system.
+	Grid() Grid
+	// ToGrid carries fixes onto the grid. The result has one Placement per fix,
+	// in order. A fix that can't be carried has its own Err; the returned error
+	// is for failures of the whole call, a cancelled context for instance.
+	ToGrid(ctx context.Context, fixes []Fix) ([]Placement, error)
+	// FromGrid carries grid positions into geographic frames: at[i] into
+	// frames[i]. It is the inverse of ToGrid to better than 0.1 mm.
+	FromGrid(ctx context.Context, at []EN, frames []Frame) ([]FixPlacement, error)
+}
+
+// Factors are the local properties of a projection at one place.
+type Factors struct {
+	// Convergence is the meridian convergence in degrees: the angle from true
+	// north to grid north, clockwise positive, so that grid bearing =
+	// geodetic azimuth - convergence (arc-to-chord correction left out).
+	Convergence float64 `json:"convergence_deg"`
+	// PointScale is the ratio of a short distance on the grid to the same on the
+	// ellipsoid. For a projection that is not conformal it is the geometric mean
+	// of the scales along meridian and parallel.
+	PointScale float64 `json:"point_scale"`
+}
+
+// Geodesic is a shortest line on the ellipsoid.
+type Geodesic struct {
+	// Distance is its length in metres.
+	Distance float64 `json:"distance_m"`
+	// Azimuth is the azimuth at the start, from true north, degrees in [0, 360).
+	Azimuth float64 `json:"azimuth_deg"`
+	// BackAzimuth is the azimuth at the far end of the line from there back to
+	// the start, degrees in [0, 360).
+	BackAzimuth float64 `json:"back_azimuth_deg"`
+}
+
+// Geodesist is implemented by a Projection that can also measure on the
+// ellipsoid of its own frame.
+type Geodesist interface {
+	// Geodesic returns the geodesic from a to b, both on the grid.
+	Geodesic(a, b EN) (Geodesic, error)
+	// Factors returns convergence and point scale at a place on the grid.
+	Factors(at EN) (Factors, error)
+}
+
+// ErrOutside is returned for a position that the grid's projection can't hold.
+var ErrOutside = errors.New("position lies outside what the grid's projection can hold")
+
+// UnknownDatumError reports a datum name that no frame is known for. The
+// position is not used: taking it as WGS 84 would be a guess.
+type UnknownDatumError struct {
+	// Datum is the name as the image states it.
+	Datum string
+}
+
+func (e *UnknownDatumError) Error() string {
+	return fmt.Sprintf("map datum %q is not one that phototie knows a frame for; state the datum in the settings if you know it", e.Datum)
+}
