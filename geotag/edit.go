@@ -3,6 +3,7 @@ package geotag
 import (
 	"errors"
 	"fmt"
+	"math"
 )
 
 // Meaning says what a corrected position stands for. It is the user's choice
@@ -51,6 +52,19 @@ type Edit struct {
 	// AllowSigned permits the change of an image that carries a signed
 	// provenance manifest, whose signature the change breaks.
 	AllowSigned bool
+}
+
+// check reports what makes the edit impossible to write, wrapping ErrEdit.
+func (e Edit) check() error {
+	switch {
+	case e.Meaning != SubjectPosition && e.Meaning != CameraPosition:
+		return fmt.Errorf("%w: the meaning is %v; use SubjectPosition or CameraPosition", ErrEdit, e.Meaning)
+	case !(math.Abs(e.Lat) <= 90):
+		return fmt.Errorf("%w: latitude %v is not within -90 to 90 degrees", ErrEdit, e.Lat)
+	case !(math.Abs(e.Lon) <= 180):
+		return fmt.Errorf("%w: longitude %v is not within -180 to 180 degrees", ErrEdit, e.Lon)
+	}
+	return nil
 }
 
 // Errors of reading and writing. All are wrapped with the details.
