@@ -173,6 +173,10 @@ type Geodesist interface {
 	Geodesic(a, b EN) (Geodesic, error)
 	// Factors returns convergence and point scale at a place on the grid.
 	Factors(at EN) (Factors, error)
+	// Geographic returns the position of a place on the grid in the grid's own
+	// geodetic frame: the inverse of the map projection alone, without any
+	// change of frame. Compare takes the latitude of the point from it.
+	Geographic(at EN) (LatLon, error)
 }
 
 // ErrOutside is returned for a position that the grid's projection can't hold.

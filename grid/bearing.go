@@ -1,0 +1,311 @@
+package grid
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+)
+
+// Bearing is a direction in the plane or an azimuth on the ellipsoid: degrees
+// clockwise from north in [0, 360), or undefined. The zero value is undefined,
+// which is not the same as due north. Bearings compare with ==.
+type Bearing struct {
+	deg     float64
+	defined bool
+}
+
+// NewBearing returns the bearing of deg degrees clockwise from north, brought
+// into [0, 360). It is undefined where deg is not finite.
+func NewBearing(deg float64) Bearing {
+	if math.IsNaN(deg) || math.IsInf(deg, 0) {
+		return Bearing{}
+	}
+	deg = math.Mod(deg, 360)
+	if deg < 0 {
+		deg += 360
+	}
+	if deg >= 360 || deg == 0 { // a tiny negative angle, or minus zero
+		deg = 0
+	}
+	return Bearing{deg: deg, defined: true}
+}
+
+// BearingOf returns the plane bearing of the vector (dE, dN), atan2(dE, dN). It
+// is undefined where the vector has no length or is not finite.
+func BearingOf(dE, dN float64) Bearing {
+	if (dE == 0 && dN == 0) || math.IsInf(dE, 0) || math.IsInf(dN, 0) {
+		return Bearing{}
+	}
+	return NewBearing(math.Atan2(dE, dN) * 180 / math.Pi)
+}
+
+// Defined reports whether b is a direction at all.
+func (b Bearing) Defined() bool { return b.defined }
+
+// Degrees returns the bearing in degrees, in [0, 360), and NaN where it is
+// undefined.
+func (b Bearing) Degrees() float64 {
+	if !b.defined {
+		return math.NaN()
+	}
+	return b.deg
+}
+
+// Reverse returns the opposite direction; an undefined bearing stays undefined.
+func (b Bearing) Reverse() Bearing {
+	if !b.defined {
+		return b
+	}
+	return NewBearing(b.deg + 180)
+}
+
+// undefinedText stands for an undefined bearing in text.
+const undefinedText = "undefined"
+
+// maxDecimals is the most decimals of a second that are written: beyond them a
+// float64 has no more to say.
+const maxDecimals = 9
+
+// DMS returns the bearing as degrees, minutes and seconds with the given number
+// of decimals of a second (0 to 9), for instance 305°17'21.18". Rounding
+// carries: the seconds and minutes stay below 60 and the degrees below 360. An
+// undefined bearing reads "undefined".
+func (b Bearing) DMS(decimals int) string {
+	if !b.defined {
+		return undefinedText
+	}
+	decimals = clampDecimals(decimals)
+	n := secondUnits(b.deg, decimals) % (360 * 3600 * pow10(decimals))
+	return dms(n, decimals)
+}
+
+// Quadrant returns the bearing in quadrant notation, the acute angle from north
+// or south towards east or west, with the given number of decimals of a second
+// (0 to 9), for instance N 54°42'38.82" W. Due east and west are counted from
+// north, due south towards the east. An undefined bearing reads "undefined".
+func (b Bearing) Quadrant(decimals int) string {
+	if !b.defined {
+		return undefinedText
+	}
+	decimals = clampDecimals(decimals)
+	quarter := 90 * 3600 * pow10(decimals)
+	n := secondUnits(b.deg, decimals) % (4 * quarter)
+	from, to := "N", "E"
+	switch {
+	case n <= quarter:
+	case n <= 2*quarter:
+		from, n = "S", 2*quarter-n
+	case n < 3*quarter:
+		from, to, n = "S", "W", n-2*quarter
+	default:
+		to, n = "W", 4*quarter-n
+	}
+	return from + " " + dms(n, decimals) + " " + to
+}
+
+// String returns the bearing as DMS does, with two decimals of a second.
+func (b Bearing) String() string { return b.DMS(2) }
+
+// MarshalJSON writes the degrees as a number, and null where undefined.
+func (b Bearing) MarshalJSON() ([]byte, error) {
+	if !b.defined {
+		return []byte("null"), nil
+	}
+	return json.Marshal(b.deg)
+}
+
+// UnmarshalJSON reads a number of degrees in [0, 360], or null.
+func (b *Bearing) UnmarshalJSON(data []byte) error {
+	var deg *float64
+	if err := json.Unmarshal(data, &deg); err != nil {
+		return fmt.Errorf("bearing: want degrees as a number, or null: %w", err)
+	}
+	if deg == nil {
+		*b = Bearing{}
+		return nil
+	}
+	if *deg < 0 || *deg > 360 {
+		return fmt.Errorf("bearing: %v degrees is outside 0 to 360", *deg)
+	}
+	*b = NewBearing(*deg)
+	return nil
+}
+
+// FormatAngle returns a signed angle in degrees as degrees, minutes and seconds
+// with the given number of decimals of a second (0 to 9), for instance
+// -1°35'03.65". It is meant for convergences; a Bearing prints itself. An angle
+// that is not finite, or too large to be one (beyond 10000 degrees), reads
+// "undefined".
+func FormatAngle(deg float64, decimals int) string {
+	if math.IsNaN(deg) || math.Abs(deg) > 10000 {
+		return undefinedText
+	}
+	decimals = clampDecimals(decimals)
+	n := secondUnits(math.Abs(deg), decimals)
+	if deg < 0 && n != 0 {
+		return "-" + dms(n, decimals)
+	}
+	return dms(n, decimals)
+}
+
+func clampDecimals(d int) int { return min(max(d, 0), maxDecimals) }
+
+func pow10(n int) int64 {
+	p := int64(1)
+	for range n {
+		p *= 10
+	}
+	return p
+}
+
+// secondUnits returns an angle as a whole number of 10^-decimals seconds. The
+// angle is split first, so that the multiplication costs no digits.
+func secondUnits(deg float64, decimals int) int64 {
+	whole, frac := math.Modf(deg)
+	p := pow10(decimals)
+	return int64(whole)*3600*p + int64(math.Round(frac*3600*float64(p)))
+}
+
+// dms writes n, a number of 10^-decimals seconds.
+func dms(n int64, decimals int) string {
+	p := pow10(decimals)
+	whole, frac := n/p, n%p
+	s := fmt.Sprintf("%d°%02d'%02d", whole/3600, whole/60%60, whole%60)
+	if decimals > 0 {
+		s += fmt.Sprintf(".%0*d", decimals, frac)
+	}
+	return s + `"`
+}
+
+// AngleError reports text that can't be read as a bearing.
+type AngleError struct {
+	// Text is what was to be read.
+	Text string
+	// Problem says what is wrong with it and what is wanted.
+	Problem string
+}
+
+func (e *AngleError) Error() string {
+	return fmt.Sprintf("bearing %q: %s", e.Text, e.Problem)
+}
+
+// ParseBearing reads a whole-circle bearing: decimal degrees (305.28922), or
+// degrees, minutes and seconds with signs, spaces or hyphens between them
+// (305°17'21.18", 305 17 21.18, 305-17-21.18, 305d17m21.18s). Seconds, or
+// minutes and seconds, may be left out, and the last part may have decimals.
+// 360 is read as 0. The error is an *AngleError.
+func ParseBearing(s string) (Bearing, error) {
+	deg, problem := parseDMS(s, 360)
+	if problem != "" {
+		return Bearing{}, &AngleError{Text: s, Problem: problem}
+	}
+	return NewBearing(deg), nil
+}
+
+// ParseQuadrant reads a quadrant bearing: N or S, an angle from 0 to 90 degrees
+// written as for [ParseBearing], and E or W (N 54°42'38.82" W, n54-42-38.82w).
+// The error is an *AngleError.
+func ParseQuadrant(s string) (Bearing, error) {
+	fail := func(problem string) (Bearing, error) {
+		return Bearing{}, &AngleError{Text: s, Problem: problem}
+	}
+	t := strings.TrimSpace(s)
+	if len(t) < 3 {
+		return fail(`want a quadrant bearing such as N 54°42'38.82" W`)
+	}
+	from, to := t[0]|0x20, t[len(t)-1]|0x20
+	if from != 'n' && from != 's' {
+		return fail("a quadrant bearing starts with N or S")
+	}
+	if to != 'e' && to != 'w' {
+		return fail("a quadrant bearing ends with E or W")
+	}
+	a, problem := parseDMS(t[1:len(t)-1], 90)
+	if problem != "" {
+		return fail(problem)
+	}
+	switch {
+	case from == 'n' && to == 'e':
+	case from == 's' && to == 'e':
+		a = 180 - a
+	case from == 's' && to == 'w':
+		a = 180 + a
+	default:
+		a = 360 - a
+	}
+	return NewBearing(a), nil
+}
+
+// angleMarks are the signs that may follow degrees, minutes and seconds. Two
+// single marks in a row also stand for seconds.
+var angleMarks = [3]string{"°ºdD", "'′’mM", "\"″”sS"}
+
+// parseDMS reads an unsigned angle of at most limit degrees. The second result
+// is empty, or says what is wrong.
+func parseDMS(s string, limit float64) (float64, string) {
+	rest := strings.TrimSpace(s)
+	var part [3]float64
+	n := 0
+	fractional := false
+	for rest != "" {
+		if n == 3 {
+			return 0, fmt.Sprintf("%q follows the seconds", rest)
+		}
+		if fractional {
+			return 0, "only the last part may have decimals"
+		}
+		i := 0
+		dots := 0
+		for i < len(rest) && (rest[i] >= '0' && rest[i] <= '9' || rest[i] == '.') {
+			if rest[i] == '.' {
+				dots++
+			}
+			i++
+		}
+		if i == 0 {
+			return 0, fmt.Sprintf("want digits at %q; write degrees, minutes and seconds such as 305°17'21.18\" or 305 17 21.18", rest)
+		}
+		v, err := strconv.ParseFloat(rest[:i], 64)
+		if err != nil || dots > 1 {
+			return 0, fmt.Sprintf("%q is not a number", rest[:i])
+		}
+		fractional = dots == 1
+		part[n] = v
+		rest = rest[i:]
+		spaced := strings.TrimLeft(rest, " \t")
+		marked := false
+		if r, size := utf8.DecodeRuneInString(spaced); size > 0 && r != utf8.RuneError && strings.ContainsRune(angleMarks[n], r) {
+			rest, marked = spaced[size:], true
+		} else if n == 2 && (strings.HasPrefix(spaced, "''") || strings.HasPrefix(spaced, "′′")) {
+			_, size := utf8.DecodeRuneInString(spaced)
+			rest, marked = spaced[2*size:], true
+		} else if rest != "" && n < 2 && rest[0] == '-' {
+			rest, marked = rest[1:], true
+			if rest == "" {
+				return 0, "nothing follows the hyphen"
+			}
+		}
+		trimmed := strings.TrimLeft(rest, " \t")
+		if !marked && trimmed == rest && rest != "" {
+			return 0, fmt.Sprintf("unexpected %q", rest)
+		}
+		rest = trimmed
+		n++
+	}
+	switch {
+	case n == 0:
+		return 0, "there is no angle"
+	case part[1] >= 60:
+		return 0, fmt.Sprintf("%v minutes: they stay below 60", part[1])
+	case part[2] >= 60:
+		return 0, fmt.Sprintf("%v seconds: they stay below 60", part[2])
+	}
+	deg := part[0] + (part[1]+part[2]/60)/60
+	if deg > limit {
+		return 0, fmt.Sprintf("the angle is over %v degrees", limit)
+	}
+	return deg, ""
+}

@@ -1,0 +1,179 @@
+package grid
+
+import (
+	"errors"
+	"fmt"
+	"math"
+)
+
+// Discrepancy is the difference between a tag and its point, tag minus point.
+// Lengths on the grid are in Unit; lengths on the ellipsoid in metres.
+type Discrepancy struct {
+	// DE and DN are tag minus point in easting and northing.
+	DE float64 `json:"d_e"`
+	DN float64 `json:"d_n"`
+	// Distance is the plane distance, hypot(DE, DN).
+	Distance float64 `json:"distance"`
+	// Unit is the unit of DE, DN and Distance.
+	Unit Unit `json:"unit"`
+	// Bearing is the plane bearing from the point to the tag. It is undefined
+	// where Distance is below the resolution of the coordinates.
+	Bearing Bearing `json:"bearing_deg"`
+
+	// The rest needs a Geodesist and is nil without one.
+
+	// Geodesic is the shortest line on the ellipsoid from the point to the tag.
+	Geodesic *GeodesicLine `json:"geodesic,omitempty"`
+	// Convergence is the meridian convergence at the point in degrees, from true
+	// north to grid north, clockwise positive. The arc-to-chord correction,
+	// which also parts azimuth from bearing, is left out.
+	Convergence *float64 `json:"convergence_deg,omitempty"`
+	// PointScale is the point scale factor at the point.
+	PointScale *float64 `json:"point_scale,omitempty"`
+	// Ground is the distance on the ground; nil also where no height was given.
+	Ground *GroundDistance `json:"ground,omitempty"`
+}
+
+// GeodesicLine is the geodesic from a point to its tag.
+type GeodesicLine struct {
+	// Distance is its length on the ellipsoid in metres.
+	Distance float64 `json:"distance_m"`
+	// Azimuth is the azimuth at the point towards the tag, from true north. It is
+	// undefined where the plane bearing is.
+	Azimuth Bearing `json:"azimuth_deg"`
+}
+
+// GroundDistance is a grid distance brought to the ground: grid distance /
+// (point scale x height factor), with height factor = R / (R + h). The point
+// scale at the point stands for the whole line, which is enough over the
+// metres that part a tag from its point.
+type GroundDistance struct {
+	// Distance is in the grid's unit.
+	Distance float64 `json:"distance"`
+	// Height is the ellipsoidal height h in metres that was given.
+	Height float64 `json:"height_m"`
+	// Radius is the radius R in metres: the one that was given, or the Gaussian
+	// mean radius at the point's latitude.
+	Radius float64 `json:"radius_m"`
+	// CombinedFactor is point scale x height factor.
+	CombinedFactor float64 `json:"combined_factor"`
+}
+
+// CompareOptions says how two positions are compared. The zero value gives
+// every quantity but the ground distance.
+type CompareOptions struct {
+	// Resolution is the resolution of the coordinates in grid units. A distance
+	// below it has no bearing. With 0 only two equal positions have none.
+	Resolution float64
+	// Height is the ellipsoidal height in metres at which the ground distance is
+	// wanted; nil for no ground distance. The height is not assumed to be 0.
+	Height *float64
+	// Radius is the radius of the earth in metres for the height factor; 0 takes
+	// the Gaussian mean radius of the grid's ellipsoid at the point's latitude.
+	Radius float64
+}
+
+// ErrNotFinite is returned for a coordinate that is not a finite number.
+var ErrNotFinite = errors.New("coordinate is not a finite number")
+
+// Compare returns the discrepancy between a tag and its point, both on the grid
+// of proj. The plane part is always there. Where proj is a [Geodesist] the
+// ellipsoidal part is too; if that fails (the point may lie where the
+// projection has no inverse), the plane part is returned together with the
+// error. A position that is not finite gives [ErrNotFinite].
+//
+// Formulas: distance = hypot(dE, dN) and bearing = atan2(dE, dN), from plane
+// trigonometry; the ground distance as GroundDistance says, common practice in
+// engineering surveys.
+func Compare(proj Projection, tag, point EN, opt CompareOptions) (Discrepancy, error) {
+	if proj == nil {
+		return Discrepancy{}, errors.New("compare: there is no projection, so the unit of the coordinates is not known")
+	}
+	if !tag.finite() {
+		return Discrepancy{}, fmt.Errorf("compare: tag E %v N %v: %w", tag.E, tag.N, ErrNotFinite)
+	}
+	if !point.finite() {
+		return Discrepancy{}, fmt.Errorf("compare: point E %v N %v: %w", point.E, point.N, ErrNotFinite)
+	}
+	if !(opt.Resolution >= 0) || math.IsInf(opt.Resolution, 0) {
+		return Discrepancy{}, fmt.Errorf("compare: resolution %v: want 0 or a positive length in grid units", opt.Resolution)
+	}
+	if !(opt.Radius >= 0) || math.IsInf(opt.Radius, 0) {
+		return Discrepancy{}, fmt.Errorf("compare: radius %v: want 0 or a positive length in metres", opt.Radius)
+	}
+	g := proj.Grid()
+	d := Discrepancy{DE: tag.E - point.E, DN: tag.N - point.N, Unit: g.Unit}
+	d.Distance = math.Hypot(d.DE, d.DN)
+	if math.IsInf(d.Distance, 0) {
+		return Discrepancy{}, fmt.Errorf("compare: the difference of the positions: %w", ErrNotFinite)
+	}
+	if d.Distance >= opt.Resolution {
+		d.Bearing = BearingOf(d.DE, d.DN)
+	}
+	geo, ok := proj.(Geodesist)
+	if !ok {
+		return d, nil
+	}
+	return ellipsoidal(geo, g, d, tag, point, opt)
+}
+
+// ellipsoidal adds the ellipsoidal part to d.
+func ellipsoidal(geo Geodesist, g Grid, d Discrepancy, tag, point EN, opt CompareOptions) (Discrepancy, error) {
+	plane := d
+	line, err := geo.Geodesic(point, tag)
+	if err != nil {
+		return plane, fmt.Errorf("compare: geodesic from the point to the tag: %w", err)
+	}
+	f, err := geo.Factors(point)
+	if err != nil {
+		return plane, fmt.Errorf("compare: convergence and point scale at the point: %w", err)
+	}
+	d.Geodesic = &GeodesicLine{Distance: line.Distance}
+	if d.Bearing.Defined() {
+		d.Geodesic.Azimuth = NewBearing(line.Azimuth)
+	}
+	d.Convergence = &f.Convergence
+	d.PointScale = &f.PointScale
+	if opt.Height == nil {
+		return d, nil
+	}
+	h, r := *opt.Height, opt.Radius
+	if r == 0 {
+		own, err := geo.Geographic(point)
+		if err != nil {
+			return plane, fmt.Errorf("compare: latitude of the point: %w", err)
+		}
+		r = g.Ellipsoid.GaussianRadius(own.Lat)
+	}
+	if math.IsNaN(h) || math.IsInf(h, 0) || !(r+h > 0) || !(r > 0) {
+		return plane, fmt.Errorf("compare: height %v m over a radius of %v m gives no height factor", h, r)
+	}
+	k := f.PointScale * r / (r + h)
+	if !(k > 0) {
+		return plane, fmt.Errorf("compare: a point scale of %v gives no ground distance", f.PointScale)
+	}
+	d.Ground = &GroundDistance{Distance: d.Distance / k, Height: h, Radius: r, CombinedFactor: k}
+	return d, nil
+}
+
+func (p EN) finite() bool {
+	return !math.IsNaN(p.E) && !math.IsInf(p.E, 0) && !math.IsNaN(p.N) && !math.IsInf(p.N, 0)
+}
+
+// GaussianRadius returns the Gaussian mean radius of curvature in metres at a
+// latitude in degrees, sqrt(M N) with M and N the radii in the meridian and in
+// the prime vertical:
+//
+//	R = a sqrt(1 - e²) / (1 - e² sin² lat)
+//
+// Source: IOGP Guidance Note 7-2, "conformal sphere" of the oblique
+// stereographic method, and any geodesy textbook.
+func (e Ellipsoid) GaussianRadius(lat float64) float64 {
+	var e2 float64
+	if e.InverseFlattening != 0 {
+		f := 1 / e.InverseFlattening
+		e2 = f * (2 - f)
+	}
+	s := math.Sin(lat * math.Pi / 180)
+	return e.SemiMajor * math.Sqrt(1-e2) / (1 - e2*s*s)
+}
