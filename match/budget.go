@@ -1,0 +1,516 @@
+package match
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/grid"
+)
+
+// Budget says what may part a tag from its point, component by component. It is
+// a plain value: lengths are in metres, whatever the grid's unit, angles in
+// degrees, confidences are probabilities between 0 and 1. A standard deviation
+// is per axis (east and north alike).
+//
+// Check takes the zero Budget as DefaultBudget. To change a figure, start from
+// DefaultBudget.
+type Budget struct {
+	// Confidence is the probability with which an honest photo lies within its
+	// allowance.
+	Confidence float64 `json:"confidence" toml:"confidence"`
+
+	// Handheld is the horizontal error radius of the class of device, taken for
+	// tags that state neither an error nor a usable dilution of precision.
+	Handheld float64 `json:"handheld_m" toml:"handheld_m"`
+	// HandheldConfidence is the probability that Handheld is the radius of.
+	HandheldConfidence float64 `json:"handheld_confidence" toml:"handheld_confidence"`
+
+	// ErrorConfidence is the probability that GPSHPositioningError is the radius
+	// of. The Exif standard states none; the phone platforms mean 68 %.
+	ErrorConfidence float64 `json:"error_confidence" toml:"error_confidence"`
+
+	// UserRangeError is the standard deviation of one range measurement. Times
+	// GPSDOP it gives the horizontal distance root mean square, and divided by
+	// sqrt(2) the deviation per axis. 0 leaves GPSDOP unused.
+	UserRangeError float64 `json:"user_range_error_m" toml:"user_range_error_m"`
+
+	// PointSigma is the survey's standard deviation for points that bring no
+	// covariance of their own.
+	PointSigma float64 `json:"point_sigma_m" toml:"point_sigma_m"`
+
+	// FrameSigma is a standard deviation for the frame on top of the accuracy
+	// that the coordinate operation states: a site calibration, for instance.
+	FrameSigma float64 `json:"frame_sigma_m" toml:"frame_sigma_m"`
+	// OperationConfidence is the probability that a coordinate operation's stated
+	// accuracy is the radius of. The EPSG registry gives a figure in metres and
+	// no confidence.
+	OperationConfidence float64 `json:"operation_confidence" toml:"operation_confidence"`
+
+	// Motion is the standard deviation that comes from moving between the fix and
+	// the shutter.
+	Motion float64 `json:"motion_sigma_m" toml:"motion_sigma_m"`
+
+	// Standoff is the distance from which points are photographed, in a direction
+	// that is not known.
+	Standoff float64 `json:"standoff_m" toml:"standoff_m"`
+	// MaxSubjectDistance is the largest SubjectDistance that is used together
+	// with a true image direction in place of Standoff. 0 never uses them.
+	MaxSubjectDistance float64 `json:"max_subject_distance_m" toml:"max_subject_distance_m"`
+	// DirectionSigma is the standard deviation of such a direction. Times the
+	// distance it is counted in both axes, and so covers an error of the same
+	// share in the distance.
+	DirectionSigma float64 `json:"direction_sigma_deg" toml:"direction_sigma_deg"`
+
+	// GrossLevel is the probability of calling any photo of a job gross where
+	// there is nothing but noise.
+	GrossLevel float64 `json:"gross_level" toml:"gross_level"`
+}
+
+// DefaultBudget returns the budget for a phone or tablet with its own GNSS
+// under open sky, and points surveyed to centimetres. Where the figures are from:
+//
+//   - Confidence 0.95: the level of FGDC-STD-007.3-1998.
+//   - Handheld 4.9 m: smartphones under open sky (van Diggelen and Enge, 2015, as
+//     quoted by gps.gov, which states no confidence). It is taken as a 68.27 %
+//     radius, which makes 7.9 m at 95 % and so agrees with the 8 m at 95 %
+//     of the GPS Standard Positioning Service Performance Standard, 5th edition
+//     (2020). It is too small under trees and beside walls.
+//   - ErrorConfidence 0.6827: the convention of the phone platforms.
+//   - UserRangeError 4.6 m: no source; chosen so that a dilution of 1 gives what
+//     Handheld gives.
+//   - PointSigma 0.02 m: RTK or total station; common practice, no source.
+//   - FrameSigma and Motion 0: to be set where they are known.
+//   - OperationConfidence 0.6827: the registry states no confidence; this
+//     reading is the wider one of the usual two.
+//   - Standoff 2 m, MaxSubjectDistance 20 m, DirectionSigma 15 degrees: common
+//     practice, no source.
+//   - GrossLevel 0.001: a choice.
+func DefaultBudget() Budget {
+	return Budget{
+		Confidence:          0.95,
+		Handheld:            4.9,
+		HandheldConfidence:  0.6827,
+		ErrorConfidence:     0.6827,
+		UserRangeError:      4.6,
+		PointSigma:          0.02,
+		OperationConfidence: 0.6827,
+		Standoff:            2,
+		MaxSubjectDistance:  20,
+		DirectionSigma:      15,
+		GrossLevel:          0.001,
+	}
+}
+
+// A BudgetError reports a figure of a Budget that can't be used.
+type BudgetError struct {
+	// Field is the name of the figure as in JSON, "handheld_m" for instance.
+	Field string
+	// Value is what it was.
+	Value float64
+	// Want says what it has to be.
+	Want string
+}
+
+func (e *BudgetError) Error() string {
+	return fmt.Sprintf("budget: %s is %v: want %s", e.Field, e.Value, e.Want)
+}
+
+// maxMetres bounds the lengths of a budget: half the earth's girth. It catches
+// millimetres given for metres no better than people do, but keeps squares finite.
+const maxMetres = 2.1e7
+
+// Validate returns an error for every figure that can't be used, joined; each is
+// a *BudgetError. Handheld has to be positive, since without noise of the
+// handheld nothing could be judged.
+func (b Budget) Validate() error {
+	var errs []error
+	check := func(ok bool, field string, v float64, want string) {
+		if !ok {
+			errs = append(errs, &BudgetError{Field: field, Value: v, Want: want})
+		}
+	}
+	prob := func(field string, v float64) {
+		check(v > 0 && v < 1, field, v, "a probability between 0 and 1, for instance 0.95")
+	}
+	length := func(field string, v float64) {
+		check(v >= 0 && v <= maxMetres, field, v, "a length in metres, 0 or more")
+	}
+	prob("confidence", b.Confidence)
+	check(b.Handheld > 0 && b.Handheld <= maxMetres, "handheld_m", b.Handheld, "a length in metres above 0")
+	prob("handheld_confidence", b.HandheldConfidence)
+	prob("error_confidence", b.ErrorConfidence)
+	length("user_range_error_m", b.UserRangeError)
+	length("point_sigma_m", b.PointSigma)
+	length("frame_sigma_m", b.FrameSigma)
+	prob("operation_confidence", b.OperationConfidence)
+	length("motion_sigma_m", b.Motion)
+	length("standoff_m", b.Standoff)
+	length("max_subject_distance_m", b.MaxSubjectDistance)
+	check(b.DirectionSigma >= 0 && b.DirectionSigma <= 90, "direction_sigma_deg", b.DirectionSigma, "an angle from 0 to 90 degrees")
+	prob("gross_level", b.GrossLevel)
+	return errors.Join(errs...)
+}
+
+// RadiusSigma returns the standard deviation per axis of a circular normal error
+// whose radius of probability p is given: radius / sqrt(-2 ln(1-p)), in the
+// radius's unit. Source: the closed form behind circular-error tables.
+func RadiusSigma(radius, p float64) float64 { return radius / rayleighFactor(p) }
+
+// Vector is a difference of two plane positions, east and north.
+type Vector struct {
+	E float64 `json:"d_e"`
+	N float64 `json:"d_n"`
+}
+
+// The names of the components of an allowance.
+const (
+	ComponentHandheld  = "handheld"
+	ComponentSurvey    = "survey"
+	ComponentFrame     = "frame"
+	ComponentMotion    = "motion"
+	ComponentStandoff  = "standoff"
+	ComponentDirection = "direction"
+)
+
+// Component is one part of an Allowance.
+type Component struct {
+	// Name is one of the Component names.
+	Name string `json:"name"`
+	// Stated is the figure in metres as the image, the settings or the registry
+	// state it: a radius, a standard deviation or a distance, as Source tells.
+	Stated float64 `json:"stated_m"`
+	// Sigma is the standard deviation per axis in metres that it stands for; 0
+	// for a standoff, which is a distance and no spread.
+	Sigma float64 `json:"sigma_m"`
+	// Source says in words where the figure is from and how it was read.
+	Source string `json:"source"`
+}
+
+// Allowance is the budget worked out for one photo and one point. Lengths are
+// in metres.
+type Allowance struct {
+	// Confidence is the probability that Threshold holds for.
+	Confidence float64 `json:"confidence"`
+	// Components are what it is made of, in the order of the Component names;
+	// those that are 0 are left out.
+	Components []Component `json:"components"`
+	// Sigma is the standard deviation per axis of all components together; where
+	// the axes differ, the root mean square of the two.
+	Sigma float64 `json:"sigma_m"`
+	// Cov is the covariance of all components together in square metres, in the
+	// order EE, EN, NN; nil where both axes have Sigma and do not correlate.
+	Cov *[3]float64 `json:"cov_m2,omitempty"`
+	// Standoff is the distance between camera and point where its direction is
+	// not known. It is 0 where Expected is set.
+	Standoff float64 `json:"standoff_m"`
+	// Expected is the discrepancy to be expected, where the image says from where
+	// it was taken; nil otherwise.
+	Expected *Vector `json:"expected_m,omitempty"`
+	// Judged is the distance in metres that was held against Threshold: the
+	// length of the discrepancy or, with Expected, of its difference from that.
+	// Check sets it, with Judge.
+	Judged float64 `json:"judged_m"`
+	// Threshold is the largest such distance that is within the budget. Where Cov
+	// is set it holds in the direction of the discrepancy judged, and for an
+	// allowance that has judged nothing yet in the direction where it is largest.
+	Threshold float64 `json:"threshold_m"`
+	// Notes say what the image states and why it was not used, or what the
+	// budget does not cover.
+	Notes []string `json:"notes,omitempty"`
+}
+
+// AllowanceOptions are the circumstances of an allowance that neither the tag
+// nor the point states.
+type AllowanceOptions struct {
+	// Convergence is the meridian convergence at the tag in degrees, as in
+	// grid.Factors; nil where it is not known, and then directions are not used.
+	Convergence *float64
+	// BallparkSigma is the standard deviation per axis in metres taken for a
+	// ballpark operation.
+	BallparkSigma float64
+}
+
+// Allowance works the budget out for one photo. The variance per axis is the sum
+// of those of the handheld, the survey, the frame and motion; the handheld's is
+// from GPSHPositioningError, else GPSDOP x user range error, else the class
+// of device. The standoff makes the distance Rice distributed; where the image
+// states a true direction and a subject distance, the expectation is shifted
+// instead. tag and op may be nil: for want of them nothing is used that only
+// they can tell, which the notes say.
+//
+// GPSDOP is the horizontal dilution only in a two-dimensional measurement. In a
+// three-dimensional one it is the larger position dilution, and the allowance
+// errs on the wide side.
+//
+// Errors are those of Validate, a covariance that is not one, and a ballpark
+// operation without a BallparkSigma.
+func (b Budget) Allowance(tag *geotag.Tag, point Point, op *grid.Operation, opt AllowanceOptions) (Allowance, error) {
+	if err := b.Validate(); err != nil {
+		return Allowance{}, err
+	}
+	a := Allowance{Confidence: b.Confidence}
+	if tag == nil {
+		tag = &geotag.Tag{}
+	}
+	a.add(b.handheld(tag, &a))
+	cov, err := b.survey(point, &a)
+	if err != nil {
+		return Allowance{}, err
+	}
+	if err := b.frame(op, opt, &a); err != nil {
+		return Allowance{}, err
+	}
+	a.add(Component{Name: ComponentMotion, Stated: b.Motion, Sigma: b.Motion,
+		Source: "standard deviation per axis for motion, from the budget"})
+	b.standoff(tag, opt, &a)
+
+	var sum float64
+	for _, c := range a.Components {
+		if c.Name == ComponentSurvey && cov != nil {
+			continue
+		}
+		sum += c.Sigma * c.Sigma
+	}
+	a.Sigma = math.Sqrt(sum)
+	if cov != nil {
+		total := [3]float64{cov[0] + sum, cov[1], cov[2] + sum}
+		a.Sigma = math.Sqrt((total[0] + total[2]) / 2)
+		if cov[0] != cov[2] || cov[1] != 0 {
+			a.Cov = &total
+		}
+	}
+	if tag.Position != nil {
+		if s := tag.Position.Step * metresPerDegree / math.Sqrt(12); s > a.Sigma/3 {
+			a.note("the tag is written in steps of %s m, which the budget does not cover", metres(tag.Position.Step*metresPerDegree))
+		}
+	}
+	a.Threshold = a.largestThreshold()
+	return a, nil
+}
+
+// metresPerDegree is the length of a degree of latitude on the mean sphere.
+const metresPerDegree = 6371008.8 * math.Pi / 180
+
+func (a *Allowance) add(c Component) {
+	if c.Stated > 0 || c.Sigma > 0 {
+		a.Components = append(a.Components, c)
+	}
+}
+
+func (a *Allowance) note(format string, args ...any) {
+	a.Notes = append(a.Notes, fmt.Sprintf(format, args...))
+}
+
+// handheld chooses the source of the handheld's own noise.
+func (b Budget) handheld(tag *geotag.Tag, a *Allowance) Component {
+	if tag.Status == "V" {
+		a.note(`GPSStatus says "V": the measurement was interrupted, the fix may be old`)
+	}
+	if v := tag.HPositioningError; v != nil {
+		if *v > 0 && *v <= maxMetres {
+			return Component{Name: ComponentHandheld, Stated: *v, Sigma: RadiusSigma(*v, b.ErrorConfidence),
+				Source: fmt.Sprintf("GPSHPositioningError %s m taken as a %s radius", metres(*v), percent(b.ErrorConfidence))}
+		}
+		a.note("GPSHPositioningError is %v m, which can't be believed and is not used", *v)
+	}
+	if v := tag.DOP; v != nil && b.UserRangeError > 0 {
+		if drms := *v * b.UserRangeError; *v > 0 && drms <= maxMetres {
+			return Component{Name: ComponentHandheld, Stated: drms, Sigma: drms / math.Sqrt2,
+				Source: fmt.Sprintf("GPSDOP %s x user range error %s m, a distance root mean square", metres(*v), metres(b.UserRangeError))}
+		}
+		a.note("GPSDOP is %v, which can't be believed and is not used", *v)
+	}
+	return Component{Name: ComponentHandheld, Stated: b.Handheld, Sigma: RadiusSigma(b.Handheld, b.HandheldConfidence),
+		Source: fmt.Sprintf("device class %s m taken as a %s radius, from the budget", metres(b.Handheld), percent(b.HandheldConfidence))}
+}
+
+// survey adds the point's own error and returns its covariance, if it has one.
+func (b Budget) survey(point Point, a *Allowance) (*[3]float64, error) {
+	if point.Cov == nil {
+		a.add(Component{Name: ComponentSurvey, Stated: b.PointSigma, Sigma: b.PointSigma,
+			Source: "standard deviation per axis of the points, from the budget"})
+		return nil, nil
+	}
+	c := *point.Cov
+	if err := checkCov(c); err != nil {
+		return nil, fmt.Errorf("point %q: %w", point.ID, err)
+	}
+	s := math.Sqrt((c[0] + c[2]) / 2)
+	a.add(Component{Name: ComponentSurvey, Stated: s, Sigma: s,
+		Source: fmt.Sprintf("covariance of point %q, root mean square of the axes", point.ID)})
+	return &c, nil
+}
+
+func checkCov(c [3]float64) error {
+	for _, v := range c {
+		if !(math.Abs(v) <= maxMetres*maxMetres) {
+			return fmt.Errorf("covariance %v: want finite square metres", c)
+		}
+	}
+	// The slack is for covariances that were printed with few digits.
+	if c[0] < 0 || c[2] < 0 || c[1]*c[1] > c[0]*c[2]*(1+1e-9) {
+		return fmt.Errorf("covariance EE %v, EN %v, NN %v is not one: variances are 0 or more, and EN² is at most EE x NN", c[0], c[1], c[2])
+	}
+	return nil
+}
+
+func (b Budget) frame(op *grid.Operation, opt AllowanceOptions, a *Allowance) error {
+	var parts []string
+	var stated, sigma float64 // stated is a radius only where it stands alone
+	switch {
+	case op == nil:
+		a.note("the operation onto the grid is not known, nor is its accuracy")
+	case op.Ballpark:
+		if !(opt.BallparkSigma > 0 && opt.BallparkSigma <= maxMetres) {
+			return fmt.Errorf("a ballpark operation can't be judged with BallparkSigma %v: want its standard deviation per axis in metres", opt.BallparkSigma)
+		}
+		stated, sigma = opt.BallparkSigma, opt.BallparkSigma
+		parts = append(parts, fmt.Sprintf("ballpark operation %q taken as %s m per axis", op.Name, metres(opt.BallparkSigma)))
+	case op.Accuracy == nil:
+		a.note("no accuracy is on record for the operation %q; the budget counts none", op.Name)
+	case !(*op.Accuracy >= 0 && *op.Accuracy <= maxMetres):
+		a.note("the accuracy of the operation %q is given as %v m, which can't be used; the budget counts none", op.Name, *op.Accuracy)
+	case *op.Accuracy > 0:
+		stated, sigma = *op.Accuracy, RadiusSigma(*op.Accuracy, b.OperationConfidence)
+		parts = append(parts, fmt.Sprintf("operation %q, %s m taken as a %s radius", op.Name, metres(*op.Accuracy), percent(b.OperationConfidence)))
+	}
+	if b.FrameSigma > 0 {
+		if sigma > 0 {
+			stated = math.Hypot(sigma, b.FrameSigma)
+		} else {
+			stated = b.FrameSigma
+		}
+		sigma = math.Hypot(sigma, b.FrameSigma)
+		parts = append(parts, fmt.Sprintf("standard deviation per axis of the frame %s m, from the budget", metres(b.FrameSigma)))
+	}
+	a.add(Component{Name: ComponentFrame, Stated: stated, Sigma: sigma, Source: strings.Join(parts, "; ")})
+	return nil
+}
+
+// standoff shifts the expectation where the image tells from where it was taken,
+// and else allows for the budget's standoff in any direction.
+func (b Budget) standoff(tag *geotag.Tag, opt AllowanceOptions, a *Allowance) {
+	if v := tag.SubjectDistance; tag.Direction != nil && v != nil && b.MaxSubjectDistance > 0 {
+		deg := tag.Direction.Degrees
+		switch {
+		case !(*v > 0) || math.IsInf(*v, 0):
+			a.note("SubjectDistance is %v m, so the image direction is not used", *v)
+		case *v > b.MaxSubjectDistance:
+			a.note("SubjectDistance is %s m, more than the %s m up to which it is used", metres(*v), metres(b.MaxSubjectDistance))
+		case tag.Direction.Magnetic:
+			a.note("the image direction counts from magnetic north and the declination is not known, so it is not used")
+		case !(deg >= 0 && deg <= 360):
+			a.note("the image direction is %v degrees, which can't be believed and is not used", deg)
+		case opt.Convergence == nil || math.IsNaN(*opt.Convergence) || math.IsInf(*opt.Convergence, 0):
+			a.note("the projection does not tell the meridian convergence, so the image direction is not used")
+		default:
+			// The camera looks along the grid bearing at the point, so the tag lies
+			// the other way.
+			sin, cos := math.Sincos((deg - *opt.Convergence) * math.Pi / 180)
+			a.Expected = &Vector{E: -*v * sin, N: -*v * cos}
+			a.add(Component{Name: ComponentDirection, Stated: *v, Sigma: *v * b.DirectionSigma * math.Pi / 180,
+				Source: fmt.Sprintf("camera %s m from the point, looking along %s degrees from true north, good to %s degrees", metres(*v), trimFloat(deg, 1), trimFloat(b.DirectionSigma, 1))})
+			return
+		}
+	}
+	a.Standoff = b.Standoff
+	a.add(Component{Name: ComponentStandoff, Stated: b.Standoff,
+		Source: "distance between camera and point in an unknown direction, from the budget"})
+}
+
+// Judge holds a discrepancy (tag minus point, in metres) against the allowance.
+// It sets Judged and Threshold and returns the probability that honest noise
+// gives a discrepancy at least as far out. With Cov "far out" is meant in the
+// Mahalanobis distance: the ellipse of equal distance through the discrepancy
+// is the one that counts, and Threshold is where the ellipse of the confidence
+// cuts the direction of the discrepancy. Judged <= Threshold says that it is
+// within.
+//
+// Without Standoff the squared Mahalanobis distance m² is chi-square with two
+// degrees of freedom, p = exp(-m²/2). A Standoff r in the unknown direction u
+// makes it non-central, with r² u'C⁻¹u for its parameter, and p is the mean of
+// the non-central probabilities over all directions u, each as likely:
+// p = mean of Q1(r sqrt(u'C⁻¹u), m). Where C = s² I this is Rice's Q1(r/s, d/s).
+func (a *Allowance) Judge(dE, dN float64) (p float64) {
+	if a.Expected != nil {
+		dE -= a.Expected.E
+		dN -= a.Expected.N
+	}
+	d := math.Hypot(dE, dN)
+	a.Judged = d
+	if a.Cov == nil {
+		a.Threshold = RiceQuantile(a.Confidence, a.Standoff, a.Sigma)
+		return RiceSurvival(d, a.Standoff, a.Sigma)
+	}
+	e := newEllipticNoise(*a.Cov, a.Standoff)
+	m := e.quantile(a.Confidence)
+	if d == 0 {
+		a.Threshold = m * e.major
+		return 1
+	}
+	perMetre := e.mahalanobis(dE/d, dN/d)
+	a.Threshold = m / perMetre
+	return e.survival(d * perMetre)
+}
+
+func (a *Allowance) largestThreshold() float64 {
+	if a.Cov == nil {
+		return RiceQuantile(a.Confidence, a.Standoff, a.Sigma)
+	}
+	e := newEllipticNoise(*a.Cov, a.Standoff)
+	return e.quantile(a.Confidence) * e.major
+}
+
+// String gives the breakdown and the threshold, for instance
+//
+//	3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.0 m at 95 %
+func (a Allowance) String() string {
+	var b strings.Builder
+	for i, c := range a.Components {
+		if i > 0 {
+			b.WriteString(", ")
+		}
+		if c.Name == ComponentDirection {
+			fmt.Fprintf(&b, "%s m away in the known direction", metres(c.Stated))
+			continue
+		}
+		fmt.Fprintf(&b, "%s m %s", metres(c.Stated), c.Name)
+	}
+	fmt.Fprintf(&b, " -> %s m at %s", fixedMetres(a.Threshold), percent(a.Confidence))
+	return b.String()
+}
+
+// metres formats a length in words: a millimetre is enough, two decimals above
+// 1 cm, one above 10 m.
+func metres(v float64) string {
+	switch {
+	case v >= 10:
+		return trimFloat(v, 1)
+	case v >= 0.01:
+		return trimFloat(v, 2)
+	}
+	return trimFloat(v, 4)
+}
+
+// fixedMetres formats a result: a decimetre above 1 m, else a centimetre.
+func fixedMetres(v float64) string {
+	if v >= 1 {
+		return strconv.FormatFloat(v, 'f', 1, 64)
+	}
+	return strconv.FormatFloat(v, 'f', 2, 64)
+}
+
+func trimFloat(v float64, decimals int) string {
+	s := strconv.FormatFloat(v, 'f', decimals, 64)
+	if strings.ContainsRune(s, '.') {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
+	return s
+}
+
+// percent formats a probability: "95 %", "68.27 %".
+func percent(p float64) string { return strconv.FormatFloat(p*100, 'g', 6, 64) + " %" }

@@ -1,0 +1,168 @@
+package match
+
+import (
+	"time"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/grid"
+)
+
+// Photo is one image of a job, with the tag read from it.
+type Photo struct {
+	// Name identifies the photo: its path inside the dataset, with slashes.
+	Name string `json:"name"`
+	// Tag is what the image says; nil where it could not be read.
+	Tag *geotag.Tag `json:"tag,omitempty"`
+	// Err says why Tag is nil.
+	Err error `json:"-"`
+}
+
+// Point is one surveyed point.
+type Point struct {
+	ID string `json:"id"`
+	// EN is the position on the job's grid, in the grid's unit.
+	grid.EN
+	// Height in metres; nil where the survey gave none.
+	Height *float64 `json:"height_m,omitempty"`
+	Code   string   `json:"code,omitempty"`
+	Desc   string   `json:"description,omitempty"`
+	// Observed is the time of the observation; zero where it is not known.
+	Observed time.Time `json:"observed,omitzero"`
+	// Cov is the covariance of E and N in square metres, in the order EE, EN,
+	// NN; nil where the survey gave none and the budget's PointSigma holds.
+	Cov *[3]float64 `json:"cov_m2,omitempty"`
+	// Line is the line of the point in its file; 0 where it has none.
+	Line int `json:"line,omitempty"`
+}
+
+// Link is a statement of the crew or the office that a photo shows a point.
+type Link struct {
+	Photo string `json:"photo"`
+	Point string `json:"point"`
+	// Line is the line of the link in its file; 0 where it has none.
+	Line int `json:"line,omitempty"`
+}
+
+// Verdict is the judgement of one photo's discrepancy.
+type Verdict string
+
+// The verdicts.
+const (
+	// Within: the discrepancy is no larger than the budget allows.
+	Within Verdict = "within"
+	// Over: it is larger.
+	Over Verdict = "over"
+	// Gross: it is so much larger that, over all the photos judged, noise of the
+	// handheld can't explain it.
+	Gross Verdict = "gross"
+	// Unjudged: there is nothing to judge, or no ground to judge it on.
+	Unjudged Verdict = "unjudged"
+)
+
+// Verdicts lists the verdicts from the best to the worst, unjudged last.
+var Verdicts = []Verdict{Within, Over, Gross, Unjudged}
+
+// A Reason says why a photo is unjudged. The strings are stable.
+type Reason string
+
+// The reasons.
+const (
+	// ReasonUnreadable: the image could not be read.
+	ReasonUnreadable Reason = "unreadable"
+	// ReasonNoTag: the image has no position.
+	ReasonNoTag Reason = "no-tag"
+	// ReasonBadTag: the image has a position that can't be believed.
+	ReasonBadTag Reason = "bad-tag"
+	// ReasonNoTie: no link says which point the photo shows.
+	ReasonNoTie Reason = "no-tie"
+	// ReasonNoPoint: the link names a point that the survey does not have.
+	ReasonNoPoint Reason = "no-such-point"
+	// ReasonManyPoints: the links name more than one point for the photo.
+	ReasonManyPoints Reason = "several-points"
+	// ReasonNoFrame: the tag's datum is unknown, or can't be carried to the grid.
+	ReasonNoFrame Reason = "no-frame"
+	// ReasonBallpark: only a ballpark operation leads from the tag's frame to
+	// the grid, and the options do not allow it.
+	ReasonBallpark Reason = "ballpark"
+)
+
+// Tie is the link of a photo to a point, with its evidence.
+type Tie struct {
+	Point string `json:"point"`
+	// Evidence is what the tie rests on: "listed".
+	Evidence []string `json:"evidence"`
+	// Line is the line of the link in its file; 0 where there is none.
+	Line int `json:"line,omitempty"`
+}
+
+// Neighbour is a point near a tag.
+type Neighbour struct {
+	Point string `json:"point"`
+	// Distance is from the tag to the point, in the grid's unit.
+	Distance float64 `json:"distance"`
+}
+
+// PhotoResult is one photo with all that was found out about it.
+type PhotoResult struct {
+	Photo
+	Verdict Verdict `json:"verdict"`
+	// Reason and Why say, in a code and in words, why a photo is unjudged.
+	Reason Reason `json:"reason,omitempty"`
+	Why    string `json:"why,omitempty"`
+	// Tie is the point the photo was tied to, nil where there is none. A photo
+	// may be tied and yet unjudged.
+	Tie *Tie `json:"tie,omitempty"`
+	// OnGrid is the tag on the grid, nil where it has none there.
+	OnGrid *grid.EN `json:"tag_on_grid,omitempty"`
+	// Operation is what carried it there.
+	Operation *grid.Operation `json:"operation,omitempty"`
+	// Discrepancy is tag minus point, nil unless both are on the grid.
+	Discrepancy *grid.Discrepancy `json:"discrepancy,omitempty"`
+	// Allowance is the budget for this photo, nil unless there is a Discrepancy.
+	Allowance *Allowance `json:"allowance,omitempty"`
+	// P is the probability of a discrepancy at least as large under the budget,
+	// and PAdjusted the same after Holm's correction for the number judged.
+	P         *float64 `json:"p,omitempty"`
+	PAdjusted *float64 `json:"p_adjusted,omitempty"`
+	// Nearest is the point closest to the tag, nil where the tag is not on the
+	// grid or there are no points. It is a hint and never a tie.
+	Nearest *Neighbour `json:"nearest,omitempty"`
+}
+
+// PointResult is one point and the photos that are tied to it.
+type PointResult struct {
+	Point
+	Photos []string `json:"photos"`
+}
+
+// Stray is a link that leads to a photo that the job does not have.
+type Stray struct {
+	Link
+	Why string `json:"why"`
+}
+
+// Options are the settings of Check.
+type Options struct {
+	Budget Budget
+	// AllowBallpark lets photos be judged that only a ballpark operation carries
+	// onto the grid; BallparkSigma (metres per axis) then goes into the budget.
+	AllowBallpark bool
+	BallparkSigma float64
+	// Datum, where not empty, is taken for tags that state no map datum.
+	Datum string
+	// Epoch, where not 0, is taken for photos that carry no time.
+	Epoch float64
+}
+
+// Result is a checked job. Every photo, every point and every link given is
+// accounted for in it.
+type Result struct {
+	Grid   grid.Grid     `json:"grid"`
+	Photos []PhotoResult `json:"photos"`
+	Points []PointResult `json:"points"`
+	Strays []Stray       `json:"strays"`
+	// Counts has the number of photos of each verdict; all four are present.
+	Counts map[Verdict]int `json:"counts"`
+	// Set is what the judged photos say as a set; nil where none was judged.
+	Set *SetStats `json:"set,omitempty"`
+}

@@ -1,0 +1,281 @@
+package match
+
+import (
+	"math"
+	"sync"
+
+	"gonum.org/v1/gonum/integrate/quad"
+)
+
+// The distance of a handheld's tag from the point it shows is Rice distributed
+// where the camera stands a known distance r off the point in an unknown
+// direction and the tag's error is normal with the same standard deviation s
+// in both axes. All lengths of one call are in one unit, whichever it is.
+
+// MarcumQ1 returns Marcum's Q function of order 1,
+//
+//	Q1(a, b) = ∫ from b to ∞ of x exp(-(x²+a²)/2) I0(ax) dx,
+//
+// the probability that a standard normal plane vector with its mean at distance
+// a from the origin lies further than b from it. a and b are pure numbers, 0 or
+// more; anything else gives NaN. The relative error stays below 1e-12, in the
+// far tail too, until the value itself underflows to 0.
+//
+// Source of the definition: J. I. Marcum, A statistical theory of target
+// detection by pulsed radar, 1960 (from memory). It is integrated by
+// Gauss-Legendre panels over the part of the density that counts.
+func MarcumQ1(a, b float64) float64 {
+	if !(a >= 0) || !(b >= 0) {
+		return math.NaN()
+	}
+	switch {
+	case math.IsInf(b, 1):
+		if math.IsInf(a, 1) {
+			return math.NaN()
+		}
+		return 0
+	case math.IsInf(a, 1):
+		return 1
+	case a == 0:
+		return math.Exp(-b * b / 2)
+	case belowBody(a, b):
+		return 1 - riceLower(a, b)
+	}
+	return riceUpper(a, b)
+}
+
+// marcumP1 is 1 - Q1(a, b), with its own relative accuracy in the lower tail.
+func marcumP1(a, b float64) float64 {
+	switch {
+	case a == 0:
+		return -math.Expm1(-b * b / 2)
+	case belowBody(a, b):
+		return riceLower(a, b)
+	}
+	return 1 - riceUpper(a, b)
+}
+
+// belowBody says that b lies below the body of the distribution, so that the
+// lower tail is the one to integrate.
+func belowBody(a, b float64) bool { return b < math.Hypot(a, 1) }
+
+// riceDensity is the density at x = a + t for unit deviation.
+func riceDensity(a, t float64) float64 {
+	x := a + t
+	if x <= 0 {
+		return 0
+	}
+	return x * besselI0e(a*x) * math.Exp(-t*t/2)
+}
+
+// tail is the fall of the exponent at which a tail is cut: exp(-38) = 3e-17.
+const tail = 38
+
+// riceUpper integrates the density from b up, for b at or above the body.
+func riceUpper(a, b float64) float64 {
+	d := b - a
+	if d > 40 {
+		return 0 // below exp(-800): underflows
+	}
+	// With t = x - a >= d > 0 the density falls like exp(-t²/2). Where a is small
+	// the factor x I0e(ax) still grows; the last term allows for that.
+	length := math.Sqrt(d*d+2*tail) - d + 1/(1+d)
+	return integrate(a, d, d+length)
+}
+
+// riceLower integrates the density from 0 to b, for b below the body.
+func riceLower(a, b float64) float64 {
+	d := b - a
+	if d < -40 {
+		return 0
+	}
+	low := min(d, 0)
+	from := max(-math.Sqrt(low*low+2*tail), -a)
+	return integrate(a, from, d)
+}
+
+// panelNodes is the number of nodes of a panel. A panel spans at most
+// panelWidth standard deviations and a fifth of the cut of a tail.
+const (
+	panelNodes = 20
+	panelWidth = 2.5
+)
+
+var legendre = sync.OnceValues(func() (x, w []float64) {
+	x, w = make([]float64, panelNodes), make([]float64, panelNodes)
+	quad.Legendre{}.FixedLocations(x, w, 0, 1)
+	return x, w
+})
+
+func integrate(a, from, to float64) float64 {
+	if !(to > from) {
+		return 0
+	}
+	nodes, weights := legendre()
+	n := max(4, int(math.Ceil((to-from)/panelWidth)))
+	h := (to - from) / float64(n)
+	var sum float64
+	for i := range n {
+		left := from + float64(i)*h
+		for k, u := range nodes {
+			sum += weights[k] * riceDensity(a, left+u*h)
+		}
+	}
+	return min(sum*h, 1)
+}
+
+// besselI0e returns exp(-z) I0(z) for z >= 0: the ascending series, whose terms
+// are all positive, up to 30 and Hankel's asymptotic expansion above, whose
+// smallest term is below exp(-60). Source: Abramowitz and Stegun, Handbook of
+// Mathematical Functions, 9.6.12 and 9.7.1.
+func besselI0e(z float64) float64 {
+	if z > 30 {
+		term, sum := 1.0, 1.0
+		q := 1 / (8 * z)
+		for k := 1.0; k < 60; k++ {
+			next := term * (2*k - 1) * (2*k - 1) / k * q
+			if next >= term || next < 1e-17*sum {
+				break
+			}
+			term = next
+			sum += term
+		}
+		return sum / math.Sqrt(2*math.Pi*z)
+	}
+	term, sum := 1.0, 1.0
+	q := z * z / 4
+	for k := 1; ; k++ {
+		term *= q * invSquares[min(k, len(invSquares)-1)]
+		sum += term
+		if term < 1e-17*sum {
+			break
+		}
+	}
+	return sum * math.Exp(-z)
+}
+
+// invSquares holds 1/k². The series needs fewer than 80 terms for z <= 30.
+var invSquares = func() (t [128]float64) {
+	for k := 1; k < len(t); k++ {
+		t[k] = 1 / float64(k*k)
+	}
+	return t
+}()
+
+// RiceSurvival returns the probability that the distance is larger than x, with
+// standoff r and standard deviation s per axis: Q1(r/s, x/s). With s = 0 the
+// distance is r for certain. A negative or undefined argument gives NaN.
+func RiceSurvival(x, r, s float64) float64 {
+	if !riceArgs(x, r, s) {
+		return math.NaN()
+	}
+	a, b := r/s, x/s
+	if s == 0 || math.IsInf(a, 1) || math.IsInf(b, 1) {
+		if x < r {
+			return 1
+		}
+		return 0
+	}
+	return MarcumQ1(a, b)
+}
+
+// RiceCDF returns the probability that the distance is at most x, with standoff
+// r and standard deviation s per axis: 1 - Q1(r/s, x/s), accurate in the lower
+// tail as RiceSurvival is in the upper one. See there for the special cases.
+func RiceCDF(x, r, s float64) float64 {
+	if !riceArgs(x, r, s) {
+		return math.NaN()
+	}
+	a, b := r/s, x/s
+	if s == 0 || math.IsInf(a, 1) || math.IsInf(b, 1) {
+		if x < r {
+			return 0
+		}
+		return 1
+	}
+	return marcumP1(a, b)
+}
+
+func riceArgs(x, r, s float64) bool {
+	return x >= 0 && r >= 0 && s >= 0 && !math.IsInf(r, 1) && !math.IsInf(s, 1)
+}
+
+// RiceQuantile returns the distance that is not exceeded with probability p, for
+// standoff r and standard deviation s per axis. With r = 0 it is the closed form
+// s sqrt(-2 ln(1-p)) of circular-error tables. It gives 0 for p = 0 and +Inf for
+// p = 1 (r where s is 0), and NaN for arguments outside their range.
+func RiceQuantile(p, r, s float64) float64 {
+	if !riceArgs(0, r, s) || !(p >= 0 && p <= 1) {
+		return math.NaN()
+	}
+	a := r / s
+	switch {
+	case s == 0 || math.IsInf(a, 1):
+		return r
+	case p == 0:
+		return 0
+	case p == 1:
+		return math.Inf(1)
+	case a == 0:
+		return s * rayleighFactor(p)
+	}
+	return s * marcumQuantile(p, a)
+}
+
+// rayleighFactor is the radius of probability p in units of the standard
+// deviation per axis, sqrt(-2 ln(1-p)).
+func rayleighFactor(p float64) float64 { return math.Sqrt(-2 * math.Log1p(-p)) }
+
+// marcumQuantile solves 1 - Q1(a, x) = p for x, 0 < p < 1, a > 0.
+func marcumQuantile(p, a float64) float64 {
+	// The distance is no less than the Rayleigh distance in distribution, and no
+	// more than a plus it: triangle inequality and monotony of Q1 in a.
+	lo, hi := rayleighFactor(p), a+rayleighFactor(p)
+	return solveTail(p, lo, hi,
+		func(x float64) float64 { return MarcumQ1(a, x) },
+		func(x float64) float64 { return marcumP1(a, x) },
+		func(x float64) float64 { return riceDensity(a, x-a) })
+}
+
+// solveTail finds x in [lo, hi] at which the distribution with the given
+// survival function, distribution function and density reaches p. It takes
+// Newton steps on the logarithm of the smaller tail and falls back on halving
+// the bracket.
+func solveTail(p, lo, hi float64, survival, cdf, density func(float64) float64) float64 {
+	upper := p >= 0.5
+	var goal float64
+	if upper {
+		goal = math.Log1p(-p)
+	} else {
+		goal = math.Log(p)
+	}
+	x := lo + (hi-lo)/2
+	for range 200 {
+		var prob, g, slope float64
+		if upper {
+			prob = survival(x)
+			g = goal - math.Log(prob) // grows with x
+		} else {
+			prob = cdf(x)
+			g = math.Log(prob) - goal // grows with x
+		}
+		if g == 0 {
+			return x
+		}
+		if g > 0 {
+			hi = x
+		} else {
+			lo = x
+		}
+		slope = density(x) / prob
+		next := x - g/slope
+		if !(next > lo && next < hi) {
+			next = lo + (hi-lo)/2
+		}
+		if math.Abs(next-x) <= 4e-16*math.Abs(x) || next == lo || next == hi {
+			return next
+		}
+		x = next
+	}
+	return x
+}
