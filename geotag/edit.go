@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 )
 
 // Meaning says what a corrected position stands for. It is the user's choice
@@ -37,17 +38,22 @@ type Edit struct {
 	// Lat and Lon are the surveyed position in degrees, in the frame MapDatum
 	// names.
 	Lat, Lon float64
-	// MapDatum is written as GPSMapDatum; empty writes "WGS-84".
+	// MapDatum is written as GPSMapDatum, printable ASCII; empty stands for
+	// "WGS-84". For CameraPosition it must be the image's own (one that states
+	// none is WGS 84), because Exif has one datum for both positions, and nothing
+	// is written.
 	MapDatum string
 	// HPositioningError is the accuracy of the surveyed position in metres,
-	// written as GPSHPositioningError. Must be positive for SubjectPosition;
-	// not used for CameraPosition, where the tag stays the handheld's.
+	// written as GPSHPositioningError. Must be positive for SubjectPosition, and
+	// is written as 0.1 mm where it is less; not used for CameraPosition, where
+	// the tag stays the handheld's.
 	HPositioningError float64
 	// ProcessingMethod is written as GPSProcessingMethod for SubjectPosition;
-	// empty writes "SURVEY".
+	// printable ASCII; empty writes "SURVEY".
 	ProcessingMethod string
 	// Bearing (degrees from true north, [0, 360)) and Distance (metres) lead
-	// from the camera to the point, for CameraPosition; nil leaves them out.
+	// from the camera to the point, for CameraPosition; nil leaves them out, and
+	// removes those of an older destination. Not used for SubjectPosition.
 	Bearing, Distance *float64
 	// AllowSigned permits the change of an image that carries a signed
 	// provenance manifest, whose signature the change breaks.
@@ -56,13 +62,67 @@ type Edit struct {
 
 // check reports what makes the edit impossible to write, wrapping ErrEdit.
 func (e Edit) check() error {
-	switch {
-	case e.Meaning != SubjectPosition && e.Meaning != CameraPosition:
-		return fmt.Errorf("%w: the meaning is %v; use SubjectPosition or CameraPosition", ErrEdit, e.Meaning)
-	case !(math.Abs(e.Lat) <= 90):
-		return fmt.Errorf("%w: latitude %v is not within -90 to 90 degrees", ErrEdit, e.Lat)
-	case !(math.Abs(e.Lon) <= 180):
-		return fmt.Errorf("%w: longitude %v is not within -180 to 180 degrees", ErrEdit, e.Lon)
+	bad := func(format string, args ...any) error {
+		return fmt.Errorf("%w: "+format, append([]any{ErrEdit}, args...)...)
+	}
+	if e.Meaning != SubjectPosition && e.Meaning != CameraPosition {
+		return bad("the meaning is %v; use SubjectPosition or CameraPosition", e.Meaning)
+	}
+	if !(math.Abs(e.Lat) <= 90) {
+		return bad("latitude %v is not within -90 to 90 degrees", e.Lat)
+	}
+	if !(math.Abs(e.Lon) <= 180) {
+		return bad("longitude %v is not within -180 to 180 degrees", e.Lon)
+	}
+	lat, _ := arc(e.Lat)
+	lon, _ := arc(e.Lon)
+	if lat == 0 && lon == 0 {
+		return bad("0, 0 is what a receiver without a fix writes, so it is not read as a position")
+	}
+	if err := checkText("map datum", e.MapDatum); err != nil {
+		return err
+	}
+	if err := checkText("processing method", e.ProcessingMethod); err != nil {
+		return err
+	}
+	if e.Meaning == SubjectPosition {
+		if !(e.HPositioningError > 0) || math.IsInf(e.HPositioningError, 0) {
+			return bad("the accuracy of the surveyed position is %v m; it must be positive", e.HPositioningError)
+		}
+		if _, _, ok := metresRational(e.HPositioningError); !ok {
+			return bad("an accuracy of %v m does not fit GPSHPositioningError", e.HPositioningError)
+		}
+		return nil
+	}
+	if e.Bearing != nil && !(*e.Bearing >= 0 && *e.Bearing < 360) {
+		return bad("bearing %v is not within 0 to 360 degrees", *e.Bearing)
+	}
+	if e.Distance != nil {
+		if !(*e.Distance >= 0) {
+			return bad("distance %v m is negative", *e.Distance)
+		}
+		if _, _, ok := kilometresRational(*e.Distance); !ok {
+			return bad("a distance of %v m does not fit GPSDestDistance", *e.Distance)
+		}
+	}
+	return nil
+}
+
+// maxText is the longest map datum or processing method; longer ones are
+// mistakes and would eat the metadata block's room.
+const maxText = 256
+
+func checkText(what, s string) error {
+	if len(s) > maxText {
+		return fmt.Errorf("%w: the %s is %d characters long, more than %d", ErrEdit, what, len(s), maxText)
+	}
+	if strings.TrimSpace(s) != s {
+		return fmt.Errorf("%w: the %s %q starts or ends with a space", ErrEdit, what, s)
+	}
+	for i := range len(s) {
+		if s[i] < ' ' || s[i] > '~' {
+			return fmt.Errorf("%w: the %s %q has a character that ASCII, the only one allowed there, has not", ErrEdit, what, s)
+		}
 	}
 	return nil
 }
@@ -81,6 +141,11 @@ var (
 	// ErrSigned: the image carries a signed provenance manifest (C2PA) and the
 	// edit does not allow to break it.
 	ErrSigned = errors.New("the image carries a signed provenance manifest, which the correction would break")
-	// ErrEdit: the Edit itself makes no sense.
+	// ErrUnsafe: the structure is sound, but in a form that can't be changed
+	// without the risk of harm to the rest of it: two Exif blocks, a position in
+	// extended XMP.
+	ErrUnsafe = errors.New("the metadata is in a form that can't be changed safely")
+	// ErrEdit: the Edit itself makes no sense, or asks of this image what it
+	// can't hold (a destination where there is no camera position).
 	ErrEdit = errors.New("the new tag is not valid")
 )
