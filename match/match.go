@@ -86,10 +86,21 @@ const (
 	ReasonBallpark Reason = "ballpark"
 )
 
+// What a Tie may rest on. The strings are stable.
+const (
+	// EvidenceListed: a link lists the photo with the point.
+	EvidenceListed = "listed"
+	// EvidenceFileName: the link's path is not the photo's, but ends alike, and
+	// no other photo's does.
+	EvidenceFileName = "file-name"
+	// EvidenceIgnoringCase: they are alike but for upper and lower case.
+	EvidenceIgnoringCase = "ignoring-case"
+)
+
 // Tie is the link of a photo to a point, with its evidence.
 type Tie struct {
 	Point string `json:"point"`
-	// Evidence is what the tie rests on: "listed".
+	// Evidence is what the tie rests on: one or more of the Evidence constants.
 	Evidence []string `json:"evidence"`
 	// Line is the line of the link in its file; 0 where there is none.
 	Line int `json:"line,omitempty"`
@@ -127,15 +138,18 @@ type PhotoResult struct {
 	// Nearest is the point closest to the tag, nil where the tag is not on the
 	// grid or there are no points. It is a hint and never a tie.
 	Nearest *Neighbour `json:"nearest,omitempty"`
+	// Notes are what else there is to know, in words.
+	Notes []string `json:"notes,omitempty"`
 }
 
 // PointResult is one point and the photos that are tied to it.
 type PointResult struct {
 	Point
+	// Photos are the names of the photos, in the order in which they came.
 	Photos []string `json:"photos"`
 }
 
-// Stray is a link that leads to a photo that the job does not have.
+// Stray is a link that leads to no photo of the job, or to more than one.
 type Stray struct {
 	Link
 	Why string `json:"why"`
@@ -143,15 +157,21 @@ type Stray struct {
 
 // Options are the settings of Check.
 type Options struct {
+	// Budget is the accuracy budget; the zero Budget stands for DefaultBudget.
 	Budget Budget
 	// AllowBallpark lets photos be judged that only a ballpark operation carries
-	// onto the grid; BallparkSigma (metres per axis) then goes into the budget.
+	// onto the grid; BallparkSigma (metres per axis) then goes into the budget
+	// and has to be given.
 	AllowBallpark bool
 	BallparkSigma float64
 	// Datum, where not empty, is taken for tags that state no map datum.
 	Datum string
-	// Epoch, where not 0, is taken for photos that carry no time.
+	// Epoch, where not 0, is the decimal year taken for photos that carry no time.
 	Epoch float64
+	// PointResolution is the resolution of the points' coordinates in metres; 0
+	// stands for 1 mm. With the tag's own step it is what a discrepancy must
+	// reach to have a bearing.
+	PointResolution float64
 }
 
 // Result is a checked job. Every photo, every point and every link given is
@@ -165,4 +185,7 @@ type Result struct {
 	Counts map[Verdict]int `json:"counts"`
 	// Set is what the judged photos say as a set; nil where none was judged.
 	Set *SetStats `json:"set,omitempty"`
+	// SetWithoutGross is the same without the photos judged gross, which are not
+	// noise and drown it; nil where there are none, or nothing else.
+	SetWithoutGross *SetStats `json:"set_without_gross,omitempty"`
 }

@@ -1,0 +1,460 @@
+package match
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+	"math"
+	"strings"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/grid"
+)
+
+// batch is how many positions go to the projection in one call.
+const batch = 4096
+
+// Check ties, compares and judges a job. Photos are taken in the order in which
+// the sequence yields them; an error of the sequence ends the check with it.
+//
+// A photo's tie is the point that the links list for it. A link names the photo
+// by its path inside the dataset; a path that only ends alike, or differs in
+// case, is taken where a single photo fits, and the tie's evidence says so. Links
+// that fit no photo or several become strays. A photo with links to different
+// points is not judged.
+//
+// Tags are carried onto the grid in the frame that they state, at the epoch of
+// GPSTime, else of the time taken (good to a day where it states no zone, and a
+// frame moves a tenth of a millimetre in that), else Options.Epoch. A tag carried
+// by a ballpark operation has a place on the grid but no discrepancy, unless
+// Options.AllowBallpark.
+//
+// A photo is within where its discrepancy is no larger than its allowance, gross
+// where it is larger and its p-value, adjusted by Holm over all judged photos, is
+// below Budget.GrossLevel, and else over.
+//
+// Errors that end the check: those of the budget and the options, points without
+// an id, with one that comes twice, or with coordinates or a covariance that
+// can't be, photos without a name or with one that comes twice, and failures of
+// the projection as a whole. Everything that concerns one photo only is in its
+// PhotoResult.
+func Check(ctx context.Context, proj grid.Projection, points []Point, links []Link, photos iter.Seq2[Photo, error], opt Options) (*Result, error) {
+	c, err := newChecker(proj, points, opt)
+	if err != nil {
+		return nil, err
+	}
+	var all []Photo
+	for p, err := range photos {
+		if err != nil {
+			return nil, err
+		}
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		all = append(all, p)
+	}
+	names, err := newPhotoNames(all)
+	if err != nil {
+		return nil, err
+	}
+	return c.run(ctx, all, sortLinks(names, links))
+}
+
+// CompareOne compares and judges a single photo against a single point, which it
+// is taken to show. It is Check with one of each, and a photo needs no name.
+func CompareOne(ctx context.Context, proj grid.Projection, photo Photo, point Point, opt Options) (PhotoResult, error) {
+	if point.ID == "" {
+		return PhotoResult{}, errors.New("compare: the point has no id")
+	}
+	c, err := newChecker(proj, []Point{point}, opt)
+	if err != nil {
+		return PhotoResult{}, err
+	}
+	res, err := c.run(ctx, []Photo{photo}, ties{
+		byPhoto:   [][]listed{{{link: Link{Photo: photo.Name, Point: point.ID}}}},
+		ambiguous: make([][]Link, 1),
+	})
+	if err != nil {
+		return PhotoResult{}, err
+	}
+	return res.Photos[0], nil
+}
+
+// checker holds what is the same for all photos of a job.
+type checker struct {
+	proj        grid.Projection
+	unit        grid.Unit
+	points      []Point
+	pointByID   map[string]int
+	pointFolded map[string][]string
+	opt         Options
+}
+
+func newChecker(proj grid.Projection, points []Point, opt Options) (*checker, error) {
+	if proj == nil {
+		return nil, errors.New("check: there is no projection")
+	}
+	if opt.Budget == (Budget{}) {
+		opt.Budget = DefaultBudget()
+	}
+	if err := opt.Budget.Validate(); err != nil {
+		return nil, err
+	}
+	if opt.AllowBallpark && !(opt.BallparkSigma > 0 && opt.BallparkSigma <= maxMetres) {
+		return nil, fmt.Errorf("check: AllowBallpark needs BallparkSigma, the standard deviation per axis of such an operation in metres; it is %v", opt.BallparkSigma)
+	}
+	if !(opt.PointResolution >= 0 && opt.PointResolution <= maxMetres) {
+		return nil, fmt.Errorf("check: PointResolution is %v: want metres, 0 or more", opt.PointResolution)
+	}
+	if opt.PointResolution == 0 {
+		opt.PointResolution = 0.001
+	}
+	if math.IsNaN(opt.Epoch) || math.IsInf(opt.Epoch, 0) {
+		return nil, fmt.Errorf("check: Epoch is %v: want a decimal year or 0", opt.Epoch)
+	}
+	c := &checker{
+		proj:        proj,
+		unit:        proj.Grid().Unit,
+		points:      points,
+		pointByID:   make(map[string]int, len(points)),
+		pointFolded: make(map[string][]string, len(points)),
+		opt:         opt,
+	}
+	if !(c.unit.Metres > 0) || math.IsInf(c.unit.Metres, 0) {
+		return nil, fmt.Errorf("check: the grid's unit %q has %v metres", c.unit.Name, c.unit.Metres)
+	}
+	for i, p := range points {
+		if err := c.addPoint(i, p); err != nil {
+			return nil, err
+		}
+	}
+	return c, nil
+}
+
+func (c *checker) addPoint(i int, p Point) error {
+	at := ""
+	if p.Line > 0 {
+		at = fmt.Sprintf(" (line %d)", p.Line)
+	}
+	if p.ID == "" || strings.TrimSpace(p.ID) != p.ID {
+		return fmt.Errorf("point %d%s has the id %q: want one that is not empty and has no spaces around it", i+1, at, p.ID)
+	}
+	if j, ok := c.pointByID[p.ID]; ok {
+		first := ""
+		if l := c.points[j].Line; l > 0 {
+			first = fmt.Sprintf("; the first is on line %d", l)
+		}
+		return fmt.Errorf("point %q%s comes twice%s", p.ID, at, first)
+	}
+	if !finite(p.E) || !finite(p.N) {
+		return fmt.Errorf("point %q%s: E %v, N %v: coordinates have to be finite", p.ID, at, p.E, p.N)
+	}
+	if p.Height != nil && !finite(*p.Height) {
+		return fmt.Errorf("point %q%s: height %v: it has to be finite", p.ID, at, *p.Height)
+	}
+	if p.Cov != nil {
+		if err := checkCov(*p.Cov); err != nil {
+			return fmt.Errorf("point %q%s: %w", p.ID, at, err)
+		}
+	}
+	c.pointByID[p.ID] = i
+	low := strings.ToLower(p.ID)
+	c.pointFolded[low] = append(c.pointFolded[low], p.ID)
+	return nil
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+func (c *checker) run(ctx context.Context, photos []Photo, t ties) (*Result, error) {
+	res := &Result{
+		Grid:   c.proj.Grid(),
+		Photos: make([]PhotoResult, len(photos)),
+		Points: make([]PointResult, len(c.points)),
+		Strays: t.strays,
+		Counts: make(map[Verdict]int, len(Verdicts)),
+	}
+	for i, p := range c.points {
+		res.Points[i] = PointResult{Point: p, Photos: []string{}}
+	}
+	if err := c.place(ctx, photos, res.Photos); err != nil {
+		return nil, err
+	}
+	if err := c.nearest(ctx, res.Photos); err != nil {
+		return nil, err
+	}
+	for i := range res.Photos {
+		if i%256 == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		r := &res.Photos[i]
+		tie, point, reason, why := t.tie(i, c.pointByID, c.pointFolded)
+		r.Tie = tie
+		if tie != nil {
+			res.Points[point].Photos = append(res.Points[point].Photos, r.Name)
+		}
+		switch {
+		case r.Reason != "" && tie == nil:
+			r.Why += "; " + why
+		case r.Reason != "":
+		case tie == nil:
+			r.Reason, r.Why = reason, why
+		default:
+			if err := c.judge(r, c.points[point]); err != nil {
+				return nil, err
+			}
+		}
+	}
+	c.verdicts(res)
+	return res, nil
+}
+
+// place carries the tags onto the grid. A photo that has none there gets the
+// reason.
+func (c *checker) place(ctx context.Context, photos []Photo, results []PhotoResult) error {
+	var fixes []grid.Fix
+	var of []int // photo of each fix
+	flush := func() error {
+		if len(fixes) == 0 {
+			return nil
+		}
+		placed, err := c.proj.ToGrid(ctx, fixes)
+		if err != nil {
+			return fmt.Errorf("carrying tags onto the grid: %w", err)
+		}
+		if len(placed) != len(fixes) {
+			return fmt.Errorf("carrying tags onto the grid: the projection returned %d positions for %d", len(placed), len(fixes))
+		}
+		for k, p := range placed {
+			c.placed(&results[of[k]], p)
+		}
+		fixes, of = fixes[:0], of[:0]
+		return nil
+	}
+	for i, p := range photos {
+		r := &results[i]
+		r.Photo = p
+		if r.Reason, r.Why = tagFault(p); r.Reason != "" {
+			continue
+		}
+		fixes = append(fixes, c.fix(p.Tag))
+		of = append(of, i)
+		if len(fixes) == batch {
+			if err := flush(); err != nil {
+				return err
+			}
+		}
+	}
+	return flush()
+}
+
+// fix is a tag's position with its frame.
+func (c *checker) fix(t *geotag.Tag) grid.Fix {
+	f := grid.Fix{LatLon: grid.LatLon{Lat: t.Position.Lat, Lon: t.Position.Lon}}
+	f.Datum = t.MapDatum
+	if f.Datum == "" {
+		f.Datum = c.opt.Datum
+	}
+	switch {
+	case t.GPSTime != nil && !t.GPSTime.IsZero():
+		f.Epoch = grid.Epoch(*t.GPSTime)
+	case t.Taken != nil && !t.Taken.Time.IsZero():
+		f.Epoch = grid.Epoch(t.Taken.Time)
+	default:
+		f.Epoch = c.opt.Epoch
+	}
+	if a := t.Altitude; a != nil && a.Ref == geotag.AltitudeEllipsoidal && finite(a.Metres) {
+		f.Height = &a.Metres
+	}
+	return f
+}
+
+func (c *checker) placed(r *PhotoResult, p grid.Placement) {
+	r.Operation = p.Op
+	switch {
+	case p.Err != nil:
+		r.Reason, r.Why = ReasonNoFrame, p.Err.Error()
+	case !finite(p.E) || !finite(p.N):
+		r.Reason, r.Why = ReasonNoFrame, "the projection gives no finite position for the tag"
+	case p.Op != nil && p.Op.Ballpark && !c.opt.AllowBallpark:
+		r.Reason = ReasonBallpark
+		r.Why = fmt.Sprintf("only a ballpark operation leads from the tag's frame to the grid (%s); it may be out by hundreds of metres", p.Op.Name)
+		fallthrough
+	default:
+		en := p.EN
+		r.OnGrid = &en
+	}
+}
+
+// tagFault says why a photo has no position to work with.
+func tagFault(p Photo) (Reason, string) {
+	switch {
+	case p.Tag == nil && p.Err != nil:
+		return ReasonUnreadable, p.Err.Error()
+	case p.Tag == nil:
+		return ReasonUnreadable, "the image was not read"
+	case p.Tag.Position == nil:
+		var faults []string
+		for _, w := range p.Tag.Warnings {
+			if concernsPosition(w) {
+				faults = append(faults, w.String())
+			}
+		}
+		if len(faults) > 0 {
+			return ReasonBadTag, strings.Join(faults, "; ")
+		}
+		return ReasonNoTag, "the image has no position"
+	}
+	at := p.Tag.Position
+	if !(grid.LatLon{Lat: at.Lat, Lon: at.Lon}).Valid() {
+		return ReasonBadTag, fmt.Sprintf("latitude %v, longitude %v is no place on earth", at.Lat, at.Lon)
+	}
+	if at.Lat == 0 && at.Lon == 0 {
+		return ReasonBadTag, "the position is exactly 0, 0: what a receiver without a fix writes"
+	}
+	return "", ""
+}
+
+// concernsPosition says that a warning tells why a tag has no position.
+func concernsPosition(w geotag.Warning) bool {
+	if w.Code == geotag.WarnNullIsland {
+		return true
+	}
+	f := w.Field
+	return strings.Contains(f, "GPSLatitude") || strings.Contains(f, "GPSLongitude") ||
+		strings.Contains(f, "GPSInfo") || strings.Contains(f, "GPS IFD")
+}
+
+// nearest fills in the point nearest to each tag that is well placed.
+func (c *checker) nearest(ctx context.Context, results []PhotoResult) error {
+	if len(c.points) == 0 {
+		return nil
+	}
+	var at []grid.EN
+	var of []int
+	for i := range results {
+		if r := &results[i]; r.OnGrid != nil && r.Reason == "" {
+			at = append(at, *r.OnGrid)
+			of = append(of, i)
+		}
+	}
+	if len(at) == 0 {
+		return nil
+	}
+	x, err := NewIndex(ctx, c.proj, c.points)
+	if err != nil {
+		return err
+	}
+	for len(at) > 0 {
+		n := min(batch, len(at))
+		near, err := x.Nearest(ctx, at[:n])
+		if err != nil {
+			return err
+		}
+		for k, nb := range near {
+			results[of[k]].Nearest = nb
+		}
+		at, of = at[n:], of[n:]
+	}
+	return nil
+}
+
+// judge compares one placed and tied photo with its point. Its verdict has to
+// wait for all p-values.
+func (c *checker) judge(r *PhotoResult, p Point) error {
+	// The point's height serves for the ellipsoidal one in the height factor: a
+	// geoid 100 m off the ellipsoid changes 10 m on the ground by 0.2 mm.
+	co := grid.CompareOptions{Resolution: c.resolution(r.Tag), Height: p.Height}
+	d, err := grid.Compare(c.proj, *r.OnGrid, p.EN, co)
+	if err != nil {
+		if d.Unit != c.unit {
+			r.Reason, r.Why = ReasonNoFrame, err.Error()
+			return nil
+		}
+		// The plane part holds; what is missing is only more about it.
+		r.Notes = append(r.Notes, err.Error())
+	}
+	r.Discrepancy = &d
+	ao := AllowanceOptions{BallparkSigma: c.opt.BallparkSigma}
+	if r.Tag.Direction != nil && r.Tag.SubjectDistance != nil {
+		if g, ok := c.proj.(grid.Geodesist); ok {
+			if f, err := g.Factors(*r.OnGrid); err != nil {
+				r.Notes = append(r.Notes, fmt.Sprintf("meridian convergence at the tag: %v", err))
+			} else {
+				ao.Convergence = &f.Convergence
+			}
+		}
+	}
+	a, err := c.opt.Budget.Allowance(r.Tag, p, r.Operation, ao)
+	if err != nil {
+		return err
+	}
+	prob := a.Judge(d.DE*c.unit.Metres, d.DN*c.unit.Metres)
+	r.Allowance = &a
+	r.P = &prob
+	return nil
+}
+
+// resolution is the distance in grid units below which a discrepancy has no
+// bearing: the coarser of the tag's step, taken along a meridian, and the
+// points' resolution.
+func (c *checker) resolution(t *geotag.Tag) float64 {
+	m := c.opt.PointResolution
+	if s := t.Position.Step * metresPerDegree; s > m && finite(s) {
+		m = s
+	}
+	return m / c.unit.Metres
+}
+
+// verdicts gives every photo its verdict, and the set its statistics.
+func (c *checker) verdicts(res *Result) {
+	for _, v := range Verdicts {
+		res.Counts[v] = 0
+	}
+	var p []float64
+	var of []int
+	for i := range res.Photos {
+		if r := &res.Photos[i]; r.P != nil {
+			p = append(p, *r.P)
+			of = append(of, i)
+		}
+	}
+	adjusted := Holm(p)
+	var all, honest []Vector
+	var over, honestOver int
+	for k, i := range of {
+		r := &res.Photos[i]
+		r.PAdjusted = &adjusted[k]
+		v := Vector{E: r.Discrepancy.DE, N: r.Discrepancy.DN}
+		switch a := r.Allowance; {
+		case a.Judged <= a.Threshold:
+			r.Verdict = Within
+		case adjusted[k] < c.opt.Budget.GrossLevel:
+			r.Verdict = Gross
+		default:
+			r.Verdict = Over
+		}
+		all = append(all, v)
+		if r.Verdict != Within {
+			over++
+		}
+		if r.Verdict != Gross {
+			honest = append(honest, v)
+			if r.Verdict == Over {
+				honestOver++
+			}
+		}
+	}
+	for i := range res.Photos {
+		r := &res.Photos[i]
+		if r.P == nil {
+			r.Verdict = Unjudged
+		}
+		res.Counts[r.Verdict]++
+	}
+	conf := c.opt.Budget.Confidence
+	res.Set = NewSetStats(c.unit, all, over, conf)
+	if len(honest) < len(all) {
+		res.SetWithoutGross = NewSetStats(c.unit, honest, honestOver, conf)
+	}
+}

@@ -1,0 +1,214 @@
+package match
+
+import (
+	"fmt"
+	"path"
+	"slices"
+	"strings"
+)
+
+// photoNames finds photos by what a link calls them.
+type photoNames struct {
+	names  []string
+	exact  map[string]int
+	base   map[string][]int // by the last element of the path
+	folded map[string][]int // by the last element in lower case
+}
+
+func newPhotoNames(photos []Photo) (*photoNames, error) {
+	n := &photoNames{
+		names:  make([]string, len(photos)),
+		exact:  make(map[string]int, len(photos)),
+		base:   make(map[string][]int, len(photos)),
+		folded: make(map[string][]int, len(photos)),
+	}
+	for i, p := range photos {
+		if p.Name == "" {
+			return nil, fmt.Errorf("photo %d of the job has no name", i+1)
+		}
+		if _, ok := n.exact[p.Name]; ok {
+			return nil, fmt.Errorf("photo %q comes twice", p.Name)
+		}
+		n.names[i] = p.Name
+		n.exact[p.Name] = i
+		b := path.Base(p.Name)
+		n.base[b] = append(n.base[b], i)
+		b = strings.ToLower(b)
+		n.folded[b] = append(n.folded[b], i)
+	}
+	return n, nil
+}
+
+// find returns the photos that a link may mean, and how they were found beyond
+// the same path. Backslashes count as slashes where the name does not occur
+// with them. Then, in this order: the same path; paths of which one ends with
+// all of the other; the same but for case. The first that finds any photo
+// decides, so a link with the full path is never ambiguous.
+func (n *photoNames) find(link string) (photos []int, how []string) {
+	if i, ok := n.exact[link]; ok {
+		return []int{i}, nil
+	}
+	clean := path.Clean(strings.ReplaceAll(link, `\`, "/"))
+	if i, ok := n.exact[clean]; ok {
+		return []int{i}, nil
+	}
+	base := path.Base(clean)
+	for _, i := range n.base[base] {
+		if endsAlike(n.names[i], clean) {
+			photos = append(photos, i)
+		}
+	}
+	if photos != nil {
+		return photos, []string{EvidenceFileName}
+	}
+	how = []string{EvidenceIgnoringCase}
+	low := strings.ToLower(clean)
+	for _, i := range n.folded[strings.ToLower(base)] {
+		if strings.ToLower(n.names[i]) == low {
+			photos = append(photos, i)
+		}
+	}
+	if photos != nil {
+		return photos, how
+	}
+	for _, i := range n.folded[strings.ToLower(base)] {
+		if endsAlike(strings.ToLower(n.names[i]), low) {
+			photos = append(photos, i)
+		}
+	}
+	if photos != nil {
+		return photos, []string{EvidenceFileName, EvidenceIgnoringCase}
+	}
+	return nil, nil
+}
+
+// endsAlike says that one path ends with all the elements of the other.
+func endsAlike(a, b string) bool {
+	if len(a) < len(b) {
+		a, b = b, a
+	}
+	b = strings.TrimPrefix(b, "/")
+	return a == b || strings.HasSuffix(a, "/"+b)
+}
+
+// listed is one link that leads to a photo.
+type listed struct {
+	link Link
+	how  []string
+}
+
+// ties are the links sorted out: per photo those that name it, and the ones that
+// may mean it among others.
+type ties struct {
+	byPhoto   [][]listed
+	ambiguous [][]Link
+	strays    []Stray
+}
+
+func sortLinks(names *photoNames, links []Link) ties {
+	t := ties{
+		byPhoto:   make([][]listed, len(names.names)),
+		ambiguous: make([][]Link, len(names.names)),
+		strays:    []Stray{},
+	}
+	for _, l := range links {
+		name := strings.TrimSpace(l.Photo)
+		if name == "" {
+			t.strays = append(t.strays, Stray{l, "the link names no photo"})
+			continue
+		}
+		found, how := names.find(name)
+		switch len(found) {
+		case 0:
+			t.strays = append(t.strays, Stray{l, "the job has no photo of this name"})
+		case 1:
+			t.byPhoto[found[0]] = append(t.byPhoto[found[0]], listed{l, how})
+		default:
+			var among []string
+			for _, i := range found {
+				among = append(among, names.names[i])
+				t.ambiguous[i] = append(t.ambiguous[i], l)
+			}
+			t.strays = append(t.strays, Stray{l, fmt.Sprintf("it may mean any of %d photos (%s); give the path inside the dataset", len(found), some(among))})
+		}
+	}
+	return t
+}
+
+// some lists names, the first three of many.
+func some(names []string) string {
+	if len(names) > 4 {
+		return fmt.Sprintf("%s and %d more", strings.Join(names[:3], ", "), len(names)-3)
+	}
+	return strings.Join(names, ", ")
+}
+
+// tie decides photo i's point from its links. It returns the tie and the point's
+// number, or the reason why there is none.
+func (t *ties) tie(i int, pointByID map[string]int, pointFolded map[string][]string) (tie *Tie, point int, reason Reason, why string) {
+	ls := t.byPhoto[i]
+	if len(ls) == 0 {
+		why = "no link says which point the photo shows"
+		if a := t.ambiguous[i]; len(a) > 0 {
+			why = fmt.Sprintf("the link %s may mean this photo or another", describe(a[0]))
+		}
+		return nil, -1, ReasonNoTie, why
+	}
+	// A photo listed twice with one point is listed once.
+	var ids []string
+	for _, l := range ls {
+		if id := strings.TrimSpace(l.link.Point); !slices.Contains(ids, id) {
+			ids = append(ids, id)
+		}
+	}
+	if len(ids) > 1 {
+		parts := make([]string, len(ids))
+		for k, id := range ids {
+			parts[k] = fmt.Sprintf("%q", id)
+			if _, ok := pointByID[id]; !ok {
+				parts[k] += " (not in the survey)"
+			}
+		}
+		return nil, -1, ReasonManyPoints, fmt.Sprintf("the links name %d points for it: %s%s", len(ids), some(parts), onLines(ls))
+	}
+	first := ls[0]
+	id := ids[0]
+	if id == "" {
+		return nil, -1, ReasonNoTie, fmt.Sprintf("the link %s names no point", describe(first.link))
+	}
+	p, ok := pointByID[id]
+	if !ok {
+		why = fmt.Sprintf("the link %s names point %q, which the survey does not have", describe(first.link), id)
+		if alike := pointFolded[strings.ToLower(id)]; len(alike) > 0 {
+			why += fmt.Sprintf("; it has %s, written otherwise", some(alike))
+		}
+		return nil, -1, ReasonNoPoint, why
+	}
+	// The link that took the least guessing is the evidence.
+	for _, l := range ls[1:] {
+		if len(l.how) < len(first.how) {
+			first = l
+		}
+	}
+	return &Tie{Point: id, Evidence: append([]string{EvidenceListed}, first.how...), Line: first.link.Line}, p, "", ""
+}
+
+func describe(l Link) string {
+	if l.Line > 0 {
+		return fmt.Sprintf("on line %d", l.Line)
+	}
+	return fmt.Sprintf("of %q", l.Photo)
+}
+
+func onLines(ls []listed) string {
+	var lines []string
+	for _, l := range ls {
+		if l.link.Line > 0 {
+			lines = append(lines, fmt.Sprint(l.link.Line))
+		}
+	}
+	if len(lines) == 0 {
+		return ""
+	}
+	return " (lines " + some(lines) + ")"
+}
