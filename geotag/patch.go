@@ -26,6 +26,9 @@ type Patch struct {
 	SizeBefore int64 `json:"size_before"`
 	// Splices are in order of Off and don't overlap.
 	Splices []Splice `json:"splices"`
+	// Notes say in words what a user should know about the change and can't see
+	// from the tag: a trailer that moves, a provenance record that is broken.
+	Notes []string `json:"notes,omitempty"`
 }
 
 // ErrPatchMismatch is returned where a source is not the one a Patch was made for.
@@ -55,7 +58,8 @@ func (p *Patch) Check() error {
 	return nil
 }
 
-// Reverse returns the patch that takes p's result back to p's source.
+// Reverse returns the patch that takes p's result back to p's source. It has
+// no notes.
 func (p *Patch) Reverse() *Patch {
 	r := &Patch{SizeBefore: p.SizeAfter()}
 	var shift int64
@@ -102,12 +106,79 @@ func (p *Patch) Apply(dst io.Writer, src io.Reader) error {
 
 // ApplyBytes is Apply in memory; src is left alone.
 func (p *Patch) ApplyBytes(src []byte) ([]byte, error) {
+	if err := p.Check(); err != nil {
+		return nil, err
+	}
+	// Before a length that a damaged patch may claim is made room for.
+	if int64(len(src)) != p.SizeBefore {
+		return nil, fmt.Errorf("%w: %d bytes long, not %d", ErrPatchMismatch, len(src), p.SizeBefore)
+	}
 	var b bytes.Buffer
 	b.Grow(int(max(p.SizeAfter(), 0)))
 	if err := p.Apply(&b, bytes.NewReader(src)); err != nil {
 		return nil, err
 	}
 	return b.Bytes(), nil
+}
+
+// shift is by how much p moves the byte that stands at off in the source.
+func (p *Patch) shift(off int64) int64 {
+	var n int64
+	for _, s := range p.Splices {
+		if s.Off+int64(len(s.Old)) > off {
+			break
+		}
+		n += int64(len(s.New)) - int64(len(s.Old))
+	}
+	return n
+}
+
+// patched is an image as a patch will make it, read without making it.
+type patched struct {
+	r io.ReaderAt
+	p *Patch
+}
+
+// ReadAt reads what Apply would write at off.
+func (v patched) ReadAt(b []byte, off int64) (int, error) {
+	// Source and result, both up to where the loop has come.
+	var src, dst int64
+	n := 0
+	// take copies what of a run of size bytes at dst is wanted.
+	take := func(size int64, read func(b []byte, at int64) (int, error)) error {
+		from := max(off+int64(n)-dst, 0)
+		dst += size
+		if from >= size || n == len(b) {
+			return nil
+		}
+		want := int(min(size-from, int64(len(b)-n)))
+		got, err := read(b[n:n+want], from)
+		n += got
+		if got < want && err == nil {
+			err = io.ErrUnexpectedEOF
+		} else if got == want {
+			err = nil
+		}
+		return err
+	}
+	for _, s := range v.p.Splices {
+		start := src
+		if err := take(s.Off-start, func(b []byte, at int64) (int, error) { return v.r.ReadAt(b, start+at) }); err != nil {
+			return n, err
+		}
+		if err := take(int64(len(s.New)), func(b []byte, at int64) (int, error) { return copy(b, s.New[at:]), nil }); err != nil {
+			return n, err
+		}
+		src = s.Off + int64(len(s.Old))
+	}
+	start := src
+	if err := take(v.p.SizeBefore-start, func(b []byte, at int64) (int, error) { return v.r.ReadAt(b, start+at) }); err != nil {
+		return n, err
+	}
+	if n < len(b) {
+		return n, io.EOF
+	}
+	return n, nil
 }
 
 // short turns a source that ended early into the mismatch it is.
