@@ -1,0 +1,414 @@
+package demo
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"time"
+
+	"example.com/phototie/grid"
+)
+
+// The grid of Port Velland.
+const vellandCode = "EPSG:2157"
+
+// PortVelland makes the job of the quay of Port Velland, an invented harbour on
+// the south-east coast of Ireland: 60 points (bollards, ladders, fenders, drain
+// outfalls and four bench marks) along 600 m of quay and 150 photos of two
+// days. One of the crew walks the quay with the rover and a handheld, the other
+// follows in the boat with a second handheld and photographs what hangs on the
+// quay's face.
+//
+// proj must be of EPSG:2157, IRENET95 / Irish Transverse Mercator, else the
+// error is ErrGrid. No image is drawn yet: that is left to [Photo.JPEG] or
+// [Write].
+func PortVelland(ctx context.Context, proj grid.Projection, seed uint64) (*Job, error) {
+	if err := checkGrid(proj.Grid(), vellandCode, grid.Metre); err != nil {
+		return nil, err
+	}
+	rng := rand.New(rand.NewPCG(seed, 0x7e11a4d))
+	p := vellandPlan(rng)
+	shots := p.walk(rng)
+	if err := locate(ctx, proj, shots); err != nil {
+		return nil, err
+	}
+	job := &Job{Name: p.name, Photos: p.photos(shots, seed)}
+	if err := job.plant(p, shots, rng); err != nil {
+		return nil, err
+	}
+	job.Settings = []byte(vellandSettings)
+	job.Points = p.pointsCSV(true)
+	job.Links = linksCSV(job.Photos)
+	job.ReadMe = vellandReadMe(job)
+	return job, nil
+}
+
+const vellandSettings = `# Port Velland, quay furniture survey. An invented example: see README.txt.
+
+[grid]
+crs = "EPSG:2157"    # IRENET95 / Irish Transverse Mercator, metres
+
+[points]
+file = "points.csv"  # the first line names the columns
+
+[links]
+file = "links.csv"
+
+[photos]
+folder = "photos"
+
+[budget]
+confidence = 0.95
+handheld = 4.9               # metres, where a photo states no accuracy itself
+handheld_confidence = 0.68
+standoff = 2.0               # metres from the camera to the point
+point_sigma = 0.02           # metres per axis, where points.csv states none
+`
+
+// leg is a straight length of quay.
+type leg struct{ bearing, length float64 }
+
+// The quay, from its west end, with the water on the right.
+var (
+	vellandStart = grid.EN{E: 690238.4, N: 604871.2}
+	vellandLegs  = []leg{{74, 136}, {81.5, 118}, {68, 164}, {93, 92}, {61, 108}}
+)
+
+const vellandDeck = 3.60
+
+// along returns the place and the bearing of the quay's edge at a chainage.
+func along(start grid.EN, legs []leg, chain float64) (grid.EN, float64) {
+	at := start
+	for i, l := range legs {
+		d := min(chain, l.length)
+		if i == len(legs)-1 {
+			d = chain
+		}
+		s, c := math.Sincos(l.bearing * math.Pi / 180)
+		at.E += d * s
+		at.N += d * c
+		chain -= d
+		if chain <= 0 {
+			return at, l.bearing
+		}
+	}
+	return at, legs[len(legs)-1].bearing
+}
+
+func vellandPlan(rng *rand.Rand) *plan {
+	const n = 60
+	zone := time.FixedZone("", 3600) // Irish summer time
+	p := &plan{
+		name: "Port Velland", short: "PV", deck: vellandDeck, unit: grid.Metre,
+		sun:  grid.LatLon{Lat: 52.19, Lon: -6.68},
+		days: []time.Time{time.Date(2025, 5, 20, 9, 12, 0, 0, zone), time.Date(2025, 5, 21, 8, 47, 0, 0, zone)},
+		devices: []device{
+			{letter: "QA", serial: "QM7-004417", folder: "quay", accuracy: 3.3, swing: 0.5},
+			{letter: "QB", serial: "QM7-004452", folder: "boat", accuracy: 3.9, swing: 0.7},
+		},
+	}
+	marks := map[int]bool{3: true, 21: true, 38: true, 56: true}
+	outfalls := map[int]bool{7: true, 17: true, 27: true, 36: true, 46: true, 57: true}
+	var bollards, ladders, fenders, drains, benches, rest int
+	chain := 4.0
+	for i := range n {
+		st := station{chain: chain, sigma: 0.010 + 0.001*float64(rng.IntN(9))}
+		if i >= n/2 {
+			st.day = 1
+		}
+		edge, bearing := along(vellandStart, vellandLegs, chain)
+		st.heading = bearing
+		switch {
+		case marks[i]:
+			benches++
+			st.object, st.id, st.code = benchMark, fmt.Sprintf("BM%d", benches), "BMK"
+			st.desc = "Bench mark, brass bolt in granite block"
+			st.target = vec{y: -1.0 - 0.5*rng.Float64(), z: 0.186}
+		case outfalls[i]:
+			drains++
+			st.object, st.id, st.code = outfall, fmt.Sprintf("D%02d", drains), "DRN"
+			st.desc = "Drain outfall, 520 mm, invert"
+			st.target = vec{z: -1.20 - 0.06*rng.Float64()}
+		case i%6 == 2:
+			ladders++
+			st.object, st.id, st.code = ladder, fmt.Sprintf("L%02d", ladders), "LAD"
+			st.desc = "Ladder, steel, coping at centre line"
+		default:
+			if rest%5 == 1 || rest%5 == 3 {
+				fenders++
+				st.object, st.id, st.code = fender, fmt.Sprintf("F%02d", fenders), "FEN"
+				st.desc = "Fender, rubber D section, top"
+				st.target = vec{z: -0.20}
+			} else {
+				bollards++
+				st.object, st.id, st.code = bollard, fmt.Sprintf("B%02d", bollards), "BOL"
+				st.desc = "Bollard, cast iron, centre of cap"
+				st.target = vec{y: -0.72 - 0.08*rng.Float64(), z: 0.50}
+			}
+			rest++
+		}
+		if st.object.face() {
+			st.device = 1
+		}
+		st.level = vellandDeck + st.target.z
+		sn, cs := math.Sincos(bearing * math.Pi / 180)
+		st.at = grid.EN{E: edge.E + st.target.y*cs, N: edge.N - st.target.y*sn}
+		st.plateText = fmt.Sprintf("PORT VELLAND  %.0f m", chain)
+		p.stations = append(p.stations, st)
+		p.counts = append(p.counts, 2+i%2)
+		chain += 8.8 + 2.6*rng.Float64()
+	}
+	return p
+}
+
+// The sizes of the planted troubles, in photos.
+const (
+	frozenCount  = 6
+	flippedCount = 4
+	lateStations = 4 // of 2 and 3 photos by turns: ten photos
+)
+
+// plant puts the troubles into a sound job.
+func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
+	taken := make(map[int]bool) // photos that are in a trouble
+	names := func(is []int) []string {
+		var out []string
+		for _, i := range is {
+			out = append(out, j.Photos[i].Name)
+		}
+		return out
+	}
+	free := func(is []int) bool {
+		for _, i := range is {
+			if taken[i] {
+				return false
+			}
+		}
+		return true
+	}
+	claim := func(is []int) {
+		for _, i := range is {
+			taken[i] = true
+		}
+	}
+	of := func(dev, day int) []int {
+		var out []int
+		for i, s := range shots {
+			if s.device == dev && p.stations[s.station].day == day {
+				out = append(out, i)
+			}
+		}
+		return out
+	}
+	found := make(map[Kind]Trouble)
+
+	// The late run: the four stations of the second day that show it best, the
+	// noise being what it is. A photo shows it when the tag can't be within
+	// budget of the wrong point, whatever the direction of the standoff: the
+	// 95 % threshold is at most 2.4477 sigma plus the standoff.
+	var run []int
+	best := -1
+	var firsts []int
+	for s := range p.stations {
+		if s%2 == 0 && p.stations[s].day == 1 && s+lateStations < len(p.stations) {
+			firsts = append(firsts, s)
+		}
+	}
+	for _, k := range rng.Perm(len(firsts)) {
+		var is []int
+		shown := 0
+		for i, s := range shots {
+			if s.station < firsts[k] || s.station >= firsts[k]+lateStations {
+				continue
+			}
+			is = append(is, i)
+			wrong := p.stations[s.station+1].at
+			if math.Hypot(s.tagged.E-wrong.E, s.tagged.N-wrong.N)*p.unit.Metres > 2.4477*s.herr*sigmaPerRadius68+2.0 {
+				shown++
+			}
+		}
+		if shown > best {
+			run, best = is, shown
+		}
+	}
+	claim(run)
+	for _, i := range run {
+		j.Photos[i].Linked = p.stations[shots[i].station+1].id
+		j.Photos[i].meta.description = ""
+	}
+	found[LateRun] = Trouble{Photos: names(run), Detail: fmt.Sprintf(
+		"%d photos in a row, from %s to %s, are linked to the next point of the walk instead of the one that they show.",
+		len(run), j.Photos[run[0]].Shows, j.Photos[run[len(run)-1]].Shows)}
+
+	// The frozen fix: quay handheld, first day.
+	quay := of(0, 0)
+	var starts []int
+	most := 0 // stations that the stale photos are spread over
+	for k := 6; k+frozenCount+1 < len(quay); k++ {
+		if shots[quay[k]].station == shots[quay[k+1]].station {
+			continue
+		}
+		over := make(map[int]bool)
+		for _, i := range quay[k+1 : k+1+frozenCount] {
+			over[shots[i].station] = true
+		}
+		if len(over) > most {
+			starts, most = nil, len(over)
+		}
+		if len(over) == most {
+			starts = append(starts, k)
+		}
+	}
+	k := starts[rng.IntN(len(starts))]
+	origin, frozen := quay[k], quay[k+1:k+1+frozenCount]
+	claim(append([]int{origin}, frozen...))
+	for _, i := range frozen {
+		q := &j.Photos[i]
+		f := *j.Photos[origin].meta.gps.fix
+		q.meta.gps.fix = &f
+		q.Tag, q.HPositioningError = &grid.LatLon{Lat: f.lat, Lon: f.lon}, f.herr
+	}
+	found[FrozenFix] = Trouble{Photos: names(frozen), Origin: j.Photos[origin].Name, Detail: fmt.Sprintf(
+		"The receiver lost its fix and the handheld went on writing the last one: %d photos carry the tag and the GPS time of %s.",
+		len(frozen), baseName(j.Photos[origin].Name))}
+
+	// The flipped longitude: boat handheld, second day.
+	boat := of(1, 1)
+	var flipped []int
+	for _, k := range rng.Perm(len(boat) - flippedCount) {
+		if is := boat[k : k+flippedCount]; free(is) {
+			flipped = is
+			break
+		}
+	}
+	if flipped == nil {
+		return fmt.Errorf("demo: no room for the flipped longitudes beside the late run")
+	}
+	claim(flipped)
+	for _, i := range flipped {
+		q := &j.Photos[i]
+		q.meta.gps.eastRef = true
+		q.Tag = &grid.LatLon{Lat: q.Tag.Lat, Lon: -q.Tag.Lon}
+	}
+	found[FlippedLongitude] = Trouble{Photos: names(flipped), Detail: "The longitude reference reads E where it should read W; the figures are right."}
+
+	// The single ones.
+	one := func(dev, day int) int {
+		is := of(dev, day)
+		for _, k := range rng.Perm(len(is)) {
+			if !taken[is[k]] {
+				taken[is[k]] = true
+				return is[k]
+			}
+		}
+		panic("demo: every photo is in a trouble") // the counts above rule it out
+	}
+	bare, void := one(0, 1), one(1, 0)
+	j.Photos[bare].meta.gps = nil
+	j.Photos[void].meta.gps = &gps{}
+	for _, i := range []int{bare, void} {
+		j.Photos[i].Tag, j.Photos[i].HPositioningError = nil, 0
+	}
+	none := []int{void, bare}
+	found[NoTag] = Trouble{Photos: names(none), Detail: fmt.Sprintf(
+		"%s has a GPS directory that says there was no fix (status V) and %s has no GPS directory.",
+		baseName(j.Photos[void].Name), baseName(j.Photos[bare].Name))}
+
+	small := one(1, 0)
+	j.Photos[small].scene.small = true
+	found[Undersized] = Trouble{Photos: names([]int{small}), Detail: fmt.Sprintf("The photo has %d x %d pixels; the others have %d x %d.", smallWidth, smallHeight, fullWidth, fullHeight)}
+
+	blurred := one(0, 1)
+	j.Photos[blurred].scene.blur = 11
+	found[Blurred] = Trouble{Photos: names([]int{blurred}), Detail: "The camera was shaken or out of focus: the plate can't be read."}
+
+	for _, kind := range Kinds {
+		t := found[kind]
+		t.Kind = kind
+		j.Planted = append(j.Planted, t)
+	}
+	return nil
+}
+
+// baseName is the last part of a photo's name.
+func baseName(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
+
+func vellandReadMe(j *Job) []byte {
+	var b strings.Builder
+	b.WriteString(`Port Velland, quay furniture survey
+===================================
+
+An example job for phototie. The place, the crew and the instruments are
+invented; nothing here is a survey of anything. Do not navigate by it.
+
+60 points along 600 m of quay: bollards (B), ladders (L), fenders (F), drain
+outfalls (D) and four bench marks (BM). Irish Transverse Mercator (EPSG:2157),
+RTK, heights in metres above an invented datum. One of the crew walked the quay
+with the rover and handheld QA, the other followed in the boat with handheld QB,
+on two days.
+
+  phototie.toml   the settings
+  points.csv      the surveyed points
+  links.csv       which photo shows which point, as the crew left it
+  photos/         150 photos by day and handheld
+
+The plate in each photo names the point that it shows. The number of the photo
+is stamped into the lower left corner.
+
+What is planted
+---------------
+
+`)
+	writePlanted(&b, j)
+	b.WriteString(`What is not planted
+-------------------
+
+All other photos are sound. Each was taken about two metres from its point, and
+its tag is off by what the handheld itself admits to: GPSHPositioningError is
+the radius that holds 68.27 % of its errors. A budget at 95 % is meant to find
+about one in twenty of the sound photos over it, and does.
+`)
+	return []byte(b.String())
+}
+
+// writePlanted lists the troubles in words.
+func writePlanted(b *strings.Builder, j *Job) {
+	shows := make(map[string]Photo)
+	for _, p := range j.Photos {
+		shows[p.Name] = p
+	}
+	for i, t := range j.Planted {
+		fmt.Fprintf(b, "%d. %s\n", i+1, t.Kind)
+		for _, line := range wrap(t.Detail, 76) {
+			fmt.Fprintf(b, "   %s\n", line)
+		}
+		for _, n := range t.Photos {
+			p := shows[n]
+			if p.Linked != p.Shows {
+				fmt.Fprintf(b, "     %s  shows %s, linked to %s\n", n, p.Shows, p.Linked)
+			} else {
+				fmt.Fprintf(b, "     %s  shows %s\n", n, p.Shows)
+			}
+		}
+		b.WriteString("\n")
+	}
+}
+
+// wrap breaks a text into lines of at most width bytes.
+func wrap(s string, width int) []string {
+	var lines []string
+	line := ""
+	for _, w := range strings.Fields(s) {
+		if line != "" && len(line)+1+len(w) > width {
+			lines = append(lines, line)
+			line = ""
+		}
+		if line != "" {
+			line += " "
+		}
+		line += w
+	}
+	return append(lines, line)
+}
