@@ -21,37 +21,46 @@ type container struct {
 // containers are the formats known, in the order they are tried.
 var containers = []container{jpegContainer}
 
-// Extensions are the file name extensions, in lower case with the dot, of the
-// image formats that Read and Plan know.
-var extensions = []string{".jpg", ".jpeg", ".jpe", ".jfif"}
-
 // Extensions returns the file name extensions, in lower case with the dot, of
 // the image formats that Read and Plan know.
-func Extensions() []string { return append([]string(nil), extensions...) }
+func Extensions() []string { return []string{".jpg", ".jpeg", ".jpe", ".jfif"} }
 
-func open(r io.ReaderAt, size int64) (*container, *source, error) {
-	src := newSource(r, size)
-	head, err := src.window(0, int(min(32, size)))
+// sniff finds the container of an image.
+func sniff(src *source) (*container, error) {
+	head, err := src.window(0, int(min(32, src.size)))
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	for i := range containers {
 		if containers[i].sniff(head) {
-			return &containers[i], src, nil
+			return &containers[i], nil
 		}
 	}
-	if size == 0 {
-		return nil, nil, fmt.Errorf("%w: the file is empty", ErrFormat)
+	if src.size == 0 {
+		return nil, fmt.Errorf("%w: the file is empty", ErrFormat)
 	}
-	return nil, nil, fmt.Errorf("%w: it starts with % x", ErrFormat, head[:min(len(head), 8)])
+	return nil, fmt.Errorf("%w: it starts with % x", ErrFormat, head[:min(len(head), 8)])
 }
 
 // Read reads the tag of an image of size bytes. It reads the header only: one
 // read of 64 KiB for nearly all photos. What the header states but can't be
 // believed is in the Tag's Warnings; the error is ErrFormat, ErrTruncated,
 // ErrCorrupt or one of r, wrapped.
+//
+// A file that is cut off or damaged only behind the metadata gives the Tag, with
+// WarnTruncated: what it says is as good as it was.
 func Read(r io.ReaderAt, size int64) (*Tag, error) {
-	c, src, err := open(r, size)
+	src := newSource(r, size)
+	defer src.release()
+	return read(src)
+}
+
+// ReadBytes is Read of an image in memory. The Tag shares no memory with img,
+// of which the header is enough, though the Tag then has WarnTruncated.
+func ReadBytes(img []byte) (*Tag, error) { return read(newBytesSource(img)) }
+
+func read(src *source) (*Tag, error) {
+	c, err := sniff(src)
 	if err != nil {
 		return nil, err
 	}
@@ -69,7 +78,8 @@ func Read(r io.ReaderAt, size int64) (*Tag, error) {
 // they are. The error is ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom,
 // ErrSigned, ErrEdit or one of r, wrapped.
 func Plan(r io.ReaderAt, size int64, e Edit) (*Patch, error) {
-	c, src, err := open(r, size)
+	src := newSource(r, size)
+	c, err := sniff(src)
 	if err != nil {
 		return nil, err
 	}

@@ -2,6 +2,7 @@ package geotag
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 )
 
@@ -21,7 +22,6 @@ const (
 	markerAPP1 = 0xE1
 	markerAPP2 = 0xE2
 	markerAPPB = 0xEB
-	markerCOM  = 0xFE
 )
 
 // maxSegment is the longest payload of a segment: its length field counts
@@ -34,8 +34,6 @@ const (
 	xmpSignature    = "http://ns.adobe.com/xap/1.0/\x00"       // XMP specification part 3
 	xmpExtSignature = "http://ns.adobe.com/xmp/extension/\x00" // the same, extended XMP
 	mpfSignature    = "MPF\x00"                                // CIPA DC-007
-	iccSignature    = "ICC_PROFILE\x00"                        // ICC.1 annex B
-	jfifSignature   = "JFIF\x00"                               // ITU-T T.871
 	jumbfSignature  = "JP"                                     // ISO/IEC 19566-5 annex D
 	exifHeader      = len(exifSignature) + 1                   // to the TIFF header
 )
@@ -69,17 +67,13 @@ func (s *segment) starts(marker byte, signature string) bool {
 	return s.marker == marker && s.n >= len(signature) && string(s.head[:len(signature)]) == signature
 }
 
-func (s *segment) isJFIF() bool { return s.starts(markerAPP0, jfifSignature) }
-
 // isExif asks for the pad byte's place but not for its value, which some
 // cameras leave unset.
 func (s *segment) isExif() bool   { return s.starts(markerAPP1, exifSignature) && s.n >= exifHeader }
 func (s *segment) isXMP() bool    { return s.starts(markerAPP1, xmpSignature) }
 func (s *segment) isXMPExt() bool { return s.starts(markerAPP1, xmpExtSignature) }
 func (s *segment) isMPF() bool    { return s.starts(markerAPP2, mpfSignature) }
-func (s *segment) isICC() bool    { return s.starts(markerAPP2, iccSignature) }
 func (s *segment) isJUMBF() bool  { return s.starts(markerAPPB, jumbfSignature) }
-func (s *segment) isCOM() bool    { return s.marker == markerCOM }
 
 // isSOF reports whether the segment is a frame header, which holds the pixel
 // dimensions.
@@ -182,9 +176,80 @@ var jpegContainer = container{
 	plan: planJPEG,
 }
 
+// readJPEG reads the first Exif segment, the first XMP packet and the frame
+// header. Extended XMP, which holds what didn't fit into the packet, is not
+// read. A file that is cut off or damaged behind the metadata and before the
+// image data gives a warning; one without any metadata before that the error.
 func readJPEG(src *source) (*Tag, error) {
-	if _, err := scanJPEG(src); err != nil {
-		return nil, err
+	segs, scanErr := scanJPEG(src)
+	if scanErr != nil && !errors.Is(scanErr, ErrTruncated) && !errors.Is(scanErr, ErrCorrupt) {
+		return nil, scanErr
 	}
-	return &Tag{}, nil
+	t := new(Tag)
+	var (
+		x                   *xmpProps
+		exif, packet, frame bool
+		width, height       int // as Exif has it
+	)
+	for i := range segs {
+		s := &segs[i]
+		if i > 0 && s.off > segs[i-1].end() {
+			if err := t.gap(src, segs[i-1].end(), s.off); err != nil {
+				return nil, err
+			}
+		}
+		switch {
+		case s.isExif():
+			if exif {
+				t.warn(WarnDuplicate, "Exif", "a second Exif segment at offset %d; the first is taken", s.off)
+				continue
+			}
+			exif = true
+			b, err := src.window(s.data, s.n)
+			if err != nil {
+				return nil, err
+			}
+			width, height = readExif(t, b[exifHeader:])
+		case s.isXMP():
+			if packet {
+				t.warn(WarnDuplicate, "XMP", "a second XMP packet at offset %d; the first is taken", s.off)
+				continue
+			}
+			packet = true
+			b, err := src.window(s.data, s.n)
+			if err != nil {
+				return nil, err
+			}
+			x = readXMP(t, b[len(xmpSignature):])
+		case s.isSOF() && s.n >= 5 && !frame:
+			// ITU-T T.81 B.2.2: precision, lines, samples per line. The lines may
+			// be 0 here and stated after the image data.
+			frame = true
+			t.Height = int(s.head[1])<<8 | int(s.head[2])
+			t.Width = int(s.head[3])<<8 | int(s.head[4])
+		}
+	}
+	if scanErr != nil {
+		if !exif && !packet {
+			return nil, scanErr
+		}
+		t.warn(WarnTruncated, "JPEG", "%v", scanErr)
+	}
+	if t.Width == 0 || t.Height == 0 {
+		t.Width, t.Height = width, height
+	}
+	t.settle(x)
+	return t, nil
+}
+
+// gap warns of bytes between segments that are no fill bytes.
+func (t *Tag) gap(src *source, from, to int64) error {
+	b, err := src.window(from, int(to-from))
+	if err != nil {
+		return err
+	}
+	if stray := len(bytes.Trim(b, "\xff")); stray > 0 {
+		t.warn(WarnCorrupt, "JPEG", "%d bytes at offset %d belong to no segment", to-from, from)
+	}
+	return nil
 }

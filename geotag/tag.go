@@ -1,6 +1,9 @@
 package geotag
 
 import (
+	"fmt"
+	"iter"
+	"slices"
 	"time"
 )
 
@@ -28,6 +31,8 @@ type Tag struct {
 	MeasureMode int `json:"measure_mode,omitempty"`
 	// Status is GPSStatus: "A" measurement in progress, "V" interrupted.
 	Status string `json:"status,omitempty"`
+	// Speed is GPSSpeed, the receiver's speed over ground, in metres per second.
+	Speed *float64 `json:"speed_mps,omitempty"`
 	// MapDatum is GPSMapDatum as written, without trailing spaces.
 	MapDatum string `json:"map_datum,omitempty"`
 	// ProcessingMethod is the text of GPSProcessingMethod.
@@ -73,7 +78,15 @@ type Position struct {
 	// steps that the last rational of latitude and longitude can express. It is
 	// what rounding alone can move the position by.
 	Step float64 `json:"step_deg"`
+	// Source says where the position stands: SourceExif or SourceXMP.
+	Source string `json:"source"`
 }
+
+// The values of Position.Source.
+const (
+	SourceExif = "exif"
+	SourceXMP  = "xmp"
+)
 
 // AltitudeRef says what an altitude is measured from.
 type AltitudeRef int
@@ -82,7 +95,7 @@ type AltitudeRef int
 // level" and below it (values 0 and 1), and many devices write an ellipsoidal
 // height all the same; from Exif 3.0 (CIPA DC-008-2023) values 0 and 1 are the
 // ellipsoidal surface, 2 and 3 sea level. So 0 and 1 in an older image are
-// ambiguous, and are reported so.
+// ambiguous, and are reported so. (The table of Exif 3.0 is from memory.)
 const (
 	// AltitudeUnstated: no GPSAltitudeRef in the image.
 	AltitudeUnstated AltitudeRef = iota
@@ -93,6 +106,35 @@ const (
 	// AltitudeSeaLevel: above mean sea level, by Exif 3.0.
 	AltitudeSeaLevel
 )
+
+var altitudeRefs = [...]string{"unstated", "ambiguous", "ellipsoidal", "sea-level"}
+
+// String returns the word used in JSON: "unstated", "ambiguous", "ellipsoidal"
+// or "sea-level".
+func (r AltitudeRef) String() string {
+	if r < 0 || int(r) >= len(altitudeRefs) {
+		return fmt.Sprintf("AltitudeRef(%d)", int(r))
+	}
+	return altitudeRefs[r]
+}
+
+// MarshalText writes the word of String; an unknown value is an error.
+func (r AltitudeRef) MarshalText() ([]byte, error) {
+	if r < 0 || int(r) >= len(altitudeRefs) {
+		return nil, fmt.Errorf("geotag: no altitude reference %d", int(r))
+	}
+	return []byte(altitudeRefs[r]), nil
+}
+
+// UnmarshalText reads what MarshalText writes.
+func (r *AltitudeRef) UnmarshalText(text []byte) error {
+	i := slices.Index(altitudeRefs[:], string(text))
+	if i < 0 {
+		return fmt.Errorf("geotag: no altitude reference %q", text)
+	}
+	*r = AltitudeRef(i)
+	return nil
+}
 
 // Altitude is a height as an image states it.
 type Altitude struct {
@@ -123,18 +165,54 @@ type Taken struct {
 	// Time is the time stated. Where HasOffset is false its location is UTC only
 	// for want of a better one: the clock reading is right, the instant unknown.
 	Time time.Time `json:"time"`
-	// HasOffset says that OffsetTimeOriginal fixed the zone.
+	// HasOffset says that the image fixes the zone: by OffsetTimeOriginal, or by
+	// OffsetTime where DateTime, which that belongs to, reads the same as
+	// DateTimeOriginal.
 	HasOffset bool `json:"has_offset"`
 }
 
 // Texts are the free texts of an image in which an id may stand.
 type Texts struct {
-	ImageDescription string   `json:"image_description,omitempty"`
-	UserComment      string   `json:"user_comment,omitempty"`
-	Keywords         []string `json:"keywords,omitempty"`
-	Title            string   `json:"title,omitempty"`
-	Subject          string   `json:"subject,omitempty"`
-	Comment          string   `json:"comment,omitempty"`
+	// ImageDescription and UserComment are the Exif tags.
+	ImageDescription string `json:"image_description,omitempty"`
+	UserComment      string `json:"user_comment,omitempty"`
+	// Keywords are those of XPKeywords, split at semicolons, and of dc:subject
+	// in the XMP packet, each once.
+	Keywords []string `json:"keywords,omitempty"`
+	// Title, Subject and Comment are XPTitle, XPSubject and XPComment.
+	Title   string `json:"title,omitempty"`
+	Subject string `json:"subject,omitempty"`
+	Comment string `json:"comment,omitempty"`
+	// XMPTitle and XMPDescription are dc:title and dc:description in the XMP
+	// packet, in the default language.
+	XMPTitle       string `json:"xmp_title,omitempty"`
+	XMPDescription string `json:"xmp_description,omitempty"`
+}
+
+// All yields every text that is there with the name of the field it stands in,
+// "ImageDescription" or "dc:title" for instance. Keywords come one at a time
+// under the name "Keywords".
+func (t *Texts) All() iter.Seq2[string, string] {
+	return func(yield func(string, string) bool) {
+		for _, f := range [...]struct{ name, text string }{
+			{"ImageDescription", t.ImageDescription},
+			{"UserComment", t.UserComment},
+			{"XPTitle", t.Title},
+			{"XPSubject", t.Subject},
+			{"XPComment", t.Comment},
+			{"dc:title", t.XMPTitle},
+			{"dc:description", t.XMPDescription},
+		} {
+			if f.text != "" && !yield(f.name, f.text) {
+				return
+			}
+		}
+		for _, k := range t.Keywords {
+			if !yield("Keywords", k) {
+				return
+			}
+		}
+	}
 }
 
 // A WarningCode names a kind of Warning. The strings are stable.
@@ -163,6 +241,14 @@ const (
 	WarnCorrupt WarningCode = "corrupt"
 	// WarnDuplicate: a tag that stands twice; the first is taken.
 	WarnDuplicate WarningCode = "duplicate"
+	// WarnAmbiguous: a value that reads in more than one way, such as degrees
+	// with a fraction that minutes follow.
+	WarnAmbiguous WarningCode = "ambiguous"
+	// WarnCharset: a text that isn't in the encoding it states.
+	WarnCharset WarningCode = "charset"
+	// WarnTruncated: the file ends, or stops making sense, after the metadata
+	// that was read and before the image data.
+	WarnTruncated WarningCode = "truncated"
 )
 
 // Warning is something an image states that can't be used as it stands.

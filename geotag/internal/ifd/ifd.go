@@ -7,6 +7,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"slices"
 )
 
 // Types of values, TIFF 6.0 and Exif.
@@ -103,23 +104,35 @@ func Parse(data []byte) (*Block, error) {
 // are kept, with Sound false; a directory that itself doesn't fit is an error.
 // Dir follows no pointers, so that loops are the caller's to notice.
 func (b *Block) Dir(off uint32) (*Dir, error) {
+	d := new(Dir)
+	if err := b.ReadDir(d, off); err != nil {
+		return nil, err
+	}
+	return d, nil
+}
+
+// ReadDir is Dir into a d that may hold an earlier directory, whose memory it
+// uses again. After an error d is not to be used.
+func (b *Block) ReadDir(d *Dir, off uint32) error {
 	n := uint64(len(b.Data))
 	if off < 8 || uint64(off)+2 > n {
-		return nil, fmt.Errorf("%w: a directory at offset %d of %d", ErrCorrupt, off, n)
+		return fmt.Errorf("%w: a directory at offset %d of %d", ErrCorrupt, off, n)
 	}
 	count := int(b.Order.Uint16(b.Data[off:]))
 	end := uint64(off) + 2 + uint64(count)*EntrySize
 	if end > n {
-		return nil, fmt.Errorf("%w: %d entries at offset %d need %d bytes of %d", ErrCorrupt, count, off, end, n)
+		return fmt.Errorf("%w: %d entries at offset %d need %d bytes of %d", ErrCorrupt, count, off, end, n)
 	}
-	d := &Dir{Pos: int(off), Entries: make([]Entry, count)}
+	*d = Dir{Pos: int(off), Entries: slices.Grow(d.Entries[:0], count)[:count]}
 	for i := range d.Entries {
 		p := int(off) + 2 + i*EntrySize
+		d.Entries[i] = Entry{
+			Tag:   b.Order.Uint16(b.Data[p:]),
+			Type:  b.Order.Uint16(b.Data[p+2:]),
+			Count: b.Order.Uint32(b.Data[p+4:]),
+			Pos:   p,
+		}
 		e := &d.Entries[i]
-		e.Pos = p
-		e.Tag = b.Order.Uint16(b.Data[p:])
-		e.Type = b.Order.Uint16(b.Data[p+2:])
-		e.Count = b.Order.Uint32(b.Data[p+4:])
 		size := uint64(Size(e.Type)) * uint64(e.Count)
 		at := uint64(p) + 8
 		if size > 4 {
@@ -133,7 +146,37 @@ func (b *Block) Dir(off uint32) (*Dir, error) {
 		d.NextPos = int(end)
 		d.Next = b.Order.Uint32(b.Data[end:])
 	}
-	return d, nil
+	return nil
+}
+
+// maxChain bounds the directories that Chain follows. Exif has two.
+const maxChain = 64
+
+// Chain follows the pointers from the first directory to the next and the next
+// and returns the offsets of the directories. It reads their lengths only. The
+// error says where the chain leads outside the block, comes back to where it
+// has been, or doesn't end; the offsets up to there are returned with it.
+func (b *Block) Chain() ([]uint32, error) {
+	var at []uint32
+	n := uint64(len(b.Data))
+	for off := b.First; off != 0; {
+		if slices.Contains(at, off) {
+			return at, fmt.Errorf("%w: the chain of directories comes back to offset %d", ErrCorrupt, off)
+		}
+		if len(at) == maxChain {
+			return at, fmt.Errorf("%w: more than %d directories in a chain", ErrCorrupt, maxChain)
+		}
+		if off < 8 || uint64(off)+2 > n {
+			return at, fmt.Errorf("%w: a directory at offset %d of %d", ErrCorrupt, off, n)
+		}
+		at = append(at, off)
+		end := uint64(off) + 2 + uint64(b.Order.Uint16(b.Data[off:]))*EntrySize
+		if end+4 > n {
+			return at, nil // no room for a pointer: the chain ends here
+		}
+		off = b.Order.Uint32(b.Data[end:])
+	}
+	return at, nil
 }
 
 // Find returns the first entry of d with the tag, nil where there is none.

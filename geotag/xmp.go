@@ -1,0 +1,535 @@
+package geotag
+
+import (
+	"bytes"
+	"encoding/binary"
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf16"
+)
+
+// Namespaces, XMP specification part 1 and XML 1.0.
+const (
+	nsDC  = "http://purl.org/dc/elements/1.1/"
+	nsXML = "http://www.w3.org/XML/1998/namespace"
+)
+
+// Bounds of a packet. A JPEG segment holds 64 KiB; other containers more.
+const (
+	xmpMaxSize  = 4 << 20
+	xmpMaxDepth = 64
+)
+
+// xmpKey is one of the properties that are read.
+type xmpKey int
+
+const (
+	xmpNone xmpKey = iota
+	xmpLatitude
+	xmpLatitudeRef
+	xmpLongitude
+	xmpLongitudeRef
+	xmpAltitude
+	xmpAltitudeRef
+	xmpTimeStamp
+	xmpMapDatum
+	xmpHPositioningError
+	xmpDOP
+	xmpProcessingMethod
+	xmpImgDirection
+	xmpImgDirectionRef
+	xmpExifVersion
+	xmpTitle
+	xmpDescription
+	xmpSubject
+	xmpKeys // how many
+)
+
+var xmpNames = [xmpKeys]string{
+	"", "exif:GPSLatitude", "exif:GPSLatitudeRef", "exif:GPSLongitude", "exif:GPSLongitudeRef",
+	"exif:GPSAltitude", "exif:GPSAltitudeRef", "exif:GPSTimeStamp", "exif:GPSMapDatum",
+	"exif:GPSHPositioningError", "exif:GPSDOP", "exif:GPSProcessingMethod",
+	"exif:GPSImgDirection", "exif:GPSImgDirectionRef", "exif:ExifVersion",
+	"dc:title", "dc:description", "dc:subject",
+}
+
+// xmpKeyOf tells which property an element or attribute name is.
+func xmpKeyOf(n xml.Name) xmpKey {
+	switch n.Space {
+	case nsExif, nsExifEX:
+		for p := xmpLatitude; p <= xmpExifVersion; p++ {
+			if xmpNames[p][len("exif:"):] == n.Local {
+				return p
+			}
+		}
+	case nsDC:
+		switch n.Local {
+		case "title":
+			return xmpTitle
+		case "description":
+			return xmpDescription
+		case "subject":
+			return xmpSubject
+		}
+	}
+	return xmpNone
+}
+
+// xmpProps are the values of one packet: the texts as they stand.
+type xmpProps struct {
+	value [xmpKeys]string
+	has   [xmpKeys]bool
+	// subject are the items of dc:subject.
+	subject []string
+	// duplicate lists the properties that stand more than once.
+	duplicate []xmpKey
+}
+
+func (x *xmpProps) set(p xmpKey, v string) {
+	switch {
+	case p == xmpNone:
+	case x.has[p]:
+		x.duplicate = append(x.duplicate, p)
+	default:
+		x.value[p], x.has[p] = strings.TrimSpace(v), true
+	}
+}
+
+// xmpMentions are local names one of which a packet of interest holds. XML
+// offers no other way to write a name, so that a packet without them needs no
+// parsing.
+var xmpMentions = [][]byte{[]byte("GPS"), []byte("subject"), []byte("title"), []byte("description")}
+
+// readXMP reads a packet into what it says of the position, and the texts into
+// t. Whatever is wrong with it becomes a warning of t, and then nothing of the
+// packet is used.
+func readXMP(t *Tag, packet []byte) *xmpProps {
+	p, utf16, err := xmpUTF8(packet)
+	if utf16 {
+		t.warn(WarnCharset, "XMP", "the packet is in UTF-16 where UTF-8 is due")
+	}
+	if err != nil {
+		t.warn(WarnCorrupt, "XMP", "%v", err)
+		return nil
+	}
+	found := false
+	for _, m := range xmpMentions {
+		found = found || bytes.Contains(p, m)
+	}
+	if !found {
+		return nil
+	}
+	x, err := parseXMP(p)
+	if err != nil {
+		t.warn(WarnCorrupt, "XMP", "%v", err)
+		return nil
+	}
+	for _, d := range x.duplicate {
+		t.warn(WarnDuplicate, xmpNames[d], "the property stands twice; the first is taken")
+	}
+	for _, k := range x.subject {
+		t.addKeyword(k)
+	}
+	t.Texts.XMPTitle = x.value[xmpTitle]
+	t.Texts.XMPDescription = x.value[xmpDescription]
+	return x
+}
+
+// xmpUTF8 returns the packet in UTF-8 without byte order mark and padding.
+func xmpUTF8(p []byte) (utf8 []byte, wasUTF16 bool, err error) {
+	if len(p) > xmpMaxSize {
+		return nil, false, fmt.Errorf("a packet of %d bytes; %d are read at most", len(p), xmpMaxSize)
+	}
+	var order binary.ByteOrder
+	switch {
+	case bytes.HasPrefix(p, []byte("\xEF\xBB\xBF")):
+		p = p[3:]
+	case bytes.HasPrefix(p, []byte("\xFE\xFF")):
+		order, p = binary.BigEndian, p[2:]
+	case bytes.HasPrefix(p, []byte("\xFF\xFE")):
+		order, p = binary.LittleEndian, p[2:]
+	case bytes.HasPrefix(p, []byte("\x00<")):
+		order = binary.BigEndian
+	case bytes.HasPrefix(p, []byte("<\x00")):
+		order = binary.LittleEndian
+	}
+	if order == nil {
+		return bytes.TrimRight(p, "\x00"), false, nil
+	}
+	if len(p)%2 != 0 {
+		return nil, true, errors.New("an odd number of bytes where UTF-16 is due")
+	}
+	u := make([]uint16, len(p)/2)
+	for i := range u {
+		u[i] = order.Uint16(p[2*i:])
+	}
+	return bytes.TrimRight([]byte(string(utf16.Decode(u))), "\x00"), true, nil
+}
+
+// parseXMP reads the properties of a packet in UTF-8. It takes those of the
+// packet's own rdf:Description elements, as attributes or as elements, and not
+// those of structures inside, such as places that the photo mentions.
+func parseXMP(p []byte) (*xmpProps, error) {
+	d := xml.NewDecoder(bytes.NewReader(p))
+	// The text is UTF-8 by now, whatever a declaration says of UTF-16.
+	d.CharsetReader = func(charset string, r io.Reader) (io.Reader, error) {
+		if strings.HasPrefix(strings.ToLower(charset), "utf-16") {
+			return r, nil
+		}
+		return nil, fmt.Errorf("encoding %q where UTF-8 is due", charset)
+	}
+	x := new(xmpProps)
+	var (
+		depth, rdf    int    // rdf is the depth of rdf:RDF, 0 outside
+		described     bool   // inside an rdf:Description of rdf:RDF
+		prop          xmpKey // the property element that we're in
+		text          []byte // its own text, or that of the list item
+		lang          string // of the list item
+		items         int    // list items seen in this property
+		alternative   string // the default language's, or the first
+		isDefault     bool
+		depthProperty int
+	)
+	for {
+		tok, err := d.Token()
+		if err == io.EOF {
+			if depth != 0 {
+				err = io.ErrUnexpectedEOF
+			} else {
+				return x, nil
+			}
+		}
+		if err != nil {
+			return nil, err
+		}
+		switch tok := tok.(type) {
+		case xml.Directive:
+			return nil, errors.New("a document type declaration, which is not followed")
+		case xml.StartElement:
+			if depth++; depth > xmpMaxDepth {
+				return nil, fmt.Errorf("elements nested more than %d deep", xmpMaxDepth)
+			}
+			switch {
+			case rdf == 0:
+				if tok.Name.Space == nsRDF && tok.Name.Local == "RDF" {
+					rdf = depth
+				}
+			case depth == rdf+1:
+				described = tok.Name.Space == nsRDF && tok.Name.Local == "Description"
+				if described {
+					for _, a := range tok.Attr {
+						x.set(xmpKeyOf(a.Name), a.Value)
+					}
+				}
+			case depth == rdf+2 && described:
+				prop = xmpKeyOf(tok.Name)
+				depthProperty, items, alternative, isDefault = depth, 0, "", false
+				text = text[:0]
+			case prop != xmpNone && depth == depthProperty+2 && tok.Name.Space == nsRDF && tok.Name.Local == "li":
+				text, lang = text[:0], ""
+				for _, a := range tok.Attr {
+					if a.Name.Local == "lang" && (a.Name.Space == nsXML || a.Name.Space == "xml") {
+						lang = a.Value
+					}
+				}
+			}
+		case xml.CharData:
+			if prop != xmpNone && (depth == depthProperty || depth == depthProperty+2) {
+				text = append(text, tok...)
+			}
+		case xml.EndElement:
+			switch {
+			case rdf == 0:
+			case depth == rdf:
+				return x, nil // what follows is padding
+			case depth == rdf+1:
+				described = false
+			case prop != xmpNone && depth == depthProperty+2 && tok.Name.Space == nsRDF && tok.Name.Local == "li":
+				item := strings.TrimSpace(string(text))
+				text = text[:0]
+				if prop == xmpSubject {
+					x.subject = append(x.subject, item)
+				} else if items == 0 || lang == "x-default" && !isDefault {
+					alternative, isDefault = item, lang == "x-default"
+				}
+				items++
+			case prop != xmpNone && depth == depthProperty:
+				switch {
+				case prop == xmpSubject:
+					if items == 0 && len(bytes.TrimSpace(text)) != 0 {
+						x.subject = append(x.subject, string(text)) // not a list, as it should be
+					}
+				case items > 0:
+					x.set(prop, alternative)
+				default:
+					x.set(prop, string(text))
+				}
+				prop = xmpNone
+			}
+			depth--
+		}
+	}
+}
+
+// xmpPosition makes a position of a packet's coordinates; nil where there is
+// none to be believed.
+func xmpPosition(t *Tag, x *xmpProps) *Position {
+	if !x.has[xmpLatitude] && !x.has[xmpLongitude] {
+		return nil
+	}
+	if !x.has[xmpLatitude] {
+		t.warn(WarnIncomplete, xmpNames[xmpLatitude], "there is a longitude and no latitude")
+		return nil
+	}
+	if !x.has[xmpLongitude] {
+		t.warn(WarnIncomplete, xmpNames[xmpLongitude], "there is a latitude and no longitude")
+		return nil
+	}
+	y, yOK := parseXMPCoordinate(t, xmpNames[xmpLatitude], x.value[xmpLatitude], x.value[xmpLatitudeRef], "NS", 90)
+	z, zOK := parseXMPCoordinate(t, xmpNames[xmpLongitude], x.value[xmpLongitude], x.value[xmpLongitudeRef], "EW", 180)
+	if !yOK || !zOK {
+		return nil
+	}
+	// A bare decimal is north or east only where its partner shows that signs
+	// are in use.
+	signed := y.signed || z.signed
+	for _, c := range []struct {
+		xmpCoordinateValue
+		field string
+	}{{y, xmpNames[xmpLatitude]}, {z, xmpNames[xmpLongitude]}} {
+		if c.bare && !signed {
+			t.warn(WarnMissingRef, c.field, "a decimal without a sign or a letter, so that the hemisphere is unknown")
+			yOK = false
+		}
+	}
+	if !yOK {
+		return nil
+	}
+	if y.deg == 0 && z.deg == 0 {
+		t.warn(WarnNullIsland, xmpNames[xmpLatitude], "latitude and longitude are exactly 0, which a receiver without a fix writes")
+		return nil
+	}
+	return &Position{Lat: y.deg, Lon: z.deg, Step: max(y.step, z.step), Source: SourceXMP}
+}
+
+// xmpCoordinateValue is one coordinate. Bare says that it had neither sign nor
+// letter, signed that it had a sign.
+type xmpCoordinateValue struct {
+	deg, step    float64
+	bare, signed bool
+}
+
+// parseXMPCoordinate reads "DDD,MM,SSk" or "DDD,MM.mmk", k one of the letters
+// (XMP specification part 2, GPSCoordinate). Decimal degrees, with a letter or
+// a sign, are not the standard's and leave a warning.
+func parseXMPCoordinate(t *Tag, field, s, ref, letters string, limit float64) (c xmpCoordinateValue, ok bool) {
+	if s == "" {
+		t.warn(WarnIncomplete, field, "the property is empty")
+		return c, false
+	}
+	num, sign := s, 1.0
+	last := s[len(s)-1]
+	switch i := strings.IndexByte(letters, last); {
+	case i >= 0:
+		num = strings.TrimSpace(s[:len(s)-1])
+		sign = 1 - 2*float64(i)
+	case last < '0' || last > '9':
+		t.warn(WarnBadRef, field, "%q ends in neither %c nor %c", s, letters[0], letters[1])
+		return c, false
+	case s[0] == '+' || s[0] == '-':
+		c.signed, num = true, s[1:]
+		if s[0] == '-' {
+			sign = -1
+		}
+	case len(ref) == 1 && strings.Contains(letters, ref):
+		sign = 1 - 2*float64(strings.Index(letters, ref))
+	default:
+		c.bare = true
+	}
+	parts := strings.Split(num, ",")
+	if len(parts) > 3 {
+		t.warn(WarnWrongType, field, "%q has more than degrees, minutes and seconds", s)
+		return c, false
+	}
+	c.step = 1
+	for i, p := range parts {
+		v, decimals, good := parseDecimal(p)
+		switch {
+		case !good:
+			t.warn(WarnWrongType, field, "%q is no coordinate", s)
+			return c, false
+		case decimals > 0 && i < len(parts)-1:
+			t.warn(WarnAmbiguous, field, "%s in %q have a fraction, yet %s follow", sexagesimalUnits[i], s, sexagesimalUnits[i+1])
+			return c, false
+		case i > 0 && v >= 60:
+			t.warn(WarnOutOfRange, field, "%s in %q are 60 or more", sexagesimalUnits[i], s)
+			return c, false
+		}
+		c.deg += v / unit60[i]
+		c.step = math.Pow10(-decimals) / unit60[i]
+	}
+	if c.deg > limit {
+		t.warn(WarnOutOfRange, field, "%q is beyond %g degrees", s, limit)
+		return c, false
+	}
+	if len(parts) == 1 || c.signed {
+		t.warn(WarnWrongType, field, "%q where degrees, minutes and a letter are due", s)
+	} else if c.bare {
+		t.warn(WarnMissingRef, field, "%q has no letter, so that the hemisphere is unknown", s)
+		return c, false
+	}
+	if c.deg != 0 {
+		c.deg *= sign
+	}
+	return c, true
+}
+
+// parseDecimal reads digits with at most one point, and counts the decimals.
+func parseDecimal(s string) (v float64, decimals int, ok bool) {
+	whole, frac, _ := strings.Cut(s, ".")
+	if whole == "" || strings.Trim(whole+frac, "0123456789") != "" || len(s) > 32 {
+		return 0, 0, false
+	}
+	v, err := strconv.ParseFloat(s, 64)
+	return v, len(frac), err == nil
+}
+
+// parseXMPNumber reads a rational "n/d", as XMP has it, or a decimal.
+func parseXMPNumber(s string) (v float64, zeroDen, ok bool) {
+	n, d, frac := strings.Cut(s, "/")
+	v, _, ok = parseDecimal(n)
+	if !frac || !ok {
+		return v, false, ok
+	}
+	den, _, ok := parseDecimal(d)
+	if !ok {
+		return 0, false, false
+	}
+	if den == 0 {
+		return 0, true, true
+	}
+	return v / den, false, true
+}
+
+// xmpNumber reads a number in [lo, hi] with warnings; nil where there is none.
+func xmpNumber(t *Tag, x *xmpProps, p xmpKey, lo, hi float64) *float64 {
+	if !x.has[p] {
+		return nil
+	}
+	v, zero, ok := parseXMPNumber(x.value[p])
+	switch {
+	case !ok:
+		t.warn(WarnWrongType, xmpNames[p], "%q is no number", x.value[p])
+	case zero:
+		t.warn(WarnZeroDenominator, xmpNames[p], "%s", x.value[p])
+	case v < lo || v > hi:
+		t.warn(WarnOutOfRange, xmpNames[p], "%g is not in %g to %g", v, lo, hi)
+	default:
+		return &v
+	}
+	return nil
+}
+
+// settle puts the Exif and the XMP position together. Where only the XMP one is
+// sound, what goes with it comes from the packet too as far as the Exif block
+// doesn't state it.
+func (t *Tag) settle(x *xmpProps) {
+	if x == nil {
+		return
+	}
+	t.XMPPosition = xmpPosition(t, x)
+	if t.XMPPosition == nil {
+		return
+	}
+	if t.Position != nil {
+		dLat := math.Abs(t.Position.Lat - t.XMPPosition.Lat)
+		dLon := math.Abs(math.Remainder(t.Position.Lon-t.XMPPosition.Lon, 360))
+		// Either may have been rounded or cut off. The slack is for the binary
+		// fractions of the two.
+		if tol := t.Position.Step + t.XMPPosition.Step + 1e-12; dLat > tol || dLon > tol {
+			t.warn(WarnConflict, xmpNames[xmpLatitude], "Exif says %.8f %.8f, XMP %.8f %.8f",
+				t.Position.Lat, t.Position.Lon, t.XMPPosition.Lat, t.XMPPosition.Lon)
+		}
+		return
+	}
+	p := *t.XMPPosition
+	t.Position = &p
+	if t.Altitude == nil {
+		t.Altitude = xmpAltitudeOf(t, x)
+	}
+	if t.HPositioningError == nil {
+		if v := xmpNumber(t, x, xmpHPositioningError, 0, maxHError); v != nil && *v > 0 {
+			t.HPositioningError = v
+		}
+	}
+	if t.DOP == nil {
+		if v := xmpNumber(t, x, xmpDOP, 0, math.MaxUint32); v != nil && *v > 0 {
+			t.DOP = v
+		}
+	}
+	if t.MapDatum == "" {
+		t.MapDatum = x.value[xmpMapDatum]
+	}
+	if t.ProcessingMethod == "" {
+		t.ProcessingMethod = x.value[xmpProcessingMethod]
+	}
+	if t.Direction == nil {
+		t.Direction = xmpDirection(t, x)
+	}
+	if t.GPSTime == nil && x.has[xmpTimeStamp] {
+		// ISO 8601 by XMP; a time without a zone is not an instant.
+		when, err := time.Parse(time.RFC3339Nano, x.value[xmpTimeStamp])
+		if err != nil || when.Year() < firstGPS {
+			t.warn(WarnOutOfRange, xmpNames[xmpTimeStamp], "%q is no time in UTC or with a zone", x.value[xmpTimeStamp])
+		} else {
+			when = when.UTC()
+			t.GPSTime = &when
+		}
+	}
+}
+
+func xmpAltitudeOf(t *Tag, x *xmpProps) *Altitude {
+	v := xmpNumber(t, x, xmpAltitude, 0, maxAltitude)
+	if v == nil {
+		return nil
+	}
+	if !x.has[xmpAltitudeRef] {
+		return &Altitude{Metres: *v}
+	}
+	version := t.ExifVersion
+	if version == "" {
+		version = x.value[xmpExifVersion]
+	}
+	if n, ok := digits(x.value[xmpAltitudeRef]); ok && n <= 3 {
+		if a, ok := altitudeBy(*v, uint32(n), version); ok && a.Metres >= minAltitude {
+			return &a
+		}
+	}
+	t.warn(WarnBadRef, xmpNames[xmpAltitudeRef], "%q is none of 0 to 3, or the height is below all seas", x.value[xmpAltitudeRef])
+	return nil
+}
+
+func xmpDirection(t *Tag, x *xmpProps) *Direction {
+	v := xmpNumber(t, x, xmpImgDirection, 0, 360)
+	if v == nil {
+		return nil
+	}
+	if *v == 360 {
+		*v = 0
+	}
+	switch ref := x.value[xmpImgDirectionRef]; ref {
+	case "T", "M":
+		return &Direction{Degrees: *v, Magnetic: ref == "M"}
+	case "":
+		t.warn(WarnMissingRef, xmpNames[xmpImgDirectionRef], "there is no reference, so that whether true or magnetic north is meant is unknown")
+	default:
+		t.warn(WarnBadRef, xmpNames[xmpImgDirectionRef], "%q is none of T, M", ref)
+	}
+	return nil
+}
