@@ -119,9 +119,14 @@ func (e *BudgetError) Error() string {
 	return fmt.Sprintf("budget: %s is %v: want %s", e.Field, e.Value, e.Want)
 }
 
-// maxMetres bounds the lengths of a budget: half the earth's girth. It catches
-// millimetres given for metres no better than people do, but keeps squares finite.
-const maxMetres = 2.1e7
+// Bounds of what can be meant: no handheld knows its place to less than a
+// millimetre, nothing on earth is further off than half its girth, and no
+// survey's standard deviation is above a kilometre. They keep all sums finite.
+const (
+	minMetres = 0.001
+	maxMetres = 2.1e7
+	maxSurvey = 1000
+)
 
 // Validate returns an error for every figure that can't be used, joined; each is
 // a *BudgetError. Handheld has to be positive, since without noise of the
@@ -134,24 +139,24 @@ func (b Budget) Validate() error {
 		}
 	}
 	prob := func(field string, v float64) {
-		check(v > 0 && v < 1, field, v, "a probability between 0 and 1, for instance 0.95")
+		check(v >= 0.01 && v <= 1-1e-9, field, v, "a probability between 0.01 and 0.999999999, for instance 0.95")
 	}
 	length := func(field string, v float64) {
 		check(v >= 0 && v <= maxMetres, field, v, "a length in metres, 0 or more")
 	}
 	prob("confidence", b.Confidence)
-	check(b.Handheld > 0 && b.Handheld <= maxMetres, "handheld_m", b.Handheld, "a length in metres above 0")
+	check(b.Handheld >= minMetres && b.Handheld <= maxMetres, "handheld_m", b.Handheld, "a length in metres of 0.001 or more")
 	prob("handheld_confidence", b.HandheldConfidence)
 	prob("error_confidence", b.ErrorConfidence)
 	length("user_range_error_m", b.UserRangeError)
-	length("point_sigma_m", b.PointSigma)
+	check(b.PointSigma >= 0 && b.PointSigma <= maxSurvey, "point_sigma_m", b.PointSigma, "a length in metres from 0 to 1000")
 	length("frame_sigma_m", b.FrameSigma)
 	prob("operation_confidence", b.OperationConfidence)
 	length("motion_sigma_m", b.Motion)
 	length("standoff_m", b.Standoff)
 	length("max_subject_distance_m", b.MaxSubjectDistance)
 	check(b.DirectionSigma >= 0 && b.DirectionSigma <= 90, "direction_sigma_deg", b.DirectionSigma, "an angle from 0 to 90 degrees")
-	prob("gross_level", b.GrossLevel)
+	check(b.GrossLevel > 0 && b.GrossLevel < 1, "gross_level", b.GrossLevel, "a probability between 0 and 1, for instance 0.001")
 	return errors.Join(errs...)
 }
 
@@ -311,14 +316,14 @@ func (b Budget) handheld(tag *geotag.Tag, a *Allowance) Component {
 		a.note(`GPSStatus says "V": the measurement was interrupted, the fix may be old`)
 	}
 	if v := tag.HPositioningError; v != nil {
-		if *v > 0 && *v <= maxMetres {
+		if *v >= minMetres && *v <= maxMetres {
 			return Component{Name: ComponentHandheld, Stated: *v, Sigma: RadiusSigma(*v, b.ErrorConfidence),
 				Source: fmt.Sprintf("GPSHPositioningError %s m taken as a %s radius", metres(*v), percent(b.ErrorConfidence))}
 		}
 		a.note("GPSHPositioningError is %v m, which can't be believed and is not used", *v)
 	}
 	if v := tag.DOP; v != nil && b.UserRangeError > 0 {
-		if drms := *v * b.UserRangeError; *v > 0 && drms <= maxMetres {
+		if drms := *v * b.UserRangeError; drms >= minMetres && drms <= maxMetres {
 			return Component{Name: ComponentHandheld, Stated: drms, Sigma: drms / math.Sqrt2,
 				Source: fmt.Sprintf("GPSDOP %s x user range error %s m, a distance root mean square", metres(*v), metres(b.UserRangeError))}
 		}
@@ -347,8 +352,8 @@ func (b Budget) survey(point Point, a *Allowance) (*[3]float64, error) {
 
 func checkCov(c [3]float64) error {
 	for _, v := range c {
-		if !(math.Abs(v) <= maxMetres*maxMetres) {
-			return fmt.Errorf("covariance %v: want finite square metres", c)
+		if !(math.Abs(v) <= maxSurvey*maxSurvey) {
+			return fmt.Errorf("covariance %v: want square metres, no standard deviation above %d m", c, maxSurvey)
 		}
 	}
 	// The slack is for covariances that were printed with few digits.

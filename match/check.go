@@ -169,6 +169,7 @@ func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 func (c *checker) run(ctx context.Context, photos []Photo, t ties) (*Result, error) {
 	res := &Result{
 		Grid:   c.proj.Grid(),
+		Budget: c.opt.Budget,
 		Photos: make([]PhotoResult, len(photos)),
 		Points: make([]PointResult, len(c.points)),
 		Strays: t.strays,
@@ -294,14 +295,20 @@ func tagFault(p Photo) (Reason, string) {
 	case p.Tag == nil:
 		return ReasonUnreadable, "the image was not read"
 	case p.Tag.Position == nil:
-		var faults []string
+		var faults, corrupt []string
 		for _, w := range p.Tag.Warnings {
-			if concernsPosition(w) {
+			switch {
+			case concernsPosition(w):
 				faults = append(faults, w.String())
+			case w.Code == geotag.WarnCorrupt:
+				corrupt = append(corrupt, w.String())
 			}
 		}
 		if len(faults) > 0 {
 			return ReasonBadTag, strings.Join(faults, "; ")
+		}
+		if len(corrupt) > 0 {
+			return ReasonNoTag, "the image has no position that can be reached; " + strings.Join(corrupt, "; ")
 		}
 		return ReasonNoTag, "the image has no position"
 	}
@@ -322,7 +329,7 @@ func concernsPosition(w geotag.Warning) bool {
 	}
 	f := w.Field
 	return strings.Contains(f, "GPSLatitude") || strings.Contains(f, "GPSLongitude") ||
-		strings.Contains(f, "GPSInfo") || strings.Contains(f, "GPS IFD")
+		f == "GPSTag" // the pointer to the GPS directory
 }
 
 // nearest fills in the point nearest to each tag that is well placed.

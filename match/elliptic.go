@@ -15,7 +15,8 @@ func newEllipticNoise(c [3]float64, standoff float64) ellipticNoise {
 	// The principal variances: mean ± hypot(half the difference, EN).
 	mean, dev := (c[0]+c[2])/2, math.Hypot((c[0]-c[2])/2, c[1])
 	major := mean + dev
-	det := c[0]*c[2] - c[1]*c[1]
+	// A covariance that is all but singular may lose its determinant to rounding.
+	det := max(c[0]*c[2]-c[1]*c[1], 1e-15*c[0]*c[2])
 	minor := det / major // without the cancellation of mean - dev
 	return ellipticNoise{
 		major:    math.Sqrt(major),
@@ -58,7 +59,7 @@ func (e ellipticNoise) quantile(p float64) float64 {
 		return lo
 	}
 	return solveTail(p, lo, hi, e.survival, e.cdf, func(m float64) float64 {
-		return e.meanOverDirections(func(a float64) float64 { return riceDensity(a, m-a) })
+		return e.meanOverDirections(func(a float64) float64 { return riceDensity(a, m, m-a) })
 	})
 }
 

@@ -177,7 +177,9 @@ type Options struct {
 // Result is a checked job. Every photo, every point and every link given is
 // accounted for in it.
 type Result struct {
-	Grid   grid.Grid     `json:"grid"`
+	Grid grid.Grid `json:"grid"`
+	// Budget is what the photos were judged by.
+	Budget Budget        `json:"budget"`
 	Photos []PhotoResult `json:"photos"`
 	Points []PointResult `json:"points"`
 	Strays []Stray       `json:"strays"`

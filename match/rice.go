@@ -59,12 +59,9 @@ func marcumP1(a, b float64) float64 {
 // lower tail is the one to integrate.
 func belowBody(a, b float64) bool { return b < math.Hypot(a, 1) }
 
-// riceDensity is the density at x = a + t for unit deviation.
-func riceDensity(a, t float64) float64 {
-	x := a + t
-	if x <= 0 {
-		return 0
-	}
+// riceDensity is the density at x for unit deviation. t is x - a, which callers
+// know better than the subtraction gives it.
+func riceDensity(a, x, t float64) float64 {
 	return x * besselI0e(a*x) * math.Exp(-t*t/2)
 }
 
@@ -80,7 +77,7 @@ func riceUpper(a, b float64) float64 {
 	// With t = x - a >= d > 0 the density falls like exp(-t²/2). Where a is small
 	// the factor x I0e(ax) still grows; the last term allows for that.
 	length := math.Sqrt(d*d+2*tail) - d + 1/(1+d)
-	return integrate(a, d, d+length)
+	return integrate(a, b, d, length)
 }
 
 // riceLower integrates the density from 0 to b, for b below the body.
@@ -90,8 +87,11 @@ func riceLower(a, b float64) float64 {
 		return 0
 	}
 	low := min(d, 0)
-	from := max(-math.Sqrt(low*low+2*tail), -a)
-	return integrate(a, from, d)
+	from := -math.Sqrt(low*low + 2*tail)
+	if from <= -a {
+		return integrate(a, 0, -a, b)
+	}
+	return integrate(a, a+from, from, d-from)
 }
 
 // panelNodes is the number of nodes of a panel. A panel spans at most
@@ -107,18 +107,16 @@ var legendre = sync.OnceValues(func() (x, w []float64) {
 	return x, w
 })
 
-func integrate(a, from, to float64) float64 {
-	if !(to > from) {
-		return 0
-	}
+// integrate integrates the density over a length from x, where t = x - a.
+func integrate(a, x, t, length float64) float64 {
 	nodes, weights := legendre()
-	n := max(4, int(math.Ceil((to-from)/panelWidth)))
-	h := (to - from) / float64(n)
+	n := max(4, int(math.Ceil(length/panelWidth)))
+	h := length / float64(n)
 	var sum float64
 	for i := range n {
-		left := from + float64(i)*h
+		left := float64(i) * h
 		for k, u := range nodes {
-			sum += weights[k] * riceDensity(a, left+u*h)
+			sum += weights[k] * riceDensity(a, x+left+u*h, t+left+u*h)
 		}
 	}
 	return min(sum*h, 1)
@@ -234,7 +232,7 @@ func marcumQuantile(p, a float64) float64 {
 	return solveTail(p, lo, hi,
 		func(x float64) float64 { return MarcumQ1(a, x) },
 		func(x float64) float64 { return marcumP1(a, x) },
-		func(x float64) float64 { return riceDensity(a, x-a) })
+		func(x float64) float64 { return riceDensity(a, x, x-a) })
 }
 
 // solveTail finds x in [lo, hi] at which the distribution with the given

@@ -1,0 +1,106 @@
+package match
+
+import (
+	"reflect"
+	"strings"
+	"testing"
+)
+
+func TestFindPhoto(t *testing.T) {
+	names := []string{"photos/a.jpg", "photos/day1/b.jpg", "photos/day2/b.jpg", "photos/C.JPG", "c.jpg", `odd\name.jpg`, "photos/D.jpg", "more/d.JPG"}
+	photos := make([]Photo, len(names))
+	for i, n := range names {
+		photos[i].Name = n
+	}
+	n, err := newPhotoNames(photos)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		link string
+		want []int
+		how  []string
+	}{
+		{"photos/a.jpg", []int{0}, nil},
+		{"./photos//a.jpg", []int{0}, nil},
+		{`photos\a.jpg`, []int{0}, nil},
+		{`odd\name.jpg`, []int{5}, nil},
+		{"a.jpg", []int{0}, []string{EvidenceFileName}},
+		{"b.jpg", []int{1, 2}, []string{EvidenceFileName}},
+		{"day2/b.jpg", []int{2}, []string{EvidenceFileName}},
+		{`C:\jobs\quay\photos\day1\b.jpg`, []int{1}, []string{EvidenceFileName}},
+		{"/photos/a.jpg", []int{0}, []string{EvidenceFileName}},
+		{"Photos/A.JPG", []int{0}, []string{EvidenceIgnoringCase}},
+		{"A.jpg", []int{0}, []string{EvidenceFileName, EvidenceIgnoringCase}},
+		{"C.jpg", []int{4}, []string{EvidenceIgnoringCase}},
+		{"C.JPG", []int{3}, []string{EvidenceFileName}},
+		{"c.jpg", []int{4}, nil},
+		{"d.jpg", []int{6, 7}, []string{EvidenceFileName, EvidenceIgnoringCase}},
+		{"xa.jpg", nil, nil},
+		{"day3/b.jpg", nil, nil},
+		{"a", nil, nil},
+		{"..", nil, nil},
+	} {
+		got, how := n.find(c.link)
+		if !reflect.DeepEqual(got, c.want) || !reflect.DeepEqual(how, c.how) {
+			t.Errorf("%s: %v %v, want %v %v", c.link, got, how, c.want, c.how)
+		}
+	}
+	for _, c := range []struct {
+		photos []Photo
+		want   string
+	}{
+		{[]Photo{{Name: "a"}, {Name: "a"}}, `photo "a" comes twice`},
+		{[]Photo{{}}, "photo 1 of the job has no name"},
+	} {
+		if _, err := newPhotoNames(c.photos); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%v: %v", c.photos, err)
+		}
+	}
+}
+
+func TestTie(t *testing.T) {
+	names, err := newPhotoNames([]Photo{{Name: "p/1.jpg"}, {Name: "p/2.jpg"}, {Name: "p/3.jpg"}, {Name: "p/4.jpg"}, {Name: "p/5.jpg"}, {Name: "q/5.jpg"}, {Name: "p/6.jpg"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ids := map[string]int{"B1": 0, "B2": 1}
+	folded := map[string][]string{"b1": {"B1"}, "b2": {"B2"}}
+	s := sortLinks(names, []Link{
+		{"1.jpg", "B1", 2}, {"p/1.jpg", " B1 ", 3}, // the same twice; the exact one is the evidence
+		{"2.jpg", "B1", 4}, {"2.jpg", "B2", 5}, {"2.jpg", "B9", 6},
+		{"3.jpg", "b1", 7},
+		{"4.jpg", "", 8},
+		{"5.jpg", "B2", 9},
+		{"9.jpg", "B2", 10},
+		{" ", "B2", 11},
+	})
+	for i, want := range []struct {
+		tie    *Tie
+		reason Reason
+		why    string
+	}{
+		{&Tie{Point: "B1", Evidence: []string{EvidenceListed}, Line: 3}, "", ""},
+		{nil, ReasonManyPoints, `3 points for it: "B1", "B2", "B9" (not in the survey) (lines 4, 5, 6)`},
+		{nil, ReasonNoPoint, `on line 7 names point "b1", which the survey does not have; it has B1, written otherwise`},
+		{nil, ReasonNoTie, "on line 8 names no point"},
+		{nil, ReasonNoTie, "on line 9 may mean this photo or another"},
+		{nil, ReasonNoTie, "on line 9 may mean this photo or another"},
+		{nil, ReasonNoTie, "no link says"},
+	} {
+		tie, _, reason, why := s.tie(i, ids, folded)
+		if !reflect.DeepEqual(tie, want.tie) || reason != want.reason || !strings.Contains(why, want.why) {
+			t.Errorf("photo %d: %+v %q %q, want %+v %q %q", i, tie, reason, why, want.tie, want.reason, want.why)
+		}
+	}
+	var lines []int
+	for _, x := range s.strays {
+		lines = append(lines, x.Line)
+		if x.Why == "" {
+			t.Errorf("line %d strays without a reason", x.Line)
+		}
+	}
+	if !reflect.DeepEqual(lines, []int{9, 10, 11}) {
+		t.Errorf("strays on lines %v", lines)
+	}
+}
