@@ -137,7 +137,10 @@ func (t *Tag) warn(code WarningCode, field, format string, args ...any) {
 // first reads the first directory and returns where the Exif and the GPS
 // directory are, 0 where there is none, and DateTime as written.
 func (r *exifReader) first(d *ifd.Dir) (exif, gps uint32, dateTime string) {
-	var seen [12]bool
+	var (
+		seen [12]bool
+		bad  stray
+	)
 	for i := range d.Entries {
 		e := &d.Entries[i]
 		switch e.Tag {
@@ -197,8 +200,11 @@ func (r *exifReader) first(d *ifd.Dir) (exif, gps uint32, dateTime string) {
 			if r.once(&seen[11], "XPSubject") {
 				r.t.Texts.Subject = r.xp(e, "XPSubject")
 			}
+		default:
+			bad.note(e)
 		}
 	}
+	bad.warn(r, "IFD0", "Exif")
 	return exif, gps, dateTime
 }
 
@@ -216,7 +222,10 @@ func (t *Tag) addKeyword(k string) {
 
 // exif reads the Exif directory.
 func (r *exifReader) exif(d *ifd.Dir, dateTime string) {
-	var seen [10]bool
+	var (
+		seen [10]bool
+		bad  stray
+	)
 	var original, subSec, offset, offsetOriginal string
 	for i := range d.Entries {
 		e := &d.Entries[i]
@@ -272,8 +281,11 @@ func (r *exifReader) exif(d *ifd.Dir, dateTime string) {
 			if r.once(&seen[9], "BodySerialNumber") {
 				r.t.Serial = r.text(e, "BodySerialNumber")
 			}
+		default:
+			bad.note(e)
 		}
 	}
+	bad.warn(r, "Exif", "ExifTag")
 	r.taken(original, subSec, offsetOriginal, offset, dateTime)
 }
 
@@ -317,9 +329,11 @@ func (r *exifReader) taken(original, subSec, offsetOriginal, offset, dateTime st
 // gps reads the GPS directory.
 func (r *exifReader) gps(d *ifd.Dir) {
 	var g [gpsHPositioningError + 1]*ifd.Entry
+	var bad stray
 	for i := range d.Entries {
 		e := &d.Entries[i]
-		if int(e.Tag) >= len(g) {
+		if int(e.Tag) >= len(g) || gpsUnread&(1<<e.Tag) != 0 {
+			bad.note(e)
 			continue
 		}
 		if g[e.Tag] != nil {
@@ -328,6 +342,7 @@ func (r *exifReader) gps(d *ifd.Dir) {
 		}
 		g[e.Tag] = e
 	}
+	bad.warn(r, "GPS", "GPSTag")
 	t := r.t
 	t.Position = r.position(&g, gpsLatitudeRef)
 	r.altitude(g[gpsAltitude], g[gpsAltitudeRef])
@@ -662,6 +677,34 @@ func (r *exifReader) clock(e *ifd.Entry) (time.Duration, bool) {
 }
 
 var clockUnits = [3]string{"hours", "minutes", "seconds"}
+
+// gpsUnread has a bit for each tag of the GPS directory that isn't read.
+const gpsUnread uint32 = 1<<gpsVersionID | 1<<gpsSatellites | 1<<gpsTrackRef | 1<<gpsTrack |
+	1<<gpsAreaInformation | 1<<gpsDifferential
+
+// stray counts the entries that are not read and whose values can't be found.
+type stray struct {
+	n     int
+	first uint16
+}
+
+func (s *stray) note(e *ifd.Entry) {
+	if e.Sound {
+		return
+	}
+	if s.n == 0 {
+		s.first = e.Tag
+	}
+	s.n++
+}
+
+// warn makes one warning of them all.
+func (s *stray) warn(r *exifReader, directory, field string) {
+	if s.n > 0 {
+		r.warn(WarnCorrupt, field, "%d values of the directory %s lie outside the block or are of no known type, %s the first",
+			s.n, directory, TagName(directory, s.first))
+	}
+}
 
 // once reports whether a tag is met for the first time.
 func (r *exifReader) once(seen *bool, field string) bool {
