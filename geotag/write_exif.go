@@ -44,10 +44,11 @@ type blockPlan struct {
 }
 
 // planBlock works out how the edit is written into an Exif block. All bytes of
-// the block keep their place and value, with two exceptions: the pointer that
-// leads to the GPS directory, and a GPS directory that already stands, with its
-// values, at the very end of the block, as an earlier correction leaves it;
-// that one is replaced where it is, so that repeated corrections don't add up.
+// the block keep their place and value, with two exceptions: the pointer to
+// the GPS directory (or the header's to the first directory), and a GPS
+// directory that already stands, with its values, at the very end of the block,
+// as an earlier correction leaves it; that one is replaced where it is, so that
+// repeated corrections don't add up.
 func planBlock(data []byte, e Edit) (*blockPlan, error) {
 	b, err := ifd.Parse(data)
 	if err != nil {
@@ -83,7 +84,7 @@ func planBlock(data []byte, e Edit) (*blockPlan, error) {
 			kept = append(kept, x)
 		}
 	}
-	known, err := survey(b, first, old, kept)
+	known, err := survey(b, kept)
 	if err != nil {
 		return nil, err
 	}
@@ -139,7 +140,7 @@ func gpsDir(b *ifd.Block, first *ifd.Dir) (slot *ifd.Entry, dir *ifd.Dir, err er
 		if slot != nil {
 			return nil, nil, fmt.Errorf("%w: the first Exif directory points to two GPS directories, at offsets %d and %d", ErrCorrupt, rawOffset(b, slot), rawOffset(b, x))
 		}
-		if x.Type != ifd.Long && x.Type != typeIFD || x.Count != 1 {
+		if x.Type != ifd.Long || x.Count != 1 {
 			return nil, nil, fmt.Errorf("%w: the pointer to the GPS directory has type %d and count %d where type %d and count 1 are due", ErrCorrupt, x.Type, x.Count, ifd.Long)
 		}
 		slot = x
@@ -298,15 +299,16 @@ func (ex extents) clear(n, end uint64) error {
 // directory it lists the directory and the kept entries' values. Directories
 // that loop or share a place are an error; those that can't be read are not,
 // since nothing is written to them.
-func survey(b *ifd.Block, first, gps *ifd.Dir, kept []ifd.Entry) (extents, error) {
+func survey(b *ifd.Block, kept []ifd.Entry) (extents, error) {
 	var ex extents
 	seen := map[uint32]string{}
 	type job struct {
 		off   uint32
 		name  string
 		chain int // 1 for the first directory, 2 for the next; 0 for others
+		gps   bool
 	}
-	todo := []job{{b.First, "the first directory", 1}}
+	todo := []job{{b.First, "the first directory", 1, false}}
 	for len(todo) > 0 {
 		j := todo[0]
 		todo = todo[1:]
@@ -317,7 +319,6 @@ func survey(b *ifd.Block, first, gps *ifd.Dir, kept []ifd.Entry) (extents, error
 		if len(seen) > maxDirs {
 			return nil, fmt.Errorf("%w: Exif block: more than %d directories", ErrCorrupt, maxDirs)
 		}
-		isGPS := gps != nil && j.off == uint32(gps.Pos)
 		d, err := b.Dir(j.off)
 		if err != nil {
 			if j.off >= 8 {
@@ -334,9 +335,9 @@ func survey(b *ifd.Block, first, gps *ifd.Dir, kept []ifd.Entry) (extents, error
 		if d.NextPos != 0 {
 			end += 4
 		}
-		ex = append(ex, extent{off: uint64(d.Pos), end: end, what: j.name, gps: isGPS})
+		ex = append(ex, extent{off: uint64(d.Pos), end: end, what: j.name, gps: j.gps})
 		values := d.Entries
-		if isGPS {
+		if j.gps {
 			values = kept
 		}
 		for i := range values {
@@ -345,12 +346,12 @@ func survey(b *ifd.Block, first, gps *ifd.Dir, kept []ifd.Entry) (extents, error
 			what := fmt.Sprintf("the value of tag 0x%04x in %s", x.Tag, j.name)
 			switch size := uint64(ifd.Size(x.Type)) * uint64(x.Count); {
 			case size > 4:
-				ex = append(ex, extent{off: off, end: off + size, what: what, gps: isGPS})
+				ex = append(ex, extent{off: off, end: off + size, what: what, gps: j.gps})
 			case size == 0 && x.Type != typeIFD:
 				ex = append(ex, extent{off: off, end: off + 1, what: what, guess: true})
 			}
 		}
-		if isGPS {
+		if j.gps {
 			continue
 		}
 		ex = append(ex, data(b, d, tagThumbOffset, tagThumbLength, "the thumbnail in "+j.name)...)
@@ -359,17 +360,17 @@ func survey(b *ifd.Block, first, gps *ifd.Dir, kept []ifd.Entry) (extents, error
 			x := &d.Entries[i]
 			switch x.Tag {
 			case pointerExif:
-				todo = append(todo, subdirs(b, x, func(off uint32) job { return job{off, "the Exif directory", 0} })...)
+				todo = append(todo, subdirs(b, x, func(off uint32) job { return job{off: off, name: "the Exif directory"} })...)
 			case pointerGPS:
-				todo = append(todo, subdirs(b, x, func(off uint32) job { return job{off, "the GPS directory of " + j.name, 0} })...)
+				todo = append(todo, subdirs(b, x, func(off uint32) job { return job{off: off, name: "the GPS directory of " + j.name, gps: j.chain == 1} })...)
 			case pointerInterop:
-				todo = append(todo, subdirs(b, x, func(off uint32) job { return job{off, "the interoperability directory", 0} })...)
+				todo = append(todo, subdirs(b, x, func(off uint32) job { return job{off: off, name: "the interoperability directory"} })...)
 			case pointerSubIFDs:
-				todo = append(todo, subdirs(b, x, func(off uint32) job { return job{off, "a subdirectory of " + j.name, 0} })...)
+				todo = append(todo, subdirs(b, x, func(off uint32) job { return job{off: off, name: "a subdirectory of " + j.name} })...)
 			}
 		}
 		if j.chain > 0 && d.Next != 0 {
-			todo = append(todo, job{d.Next, fmt.Sprintf("directory %d of the chain", j.chain+1), j.chain + 1})
+			todo = append(todo, job{off: d.Next, name: fmt.Sprintf("directory %d of the chain", j.chain+1), chain: j.chain + 1})
 		}
 	}
 	return ex, nil
@@ -423,8 +424,12 @@ func ownsTail(b *ifd.Block, d *ifd.Dir, known extents) bool {
 	at := d.NextPos + 4
 	for i := range d.Entries {
 		x := &d.Entries[i]
-		if !x.Sound {
-			return false
+		if off := uint64(rawOffset(b, x)); !x.Sound {
+			// Nothing of it is here, unless it starts here.
+			if off >= uint64(d.Pos) && off < uint64(len(b.Data)) {
+				return false
+			}
+			continue
 		}
 		if !outOfLine(x) || x.ValuePos < d.Pos {
 			if outOfLine(x) && x.ValuePos+x.ValueLen > d.Pos {
