@@ -1,0 +1,84 @@
+// Package ledger corrects photos as files and keeps the way back: it applies a
+// [geotag.Patch] to a photo so that the photo is at every moment wholly old or
+// wholly new, and records the change in an append-only ledger from which the
+// identical original bytes can be restored. It knows files and patches, and no
+// surveyed points; what a correction was for is the caller's [Change.Reason].
+//
+// # Order of work
+//
+// For each photo: the source is read once, while the result goes to a temporary
+// file in the photo's own folder (or in the folder of the copy) and both
+// SHA-256 are taken. The temporary file gets the photo's mode, times, and where
+// the system allows it owner and extended attributes, and is synced. The record
+// with the reverse patch is appended to the ledger and synced. The photo is
+// looked at again, and where it changed meanwhile nothing more happens. Then
+// the temporary file is renamed over the photo, and the folder is synced.
+//
+// A kill or a power cut therefore leaves the old photo (perhaps with a stray
+// temporary file, which the next [Open] removes, and perhaps with a record of a
+// change that never landed, which does no harm) or the new photo with its record
+// on disk. What the disk itself reports as synced is taken on trust. On Windows
+// a folder can't be synced, so that a power cut (not a kill) can there undo a
+// rename.
+//
+// In place ([Ledger.Correct]) is never a default: [Ledger.CorrectInto] writes
+// the corrected copy into another folder and leaves the originals alone.
+//
+// # Files
+//
+// All paths go through an [os.Root]; a path that leaves it is refused. Names are
+// slash-separated, valid UTF-8 and relative to the root. A photo that is itself
+// a symbolic link is refused, since a rename would replace the link and not the
+// photo; a folder on the way to it may be a link that stays inside the root. A
+// photo with several hard links is corrected under the name given; its other
+// names keep the old bytes, and [Result.Notes] says so. On Windows, alternate
+// data streams and access lists of their own are not carried over.
+//
+// While a [Ledger] is open it holds an advisory lock on the root (the file
+// .phototie-ledger.lock, gone after Close). A second process gets [ErrLocked].
+// Open ledgers for two folders one of which lies in the other is allowed but
+// unwise: [Open] of the outer one removes temporary files of the inner one's
+// running writer unless the inner one has a ledger file already. The writer then
+// fails with an error, and no photo is harmed.
+//
+// # The ledger file
+//
+// The ledger is the file [FileName] at the top of the root: UTF-8 text, one JSON
+// object a line (JSON Lines), each line ended by a line feed, lines only ever
+// added. The fields of format 1:
+//
+//	version      1. A reader refuses a record of a later version.
+//	time         when the record was written, RFC 3339, UTC
+//	tool         program and version that wrote it; may be missing
+//	action       "correct": the photo was changed in place
+//	             "copy":    the photo was written here from another folder,
+//	                        corrected or (before = after) as it was
+//	             "restore": the photo was taken back to earlier bytes
+//	photo        slash-separated path below the folder that holds the ledger
+//	before       SHA-256 of the photo's bytes before, 64 lower-case hex digits;
+//	             for "copy": of the source's bytes
+//	after        SHA-256 of the bytes after
+//	size_before  length before, in bytes
+//	size_after   length after, in bytes
+//	meaning      what the new position stands for: "subject" or "camera"
+//	             (see geotag.Meaning); missing where no tag was changed
+//	reason       object of strings: the caller's reasons, such as the point's
+//	             id and the verdict; may be missing
+//	reverse      the patch that turns the bytes after into the bytes before;
+//	             missing for "restore", whose way back is the older records:
+//	    size_before  length of what it applies to, equal to size_after above
+//	    splices      list, in order of off and apart:
+//	        off      where the run starts, in bytes from the start of the file
+//	        old      base64 (RFC 4648) of the bytes standing there
+//	        new      base64 of the bytes that replace them
+//
+// Fields that a reader does not know are ignored. A record states what was about
+// to be done: it is on disk before the photo is renamed, so that after a kill
+// the photo may still have the bytes before. A last line that was cut off by a
+// kill carries no information, as its photo was not touched; [Open] removes it.
+// Any other line that can't be read is an error.
+//
+// To restore by hand: while the photo's SHA-256 equals some record's after,
+// replace the runs that its reverse patch lists; the result must have the
+// SHA-256 before.
+package ledger

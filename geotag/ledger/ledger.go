@@ -1,0 +1,593 @@
+package ledger
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"iter"
+	"os"
+	"path"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/gofrs/flock"
+)
+
+// lockName is the file that holds the advisory lock while a ledger is open.
+const lockName = ".phototie-ledger.lock"
+
+// Errors of opening and using a ledger. All are wrapped with the details.
+var (
+	// ErrLocked: another process (or this one) has the ledger open.
+	ErrLocked = errors.New("the ledger is in use by another run")
+	// ErrClosed: the ledger was closed.
+	ErrClosed = errors.New("the ledger is closed")
+	// ErrBroken: an earlier write to the ledger file failed in a way that leaves
+	// its end unknown, so nothing more is written through this Ledger.
+	ErrBroken = errors.New("an earlier write to the ledger failed")
+)
+
+// Ledger is an open ledger. It belongs to one folder, and its methods may be
+// called from several goroutines; calls for one photo wait for each other.
+type Ledger struct {
+	root  *os.Root
+	tool  string
+	now   func() time.Time
+	trace func(stage, photo string) // tests only; nil otherwise
+	lock  *flock.Flock
+
+	repairs Repairs
+	running sync.WaitGroup
+
+	mu     sync.Mutex // guards what follows
+	file   *os.File   // nil until the file exists
+	size   int64      // length of its sound part
+	lines  int
+	photos map[string]*history
+	order  []string // photos by first record
+	busy   map[string]chan struct{}
+	broken error
+	closed bool
+}
+
+// history is what the ledger says of one photo.
+type history struct{ entries []entry }
+
+// entry is a record without its patch, which stays on disk.
+type entry struct {
+	off           int64
+	length        int
+	line          int
+	action        Action
+	before, after digest
+}
+
+// knows reports whether d is a state that the ledger recorded.
+func (h *history) knows(d digest) bool {
+	if h == nil {
+		return false
+	}
+	for _, e := range h.entries {
+		if e.before == d || e.after == d {
+			return true
+		}
+	}
+	return false
+}
+
+// Repairs says what Open put right after an interrupted run.
+type Repairs struct {
+	// TornBytes is the length of a cut-off last line that was removed from the
+	// ledger; its photo had not been touched. 0 where there was none.
+	TornBytes int64 `json:"torn_bytes,omitempty"`
+	// Temps are temporary files that were removed, as slash-separated paths.
+	Temps []string `json:"temps,omitempty"`
+	// Unread are folders that could not be searched for temporary files for want
+	// of permission.
+	Unread []string `json:"unread,omitempty"`
+}
+
+// Open opens the ledger of a folder, takes the lock, and clears up after a run
+// that was interrupted: see Repairs. The ledger file itself appears with the
+// first record. Tool (program and version) goes into the records. The caller
+// keeps root open until after Close, and calls Close.
+//
+// Errors wrap ErrLocked, ErrDamaged or ErrVersion (both in a *LineError), or
+// are those of the file system.
+func Open(root *os.Root, tool string) (*Ledger, error) {
+	lock, err := takeLock(root)
+	if err != nil {
+		return nil, err
+	}
+	l := &Ledger{
+		root:   root,
+		tool:   tool,
+		now:    time.Now,
+		lock:   lock,
+		photos: map[string]*history{},
+		busy:   map[string]chan struct{}{},
+	}
+	err = l.load()
+	if err == nil {
+		err = l.sweep(".")
+	}
+	if err != nil {
+		if l.file != nil {
+			err = errors.Join(err, l.file.Close())
+		}
+		return nil, errors.Join(err, dropLock(root, lock))
+	}
+	return l, nil
+}
+
+// takeLock takes the advisory lock. The lock file is made through the root and
+// compared with the one locked, so that the lock can't land outside the root.
+func takeLock(root *os.Root) (*flock.Flock, error) {
+	fail := func(err error) error {
+		return fmt.Errorf("ledger of %s: can't lock the folder: %w", root.Name(), err)
+	}
+	// The holder removes the file before it lets go, so a lock may turn out to
+	// be on a file that is no longer there: then try again.
+	for range 100 {
+		f, err := root.OpenFile(lockName, os.O_RDWR|os.O_CREATE, 0o644)
+		if err != nil {
+			return nil, fail(err)
+		}
+		if err := f.Close(); err != nil {
+			return nil, fail(err)
+		}
+		lock := flock.New(filepath.Join(root.Name(), lockName), flock.SetFlag(os.O_RDWR))
+		ok, err := lock.TryLock()
+		if errors.Is(err, fs.ErrNotExist) {
+			if _, serr := root.Lstat(lockName); serr == nil {
+				return nil, fail(fmt.Errorf("the path %s no longer leads to it: %w", root.Name(), err))
+			}
+			continue
+		}
+		if err != nil {
+			return nil, fail(err)
+		}
+		if !ok {
+			return nil, fmt.Errorf("ledger of %s: %w: wait until it is done, or end it", root.Name(), ErrLocked)
+		}
+		held, err := lock.Stat()
+		if err != nil {
+			return nil, fail(errors.Join(err, lock.Unlock()))
+		}
+		there, err := root.Lstat(lockName)
+		switch {
+		case err == nil && os.SameFile(held, there):
+			return lock, nil
+		case err == nil && !there.Mode().IsRegular():
+			return nil, fail(errors.Join(fmt.Errorf("%s is not a regular file: remove it", lockName), lock.Unlock()))
+		case err != nil && !errors.Is(err, fs.ErrNotExist):
+			return nil, fail(errors.Join(err, lock.Unlock()))
+		}
+		if err := lock.Unlock(); err != nil {
+			return nil, fail(err)
+		}
+	}
+	return nil, fail(errors.New("the lock file keeps changing"))
+}
+
+// dropLock removes the lock file and lets go of the lock, in this order: see
+// takeLock. Where an open file can't be removed (Windows) it stays, which does
+// no harm.
+func dropLock(root *os.Root, lock *flock.Flock) error {
+	err := root.Remove(lockName)
+	if err != nil && (errors.Is(err, fs.ErrNotExist) || !removesOpenFiles) {
+		err = nil
+	}
+	return errors.Join(err, lock.Unlock())
+}
+
+// Close waits for the calls that are running and lets go of the lock. Further
+// calls give ErrClosed.
+func (l *Ledger) Close() error {
+	l.mu.Lock()
+	if l.closed {
+		l.mu.Unlock()
+		return nil
+	}
+	l.closed = true
+	l.mu.Unlock()
+	l.running.Wait()
+	var err error
+	if l.file != nil {
+		err = l.file.Close()
+	}
+	return errors.Join(err, dropLock(l.root, l.lock))
+}
+
+// Repairs says what Open put right.
+func (l *Ledger) Repairs() Repairs { return l.repairs }
+
+// Photos gives the photos that have a record, in the order of their first one.
+func (l *Ledger) Photos() []string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return append([]string(nil), l.order...)
+}
+
+// begin claims a photo for one call, waiting for a call that has it.
+func (l *Ledger) begin(ctx context.Context, photo string) (end func(), err error) {
+	for {
+		l.mu.Lock()
+		if l.closed {
+			l.mu.Unlock()
+			return nil, ErrClosed
+		}
+		other, busy := l.busy[photo]
+		if !busy {
+			done := make(chan struct{})
+			l.busy[photo] = done
+			l.running.Add(1)
+			l.mu.Unlock()
+			return func() {
+				l.mu.Lock()
+				delete(l.busy, photo)
+				l.mu.Unlock()
+				close(done)
+				l.running.Done()
+			}, nil
+		}
+		l.mu.Unlock()
+		select {
+		case <-other:
+		case <-ctx.Done():
+			return nil, context.Cause(ctx)
+		}
+	}
+}
+
+func (l *Ledger) history(photo string) *history {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	h := l.photos[photo]
+	if h == nil {
+		return nil
+	}
+	return &history{entries: h.entries[:len(h.entries):len(h.entries)]}
+}
+
+// line is one line of a ledger file.
+type line struct {
+	no   int
+	off  int64
+	text []byte // with its line feed, where it has one
+	torn bool   // the last line, cut off by a kill or a power cut
+}
+
+func (l line) blank() bool { return len(bytes.TrimSpace(l.text)) == 0 }
+
+// lines reads the first size bytes of a ledger.
+//
+// The last line is torn where it lacks the line feed and is not whole JSON, or
+// where it holds zero bytes, which JSON text never does: some file systems
+// leave them after a power cut. Either way it was never reported as synced.
+func lines(r io.Reader, size int64) iter.Seq2[line, error] {
+	return func(yield func(line, error) bool) {
+		br := bufio.NewReaderSize(io.LimitReader(r, size), 64<<10)
+		var ln line
+		for {
+			ln.no++
+			ln.off += int64(len(ln.text))
+			ln.text = nil
+			for {
+				part, err := br.ReadSlice('\n')
+				ln.text = append(ln.text, part...)
+				if err == nil {
+					break
+				}
+				if errors.Is(err, io.EOF) {
+					if len(ln.text) == 0 {
+						return
+					}
+					break
+				}
+				if !errors.Is(err, bufio.ErrBufferFull) {
+					yield(ln, err)
+					return
+				}
+				if len(ln.text) > maxLine {
+					yield(ln, &LineError{Line: ln.no, Err: fmt.Errorf("%w: the line is longer than %d bytes", ErrDamaged, maxLine)})
+					return
+				}
+			}
+			if ln.off+int64(len(ln.text)) == size {
+				ln.torn = bytes.IndexByte(ln.text, 0) >= 0 ||
+					ln.text[len(ln.text)-1] != '\n' && !json.Valid(ln.text)
+			}
+			if !yield(ln, nil) {
+				return
+			}
+		}
+	}
+}
+
+// openFile opens the ledger file, or returns nil where there is none.
+func openFile(root *os.Root, flag int) (*os.File, fs.FileInfo, error) {
+	fi, err := root.Lstat(FileName)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil, nil
+	}
+	if err != nil {
+		return nil, nil, fmt.Errorf("ledger: %w", err)
+	}
+	if !fi.Mode().IsRegular() {
+		return nil, nil, fmt.Errorf("ledger: %s in %s is not a regular file", FileName, root.Name())
+	}
+	f, err := root.OpenFile(FileName, flag, 0)
+	if err != nil {
+		return nil, nil, fmt.Errorf("ledger: %w", err)
+	}
+	fi, err = f.Stat()
+	if err != nil {
+		return nil, nil, fmt.Errorf("ledger: %w", errors.Join(err, f.Close()))
+	}
+	return f, fi, nil
+}
+
+// load reads the ledger file into the index and repairs its end.
+func (l *Ledger) load() error {
+	f, fi, err := openFile(l.root, os.O_RDWR|os.O_APPEND)
+	if f == nil {
+		return err
+	}
+	l.file = f
+	ended := true
+	for ln, err := range lines(f, fi.Size()) {
+		if err != nil {
+			return err
+		}
+		if ln.torn {
+			l.repairs.TornBytes = int64(len(ln.text))
+			break
+		}
+		l.size, l.lines = ln.off+int64(len(ln.text)), ln.no
+		ended = ln.text[len(ln.text)-1] == '\n'
+		if ln.blank() {
+			continue
+		}
+		rec, err := ParseRecord(ln.text)
+		if err != nil {
+			return &LineError{Line: ln.no, Err: err}
+		}
+		l.index(rec, ln.off, len(ln.text), ln.no)
+	}
+	if l.repairs.TornBytes > 0 {
+		if err := f.Truncate(l.size); err != nil {
+			return fmt.Errorf("ledger: can't remove the last line, which an interrupted run cut off: %w", err)
+		}
+	}
+	if !ended {
+		if _, err := f.Write([]byte{'\n'}); err != nil {
+			return fmt.Errorf("ledger: can't end the last line: %w", err)
+		}
+		l.size++
+	}
+	if l.repairs.TornBytes > 0 || !ended {
+		if err := f.Sync(); err != nil {
+			return fmt.Errorf("ledger: %w", err)
+		}
+	}
+	return nil
+}
+
+// index notes a record; the caller has l.mu or the only reference.
+func (l *Ledger) index(rec Record, off int64, length, no int) {
+	h := l.photos[rec.Photo]
+	if h == nil {
+		h = &history{}
+		l.photos[rec.Photo] = h
+		l.order = append(l.order, rec.Photo)
+	}
+	e := entry{off: off, length: length, line: no, action: rec.Action}
+	e.before, _ = parseDigest(rec.Before) // checked with the record
+	e.after, _ = parseDigest(rec.After)
+	h.entries = append(h.entries, e)
+}
+
+// append writes a record and syncs it. After a failure the ledger is as it was,
+// or l is broken.
+func (l *Ledger) append(rec Record) error {
+	text, err := rec.encode()
+	if err != nil {
+		return fmt.Errorf("ledger: %w", err)
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.broken != nil {
+		return l.broken
+	}
+	if l.file == nil {
+		if l.file, err = l.root.OpenFile(FileName, os.O_RDWR|os.O_APPEND|os.O_CREATE|os.O_EXCL, 0o644); err != nil {
+			l.file = nil
+			return fmt.Errorf("ledger: can't start it: %w", err)
+		}
+		if err := syncDir(l.root, "."); err != nil {
+			l.broken = fmt.Errorf("%w: %w", ErrBroken, err)
+			return l.broken
+		}
+	}
+	// A record in a file that is no longer at its place would be lost.
+	have, err := l.file.Stat()
+	if err != nil {
+		return fmt.Errorf("ledger: %w", err)
+	}
+	if there, err := l.root.Lstat(FileName); err != nil || !os.SameFile(have, there) || have.Size() != l.size {
+		l.broken = fmt.Errorf("%w: %s in %s was changed, moved or removed during the run", ErrBroken, FileName, l.root.Name())
+		return l.broken
+	}
+	if _, err := l.file.Write(text); err != nil {
+		// Such as a full disk: take the part of the line back.
+		terr := l.file.Truncate(l.size)
+		if terr == nil {
+			terr = l.file.Sync()
+		}
+		if terr != nil {
+			l.broken = fmt.Errorf("%w: %w", ErrBroken, errors.Join(err, terr))
+			return l.broken
+		}
+		return fmt.Errorf("ledger: can't write the record: %w", err)
+	}
+	if err := l.file.Sync(); err != nil {
+		// What is on disk after a failed sync can't be known.
+		l.broken = fmt.Errorf("%w: %w", ErrBroken, err)
+		return l.broken
+	}
+	l.lines++
+	l.index(rec, l.size, len(text), l.lines)
+	l.size += int64(len(text))
+	return nil
+}
+
+// at reads one record again.
+func (l *Ledger) at(e entry) (Record, error) {
+	text := make([]byte, e.length)
+	if _, err := l.file.ReadAt(text, e.off); err != nil {
+		return Record{}, fmt.Errorf("ledger: line %d: %w", e.line, err)
+	}
+	rec, err := ParseRecord(text)
+	if err != nil {
+		return Record{}, &LineError{Line: e.line, Err: err}
+	}
+	return rec, nil
+}
+
+// Records gives the records in the order they were written, up to the last one
+// at the time of the call. It ends with the first error.
+func (l *Ledger) Records() iter.Seq2[Record, error] {
+	return func(yield func(Record, error) bool) {
+		l.mu.Lock()
+		if l.closed {
+			l.mu.Unlock()
+			yield(Record{}, ErrClosed)
+			return
+		}
+		l.running.Add(1)
+		file, size := l.file, l.size
+		l.mu.Unlock()
+		defer l.running.Done()
+		if file != nil {
+			records(io.NewSectionReader(file, 0, size), size, yield)
+		}
+	}
+}
+
+// Read gives the records of a folder's ledger without opening it: no lock is
+// taken and nothing is written, so it works in a read-only folder and beside a
+// run that is writing, whose unfinished last line is left out. A folder without
+// a ledger has no records. It ends with the first error: a *LineError or one of
+// the file system.
+func Read(root *os.Root) iter.Seq2[Record, error] {
+	return func(yield func(Record, error) bool) {
+		f, fi, err := openFile(root, os.O_RDONLY)
+		if err != nil {
+			yield(Record{}, err)
+			return
+		}
+		if f == nil {
+			return
+		}
+		records(f, fi.Size(), func(r Record, err error) bool { return yield(r, err) })
+		f.Close() // read only: nothing to lose
+	}
+}
+
+func records(r io.Reader, size int64, yield func(Record, error) bool) {
+	for ln, err := range lines(r, size) {
+		if err != nil {
+			yield(Record{}, err)
+			return
+		}
+		if ln.torn {
+			return
+		}
+		if ln.blank() {
+			continue
+		}
+		rec, err := ParseRecord(ln.text)
+		if err != nil {
+			yield(Record{}, &LineError{Line: ln.no, Err: err})
+			return
+		}
+		if !yield(rec, nil) {
+			return
+		}
+	}
+}
+
+const (
+	tempPrefix = ".phototie-"
+	tempSuffix = ".tmp"
+	tempRandom = 26 // length of crypto/rand.Text
+)
+
+// isTemp reports whether a file name is one that this package gives its
+// temporary files.
+func isTemp(base string) bool {
+	s, ok := strings.CutPrefix(base, tempPrefix)
+	if !ok {
+		return false
+	}
+	if s, ok = strings.CutSuffix(s, tempSuffix); !ok || len(s) != tempRandom {
+		return false
+	}
+	return strings.Trim(s, "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567") == ""
+}
+
+// sweep removes the temporary files of an interrupted run from dir down. It
+// leaves folders alone that have a ledger of their own, and does not follow
+// links.
+func (l *Ledger) sweep(dir string) error {
+	if dir != "." {
+		if _, err := l.root.Lstat(path.Join(dir, FileName)); err == nil {
+			return nil
+		}
+	}
+	entries, err := readDir(l.root, dir)
+	switch {
+	case errors.Is(err, fs.ErrPermission):
+		l.repairs.Unread = append(l.repairs.Unread, dir)
+		return nil
+	case dir != "." && errors.Is(err, fs.ErrNotExist):
+		return nil // removed meanwhile
+	case err != nil:
+		return fmt.Errorf("ledger: can't look for temporary files: %w", err)
+	}
+	for _, e := range entries {
+		name := path.Join(dir, e.Name())
+		switch {
+		case e.IsDir():
+			if err := l.sweep(name); err != nil {
+				return err
+			}
+		case e.Type().IsRegular() && isTemp(e.Name()):
+			if err := l.root.Remove(name); err != nil {
+				return fmt.Errorf("ledger: can't remove a temporary file of an interrupted run: %w", err)
+			}
+			l.repairs.Temps = append(l.repairs.Temps, name)
+		}
+	}
+	return nil
+}
+
+func readDir(root *os.Root, dir string) ([]fs.DirEntry, error) {
+	d, err := root.Open(dir)
+	if err != nil {
+		return nil, err
+	}
+	entries, err := d.ReadDir(-1)
+	if cerr := d.Close(); err == nil {
+		err = cerr
+	}
+	return entries, err
+}

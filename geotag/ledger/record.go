@@ -1,0 +1,191 @@
+package ledger
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"time"
+
+	"example.com/phototie/geotag"
+)
+
+// FileName is the name of the ledger file at the top of its folder.
+const FileName = "phototie-ledger.jsonl"
+
+// Version is the format of the records that this package writes, and the latest
+// that it reads.
+const Version = 1
+
+// maxLine bounds one line of the ledger, in bytes.
+const maxLine = 64 << 20
+
+// Action says what a record stands for.
+type Action string
+
+const (
+	// ActionCorrect: the photo was changed in place.
+	ActionCorrect Action = "correct"
+	// ActionCopy: the photo was written into the ledger's folder from another one,
+	// corrected or as it was.
+	ActionCopy Action = "copy"
+	// ActionRestore: the photo was taken back to earlier bytes.
+	ActionRestore Action = "restore"
+)
+
+// Record is one line of the ledger. The package comment documents the file form.
+type Record struct {
+	Version int       `json:"version"`
+	Time    time.Time `json:"time"`
+	// Tool is the program and version that wrote the record.
+	Tool   string `json:"tool,omitempty"`
+	Action Action `json:"action"`
+	// Photo is the slash-separated path below the ledger's folder.
+	Photo string `json:"photo"`
+	// Before and After are SHA-256 as 64 lower-case hex digits. They are equal
+	// for a photo that was copied as it was.
+	Before string `json:"before"`
+	After  string `json:"after"`
+	// SizeBefore and SizeAfter are lengths in bytes.
+	SizeBefore int64 `json:"size_before"`
+	SizeAfter  int64 `json:"size_after"`
+	// Meaning is the name of the geotag.Meaning of a correction.
+	Meaning string `json:"meaning,omitempty"`
+	// Reason is the caller's own, kept as it is; bytes that are not UTF-8
+	// become U+FFFD.
+	Reason map[string]string `json:"reason,omitempty"`
+	// Reverse turns the bytes after into the bytes before. It is nil for
+	// ActionRestore.
+	Reverse *geotag.Patch `json:"reverse,omitempty"`
+}
+
+// Errors that a line of the ledger can give. They come wrapped in a *LineError.
+var (
+	// ErrDamaged: the line is not a sound record.
+	ErrDamaged = errors.New("the ledger is damaged")
+	// ErrVersion: the record was written in a format later than Version.
+	ErrVersion = errors.New("the ledger was written by a newer phototie")
+)
+
+// LineError is a line of the ledger that can't be used.
+type LineError struct {
+	// Line counts from 1.
+	Line int
+	Err  error
+}
+
+// Error names the file, the line and what to do about it.
+func (e *LineError) Error() string {
+	remedy := "put back a sound copy of the file; if there is none, delete this line: all other photos can still be restored, this line's photo can't"
+	if errors.Is(e.Err, ErrVersion) {
+		remedy = "use that version or a later one"
+	}
+	return fmt.Sprintf("%s:%d: %v; %s", FileName, e.Line, e.Err, remedy)
+}
+
+// Unwrap gives Err.
+func (e *LineError) Unwrap() error { return e.Err }
+
+// ParseRecord reads one line of a ledger, with or without its line feed, and
+// checks that the record is sound: known action, valid path and digests, and a
+// reverse patch that fits the sizes. Errors wrap ErrDamaged or ErrVersion.
+func ParseRecord(line []byte) (Record, error) {
+	var r Record
+	err := json.Unmarshal(line, &r)
+	if err != nil {
+		// A later format may have other types; its version still tells.
+		var head struct {
+			Version int `json:"version"`
+		}
+		if json.Unmarshal(line, &head) == nil {
+			r.Version = head.Version
+		}
+	}
+	if r.Version > Version {
+		return Record{}, fmt.Errorf("%w: format %d, this program reads up to %d", ErrVersion, r.Version, Version)
+	}
+	if err != nil {
+		return Record{}, fmt.Errorf("%w: not a record: %v", ErrDamaged, err)
+	}
+	if err := r.check(); err != nil {
+		return Record{}, fmt.Errorf("%w: %v", ErrDamaged, err)
+	}
+	return r, nil
+}
+
+// check reports what makes the record unsound.
+func (r *Record) check() error {
+	if r.Version < 1 || r.Version > Version {
+		return fmt.Errorf("version %d", r.Version)
+	}
+	if !fs.ValidPath(r.Photo) || r.Photo == "." {
+		return fmt.Errorf("photo %q is not a path below the folder", r.Photo)
+	}
+	if _, err := parseDigest(r.Before); err != nil {
+		return fmt.Errorf("before: %v", err)
+	}
+	if _, err := parseDigest(r.After); err != nil {
+		return fmt.Errorf("after: %v", err)
+	}
+	if r.SizeBefore < 0 || r.SizeAfter < 0 {
+		return errors.New("negative size")
+	}
+	switch r.Action {
+	case ActionCorrect, ActionCopy:
+		if r.Reverse == nil {
+			return errors.New("no reverse patch")
+		}
+		if err := r.Reverse.Check(); err != nil {
+			return fmt.Errorf("reverse %v", err)
+		}
+		if r.Reverse.SizeBefore != r.SizeAfter || r.Reverse.SizeAfter() != r.SizeBefore {
+			return errors.New("the reverse patch does not fit the sizes")
+		}
+	case ActionRestore:
+		if r.Reverse != nil {
+			return errors.New("a restore has no reverse patch")
+		}
+	default:
+		return fmt.Errorf("unknown action %q", r.Action)
+	}
+	return nil
+}
+
+// encode gives the record's line with its line feed.
+func (r *Record) encode() ([]byte, error) {
+	if err := r.check(); err != nil {
+		return nil, err
+	}
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false)
+	if err := enc.Encode(r); err != nil {
+		return nil, err
+	}
+	if b.Len() > maxLine {
+		return nil, fmt.Errorf("the reverse patch needs a line of %d bytes, more than the ledger's limit of %d", b.Len(), maxLine)
+	}
+	return b.Bytes(), nil
+}
+
+// digest is a SHA-256.
+type digest [sha256.Size]byte
+
+func (d digest) String() string { return hex.EncodeToString(d[:]) }
+
+func parseDigest(s string) (digest, error) {
+	var d digest
+	if len(s) != 2*len(d) {
+		return d, fmt.Errorf("%q is not a SHA-256 in hex", s)
+	}
+	if _, err := hex.Decode(d[:], []byte(s)); err != nil {
+		return d, fmt.Errorf("%q is not a SHA-256 in hex", s)
+	}
+	if d.String() != s {
+		return d, fmt.Errorf("%q is not in lower case", s)
+	}
+	return d, nil
+}
