@@ -1,0 +1,408 @@
+package crs
+
+// This file is all of PROJ that go-proj has no binding for: what a coordinate
+// reference system is made of, and which operations lead from one to another.
+// Every function here works on a registry of its own, which is closed when the
+// description is done; nothing of it is kept, so no C object outlives a call.
+
+// #cgo pkg-config: proj
+// #include <stdlib.h>
+// #include <proj.h>
+import "C"
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"unsafe"
+)
+
+// registry is a PROJ context with its database. It serves one goroutine at a
+// time.
+type registry struct {
+	ctx *C.PJ_CONTEXT
+}
+
+func openRegistry() *registry {
+	r := &registry{ctx: C.proj_context_create()}
+	C.proj_log_level(r.ctx, C.PJ_LOG_NONE)
+	return r
+}
+
+func (r *registry) close() { C.proj_context_destroy(r.ctx) }
+
+// version names PROJ and its EPSG data set, for messages.
+func (r *registry) version() string {
+	s := "PROJ " + C.GoString(C.proj_info().version)
+	key := C.CString("EPSG.VERSION")
+	defer C.free(unsafe.Pointer(key))
+	if v := C.proj_context_get_database_metadata(r.ctx, key); v != nil {
+		s += ", EPSG " + C.GoString(v)
+	}
+	return s
+}
+
+// object is a PROJ object: a CRS, a datum, an operation. free releases it.
+type object struct {
+	r *registry
+	p *C.PJ
+}
+
+func (r *registry) object(p *C.PJ) *object {
+	if p == nil {
+		return nil
+	}
+	return &object{r: r, p: p}
+}
+
+func (o *object) free() {
+	if o != nil {
+		C.proj_destroy(o.p)
+	}
+}
+
+// create makes the object that a definition stands for, nil where PROJ knows
+// none.
+func (r *registry) create(definition string) *object {
+	c := C.CString(definition)
+	defer C.free(unsafe.Pointer(c))
+	return r.object(C.proj_create(r.ctx, c))
+}
+
+// wktProblems returns what PROJ's parser has against a WKT text.
+func (r *registry) wktProblems(wkt string) string {
+	c := C.CString(wkt)
+	defer C.free(unsafe.Pointer(c))
+	var warnings, problems C.PROJ_STRING_LIST
+	p := C.proj_create_from_wkt(r.ctx, c, nil, &warnings, &problems)
+	if p != nil {
+		C.proj_destroy(p)
+	}
+	text := strings.Join(append(goStrings(problems), goStrings(warnings)...), "; ")
+	C.proj_string_list_destroy(warnings)
+	C.proj_string_list_destroy(problems)
+	return strings.Join(strings.Fields(text), " ")
+}
+
+func goStrings(list C.PROJ_STRING_LIST) []string {
+	var out []string
+	if list == nil {
+		return nil
+	}
+	for p := list; *p != nil; p = (C.PROJ_STRING_LIST)(unsafe.Add(unsafe.Pointer(p), unsafe.Sizeof(*p))) {
+		out = append(out, C.GoString(*p))
+	}
+	return out
+}
+
+// kind is the type of an object as far as this package tells types apart.
+type kind int
+
+const (
+	kindOther kind = iota
+	kindNone       // not a coordinate reference system at all
+	kindGeographic
+	kindGeocentric
+	kindVertical
+	kindProjected
+	kindCompound
+	kindBound
+	kindEngineering
+	kindTemporal
+)
+
+func (o *object) kind() kind {
+	switch C.proj_get_type(o.p) {
+	case C.PJ_TYPE_GEOGRAPHIC_2D_CRS, C.PJ_TYPE_GEOGRAPHIC_3D_CRS:
+		return kindGeographic
+	case C.PJ_TYPE_GEOCENTRIC_CRS, C.PJ_TYPE_GEODETIC_CRS:
+		return kindGeocentric
+	case C.PJ_TYPE_VERTICAL_CRS:
+		return kindVertical
+	case C.PJ_TYPE_PROJECTED_CRS:
+		return kindProjected
+	case C.PJ_TYPE_COMPOUND_CRS:
+		return kindCompound
+	case C.PJ_TYPE_BOUND_CRS:
+		return kindBound
+	case C.PJ_TYPE_ENGINEERING_CRS:
+		return kindEngineering
+	case C.PJ_TYPE_TEMPORAL_CRS:
+		return kindTemporal
+	}
+	if C.proj_is_crs(o.p) == 0 {
+		return kindNone
+	}
+	return kindOther
+}
+
+func (o *object) name() string { return C.GoString(C.proj_get_name(o.p)) }
+
+// code is the authority code, "EPSG:2157", or empty.
+func (o *object) code() string {
+	auth, code := C.proj_get_id_auth_name(o.p, 0), C.proj_get_id_code(o.p, 0)
+	if auth == nil || code == nil {
+		return ""
+	}
+	return C.GoString(auth) + ":" + C.GoString(code)
+}
+
+func (o *object) wkt() string {
+	return C.GoString(C.proj_as_wkt(o.r.ctx, o.p, C.PJ_WKT2_2019, nil))
+}
+
+// horizontal is the first component of a compound CRS.
+func (o *object) horizontal() *object {
+	return o.r.object(C.proj_crs_get_sub_crs(o.r.ctx, o.p, 0))
+}
+
+// source is the source CRS of an operation, or the CRS that a bound one wraps.
+func (o *object) source() *object { return o.r.object(C.proj_get_source_crs(o.r.ctx, o.p)) }
+
+// target is the target CRS of an operation.
+func (o *object) target() *object { return o.r.object(C.proj_get_target_crs(o.r.ctx, o.p)) }
+
+// base is the geodetic CRS that a CRS is built on.
+func (o *object) base() *object { return o.r.object(C.proj_crs_get_geodetic_crs(o.r.ctx, o.p)) }
+
+// ensembleAccuracy is the accuracy in metres that the registry states for the
+// datum ensemble of a CRS; the second result is false where its datum is none.
+func (o *object) ensembleAccuracy() (float64, bool) {
+	e := o.r.object(C.proj_crs_get_datum_ensemble(o.r.ctx, o.p))
+	if e == nil {
+		return 0, false
+	}
+	defer e.free()
+	a := float64(C.proj_datum_ensemble_get_accuracy(o.r.ctx, e.p))
+	return a, a >= 0
+}
+
+// ellipsoid returns the name, semi-major axis in metres and inverse flattening
+// (0 for a sphere) of the ellipsoid of a CRS.
+func (o *object) ellipsoid() (name string, a, rf float64, err error) {
+	e := o.r.object(C.proj_get_ellipsoid(o.r.ctx, o.p))
+	if e == nil {
+		return "", 0, 0, fmt.Errorf("%s has no ellipsoid", o.name())
+	}
+	defer e.free()
+	var ca, cb, crf C.double
+	var computed C.int
+	if C.proj_ellipsoid_get_parameters(o.r.ctx, e.p, &ca, &cb, &computed, &crf) == 0 {
+		return "", 0, 0, fmt.Errorf("the ellipsoid of %s has no parameters", o.name())
+	}
+	return e.name(), float64(ca), float64(crf), nil
+}
+
+// primeMeridian is the longitude of the prime meridian of a CRS from Greenwich
+// in degrees.
+func (o *object) primeMeridian() float64 {
+	m := o.r.object(C.proj_get_prime_meridian(o.r.ctx, o.p))
+	if m == nil {
+		return 0
+	}
+	defer m.free()
+	var lon, factor C.double
+	if C.proj_prime_meridian_get_parameters(o.r.ctx, m.p, &lon, &factor, nil) == 0 {
+		return 0
+	}
+	if lon == 0 {
+		return 0
+	}
+	return float64(lon) * float64(factor) * 180 / math.Pi
+}
+
+// axis is one axis of a coordinate system.
+type axis struct {
+	name, abbreviation, direction string
+	// factor is metres or radians in a unit.
+	factor float64
+	unit   string
+}
+
+func (o *object) axes() ([]axis, error) {
+	cs := o.r.object(C.proj_crs_get_coordinate_system(o.r.ctx, o.p))
+	if cs == nil {
+		return nil, fmt.Errorf("%s has no coordinate system", o.name())
+	}
+	defer cs.free()
+	n := int(C.proj_cs_get_axis_count(o.r.ctx, cs.p))
+	var out []axis
+	for i := range n {
+		var name, abbr, dir, unit *C.char
+		var factor C.double
+		if C.proj_cs_get_axis_info(o.r.ctx, cs.p, C.int(i), &name, &abbr, &dir, &factor, &unit, nil, nil) == 0 {
+			return nil, fmt.Errorf("axis %d of %s can't be read", i+1, o.name())
+		}
+		out = append(out, axis{C.GoString(name), C.GoString(abbr), strings.ToLower(C.GoString(dir)), float64(factor), C.GoString(unit)})
+	}
+	return out, nil
+}
+
+// area is a box of longitudes and latitudes in degrees. Where west is greater
+// than east it crosses the 180th meridian.
+type area struct {
+	west, south, east, north float64
+	name                     string
+}
+
+func (a area) contains(lat, lon float64) bool {
+	if lat < a.south || lat > a.north {
+		return false
+	}
+	if a.west <= a.east {
+		return lon >= a.west && lon <= a.east
+	}
+	return lon >= a.west || lon <= a.east
+}
+
+// areaOfUse returns the area of use; the second result is false where none is
+// stated.
+func (o *object) areaOfUse() (area, bool) {
+	var w, s, e, n C.double
+	var name *C.char
+	if C.proj_get_area_of_use(o.r.ctx, o.p, &w, &s, &e, &n, &name) == 0 || w == -1000 {
+		return area{}, false
+	}
+	return area{float64(w), float64(s), float64(e), float64(n), C.GoString(name)}, true
+}
+
+// step is one step of an operation.
+type step struct {
+	name string
+	// accuracy in metres; negative where none is stated. Conversions are exact.
+	accuracy float64
+	// from and to are the names of the systems on either side.
+	from, to string
+	// conversion is true for a step that changes no frame.
+	conversion bool
+}
+
+// path is an operation between two CRSs, ready to be run.
+type path struct {
+	steps    []step
+	pipeline string // in the axis order and units of the two CRSs
+	ballpark bool
+	areas    []area
+	// missing are the grid files that it needs and that are not installed.
+	missing []string
+	// runnable is false where PROJ can't run it, for want of a grid file mostly.
+	runnable bool
+	// gridded is true where it reads grid files at all.
+	gridded bool
+}
+
+// paths returns the operations from one CRS to another that the registry knows,
+// in PROJ's order.
+func (r *registry) paths(from, to *object) []path {
+	f := C.proj_create_operation_factory_context(r.ctx, nil)
+	if f == nil {
+		return nil
+	}
+	defer C.proj_operation_factory_context_destroy(f)
+	C.proj_operation_factory_context_set_spatial_criterion(r.ctx, f, C.PROJ_SPATIAL_CRITERION_PARTIAL_INTERSECTION)
+	C.proj_operation_factory_context_set_grid_availability_use(r.ctx, f, C.PROJ_GRID_AVAILABILITY_USED_FOR_SORTING)
+	C.proj_operation_factory_context_set_allow_ballpark_transformations(r.ctx, f, 1)
+	list := C.proj_create_operations(r.ctx, from.p, to.p, f)
+	if list == nil {
+		return nil
+	}
+	defer C.proj_list_destroy(list)
+	var out []path
+	for i := range int(C.proj_list_get_count(list)) {
+		op := r.object(C.proj_list_get(r.ctx, list, C.int(i)))
+		if op == nil {
+			continue
+		}
+		if p, ok := op.path(); ok {
+			out = append(out, p)
+		}
+		op.free()
+	}
+	return out
+}
+
+// path describes one operation. The second result is false where PROJ has no
+// way to write it down as a pipeline.
+func (o *object) path() (path, bool) {
+	ctx := o.r.ctx
+	var p path
+	p.ballpark = C.proj_coordoperation_has_ballpark_transformation(ctx, o.p) != 0
+	p.runnable = C.proj_coordoperation_is_instantiable(ctx, o.p) != 0
+	for i := range int(C.proj_coordoperation_get_grid_used_count(ctx, o.p)) {
+		var short, full *C.char
+		var available C.int
+		if C.proj_coordoperation_get_grid_used(ctx, o.p, C.int(i), &short, &full, nil, nil, nil, nil, &available) == 0 {
+			continue
+		}
+		p.gridded = true
+		if available == 0 {
+			p.missing = append(p.missing, C.GoString(short))
+		}
+	}
+	if a, ok := o.areaOfUse(); ok {
+		p.areas = []area{a}
+	}
+	if n := int(C.proj_concatoperation_get_step_count(ctx, o.p)); C.proj_get_type(o.p) == C.PJ_TYPE_CONCATENATED_OPERATION {
+		for i := range n {
+			s := o.r.object(C.proj_concatoperation_get_step(ctx, o.p, C.int(i)))
+			if s == nil {
+				return p, false
+			}
+			p.steps = append(p.steps, s.step())
+			s.free()
+		}
+	} else {
+		p.steps = []step{o.step()}
+	}
+	for _, s := range p.steps {
+		p.ballpark = p.ballpark || strings.Contains(s.name, "Ballpark")
+	}
+	text := C.proj_as_proj_string(ctx, o.p, C.PJ_PROJ_5, nil)
+	if text == nil {
+		// An operation that lacks a grid file is still worth naming.
+		return p, !p.runnable && len(p.missing) > 0
+	}
+	p.pipeline = C.GoString(text)
+	return p, true
+}
+
+func (o *object) step() step {
+	s := step{name: o.name(), accuracy: float64(C.proj_coordoperation_get_accuracy(o.r.ctx, o.p))}
+	if c := o.source(); c != nil {
+		s.from = c.name()
+		c.free()
+	}
+	if c := o.target(); c != nil {
+		s.to = c.name()
+		c.free()
+	}
+	if C.proj_get_type(o.p) == C.PJ_TYPE_CONVERSION {
+		s.conversion, s.accuracy = true, 0
+	}
+	return s
+}
+
+// named returns the geographic CRSs whose name is near to name, as name and
+// EPSG code.
+func (r *registry) named(name string) (names, codes []string) {
+	cname, auth := C.CString(name), C.CString("EPSG")
+	defer C.free(unsafe.Pointer(cname))
+	defer C.free(unsafe.Pointer(auth))
+	types := [1]C.PJ_TYPE{C.PJ_TYPE_GEOGRAPHIC_2D_CRS}
+	list := C.proj_create_from_name(r.ctx, auth, cname, &types[0], 1, 1, 50, nil)
+	if list == nil {
+		return nil, nil
+	}
+	defer C.proj_list_destroy(list)
+	for i := range int(C.proj_list_get_count(list)) {
+		o := r.object(C.proj_list_get(r.ctx, list, C.int(i)))
+		if o == nil {
+			continue
+		}
+		if code := o.code(); code != "" && C.proj_is_deprecated(o.p) == 0 {
+			names, codes = append(names, o.name()), append(codes, code)
+		}
+		o.free()
+	}
+	return names, codes
+}

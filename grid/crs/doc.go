@@ -1,0 +1,66 @@
+// Package crs opens projected coordinate reference systems and carries geotags
+// onto them. It is the only part of phototie that needs PROJ, and with it cgo.
+//
+// [Open] takes an EPSG code, WKT or a PROJ string. The result is a
+// [grid.Projection] and a [grid.Geodesist].
+//
+// # Eastings and northings
+//
+// Positions on the grid are E, N in the grid's own unit, whatever the registry
+// defines. Axis order, direction and unit are read from the CRS: EPSG:31467
+// counts northing first, EPSG:2053 westing and southing, EPSG:2263 US survey
+// feet. An axis that counts west or south changes its sign, so EPSG:5513
+// (Krovak, southing and westing) comes out as the same E, N as EPSG:5514 (Krovak
+// East North): both negative in the country. Where a point list holds westings
+// and southings as they are, change the signs before use. On polar systems,
+// whose axes all point north or all south, the axis called easting or X is E.
+//
+// # Which frame a tag is in
+//
+// A tag that states no map datum, or WGS 84 in any spelling, is in WGS 84 as it
+// is broadcast: today the realisation WGS 84 (G2139), aligned with ITRF2014 to a
+// centimetre, at the time of the photo. Regional frames move with their plates,
+// so most are between half a metre and two metres off by now, and the ways that
+// PROJ takes from plain EPSG:4326 are null transformations that ignore it. This
+// package collects, for one grid:
+//
+//   - the operations from the realisation, directly or over ITRF2014;
+//   - those over ETRF2000 into ETRS89 and on. PROJ does not cross from a member
+//     of a datum ensemble to the ensemble on its own; the registry's accuracy of
+//     the ensemble, 0.1 m, counts as a step of the way;
+//   - those from the WGS 84 ensemble, which the registry holds good to 2 m; that
+//     counts as a step too.
+//
+// For each fix it takes the one with the best stated accuracy whose area of use
+// holds the fix. Areas are boxes of latitude and longitude, as the registry
+// states them, so near a border a neighbour's operation may be chosen. The
+// accuracy of a way is the root of the sum of the squares of its steps'; if one
+// step states none, the way has none. Ways without a stated accuracy come
+// after those with one.
+//
+// A tag with another datum starts from that datum's geographic CRS: names that
+// cameras write (TOKYO, NAD27, ED50, PZ-90 ...), names and codes of EPSG
+// (EPSG:4258). A name that stands for nothing, or for more than one thing, gives
+// the fix a [*grid.UnknownDatumError] and no position.
+//
+// # Epoch
+//
+// Without an epoch, operations that depend on it are not used: the fix takes
+// the next best, a null transformation good to 2 m as a rule, and a note says
+// so. Only where nothing else leads to the grid is the operation's own
+// reference epoch assumed, with a note and no accuracy. An epoch before 1980 or
+// from 2100 on is a wrong clock and counts as unknown.
+//
+// # What is reported
+//
+// Each placement names its [grid.Operation]: steps, pipeline, source frame,
+// accuracy, whether it is a ballpark one, and notes: a grid file that is not
+// installed and would give a better result, a position outside the area of
+// use, a frame taken without its realisation. Nothing falls back in silence.
+//
+// # Goroutines
+//
+// Methods are safe for use by many goroutines. PROJ contexts are not, so each
+// call borrows one from a pool; contexts stay in the pool for the life of the
+// process, as many as were ever at work at the same time.
+package crs

@@ -1,0 +1,512 @@
+package crs
+
+import (
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+	"sync"
+
+	"example.com/phototie/grid"
+)
+
+// Codes of the frames that a plan is made of. Source: EPSG geodetic registry.
+const (
+	codeEnsemble  = "EPSG:4326" // WGS 84, the ensemble of all realisations
+	codeBroadcast = "EPSG:9755" // WGS 84 (G2139), the realisation of 2021
+	codeITRF      = "EPSG:9000" // ITRF2014, which it is aligned with to 1 cm
+	codeETRF      = "EPSG:9067" // ETRF2000, the realisation of ETRS89 that EUREF recommends
+	codeETRS      = "EPSG:4258" // ETRS89, the ensemble of all ETRFs
+)
+
+// ensembleName is the name of the WGS 84 ensemble among the steps of a path.
+const ensembleName = "WGS 84"
+
+// plan holds the ways from one datum to the grid, the best first.
+type plan struct {
+	ways []way
+	// missing are the ways that lack a grid file, the best first.
+	missing []way
+	// unknown is set, and the rest empty, where no frame is known for the datum.
+	unknown bool
+	// gridEnsemble says that the grid's own frame is WGS 84 without a
+	// realisation.
+	gridEnsemble bool
+
+	mu  sync.Mutex
+	ops map[remark]*grid.Operation
+}
+
+// way is one path with all that is needed to choose and run it.
+type way struct {
+	path
+	source   string
+	axes     geoAxes
+	accuracy float64 // metres, NaN where a step states none
+	// dated says that the result depends on the epoch; epoch is the reference
+	// epoch, 0 where there is none.
+	dated bool
+	epoch float64
+	// viaEnsemble says that a WGS 84 tag was taken without its realisation.
+	viaEnsemble bool
+}
+
+// remark is what may have to be said about the use of a way for one fix.
+type remark struct {
+	way     int
+	missing int // index of a better way for want of a grid file, or -1
+	skipped int // index of a better way for want of an epoch, or -1
+	silent  int // index of a real way that states no accuracy, or -1
+	outside bool
+	undated bool // it needs an epoch and there is none
+}
+
+// covers reports whether a position is inside all areas of use of a way.
+func (w *way) covers(lat, lon float64) bool {
+	for _, a := range w.areas {
+		if !a.contains(lat, lon) {
+			return false
+		}
+	}
+	return true
+}
+
+// better reports whether a has the better stated accuracy.
+func (w *way) better(than *way) bool {
+	if w.ballpark != than.ballpark {
+		return than.ballpark
+	}
+	if math.IsNaN(w.accuracy) || math.IsNaN(than.accuracy) {
+		return !math.IsNaN(w.accuracy)
+	}
+	return w.accuracy < than.accuracy
+}
+
+// The order in which ways are tried for a fix.
+const (
+	phaseInside  = iota // inside the area of use
+	phaseUndated        // inside, but an epoch is needed and not known
+	phaseOutside        // outside the area of use, where that is possible at all
+	phaseBallpark
+	phases
+)
+
+// next returns the way to try at a position of the order or after it, and the
+// position that follows. The way is -1 when there are no more.
+func (p *plan) next(lat, lon float64, dated bool, at int) (index, phase, following int) {
+	n := len(p.ways)
+	for ; at < n*phases; at++ {
+		i, phase := at%n, at/n
+		w := &p.ways[i]
+		needsEpoch := w.dated && !dated
+		var fits bool
+		switch phase {
+		case phaseInside:
+			fits = !w.ballpark && !needsEpoch && w.covers(lat, lon)
+		case phaseUndated:
+			fits = !w.ballpark && needsEpoch && w.epoch != 0 && w.covers(lat, lon)
+		case phaseOutside:
+			fits = !w.ballpark && !w.gridded && (!needsEpoch || w.epoch != 0) && !w.covers(lat, lon)
+		case phaseBallpark:
+			fits = w.ballpark
+		}
+		if fits {
+			return i, phase, at + 1
+		}
+	}
+	return -1, 0, at
+}
+
+// operation describes the use of a way for a fix.
+func (p *plan) operation(index, phase int, lat, lon float64, dated bool) *grid.Operation {
+	w := &p.ways[index]
+	key := remark{way: index, missing: -1, skipped: -1, silent: -1, outside: phase == phaseOutside, undated: w.dated && !dated}
+	for i := range p.missing {
+		if m := &p.missing[i]; m.better(w) && (dated || !m.dated) && m.covers(lat, lon) {
+			key.missing = i
+			break
+		}
+	}
+	if !key.undated {
+		for i := range p.ways {
+			o := &p.ways[i]
+			if i == index || o.ballpark || !o.covers(lat, lon) {
+				continue
+			}
+			if o.dated && !dated && o.better(w) && key.skipped < 0 {
+				key.skipped = i
+			}
+			if math.IsNaN(o.accuracy) && w.viaEnsemble && !o.viaEnsemble && key.silent < 0 {
+				key.silent = i
+			}
+		}
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	op, ok := p.ops[key]
+	if !ok {
+		op = p.describe(key)
+		p.ops[key] = op
+	}
+	return op
+}
+
+// describe writes an operation out, with what a user should know about it.
+func (p *plan) describe(key remark) *grid.Operation {
+	w := &p.ways[key.way]
+	op := &grid.Operation{Name: w.title(), Definition: w.pipeline, Source: w.source, Ballpark: w.ballpark}
+	note := func(format string, args ...any) { op.Notes = append(op.Notes, fmt.Sprintf(format, args...)) }
+	if !math.IsNaN(w.accuracy) && !w.ballpark && !key.undated {
+		a := w.accuracy
+		op.Accuracy = &a
+	}
+	switch {
+	case w.ballpark:
+		note("ballpark: no operation between these frames is known, or none is installed, so coordinates were copied from one to the other; the error may be hundreds of metres")
+	case math.IsNaN(w.accuracy):
+		note("the registry states no accuracy for this operation")
+	}
+	if key.outside {
+		var names []string
+		for _, a := range w.areas {
+			names = append(names, abridged(a.name))
+		}
+		note("the position lies outside the operation's area of use (%s), where the stated accuracy does not hold", strings.Join(names, "; "))
+	}
+	if key.undated {
+		note("the date of the photo is not known and no operation does without it; the epoch %.1f was assumed", w.epoch)
+	}
+	if key.skipped >= 0 {
+		o := &p.ways[key.skipped]
+		note("the date of the photo is not known, so %s (%s), which needs it, was not used", o.title(), o.accuracyText())
+	}
+	if w.viaEnsemble && !w.ballpark {
+		switch {
+		case p.gridEnsemble:
+			note("the grid's frame is WGS 84 without a realisation, as the tag's is; the registry holds that good to 2 m only")
+		case key.skipped >= 0:
+			note("the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m")
+		case key.silent >= 0:
+			note("the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m; %s starts from the realisation but no accuracy is stated for it", p.ways[key.silent].title())
+		default:
+			note("no operation from the realisation of WGS 84 that is broadcast is known here, so the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m")
+		}
+	}
+	if key.missing >= 0 {
+		m := &p.missing[key.missing]
+		note("%s (%s) would be used here, but needs %s, which is not installed; get it with \"projsync --file %s\" or set PROJ_NETWORK=ON",
+			m.title(), m.accuracyText(), strings.Join(m.path.missing, ", "), m.path.missing[0])
+	}
+	return op
+}
+
+func (w *way) accuracyText() string {
+	if math.IsNaN(w.accuracy) {
+		return "accuracy not stated"
+	}
+	return fmt.Sprintf("%.2g m", w.accuracy)
+}
+
+// title joins the names of the steps. Steps that only change between degrees
+// and geocentric coordinates, or swap axes, are left out.
+func (w *way) title() string {
+	var names []string
+	for _, s := range w.steps {
+		if s.conversion && len(w.steps) > 1 {
+			bare := strings.TrimPrefix(s.name, "Inverse of ")
+			if strings.HasPrefix(bare, "Conversion from ") || strings.HasPrefix(bare, "axis order change") {
+				continue
+			}
+		}
+		names = append(names, strings.ReplaceAll(s.name, "Inverse of Inverse of ", ""))
+	}
+	return strings.Join(names, " + ")
+}
+
+// complete works out what follows from the path.
+func (w *way) complete() {
+	sum := 0.0
+	for _, s := range w.steps {
+		if s.accuracy < 0 {
+			sum = math.NaN()
+			break
+		}
+		sum += s.accuracy * s.accuracy
+	}
+	w.accuracy = math.Sqrt(sum)
+	for _, word := range []string{"+t_epoch=", "+proj=deformation", "+proj=defmodel"} {
+		w.dated = w.dated || strings.Contains(w.pipeline, word)
+	}
+	if _, rest, ok := strings.Cut(w.pipeline, "+t_epoch="); ok {
+		value, _, _ := strings.Cut(rest, " ")
+		if _, err := fmt.Sscanf(value, "%g", &w.epoch); err != nil {
+			w.epoch = 0
+		}
+	}
+}
+
+// join puts two paths one behind the other.
+func join(a, b path) path {
+	return path{
+		steps:    append(append([]step(nil), a.steps...), b.steps...),
+		pipeline: "+proj=pipeline " + stepsOf(a.pipeline) + " " + stepsOf(b.pipeline),
+		ballpark: a.ballpark || b.ballpark,
+		areas:    append(append([]area(nil), a.areas...), b.areas...),
+		missing:  append(append([]string(nil), a.missing...), b.missing...),
+		runnable: a.runnable && b.runnable,
+		gridded:  a.gridded || b.gridded,
+	}
+}
+
+// stepsOf returns the steps of a pipeline; a single operation is one step.
+func stepsOf(pipeline string) string {
+	if rest, ok := strings.CutPrefix(pipeline, "+proj=pipeline "); ok {
+		return rest
+	}
+	return "+step " + pipeline
+}
+
+// real reports whether a path keeps to realisations: it is no ballpark, and
+// does not pass through the WGS 84 ensemble, where the realisation is lost.
+func (p path) real() bool {
+	for _, s := range p.steps {
+		if s.from == ensembleName || s.to == ensembleName {
+			return false
+		}
+	}
+	return !p.ballpark
+}
+
+// planner collects the ways of one plan.
+type planner struct {
+	r    *registry
+	grid *object
+	plan *plan
+}
+
+// plan returns the plan for a datum name, made at first use.
+func (c *CRS) plan(datum string) (*plan, error) {
+	key := normaliseDatum(datum)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if p, ok := c.plans[key]; ok {
+		return p, nil
+	}
+	r := openRegistry()
+	defer r.close()
+	object, err := r.resolve(c.definition)
+	if err != nil {
+		return nil, err
+	}
+	defer object.free()
+	pl := &planner{r: r, grid: object, plan: &plan{ops: make(map[remark]*grid.Operation)}}
+	if key == broadcast {
+		pl.broadcast()
+	} else if code := r.datumCode(datum); code == "" || !pl.stated(code) {
+		pl.plan.unknown = true
+	}
+	if !pl.plan.unknown {
+		if len(pl.plan.ways) == 0 {
+			return nil, fmt.Errorf("PROJ has no operation from %s to %s", datum, c.grid.Name)
+		}
+		better := func(w []way) func(i, j int) bool { return func(i, j int) bool { return w[i].better(&w[j]) } }
+		sort.SliceStable(pl.plan.ways, better(pl.plan.ways))
+		sort.SliceStable(pl.plan.missing, better(pl.plan.missing))
+	}
+	if len(c.plans) >= maxPlans { // names that nobody knows, in all likelihood
+		clear(c.plans)
+	}
+	c.plans[key] = pl.plan
+	return pl.plan, nil
+}
+
+// maxPlans bounds the plans of one CRS; a job has one or two.
+const maxPlans = 256
+
+// add takes a path into the plan.
+func (pl *planner) add(p path, source string, axes geoAxes, viaEnsemble bool) {
+	w := way{path: p, source: source, axes: axes, viaEnsemble: viaEnsemble}
+	w.complete()
+	switch {
+	case p.runnable && p.pipeline != "":
+		pl.plan.ways = append(pl.plan.ways, w)
+	case len(p.missing) > 0:
+		pl.plan.missing = append(pl.plan.missing, w)
+	}
+}
+
+// frame is a geographic CRS that a way starts from.
+type frame struct {
+	*object
+	axes geoAxes
+	text string
+	// ensemble is the accuracy stated for it as a datum ensemble, 0 otherwise.
+	ensemble float64
+}
+
+// open opens a geographic CRS by its code; nil where the registry lacks it.
+func (r *registry) open(code string) *frame {
+	o := r.create(code)
+	if o == nil {
+		return nil
+	}
+	axes, err := readGeoAxes(o)
+	if err != nil || o.kind() != kindGeographic {
+		o.free()
+		return nil
+	}
+	f := &frame{object: o, axes: axes, text: o.name() + ", " + code}
+	if a, ok := o.ensembleAccuracy(); ok {
+		f.ensemble = a
+		f.text += fmt.Sprintf(" (datum ensemble, %.2g m)", a)
+	}
+	return f
+}
+
+// widen adds the accuracy of a source that is a datum ensemble to a path.
+func (f *frame) widen(p path) path {
+	if f.ensemble > 0 && !p.ballpark {
+		p.steps = append([]step{{name: f.name() + " as a datum ensemble", accuracy: f.ensemble, from: f.name(), to: f.name()}}, p.steps...)
+	}
+	return p
+}
+
+// broadcast collects the ways for a tag in WGS 84 as it is broadcast:
+//
+//   - from the realisation, by what PROJ finds, or over the ITRF that it is
+//     aligned with;
+//   - over the ETRF to ETRS89, as a member of its datum ensemble, and on from
+//     there: PROJ does not cross from a member to the ensemble by itself;
+//   - from the WGS 84 ensemble, by null transformations mostly.
+func (pl *planner) broadcast() {
+	ensemble := pl.r.open(codeEnsemble)
+	if ensemble == nil {
+		return
+	}
+	defer ensemble.free()
+	if from := pl.r.open(codeBroadcast); from != nil {
+		defer from.free()
+		for _, p := range pl.r.paths(from.object, pl.grid) {
+			if p.real() {
+				pl.add(p, from.text, from.axes, false)
+			}
+		}
+		pl.over(from, codeITRF, codeITRF)
+		pl.over(from, codeETRF, codeETRS)
+	}
+	for _, p := range pl.r.paths(ensemble.object, pl.grid) {
+		pl.add(ensemble.widen(p), ensemble.text, ensemble.axes, true)
+	}
+	if base := pl.grid.base(); base != nil {
+		pl.plan.gridEnsemble = base.name() == ensembleName
+		base.free()
+	}
+}
+
+// over adds the ways that lead from a frame to another one (arrive), which then
+// counts as a third (leave) to go on from: the same, or the ensemble that it is
+// a member of.
+func (pl *planner) over(from *frame, arrive, leave string) {
+	a, l := pl.r.open(arrive), pl.r.open(leave)
+	if a != nil {
+		defer a.free()
+	}
+	if l != nil {
+		defer l.free()
+	}
+	if a == nil || l == nil {
+		return
+	}
+	var first *path
+	for _, p := range pl.r.paths(from.object, a.object) {
+		if p.real() && p.runnable && p.pipeline != "" {
+			first = &p
+			break
+		}
+	}
+	if first == nil {
+		return
+	}
+	if arrive != leave {
+		first.steps = append(first.steps, step{name: fmt.Sprintf("%s as %s", a.name(), l.name()), accuracy: l.ensemble, from: a.name(), to: l.name()})
+	}
+	for _, p := range pl.r.paths(l.object, pl.grid) {
+		if p.real() {
+			joined := join(*first, p)
+			if p.pipeline == "" {
+				joined.pipeline = ""
+			}
+			pl.add(joined, from.text, from.axes, false)
+		}
+	}
+}
+
+// stated collects the ways for a tag that states its datum. It is false where
+// the code is not a geographic CRS.
+func (pl *planner) stated(code string) bool {
+	from := pl.r.open(code)
+	if from == nil {
+		return false
+	}
+	defer from.free()
+	found := false
+	var ballpark []path
+	for _, p := range pl.r.paths(from.object, pl.grid) {
+		if p.ballpark {
+			ballpark = append(ballpark, p)
+			continue
+		}
+		found = found || p.runnable
+		pl.add(from.widen(p), from.text, from.axes, false)
+	}
+	if from.ensemble == 0 {
+		before := len(pl.plan.ways)
+		pl.over(from, codeETRF, codeETRS)
+		// A datum that is no realisation of anything gets to the ETRF by a
+		// detour, and must not look better for it.
+		kept := pl.plan.ways[:before]
+		for _, w := range pl.plan.ways[before:] {
+			if w.dated {
+				kept = append(kept, w)
+				found = true
+			}
+		}
+		pl.plan.ways = kept
+	}
+	if !found {
+		// PROJ goes no way whose areas do not meet. A camera set to a datum of
+		// another continent is such a case: go over WGS 84 all the same.
+		found = pl.overEnsemble(from)
+	}
+	if !found {
+		for _, p := range ballpark {
+			pl.add(p, from.text, from.axes, false)
+		}
+	}
+	return true
+}
+
+// overEnsemble adds the ways over the WGS 84 ensemble, and reports whether
+// there are any that can be run.
+func (pl *planner) overEnsemble(from *frame) bool {
+	ensemble := pl.r.open(codeEnsemble)
+	if ensemble == nil {
+		return false
+	}
+	defer ensemble.free()
+	found := false
+	second := pl.r.paths(ensemble.object, pl.grid)
+	for _, a := range pl.r.paths(from.object, ensemble.object) {
+		if a.ballpark || !a.runnable || a.pipeline == "" {
+			continue
+		}
+		for _, b := range second {
+			if b.ballpark || !b.runnable || b.pipeline == "" {
+				continue
+			}
+			pl.add(from.widen(join(a, b)), from.text, from.axes, false)
+			found = true
+		}
+	}
+	return found
+}

@@ -1,0 +1,359 @@
+package crs
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"github.com/twpayne/go-proj/v11"
+
+	"example.com/phototie/grid"
+)
+
+// The epochs that are believed: before, there was no GPS; far ahead, the clock
+// of the handheld was wrong.
+const (
+	firstEpoch = 1980
+	lastEpoch  = 2100
+)
+
+// task is one position on its way through a plan.
+type task struct {
+	i        int // index in the caller's slice
+	plan     *plan
+	lat, lon float64 // where to choose the way by
+	dated    bool
+	at       int // where to go on in the plan's order
+	phase    int
+	again    bool // FromGrid has chosen a second time
+}
+
+// batch holds the tasks that go through one way.
+type batch struct {
+	plan  *plan
+	way   int
+	tasks []task
+}
+
+// batches sorts tasks by the way they go.
+type batches struct {
+	expected int // how many tasks there are; most go one way
+	list     []*batch
+	index    map[batchKey]*batch
+	last     *batch
+}
+
+type batchKey struct {
+	plan *plan
+	way  int
+}
+
+func (b *batches) add(t task, way int) {
+	if b.last == nil || b.last.plan != t.plan || b.last.way != way {
+		key := batchKey{t.plan, way}
+		if b.index == nil {
+			b.index = make(map[batchKey]*batch)
+		}
+		b.last = b.index[key]
+		if b.last == nil {
+			b.last = &batch{plan: t.plan, way: way}
+			if len(b.list) == 0 {
+				b.last.tasks = make([]task, 0, b.expected)
+			}
+			b.index[key] = b.last
+			b.list = append(b.list, b.last)
+		}
+	}
+	b.last.tasks = append(b.last.tasks, t)
+}
+
+// sources looks plans up, once per datum and call.
+type sources struct {
+	c     *CRS
+	known map[string]source
+	name  string
+	last  source
+}
+
+type source struct {
+	plan *plan
+	err  error
+}
+
+func (s *sources) plan(datum string) (*plan, error) {
+	if s.known == nil {
+		s.known = make(map[string]source)
+	} else if datum == s.name {
+		return s.last.plan, s.last.err
+	}
+	found, ok := s.known[datum]
+	if !ok {
+		p, err := s.c.plan(datum)
+		if err == nil && p.unknown {
+			err = &grid.UnknownDatumError{Datum: datum}
+		}
+		found = source{p, err}
+		s.known[datum] = found
+	}
+	s.name, s.last = datum, found
+	return found.plan, found.err
+}
+
+// ToGrid carries fixes onto the grid. For each one it chooses, among the
+// operations that can be run, the one of the best stated accuracy whose area of
+// use holds the fix, and goes on to the next where PROJ can't carry the fix
+// with it (outside a grid file, mostly). Operations that depend on the epoch are
+// used only where it is known, unless there is no other. The package comment
+// says more.
+//
+// The operations in the result are shared between placements: don't change
+// them. The error is that of ctx, or says why PROJ can't be used at all.
+func (c *CRS) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	out := make([]grid.Placement, len(fixes))
+	todo := make([]task, 0, len(fixes))
+	known := sources{c: c}
+	for i := range fixes {
+		f := &fixes[i]
+		if !f.Valid() {
+			out[i].Err = fmt.Errorf("latitude %v, longitude %v is no position on the earth: %w", f.Lat, f.Lon, grid.ErrOutside)
+			continue
+		}
+		p, err := known.plan(f.Datum)
+		if err != nil {
+			out[i].Err = err
+			continue
+		}
+		todo = append(todo, task{i: i, plan: p, lat: f.Lat, lon: f.Lon, dated: f.Epoch >= firstEpoch && f.Epoch < lastEpoch})
+	}
+	err := withWorker(func(w *worker) error {
+		coords := make([]proj.Coord, 0, len(todo))
+		for len(todo) > 0 {
+			b := batches{expected: len(todo)}
+			for _, t := range todo {
+				way, phase, at := t.plan.next(t.lat, t.lon, t.dated, t.at)
+				if way < 0 {
+					out[t.i].Err = fmt.Errorf("latitude %v, longitude %v can't be carried onto %s: %w", t.lat, t.lon, c.grid.Name, grid.ErrOutside)
+					continue
+				}
+				t.phase, t.at = phase, at
+				b.add(t, way)
+			}
+			todo = todo[:0]
+			for _, g := range b.list {
+				way := &g.plan.ways[g.way]
+				coords = coords[:0]
+				for _, t := range g.tasks {
+					f := &fixes[t.i]
+					x, y := way.axes.from(f.Lat, f.Lon)
+					coords = append(coords, proj.Coord{x, y, height(f.Height), way.time(f.Epoch, t.dated)})
+				}
+				if err := w.transform(ctx, way.pipeline, proj.DirectionFwd, coords); err != nil {
+					if ctx.Err() != nil {
+						return ctx.Err()
+					}
+					todo = append(todo, g.tasks...) // the way can't be run; on to the next
+					continue
+				}
+				for k, t := range g.tasks {
+					if x := &coords[k]; finite(x[0], x[1]) {
+						out[t.i].EN = c.plane.toEN(x[0], x[1])
+						out[t.i].Op = g.plan.operation(g.way, t.phase, t.lat, t.lon, t.dated)
+					} else {
+						todo = append(todo, t)
+					}
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// FromGrid carries grid positions into the frames, at[i] into frames[i]. It
+// takes the operation that ToGrid takes at the resulting position, and ToGrid
+// leads back to within 0.1 mm from there. Longitudes are from Greenwich, heights
+// are left unknown. The error is that of ctx, that
+// of slices of different lengths, or says why PROJ can't be used at all.
+func (c *CRS) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) ([]grid.FixPlacement, error) {
+	if len(at) != len(frames) {
+		return nil, fmt.Errorf("%d grid positions but %d frames; give one frame for each", len(at), len(frames))
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	out := make([]grid.FixPlacement, len(at))
+	// The own frame is near enough to every other to choose the way by.
+	own, err := c.fromPlane(ctx, at)
+	if err != nil {
+		return nil, err
+	}
+	todo := make([]task, 0, len(at))
+	known := sources{c: c}
+	for i, p := range own {
+		out[i].Frame = frames[i]
+		if !finite(p.Lat, p.Lon) {
+			out[i].Err = fmt.Errorf("E %v N %v of %s has no latitude and longitude: %w", at[i].E, at[i].N, c.grid.Name, grid.ErrOutside)
+			continue
+		}
+		plan, err := known.plan(frames[i].Datum)
+		if err != nil {
+			out[i].Err = err
+			continue
+		}
+		e := frames[i].Epoch
+		todo = append(todo, task{i: i, plan: plan, lat: p.Lat, lon: wrap(p.Lon + c.ownMeridian), dated: e >= firstEpoch && e < lastEpoch})
+	}
+	err = withWorker(func(w *worker) error {
+		coords := make([]proj.Coord, 0, len(todo))
+		for len(todo) > 0 {
+			b := batches{expected: len(todo)}
+			for _, t := range todo {
+				way, phase, next := t.plan.next(t.lat, t.lon, t.dated, t.at)
+				if way < 0 {
+					out[t.i].Err = fmt.Errorf("E %v N %v can't be carried from %s into %s: %w", at[t.i].E, at[t.i].N, c.grid.Name, frames[t.i].Datum, grid.ErrOutside)
+					continue
+				}
+				t.phase, t.at = phase, next
+				b.add(t, way)
+			}
+			todo = todo[:0]
+			for _, g := range b.list {
+				way := &g.plan.ways[g.way]
+				coords = coords[:0]
+				for _, t := range g.tasks {
+					x, y := c.plane.fromEN(at[t.i])
+					coords = append(coords, proj.Coord{x, y, 0, way.time(frames[t.i].Epoch, t.dated)})
+				}
+				if err := w.invert(ctx, way.pipeline, coords, c.grid.Unit.Metres); err != nil {
+					if ctx.Err() != nil {
+						return ctx.Err()
+					}
+					todo = append(todo, g.tasks...)
+					continue
+				}
+				for k, t := range g.tasks {
+					x := &coords[k]
+					if !finite(x[0], x[1]) {
+						todo = append(todo, t)
+						continue
+					}
+					lat, lon := way.axes.to(x[0], x[1])
+					if !t.again {
+						// Close to the edge of an area the position itself may
+						// choose another way than its neighbour in the own frame.
+						if i, _, _ := t.plan.next(lat, lon, t.dated, 0); i != g.way && t.at <= len(t.plan.ways) {
+							todo = append(todo, task{i: t.i, plan: t.plan, lat: lat, lon: lon, dated: t.dated, again: true})
+							continue
+						}
+					}
+					out[t.i].LatLon = grid.LatLon{Lat: lat, Lon: lon}
+					out[t.i].Op = g.plan.operation(g.way, t.phase, lat, lon, t.dated)
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// time is the time coordinate that PROJ gets.
+func (w *way) time(epoch float64, dated bool) float64 {
+	switch {
+	case dated:
+		return epoch
+	case w.dated:
+		return w.epoch
+	}
+	return math.Inf(1) // PROJ's way to say that there is none
+}
+
+// height is the height coordinate that PROJ gets. Over the heights of land it
+// moves a position by millimetres at most.
+func height(h *float64) float64 {
+	if h == nil || math.IsNaN(*h) || math.IsInf(*h, 0) {
+		return 0
+	}
+	return *h
+}
+
+// ToPlane runs the map projection alone: from the grid's own geodetic frame onto
+// the grid, without any change of frame. Longitudes count from the frame's own
+// prime meridian (Paris for EPSG:27572). A position that the projection can't
+// hold comes out as NaN, and the error, which wraps [grid.ErrOutside], names the
+// first one.
+func (c *CRS) ToPlane(at []grid.LatLon) ([]grid.EN, error) {
+	coords := make([]proj.Coord, len(at))
+	for i, p := range at {
+		x, y := math.NaN(), math.NaN()
+		if p.Valid() {
+			x, y = c.ownAxes.from(p.Lat, p.Lon)
+		}
+		coords[i] = proj.Coord{x, y, 0, math.Inf(1)}
+	}
+	if err := withWorker(func(w *worker) error {
+		return w.transform(context.Background(), c.own, proj.DirectionFwd, coords)
+	}); err != nil {
+		return nil, fmt.Errorf("%s: %w", c.grid.Name, err)
+	}
+	out := make([]grid.EN, len(at))
+	var first error
+	for i := range coords {
+		if !finite(coords[i][0], coords[i][1]) {
+			out[i] = grid.EN{E: math.NaN(), N: math.NaN()}
+			if first == nil {
+				first = fmt.Errorf("position %d, latitude %v, longitude %v, on %s: %w", i, at[i].Lat, at[i].Lon, c.grid.Name, grid.ErrOutside)
+			}
+			continue
+		}
+		out[i] = c.plane.toEN(coords[i][0], coords[i][1])
+	}
+	return out, first
+}
+
+// FromPlane is the inverse of [CRS.ToPlane]: from the grid into the grid's own
+// geodetic frame. A position without one comes out as NaN, and the error, which
+// wraps [grid.ErrOutside], names the first one.
+func (c *CRS) FromPlane(at []grid.EN) ([]grid.LatLon, error) {
+	out, err := c.fromPlane(context.Background(), at)
+	if err != nil {
+		return nil, err
+	}
+	for i, p := range out {
+		if !finite(p.Lat, p.Lon) {
+			return out, fmt.Errorf("position %d, E %v N %v, has no latitude and longitude on %s: %w", i, at[i].E, at[i].N, c.grid.Name, grid.ErrOutside)
+		}
+	}
+	return out, nil
+}
+
+// fromPlane is FromPlane with NaN for positions that can't be carried.
+func (c *CRS) fromPlane(ctx context.Context, at []grid.EN) ([]grid.LatLon, error) {
+	coords := make([]proj.Coord, len(at))
+	for i, p := range at {
+		x, y := c.plane.fromEN(p)
+		coords[i] = proj.Coord{x, y, 0, math.Inf(1)}
+	}
+	if err := withWorker(func(w *worker) error {
+		return w.invert(ctx, c.own, coords, c.grid.Unit.Metres)
+	}); err != nil {
+		return nil, fmt.Errorf("%s: %w", c.grid.Name, err)
+	}
+	out := make([]grid.LatLon, len(at))
+	for i := range coords {
+		if !finite(coords[i][0], coords[i][1]) {
+			out[i] = grid.LatLon{Lat: math.NaN(), Lon: math.NaN()}
+			continue
+		}
+		out[i].Lat, out[i].Lon = c.ownAxes.to(coords[i][0], coords[i][1])
+	}
+	return out, nil
+}

@@ -1,0 +1,171 @@
+package crs
+
+import (
+	"context"
+	"math"
+	"slices"
+	"sync"
+
+	"github.com/twpayne/go-proj/v11"
+)
+
+// worker is a PROJ context with the operations that were made in it. A PROJ
+// context serves one goroutine at a time, so a worker does too.
+type worker struct {
+	ctx *proj.Context
+	ops map[string]*proj.PJ
+}
+
+// idle holds the workers that nobody uses at the moment. go-proj frees a context
+// and the operations made in it when the collector finds them, in no
+// particular order, and an operation must not outlive its context. So workers
+// are handed back and kept, as many as were ever at work at the same time.
+// They hold no settings: any CRS may use any worker.
+var idle struct {
+	sync.Mutex
+	workers []*worker
+}
+
+// withWorker runs f with a worker of its own.
+func withWorker(f func(*worker) error) error {
+	idle.Lock()
+	var w *worker
+	if n := len(idle.workers); n > 0 {
+		w, idle.workers = idle.workers[n-1], idle.workers[:n-1]
+	}
+	idle.Unlock()
+	if w == nil {
+		w = &worker{ctx: proj.NewContext(), ops: make(map[string]*proj.PJ)}
+	}
+	defer func() {
+		idle.Lock()
+		idle.workers = append(idle.workers, w)
+		idle.Unlock()
+	}()
+	return f(w)
+}
+
+// maxOperations bounds what one worker keeps; a job uses a handful.
+const maxOperations = 64
+
+// operation returns the operation of a pipeline, made once per worker.
+func (w *worker) operation(pipeline string) (*proj.PJ, error) {
+	if op, ok := w.ops[pipeline]; ok {
+		return op, nil
+	}
+	op, err := w.ctx.New(pipeline)
+	if err != nil {
+		return nil, err
+	}
+	if len(w.ops) >= maxOperations {
+		clear(w.ops)
+	}
+	w.ops[pipeline] = op
+	return op, nil
+}
+
+// chunk is how many positions PROJ gets in one array: enough to make the call
+// cheap, few enough to notice a cancelled context.
+const chunk = 4096
+
+// transform runs coords through a pipeline in place. A position that PROJ can't
+// carry comes out infinite.
+func (w *worker) transform(ctx context.Context, pipeline string, direction proj.Direction, coords []proj.Coord) error {
+	op, err := w.operation(pipeline)
+	if err != nil {
+		return err
+	}
+	for len(coords) > 0 {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		part := coords[:min(chunk, len(coords))]
+		if err := op.TransArray(direction, part); err != nil && allFinite(part) {
+			return err
+		}
+		coords = coords[len(part):]
+	}
+	return nil
+}
+
+// The inverse of an operation is taken as found when the operation leads back
+// to within settled metres of where it started. A position that does not come
+// to within astray metres is given up.
+const (
+	settled = 1e-6
+	astray  = 5e-5
+)
+
+// invert runs grid coordinates backwards through a pipeline, in place. PROJ's
+// own inverse is only the first guess: a shift between ellipsoids that keeps
+// heights out of it is not undone to better than a millimetre or so, since the
+// way back starts from another height. So the guess is sent forwards, and what
+// is missing is added to the aim. unit is the grid's unit in metres. A position
+// that has no inverse comes out infinite.
+func (w *worker) invert(ctx context.Context, pipeline string, coords []proj.Coord, unit float64) error {
+	for len(coords) > 0 {
+		part := coords[:min(chunk, len(coords))]
+		if err := w.invertChunk(ctx, pipeline, part, unit); err != nil {
+			return err
+		}
+		coords = coords[len(part):]
+	}
+	return nil
+}
+
+func (w *worker) invertChunk(ctx context.Context, pipeline string, coords []proj.Coord, unit float64) error {
+	const rounds = 10
+	goal := slices.Clone(coords)
+	aim := slices.Clone(coords)
+	check := make([]proj.Coord, len(coords))
+	miss := make([]float64, len(coords))
+	for round := range rounds {
+		copy(coords, aim)
+		if err := w.transform(ctx, pipeline, proj.DirectionInv, coords); err != nil {
+			return err
+		}
+		for i := range coords {
+			coords[i][2], coords[i][3] = goal[i][2], goal[i][3]
+		}
+		copy(check, coords)
+		if err := w.transform(ctx, pipeline, proj.DirectionFwd, check); err != nil {
+			return err
+		}
+		worst := 0.0
+		for i := range check {
+			dx, dy := goal[i][0]-check[i][0], goal[i][1]-check[i][1]
+			miss[i] = math.Hypot(dx, dy) * unit
+			if math.IsNaN(miss[i]) {
+				miss[i] = math.Inf(1)
+			}
+			// What is infinite, or far out after the first guess, has no inverse.
+			if miss[i] > settled && miss[i] < 1000 && round < rounds-1 {
+				aim[i][0] += dx
+				aim[i][1] += dy
+				worst = max(worst, miss[i])
+			}
+		}
+		if worst == 0 {
+			break
+		}
+	}
+	for i := range coords {
+		if !(miss[i] < astray) {
+			coords[i][0], coords[i][1] = math.Inf(1), math.Inf(1)
+		}
+	}
+	return nil
+}
+
+func allFinite(coords []proj.Coord) bool {
+	for i := range coords {
+		if !finite(coords[i][0], coords[i][1]) {
+			return false
+		}
+	}
+	return true
+}
+
+func finite(x, y float64) bool {
+	return !math.IsNaN(x) && !math.IsInf(x, 0) && !math.IsNaN(y) && !math.IsInf(y, 0)
+}

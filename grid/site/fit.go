@@ -1,0 +1,412 @@
+package site
+
+import (
+	"fmt"
+	"math"
+
+	"example.com/phototie/grid"
+)
+
+// ControlPair is a control point known in both systems.
+type ControlPair struct {
+	// ID names the point; it must be there and be unique within a fit.
+	ID string `json:"id"`
+	// Site is the point in site coordinates, Base on the base grid.
+	Site grid.EN `json:"site"`
+	Base grid.EN `json:"base"`
+	// SiteSigma and BaseSigma are the standard errors of one coordinate, in the
+	// unit of their side. Both 0 leaves the pair to FitOptions.Sigma.
+	SiteSigma float64 `json:"site_sigma,omitempty"`
+	BaseSigma float64 `json:"base_sigma,omitempty"`
+}
+
+// HeightPair is a control point whose height is known in both systems.
+type HeightPair struct {
+	// ID names the point; it must be there and be unique within a fit.
+	ID string `json:"id"`
+	// At is the point in site coordinates.
+	At grid.EN `json:"at"`
+	// Site and Base are its two heights, in the site's unit.
+	Site float64 `json:"site"`
+	Base float64 `json:"base"`
+	// SiteSigma and BaseSigma are the standard errors of the heights, in the
+	// site's unit. Both 0 leaves the pair to FitOptions.Sigma.
+	SiteSigma float64 `json:"site_sigma,omitempty"`
+	BaseSigma float64 `json:"base_sigma,omitempty"`
+}
+
+// FitOptions says how a fit is computed and tested. The zero value weighs all
+// pairs alike, takes no standard error for known, and removes nothing.
+type FitOptions struct {
+	// Sigma is the standard error of one coordinate of a pair that states none,
+	// both sides together, in the unit that residuals are in. 0 means that it is
+	// not known.
+	Sigma float64
+	// Significance is the two-sided significance of the test of one observation;
+	// 0 takes 0.001, which is Baarda's choice and gives a critical value of 3.29.
+	Significance float64
+	// Power is the power that the minimal detectable error is stated for; 0 takes
+	// 0.80, which with 0.001 gives Baarda's 4.13.
+	Power float64
+	// Snoop removes bad pairs: the one with the largest test statistic, then a new
+	// fit, until none is over the critical value. Every removal is reported. It
+	// stops, and says so, where another pair might as well be the bad one, where
+	// the rest would no longer do, and at MaxRemoved.
+	Snoop bool
+	// MaxRemoved is the most pairs that Snoop takes out; 0 takes a third of them.
+	MaxRemoved int
+	// MaxCondition is the largest ratio taken between the spread of the control
+	// along its longest direction and across it, for models that need width
+	// (affine, inclined plane); 0 takes 1000.
+	MaxCondition float64
+}
+
+// Statistic names the test of a single observation.
+type Statistic string
+
+const (
+	// StatisticW is Baarda's w = v / (σ sqrt(r)), standard normal where there is
+	// no blunder. It needs standard errors that are known beforehand.
+	StatisticW Statistic = "w"
+	// StatisticTau is Pope's τ = v / (S0 sqrt(q r)), for standard errors that are
+	// not known beforehand; q is the cofactor, which is 1 here.
+	StatisticTau Statistic = "tau"
+)
+
+// Parameter is one fitted parameter.
+type Parameter struct {
+	Name  string  `json:"name"`
+	Value float64 `json:"value"`
+	// StdErr is its standard error, in the same unit: from the stated standard
+	// errors where they are known, else scaled by S0. Nil where there are neither,
+	// in a fit without redundancy.
+	StdErr *float64 `json:"std_err"`
+	// Unit is "base", "site", "base/site", "deg" or "" for a pure number.
+	Unit string `json:"unit"`
+}
+
+// Observation is one observation equation: a coordinate of a pair, or a height.
+type Observation struct {
+	// ID and Axis say which: Axis is "E", "N" or "H".
+	ID   string `json:"id"`
+	Axis string `json:"axis"`
+	// Residual is v = transformed minus given, on the base grid in base units; for
+	// heights it is the fitted site height minus the given one.
+	Residual float64 `json:"residual"`
+	// Sigma is the standard error that the observation was weighed with; 1 where
+	// it is not known.
+	Sigma float64 `json:"sigma"`
+	// Redundancy is the share r, from 0 to 1, of an error in this observation that
+	// shows up in its own residual. Over a fit they add up to the degrees of
+	// freedom.
+	Redundancy float64 `json:"redundancy"`
+	// Statistic is w or τ; nil where nothing checks the observation (r is 0).
+	Statistic *float64 `json:"statistic"`
+	// Detectable is the minimal detectable error in this observation at the stated
+	// significance and power, δ0 σ / sqrt(r), in the unit of the residual; nil
+	// where nothing checks it or standard errors are not known.
+	Detectable *float64 `json:"detectable"`
+}
+
+// PairResidual is the residual of one pair: transformed minus given.
+type PairResidual struct {
+	ID string  `json:"id"`
+	DE float64 `json:"d_e"`
+	DN float64 `json:"d_n"`
+	// Length is hypot(DE, DN).
+	Length float64 `json:"length"`
+}
+
+// Suspect is a pair with a test statistic over the critical value.
+type Suspect struct {
+	ID string `json:"id"`
+	// Axis is the axis with the larger statistic, and Statistic that statistic.
+	Axis      string  `json:"axis"`
+	Statistic float64 `json:"statistic"`
+	// DE and DN (DH for heights) hold the pair against the fit of all the others:
+	// transformed minus given. A blunder shows here at its full size, with the sign
+	// turned over. DE and DN are 0 for heights.
+	DE float64 `json:"d_e"`
+	DN float64 `json:"d_n"`
+	DH float64 `json:"d_h,omitempty"`
+	// Rivals are pairs that may as well be the bad one: with one of them at fault
+	// instead, the observations are at least 1/20 as likely. Pairs that stay over
+	// the critical value without the first suspect are bad in their own right and
+	// not among its rivals.
+	Rivals []string `json:"rivals,omitempty"`
+}
+
+// Removal is a pair that Snoop took out. DE, DN and DH in it hold the pair
+// against the final fit.
+type Removal struct {
+	// Step counts from 1.
+	Step int `json:"step"`
+	Suspect
+	// Critical is the critical value that the statistic was over.
+	Critical float64 `json:"critical"`
+}
+
+// GlobalTest holds S0 against the stated standard errors.
+type GlobalTest struct {
+	// ChiSquare is the weighted sum of the squared residuals.
+	ChiSquare float64 `json:"chi_square"`
+	// P is the probability of a sum as large or larger where the stated standard
+	// errors hold and no pair is bad.
+	P float64 `json:"p"`
+}
+
+// Fit is the outcome of a least-squares fit of T to control pairs. T is
+// Similarity, Affine, GroundScale or Vertical.
+type Fit[T any] struct {
+	// Params are the fitted parameters, ready for a Definition. The plane ones
+	// lead from the site to the base.
+	Params T `json:"params"`
+	// Parameters are the same one by one, with standard errors.
+	Parameters []Parameter `json:"parameters"`
+	// Observations are in the order of the pairs, E before N; removed pairs are
+	// not among them.
+	Observations []Observation `json:"observations"`
+	// DegreesOfFreedom is the number of observations less that of parameters.
+	DegreesOfFreedom int `json:"degrees_of_freedom"`
+	// S0 is the standard error of unit weight, sqrt(Σ(v/σ)² / degrees of freedom).
+	// With stated standard errors it has no unit and should be near 1; without, it
+	// is the standard error of one coordinate, in the unit of the residuals. Nil
+	// without redundancy.
+	S0 *float64 `json:"s0"`
+	// SigmaKnown says whether standard errors were stated.
+	SigmaKnown bool `json:"sigma_known"`
+	// Test names the statistic of the observations; Critical is its two-sided
+	// critical value at Significance, nil where there is too little redundancy.
+	Test         Statistic `json:"test"`
+	Significance float64   `json:"significance"`
+	Critical     *float64  `json:"critical"`
+	// Global is nil where standard errors are not known or nothing is redundant.
+	Global *GlobalTest `json:"global,omitempty"`
+	// Condition is the condition number of the scaled, weighted design matrix.
+	Condition float64 `json:"condition"`
+	// Suspects are the pairs over the critical value, the largest statistic first.
+	// Only the first is to be trusted: a blunder also bends the fit for the rest.
+	Suspects []Suspect `json:"suspects,omitempty"`
+	// Removed are the pairs that Snoop took out, in that order.
+	Removed []Removal `json:"removed,omitempty"`
+	// Notes are what the user should know about this fit, in words.
+	Notes []string `json:"notes,omitempty"`
+
+	predict func(site grid.EN) []float64
+}
+
+// Residuals returns the residuals pair by pair. For heights DE and DN are 0 and
+// Length is the size of the residual.
+func (f Fit[T]) Residuals() []PairResidual {
+	var out []PairResidual
+	for _, o := range f.Observations {
+		if len(out) == 0 || out[len(out)-1].ID != o.ID {
+			out = append(out, PairResidual{ID: o.ID})
+		}
+		p := &out[len(out)-1]
+		switch o.Axis {
+		case "E":
+			p.DE = o.Residual
+		case "N":
+			p.DN = o.Residual
+		default:
+			p.Length = math.Abs(o.Residual)
+			continue
+		}
+		p.Length = math.Hypot(p.DE, p.DN)
+	}
+	return out
+}
+
+// StdErrAt returns what the fit itself adds to the standard error of a position
+// transformed at a place in site coordinates: for the plane the standard errors
+// of E and N on the base, for heights that of the height. It is smallest in the
+// middle of the control and grows outside it; the error of the position that is
+// carried over comes on top. The second result is false where the fit has no
+// standard errors, or was not made by this package.
+func (f Fit[T]) StdErrAt(site grid.EN) ([]float64, bool) {
+	if f.predict == nil || !finite(site.E, site.N) {
+		return nil, false
+	}
+	return f.predict(site), true
+}
+
+// GeometryError reports control that does not determine the model.
+type GeometryError struct {
+	// Model is what was to be fitted.
+	Model string
+	// Problem says what is wrong and what is needed.
+	Problem string
+}
+
+func (e *GeometryError) Error() string { return e.Model + ": " + e.Problem }
+
+// FitSimilarity fits a similarity from the site to the base grid, by least
+// squares on the base coordinates:
+//
+//	Eb = T0E + a Es + b Ns
+//	Nb = T0N - b Es + a Ns,   M = sqrt(a² + b²), θ = atan2(b, a)
+//
+// It needs two pairs at different places, and three or more to be checked by
+// anything. Pairs are weighed by 1/σ² with σ² = base² + (M site²), the error of
+// a coordinate of either side taken to be round and the pairs independent.
+//
+// Source: Ghilani, Adjustment Computations, "Two-dimensional conformal
+// coordinate transformation"; the equations are linear, so nothing is iterated.
+func FitSimilarity(pairs []ControlPair, opt FitOptions) (Fit[Similarity], error) {
+	m := planeModel[Similarity]("similarity", 4, 2)
+	m.usable = Similarity.Validate
+	m.rows = func(x grid.EN) [][]float64 {
+		return [][]float64{{x.E, x.N, 1, 0}, {x.N, -x.E, 0, 1}}
+	}
+	m.finish = func(beta []float64, c frame) (Similarity, []parameter) {
+		a, b := beta[0]/c.length, beta[1]/c.length
+		scale := math.Hypot(a, b)
+		s := Similarity{
+			Origin: grid.EN{
+				E: c.target.E + beta[2] - a*c.centre.E - b*c.centre.N,
+				N: c.target.N + beta[3] + b*c.centre.E - a*c.centre.N,
+			},
+			Scale:    scale,
+			Rotation: math.Atan2(b, a) * 180 / math.Pi,
+		}
+		l := c.length
+		return s, []parameter{
+			{"target origin E", s.Origin.E, "base", []float64{-c.centre.E / l, -c.centre.N / l, 1, 0}},
+			{"target origin N", s.Origin.N, "base", []float64{-c.centre.N / l, c.centre.E / l, 0, 1}},
+			{"scale", s.Scale, "base/site", []float64{a / scale / l, b / scale / l, 0, 0}},
+			{"rotation", s.Rotation, "deg", []float64{-b / scale / scale / l * 180 / math.Pi, a / scale / scale / l * 180 / math.Pi, 0, 0}},
+		}
+	}
+	fit, err := m.fit(planePoints(pairs), opt)
+	if err == nil {
+		if note := m.mirrorNote(pairs, opt, fit); note != "" {
+			fit.Notes = append(fit.Notes, note)
+		}
+	}
+	return fit, err
+}
+
+// FitAffine fits an affine transform from the site to the base grid, by least
+// squares on the base coordinates; the observation equations are those of
+// [Affine]. It needs three pairs that are not on a line, and four or more to be
+// checked by anything. Weights are as for FitSimilarity, with the mean scale.
+//
+// An affinity found from few pairs often only soaks up their errors: hold its
+// residuals against those of the similarity, and its A1 and B2, A2 and -B1 with
+// their standard errors against each other.
+//
+// Source: Ghilani, Adjustment Computations, "Two-dimensional affine coordinate
+// transformation".
+func FitAffine(pairs []ControlPair, opt FitOptions) (Fit[Affine], error) {
+	m := planeModel[Affine]("affine", 6, 3)
+	m.width = true
+	m.usable = Affine.Validate
+	m.rows = func(x grid.EN) [][]float64 {
+		return [][]float64{{x.E, x.N, 1, 0, 0, 0}, {0, 0, 0, x.E, x.N, 1}}
+	}
+	m.finish = func(beta []float64, c frame) (Affine, []parameter) {
+		l := c.length
+		a := Affine{A1: beta[0] / l, A2: beta[1] / l, B1: beta[3] / l, B2: beta[4] / l}
+		a.A0 = c.target.E + beta[2] - a.A1*c.centre.E - a.A2*c.centre.N
+		a.B0 = c.target.N + beta[5] - a.B1*c.centre.E - a.B2*c.centre.N
+		return a, []parameter{
+			{"A0", a.A0, "base", []float64{-c.centre.E / l, -c.centre.N / l, 1, 0, 0, 0}},
+			{"A1", a.A1, "base/site", []float64{1 / l, 0, 0, 0, 0, 0}},
+			{"A2", a.A2, "base/site", []float64{0, 1 / l, 0, 0, 0, 0}},
+			{"B0", a.B0, "base", []float64{0, 0, 0, -c.centre.E / l, -c.centre.N / l, 1}},
+			{"B1", a.B1, "base/site", []float64{0, 0, 0, 1 / l, 0, 0}},
+			{"B2", a.B2, "base/site", []float64{0, 0, 0, 0, 1 / l, 0}},
+		}
+	}
+	fit, err := m.fit(planePoints(pairs), opt)
+	if err == nil && fit.Params.Mirrors() {
+		fit.Notes = append(fit.Notes, "The fitted transform mirrors the plane: are eastings and northings swapped on one side?")
+	}
+	return fit, err
+}
+
+// FitGroundScale fits the combined factor of a ground scaling about a project
+// point with given coordinates on the base grid. Where siteOrigin is nil the
+// site coordinates of the project point are fitted too, which takes two pairs;
+// otherwise they are held, which takes one pair away from the project point.
+// Three or more are wanted for a check. unitRatio is the length of one site unit
+// in base units. Weights are as for FitSimilarity.
+//
+// North is held to be the same on both sides: a rotation of 10" moves a point by
+// 5 mm over 100 m and shows up in the residuals. Fit a similarity to see it.
+func FitGroundScale(pairs []ControlPair, origin grid.EN, siteOrigin *grid.EN, unitRatio float64, opt FitOptions) (Fit[GroundScale], error) {
+	const name = "ground scale"
+	if !finite(origin.E, origin.N) || siteOrigin != nil && !finite(siteOrigin.E, siteOrigin.N) {
+		return Fit[GroundScale]{}, fmt.Errorf("%s: the project point: %w", name, grid.ErrNotFinite)
+	}
+	if !(unitRatio >= minScale && unitRatio <= maxScale) {
+		return Fit[GroundScale]{}, fmt.Errorf("%s: unit ratio %v: want the length of one site unit in base units, 1 where they are the same", name, unitRatio)
+	}
+	m := planeModel[GroundScale](name, 3, 2)
+	m.usable = func(g GroundScale) error {
+		if k := g.CombinedFactor * g.UnitRatio; !(k >= minScale && k <= maxScale) {
+			return fmt.Errorf("the combined factor comes out as %v", g.CombinedFactor)
+		}
+		return nil
+	}
+	m.rows = func(x grid.EN) [][]float64 { return [][]float64{{x.E, 1, 0}, {x.N, 0, 1}} }
+	if siteOrigin != nil {
+		m.params, m.minPairs = 1, 1
+		m.about = &frame{centre: *siteOrigin, target: origin}
+		m.rows = func(x grid.EN) [][]float64 { return [][]float64{{x.E}, {x.N}} }
+	}
+	m.finish = func(beta []float64, c frame) (GroundScale, []parameter) {
+		l := c.length
+		k := beta[0] / l // base units per site unit
+		g := GroundScale{Origin: origin, CombinedFactor: k / unitRatio, UnitRatio: unitRatio}
+		factor := parameter{"combined factor", g.CombinedFactor, "", []float64{1 / l / unitRatio}}
+		if siteOrigin != nil {
+			g.SiteOrigin = *siteOrigin
+			return g, []parameter{factor}
+		}
+		factor.jacobian = append(factor.jacobian, 0, 0)
+		// origin = target + t + k (site origin - centre)
+		dE, dN := origin.E-c.target.E-beta[1], origin.N-c.target.N-beta[2]
+		g.SiteOrigin = grid.EN{E: c.centre.E + dE/k, N: c.centre.N + dN/k}
+		return g, []parameter{
+			factor,
+			{"site origin E", g.SiteOrigin.E, "site", []float64{-dE / k / k / l, -1 / k, 0}},
+			{"site origin N", g.SiteOrigin.N, "site", []float64{-dN / k / k / l, 0, -1 / k}},
+		}
+	}
+	return m.fit(planePoints(pairs), opt)
+}
+
+// FitVerticalPlane fits an inclined plane to the differences of site and base
+// heights, by least squares. It needs three pairs that are not on a line in
+// plan, and four or more to be checked. The origin of the result is the middle
+// of the control, rounded to a whole unit.
+func FitVerticalPlane(pairs []HeightPair, opt FitOptions) (Fit[Vertical], error) {
+	m := &model[Vertical]{name: "inclined plane", params: 3, minPairs: 3, width: true, axes: []string{"H"}}
+	m.rows = func(x grid.EN) [][]float64 { return [][]float64{{1, x.E, x.N}} }
+	m.finish = func(beta []float64, c frame) (Vertical, []parameter) {
+		l := c.length
+		v := Vertical{SlopeE: beta[1] / l, SlopeN: beta[2] / l, Origin: grid.EN{E: math.Round(c.centre.E), N: math.Round(c.centre.N)}}
+		dE, dN := v.Origin.E-c.centre.E, v.Origin.N-c.centre.N
+		v.Offset = c.target.E + beta[0] + v.SlopeE*dE + v.SlopeN*dN
+		return v, []parameter{
+			{"offset", v.Offset, "site", []float64{1, dE / l, dN / l}},
+			{"slope E", v.SlopeE, "", []float64{0, 1 / l, 0}},
+			{"slope N", v.SlopeN, "", []float64{0, 0, 1 / l}},
+		}
+	}
+	return m.fit(heightPoints(pairs), opt)
+}
+
+// FitVerticalConstant fits a constant to the differences of site and base
+// heights: their weighted mean. It needs one pair, and two or more to be checked.
+func FitVerticalConstant(pairs []HeightPair, opt FitOptions) (Fit[Vertical], error) {
+	m := &model[Vertical]{name: "vertical offset", params: 1, minPairs: 1, level: true, axes: []string{"H"}}
+	m.rows = func(grid.EN) [][]float64 { return [][]float64{{1}} }
+	m.finish = func(beta []float64, c frame) (Vertical, []parameter) {
+		v := Vertical{Offset: c.target.E + beta[0], Origin: grid.EN{E: math.Round(c.centre.E), N: math.Round(c.centre.N)}}
+		return v, []parameter{{"offset", v.Offset, "site", []float64{1}}}
+	}
+	return m.fit(heightPoints(pairs), opt)
+}

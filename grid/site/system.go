@@ -1,0 +1,242 @@
+package site
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"example.com/phototie/grid"
+)
+
+// System is a site system on a projected base grid. It is a grid.Projection:
+// fixes go to the base grid by the base's own projection and from there to the
+// site, and back. It is safe for use by many goroutines if its base is.
+type System struct {
+	base       grid.Projection
+	def        Definition
+	siteToBase Transform
+	grid       grid.Grid
+}
+
+// GeodesicSystem is a System whose base can measure on the ellipsoid, so it is a
+// grid.Geodesist too and grid.Compare gives the whole discrepancy.
+type GeodesicSystem struct {
+	*System
+	geodesist grid.Geodesist
+	// rotation and scale are those of the site's axes on the base grid: the
+	// bearing of site north in degrees, and base metres per site metre.
+	rotation, scale float64
+}
+
+// ErrNoHeights is returned for a height where the site system ties none.
+var ErrNoHeights = errors.New("the site system has no vertical part")
+
+// New returns the site system that def describes on the grid of base: a
+// *GeodesicSystem where base is a grid.Geodesist, and a *System otherwise, so
+// that grid.Compare is not promised what the base can't do.
+//
+// It refuses a definition that is not valid, one that mirrors the plane (E and
+// N swapped on one side: bearings would run backwards), and one whose scale is
+// more than three times off what the two units ask for (feet taken for metres).
+func New(base grid.Projection, def Definition) (grid.Projection, error) {
+	if base == nil {
+		return nil, fmt.Errorf("site system %q: there is no base projection", def.Name)
+	}
+	def = def.clone()
+	bg := base.Grid()
+	if !(bg.Unit.Metres > 0) {
+		return nil, fmt.Errorf("site system %q: the base grid %q states no unit", def.Name, bg.Name)
+	}
+	units := def.Unit.Metres / bg.Unit.Metres
+	if def.GroundScale != nil && def.GroundScale.UnitRatio == 0 {
+		def.GroundScale.UnitRatio = units
+	}
+	t, err := def.SiteToBase()
+	if err != nil {
+		return nil, err
+	}
+	a := t.Affine()
+	if a.Mirrors() {
+		return nil, fmt.Errorf("site system %q: the transform mirrors the plane: are eastings and northings swapped on one side?", def.Name)
+	}
+	scale := a.MeanScale() / units
+	if !(scale > 1./3 && scale < 3) {
+		return nil, fmt.Errorf("site system %q: its scale makes one %s of the site %.6g %s of the base, where the units alone make it %.6g: one of the units or the direction is wrong",
+			def.Name, def.Unit.Symbol, a.MeanScale(), bg.Unit.Symbol, units)
+	}
+	s := &System{base: base, def: def, siteToBase: t, grid: grid.Grid{Name: def.Name, Unit: def.Unit, Ellipsoid: bg.Ellipsoid, Frame: bg.Frame}}
+	if geo, ok := base.(grid.Geodesist); ok {
+		return &GeodesicSystem{System: s, geodesist: geo, rotation: a.NorthBearing(), scale: scale}, nil
+	}
+	return s, nil
+}
+
+// clone copies what def points to, so that a System can't be changed from
+// outside.
+func (d Definition) clone() Definition {
+	d.Similarity = clonePtr(d.Similarity)
+	d.Affine = clonePtr(d.Affine)
+	d.GroundScale = clonePtr(d.GroundScale)
+	d.Vertical = clonePtr(d.Vertical)
+	return d
+}
+
+func clonePtr[T any](p *T) *T {
+	if p == nil {
+		return nil
+	}
+	v := *p
+	return &v
+}
+
+// Definition returns the definition the system was made from; a unit ratio that
+// was left open is filled in.
+func (s *System) Definition() Definition { return s.def.clone() }
+
+// Base returns the projection that the system stands on.
+func (s *System) Base() grid.Projection { return s.base }
+
+// ToBase carries a site position to the base grid, in base units.
+func (s *System) ToBase(site grid.EN) grid.EN { return s.siteToBase.Forward(site) }
+
+// FromBase carries a position on the base grid to the site, in site units.
+func (s *System) FromBase(base grid.EN) grid.EN { return s.siteToBase.Inverse(base) }
+
+// SiteHeight returns the site height for a base height at a place in site
+// coordinates, all in the site's unit. Without a vertical part it returns
+// ErrNoHeights: that the heights are the same would be a guess.
+func (s *System) SiteHeight(base float64, at grid.EN) (float64, error) {
+	if s.def.Vertical == nil {
+		return 0, fmt.Errorf("site system %q: %w", s.def.Name, ErrNoHeights)
+	}
+	return s.def.Vertical.SiteHeight(base, at), nil
+}
+
+// BaseHeight is the inverse of SiteHeight.
+func (s *System) BaseHeight(site float64, at grid.EN) (float64, error) {
+	if s.def.Vertical == nil {
+		return 0, fmt.Errorf("site system %q: %w", s.def.Name, ErrNoHeights)
+	}
+	return s.def.Vertical.BaseHeight(site, at), nil
+}
+
+// Grid describes the site system. Ellipsoid and frame are those of the base; it
+// has no authority code.
+func (s *System) Grid() grid.Grid { return s.grid }
+
+// ToGrid carries fixes onto the site grid. The operations are the base's, with
+// the site system named; their accuracy is that of the base's operation, since a
+// definition states none of its own.
+func (s *System) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, error) {
+	out, err := s.base.ToGrid(ctx, fixes)
+	if err != nil {
+		return nil, fmt.Errorf("site system %q: %w", s.def.Name, err)
+	}
+	if len(out) != len(fixes) {
+		return nil, fmt.Errorf("site system %q: the base projection returned %d placements for %d fixes", s.def.Name, len(out), len(fixes))
+	}
+	out = slices.Clone(out)
+	ops := operations{name: s.def.Name}
+	for i := range out {
+		p := &out[i]
+		p.Op = ops.named(p.Op)
+		if p.Err != nil {
+			continue
+		}
+		p.EN = s.FromBase(p.EN)
+		if !finite(p.E, p.N) {
+			p.Err = fmt.Errorf("site system %q: %w", s.def.Name, grid.ErrOutside)
+		}
+	}
+	return out, nil
+}
+
+// FromGrid carries site positions into geographic frames: at[i] into frames[i].
+// It is the inverse of ToGrid as far as the base's FromGrid is; the site's own
+// part loses some 1e-9 m.
+func (s *System) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) ([]grid.FixPlacement, error) {
+	base := make([]grid.EN, len(at))
+	for i, p := range at {
+		base[i] = s.ToBase(p)
+	}
+	out, err := s.base.FromGrid(ctx, base, frames)
+	if err != nil {
+		return nil, fmt.Errorf("site system %q: %w", s.def.Name, err)
+	}
+	if len(out) != len(at) {
+		return nil, fmt.Errorf("site system %q: the base projection returned %d fixes for %d positions", s.def.Name, len(out), len(at))
+	}
+	out = slices.Clone(out)
+	ops := operations{name: s.def.Name}
+	for i := range out {
+		out[i].Op = ops.named(out[i].Op)
+		if out[i].Err == nil && !finite(at[i].E, at[i].N) {
+			out[i].Err = fmt.Errorf("site system %q: E %v N %v: %w", s.def.Name, at[i].E, at[i].N, grid.ErrNotFinite)
+		}
+	}
+	return out, nil
+}
+
+// operations copies the base's operations, once each, and adds the name of the
+// site system.
+type operations struct {
+	name string
+	seen map[*grid.Operation]*grid.Operation
+}
+
+func (o *operations) named(op *grid.Operation) *grid.Operation {
+	if op == nil {
+		return nil
+	}
+	if c, ok := o.seen[op]; ok {
+		return c
+	}
+	c := *op
+	c.Name += " + site system " + o.name
+	if o.seen == nil {
+		o.seen = map[*grid.Operation]*grid.Operation{}
+	}
+	o.seen[op] = &c
+	return &c
+}
+
+// Geodesic returns the geodesic between two site positions, in metres on the
+// ellipsoid and azimuths from true north.
+func (s *GeodesicSystem) Geodesic(a, b grid.EN) (grid.Geodesic, error) {
+	return s.geodesist.Geodesic(s.ToBase(a), s.ToBase(b))
+}
+
+// Geographic returns the position of a site position in the base grid's own
+// geodetic frame.
+func (s *GeodesicSystem) Geographic(at grid.EN) (grid.LatLon, error) {
+	return s.geodesist.Geographic(s.ToBase(at))
+}
+
+// Factors returns convergence and point scale of the site grid at a place on it:
+//
+//	convergence = convergence of the base + bearing of site north on the base grid
+//	point scale = point scale of the base / base metres per site metre
+//
+// so that site bearing = geodetic azimuth - convergence, and site distance =
+// ellipsoidal distance x point scale. For a similarity the bearing of site north
+// is the rotation of the parameters that lead from the site to the base (EPSG
+// sign). The convergence is in (-180, 180].
+//
+// The point scale of a ground system is near 1 + h/R, with h the height of the
+// ground: a value far from 1 shows a wrong unit or a combined factor that was
+// turned over. For an affine transform that is no similarity, the convergence
+// holds along site north and the point scale is the square root of the scale of
+// areas; other directions differ by the affinity, which a fit shows.
+func (s *GeodesicSystem) Factors(at grid.EN) (grid.Factors, error) {
+	f, err := s.geodesist.Factors(s.ToBase(at))
+	if err != nil {
+		return grid.Factors{}, err
+	}
+	return grid.Factors{Convergence: signedDegrees(f.Convergence + s.rotation), PointScale: f.PointScale / s.scale}, nil
+}
+
+var (
+	_ grid.Projection    = (*System)(nil)
+	_ MeasuredProjection = (*GeodesicSystem)(nil)
+)
