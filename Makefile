@@ -1,0 +1,75 @@
+# phototie: make demo shows the job done, make test proves it.
+SHELL    := /bin/bash
+GO       ?= go
+BIN      := bin/phototie
+DEMO     ?= demo
+FUZZTIME ?= 5s
+
+# What the build needs, and what the tests measure themselves against.
+BUILD_PACKAGES := pkg-config libproj-dev proj-data
+TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2
+TEST_TOOLS     := cs2cs GeodSolve exif exiv2
+
+.PHONY: build demo test lint unit fuzz bench proj tools clean help
+
+help: ## list the targets
+	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 10
+
+# apt_get installs Debian packages, as root or by sudo; elsewhere it says what to do.
+define apt_get
+	@if ! command -v apt-get >/dev/null; then \
+	  echo "phototie needs PROJ 9.1 or newer. Fedora: dnf install pkgconf proj-devel proj-data-europe; macOS: brew install pkgconf proj" >&2; exit 1; fi; \
+	s=; [ "$$(id -u)" = 0 ] || s=sudo; \
+	echo "installing $(1)"; \
+	export DEBIAN_FRONTEND=noninteractive; \
+	{ $$s apt-get update -q && $$s apt-get install -q -y --no-install-recommends $(1); } >/tmp/phototie-apt.$$$$ 2>&1 || { cat /tmp/phototie-apt.$$$$ >&2; exit 1; }
+endef
+
+proj: ## install PROJ if it is not there
+ifneq ($(shell pkg-config --exists 'proj >= 9.1' 2>/dev/null && echo yes),yes)
+	$(call apt_get,$(BUILD_PACKAGES))
+endif
+
+tools: proj
+ifneq ($(words $(foreach t,$(TEST_TOOLS),$(shell command -v $(t) 2>/dev/null))),$(words $(TEST_TOOLS)))
+	$(call apt_get,$(TEST_PACKAGES))
+endif
+
+build: proj ## build bin/phototie
+	@$(GO) build -o $(BIN) ./cmd/phototie
+
+demo: build ## write the demo job, check it, correct it into another folder, check that
+	@rm -rf $(DEMO)/port-velland $(DEMO)/port-velland-corrected
+	@mkdir -p $(DEMO)
+	@echo '$$ phototie demo $(DEMO)/port-velland'
+	@$(BIN) demo $(DEMO)/port-velland
+	@echo; echo '$$ phototie check $(DEMO)/port-velland'
+	@$(BIN) check --fail-on never $(DEMO)/port-velland
+	@echo; echo '$$ phototie correct --into $(DEMO)/port-velland-corrected $(DEMO)/port-velland'
+	@$(BIN) correct --into $(DEMO)/port-velland-corrected $(DEMO)/port-velland
+	@echo; echo '$$ phototie check $(DEMO)/port-velland-corrected'
+	@$(BIN) check --fail-on never $(DEMO)/port-velland-corrected
+
+test: tools lint unit fuzz ## everything that CI runs
+
+lint: tools
+	$(GO) vet ./...
+	$(GO) tool staticcheck ./...
+	@out=$$(gofmt -l .); if [ -n "$$out" ]; then echo "gofmt these files:"; echo "$$out"; exit 1; fi
+	$(GO) mod tidy -diff
+	CGO_ENABLED=0 $(GO) build ./grid ./geotag/... ./match/...
+
+unit: tools
+	PHOTOTIE_REQUIRE_TOOLS=1 $(GO) test -race ./...
+
+fuzz: tools
+	@set -e; for pkg in $$($(GO) list ./...); do \
+	  for f in $$($(GO) test -list '^Fuzz' $$pkg | grep '^Fuzz' || true); do \
+	    echo "fuzz $$pkg $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) $$pkg; \
+	  done; done
+
+bench: tools ## benchmarks, each beside its floor or reference
+	$(GO) test -run '^$$' -bench . -benchmem ./...
+
+clean: ## remove what was built
+	rm -rf bin $(DEMO)

@@ -1,0 +1,168 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"runtime/debug"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/ledger"
+	"example.com/phototie/grid/crs"
+	"example.com/phototie/match/dataset"
+)
+
+// The exit codes, as README lists them.
+const (
+	exitOK       = 0
+	exitFindings = 1
+	exitInput    = 2
+	exitInternal = 3
+)
+
+// errFindings ends a command whose work is done and printed, but which found
+// something at or above --fail-on.
+var errFindings = errors.New("findings")
+
+// usageError is an error in the use of the command line or in what it was given.
+type usageError struct{ error }
+
+func (e usageError) Unwrap() error { return e.error }
+
+// usagef makes a usageError.
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// env is what a command works with besides its flags.
+type env struct {
+	stdout, stderr io.Writer
+}
+
+// run runs the command line and returns the exit code.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) (code int) {
+	defer func() {
+		if r := recover(); r != nil {
+			fmt.Fprintf(stderr, "phototie: internal error: %v\n%s", r, debug.Stack())
+			code = exitInternal
+		}
+	}()
+	root := newRoot(&env{stdout, stderr})
+	root.SetArgs(args)
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	err := root.ExecuteContext(ctx)
+	switch {
+	case err == nil:
+		return exitOK
+	case errors.Is(err, errFindings):
+		return exitFindings
+	}
+	fmt.Fprintln(stderr, "phototie: "+strings.ReplaceAll(err.Error(), "\n", "\nphototie: "))
+	if isInput(err) {
+		return exitInput
+	}
+	return exitInternal
+}
+
+// isInput reports whether err comes of what the user gave, so that the user can
+// put it right.
+func isInput(err error) bool {
+	var (
+		usage   usageError
+		problem *dataset.Problem
+		path    *fs.PathError
+	)
+	if errors.As(err, &usage) || errors.As(err, &problem) || errors.As(err, &path) {
+		return true
+	}
+	return slices.ContainsFunc([]error{
+		geotag.ErrFormat, geotag.ErrTruncated, geotag.ErrCorrupt, geotag.ErrNoRoom, geotag.ErrSigned, geotag.ErrEdit,
+		ledger.ErrLocked, crs.ErrUnknownCRS, crs.ErrNotProjected, context.Canceled,
+	}, func(target error) bool { return errors.Is(err, target) })
+}
+
+func newRoot(e *env) *cobra.Command {
+	root := &cobra.Command{
+		Use:   "phototie",
+		Short: "Tie the photos of a survey job to the points they show",
+		Long: `phototie ties the photos of a survey job to the surveyed points they show:
+it compares each photo's geotag with the surveyed position, judges the difference
+against the handheld's accuracy budget, writes corrected positions into the images
+without touching anything else, and can restore every original byte.
+
+A result of phototie is not a licensed surveyor's certification. Local codes and
+licensed practice prevail. Never navigate or dig by a photo tag.
+
+Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 usage or input,
+3 internal error.`,
+		Example: `  phototie demo job                      write an example job
+  phototie check job                     judge every photo of it
+  phototie correct --into fixed job      write corrected copies into another folder
+  phototie compare --crs EPSG:2157 --at 714312.20,558204.75 photo.jpg`,
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Version:       version(),
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usagef("there is no command %q; see phototie --help", args[0])
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error { return cmd.Help() },
+	}
+	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		return usagef("%w; see %s --help", err, cmd.CommandPath())
+	})
+	root.AddCommand(newCompare(e), newCheck(e), newCorrect(e), newRestore(e), newDemo(e))
+	return root
+}
+
+// version is the module version that the program was built from.
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok || info.Main.Version == "" {
+		return "(unknown)"
+	}
+	return info.Main.Version
+}
+
+// argsExactly is cobra.ExactArgs with an error that teaches.
+func argsExactly(n int, what string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) != n {
+			return usagef("%s needs %s; see %s --help", cmd.CommandPath(), what, cmd.CommandPath())
+		}
+		return nil
+	}
+}
+
+// choice is a flag that takes one of a few words.
+type choice struct {
+	value   string
+	allowed []string
+}
+
+func (c *choice) String() string { return c.value }
+func (c *choice) Type() string   { return strings.Join(c.allowed, "|") }
+func (c *choice) Set(s string) error {
+	if !slices.Contains(c.allowed, s) {
+		return fmt.Errorf("it takes one of %s", strings.Join(c.allowed, ", "))
+	}
+	c.value = s
+	return nil
+}
+
+// addChoice gives a command a choice flag, with completion.
+func addChoice(cmd *cobra.Command, name, value, usage string, allowed ...string) *choice {
+	c := &choice{value: value, allowed: allowed}
+	cmd.Flags().Var(c, name, usage)
+	if err := cmd.RegisterFlagCompletionFunc(name, cobra.FixedCompletions(allowed, cobra.ShellCompDirectiveNoFileComp)); err != nil {
+		panic(err) // the flag was added a line above
+	}
+	return c
+}

@@ -1,0 +1,300 @@
+package dataset
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"iter"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/ledger"
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+)
+
+// CorrectOptions say what Correct may do, and where.
+type CorrectOptions struct {
+	Policy match.Policy
+	// Into is the folder that gets the corrected copies, together with copies of
+	// all else that makes a dataset: the settings, the points, the links and the
+	// photos that are left as they are. It is made where it is not there.
+	Into string
+	// InPlace changes the photos themselves. Exactly one of Into and InPlace
+	// must be set, unless DryRun is.
+	InPlace bool
+	// DryRun works everything out and writes nothing.
+	DryRun bool
+	// Tool is the program and version that the ledger names.
+	Tool string
+}
+
+// ChangeOutcome says what became of one photo.
+type ChangeOutcome string
+
+// The outcomes.
+const (
+	// Corrected: the photo has its new tag (in a dry run: would have).
+	Corrected ChangeOutcome = "corrected"
+	// Unchanged: it said so already.
+	Unchanged ChangeOutcome = "unchanged"
+	// Left: the policy, the tie or the survey gives no new tag for it.
+	Left ChangeOutcome = "left"
+	// Refused: the image can't take the new tag without harm.
+	Refused ChangeOutcome = "refused"
+)
+
+// Change is one photo's correction, made or left.
+type Change struct {
+	match.Correction
+	Outcome ChangeOutcome `json:"outcome"`
+	// From is the position that the photo had, nil where it had none.
+	From *geotag.Position `json:"from,omitempty"`
+	// Moved is how far the tag lay from the point, in metres; nil where that is
+	// not known.
+	Moved *float64 `json:"moved_m,omitempty"`
+	// Grows is by how many bytes the file grows.
+	Grows int64 `json:"grows_bytes"`
+	// Before and After are the SHA-256 of the file, where it was written.
+	Before string `json:"sha256_before,omitempty"`
+	After  string `json:"sha256_after,omitempty"`
+	// Notes are what a user should know about the write.
+	Notes []string `json:"notes,omitempty"`
+}
+
+// Restore opens the ledger of a folder and takes photos back to the bytes they
+// had before their first correction; see ledger.Ledger's Restore. With no names
+// all photos on record are restored.
+func Restore(ctx context.Context, dir, tool string, names []string, dryRun bool) iter.Seq2[ledger.Outcome, error] {
+	return func(yield func(ledger.Outcome, error) bool) {
+		err := withLedger(dir, tool, func(l *ledger.Ledger) error {
+			if len(names) == 0 && len(l.Photos()) == 0 {
+				return &Problem{File: ledger.FileName, What: "no correction is on record in " + dir,
+					Remedy: "name the folder that was corrected: with --into that is the folder of the copies, whose originals were never touched"}
+			}
+			for o, err := range l.Restore(ctx, names, dryRun) {
+				if !yield(o, err) {
+					return nil
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			yield(ledger.Outcome{}, err)
+		}
+	}
+}
+
+// withLedger opens the ledger of a folder for as long as f runs.
+func withLedger(dir, tool string, f func(*ledger.Ledger) error) error {
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		return err
+	}
+	defer root.Close()
+	l, err := ledger.Open(root, tool)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f(l), l.Close())
+}
+
+// Correct writes the corrections of a checked dataset and yields a Change for
+// each photo as it goes. It ends with the first error that is not about one
+// photo alone: a full disk, a locked ledger, a cancelled context. The photos
+// already written stay, and are on record.
+func (d *Dataset) Correct(ctx context.Context, proj grid.Projection, res *match.Result, opt CorrectOptions) iter.Seq2[Change, error] {
+	return func(yield func(Change, error) bool) {
+		stop := errors.New("stop")
+		err := d.correct(ctx, proj, res, opt, func(c Change) error {
+			if !yield(c, nil) {
+				return stop
+			}
+			return nil
+		})
+		if err != nil && !errors.Is(err, stop) {
+			yield(Change{}, err)
+		}
+	}
+}
+
+func (d *Dataset) correct(ctx context.Context, proj grid.Projection, res *match.Result, opt CorrectOptions, yield func(Change) error) error {
+	if d.root == nil {
+		return errors.New("only a dataset that was opened as a folder can be corrected")
+	}
+	if !opt.DryRun && (opt.Into != "") == opt.InPlace {
+		return errors.New("say whether the photos are to be corrected into another folder or in place")
+	}
+	if opt.Into != "" {
+		if err := d.apart(opt.Into); err != nil {
+			return err
+		}
+	}
+	corrections, err := match.Corrections(ctx, proj, res, d.Settings.Options(), opt.Policy)
+	if err != nil {
+		return err
+	}
+	all := func(l *ledger.Ledger) error {
+		for i, c := range corrections {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			change, err := d.correctOne(ctx, l, &res.Photos[i], c, opt)
+			if err != nil {
+				return err
+			}
+			if err := yield(change); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	switch {
+	case opt.DryRun:
+		return all(nil)
+	case opt.InPlace:
+		return withLedger(d.root.Name(), opt.Tool, all)
+	}
+	if err := os.MkdirAll(opt.Into, 0o755); err != nil {
+		return err
+	}
+	return withLedger(opt.Into, opt.Tool, func(l *ledger.Ledger) error {
+		for _, name := range []string{SettingsFile, d.Settings.Points.File, d.Settings.Links.File} {
+			if name == "" {
+				continue
+			}
+			if _, err := l.CopyInto(ctx, d.root, name); err != nil {
+				return err
+			}
+		}
+		return all(l)
+	})
+}
+
+// correctOne corrects one photo. l is nil in a dry run.
+func (d *Dataset) correctOne(ctx context.Context, l *ledger.Ledger, p *match.PhotoResult, c match.Correction, opt CorrectOptions) (Change, error) {
+	ch := Change{Correction: c, Outcome: Left}
+	if p.Tag != nil {
+		ch.From = p.Tag.Position
+	}
+	if p.Discrepancy != nil {
+		m := p.Discrepancy.Distance * p.Discrepancy.Unit.Metres
+		ch.Moved = &m
+	}
+	var patch *geotag.Patch
+	if c.Edit != nil {
+		var err error
+		patch, err = d.plan(p.Name, *c.Edit)
+		switch {
+		case err == nil && patch.Empty():
+			ch.Outcome = Unchanged
+		case err == nil:
+			ch.Outcome = Corrected
+			ch.Grows = patch.SizeAfter() - patch.SizeBefore
+			ch.Notes = patch.Notes
+		case aboutPhoto(err):
+			ch.Outcome, ch.Why = Refused, err.Error()
+		default:
+			return ch, fmt.Errorf("%s: %w", p.Name, err)
+		}
+	}
+	if l == nil {
+		return ch, nil
+	}
+	var r ledger.Result
+	var err error
+	change := ledger.Change{Photo: p.Name, Patch: patch, Meaning: opt.Policy.Meaning,
+		Reason: map[string]string{"point": c.Point, "verdict": string(c.Verdict)}}
+	switch {
+	case ch.Outcome == Corrected && opt.InPlace:
+		r, err = l.Correct(ctx, change)
+	case ch.Outcome == Corrected:
+		r, err = l.CorrectInto(ctx, d.root, change)
+	case opt.Into != "":
+		r, err = l.CopyInto(ctx, d.root, p.Name)
+	}
+	if errors.Is(err, ledger.ErrNotRegular) || errors.Is(err, ledger.ErrName) {
+		ch.Outcome, ch.Why = Refused, err.Error()
+		return ch, nil
+	}
+	if err != nil {
+		return ch, err
+	}
+	ch.Notes = append(ch.Notes, r.Notes...)
+	ch.Before, ch.After = r.Record.Before, r.Record.After
+	if ch.Outcome == Corrected && !r.Written {
+		ch.Outcome = Unchanged
+	}
+	return ch, nil
+}
+
+// aboutPhoto reports whether an error of planning is about the photo and not
+// about the system it is on.
+func aboutPhoto(err error) bool {
+	for _, target := range []error{geotag.ErrFormat, geotag.ErrTruncated, geotag.ErrCorrupt, geotag.ErrNoRoom, geotag.ErrSigned, geotag.ErrEdit} {
+		if errors.Is(err, target) {
+			return true
+		}
+	}
+	return false
+}
+
+// plan works out the patch of a photo.
+func (d *Dataset) plan(name string, e geotag.Edit) (*geotag.Patch, error) {
+	f, err := d.root.Open(filepath.FromSlash(name))
+	if err != nil {
+		return nil, cause(err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return nil, cause(err)
+	}
+	return geotag.Plan(f, info.Size(), e)
+}
+
+// apart refuses a folder for the copies that lies in the dataset or holds it:
+// the next check would take originals and copies for one set.
+func (d *Dataset) apart(into string) error {
+	job, err := real(d.root.Name())
+	if err != nil {
+		return err
+	}
+	to, err := real(into)
+	if err != nil {
+		return err
+	}
+	if within(job, to) || within(to, job) {
+		return &fs.PathError{Op: "correct into", Path: into, Err: errors.New("the folder of the copies must lie outside the dataset, and not around it")}
+	}
+	return nil
+}
+
+// real is a path without symbolic links, as far as it exists.
+func real(p string) (string, error) {
+	p, err := filepath.Abs(p)
+	if err != nil {
+		return "", err
+	}
+	rest := ""
+	for {
+		r, err := filepath.EvalSymlinks(p)
+		if err == nil {
+			return filepath.Join(r, rest), nil
+		}
+		if !errors.Is(err, fs.ErrNotExist) || filepath.Dir(p) == p {
+			return "", err
+		}
+		rest = filepath.Join(filepath.Base(p), rest)
+		p = filepath.Dir(p)
+	}
+}
+
+// within reports whether path p is dir or lies in it.
+func within(dir, p string) bool {
+	rel, err := filepath.Rel(dir, p)
+	return err == nil && rel != ".." && !strings.HasPrefix(rel, ".."+string(filepath.Separator))
+}

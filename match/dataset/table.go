@@ -1,0 +1,242 @@
+package dataset
+
+import (
+	"bufio"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"strings"
+)
+
+// bom is the byte order mark that some programs put before UTF-8 text.
+const bom = "\uFEFF"
+
+func validSeparator(s string) bool {
+	switch s {
+	case ",", ";", "\t", "|":
+		return true
+	}
+	return false
+}
+
+// table reads delimited text row by row, by column name.
+type table struct {
+	ps     problems
+	r      *csv.Reader
+	closer io.Closer
+	// want tells the columns known: a normalised heading to the column it means.
+	want map[string]string
+	// at is where each column stands.
+	at     map[string]int
+	fields int
+	row    []string
+	first  []string // a first row that is data, still to be handed out
+	line   int
+}
+
+// openTable opens a delimited file. Where columns is nil the first row must be
+// a header. Names are looked up in want, in lower case and without blanks,
+// underscores or dots.
+func openTable(fsys fs.FS, file, separator string, columns []string, want map[string]string, required []string) (*table, error) {
+	f, err := fsys.Open(file)
+	if err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil, &Problem{File: file, What: "there is no such file", Remedy: "put it into the dataset's folder or name the right one in " + SettingsFile}
+		}
+		return nil, &Problem{File: file, What: err.Error()}
+	}
+	br := bufio.NewReaderSize(f, 64<<10)
+	if b, err := br.Peek(len(bom)); err == nil && string(b) == bom {
+		br.Discard(len(bom))
+	}
+	if b, _ := br.Peek(2); len(b) == 2 && (b[0] == 0xFF && b[1] == 0xFE || b[0] == 0xFE && b[1] == 0xFF) {
+		f.Close()
+		return nil, &Problem{File: file, Line: 1, What: "the text is UTF-16", Remedy: "save it as UTF-8"}
+	}
+	t := &table{ps: problems{file: file}, r: csv.NewReader(br), closer: f, want: want, at: map[string]int{}}
+	if separator != "" {
+		t.r.Comma = []rune(separator)[0]
+	}
+	t.r.FieldsPerRecord = -1
+	t.r.ReuseRecord = true
+	t.r.TrimLeadingSpace = t.r.Comma != '\t'
+	if err := t.header(columns, required); err != nil {
+		f.Close()
+		return nil, err
+	}
+	return t, nil
+}
+
+// header works out which column is what.
+func (t *table) header(columns, required []string) error {
+	row, err := t.r.Read()
+	if errors.Is(err, io.EOF) {
+		return &Problem{File: t.ps.file, What: "the file is empty", Remedy: "it needs at least one row"}
+	}
+	if err != nil {
+		return t.syntax(err)
+	}
+	names, given := columns, len(columns) > 0
+	headed := true // the first row is a header
+	if given {
+		// A header may still be there: it is one if it says the same names.
+		for _, f := range row {
+			if _, ok := t.want[key(f)]; !ok && key(f) != "" {
+				headed = false
+			}
+		}
+	} else {
+		names = append([]string(nil), row...)
+	}
+	for i, n := range names {
+		k := key(n)
+		if k == "" || k == "-" {
+			continue
+		}
+		col, ok := t.want[k]
+		if !ok {
+			if given {
+				return &Problem{File: SettingsFile, What: fmt.Sprintf("columns of %s: %q is not a column known here", t.ps.file, n),
+					Remedy: `use "-" for a column to pass over; the known ones are ` + t.known()}
+			}
+			continue // a column of the user's own
+		}
+		if before, dup := t.at[col]; dup {
+			return &Problem{File: t.ps.file, Line: 1, What: fmt.Sprintf("columns %d and %d both say %s", before+1, i+1, col), Remedy: "rename the one that is not meant"}
+		}
+		t.at[col] = i
+	}
+	t.fields = len(names)
+	if given && headed {
+		// Both say which column is what; they must agree.
+		for i, f := range row {
+			if i < len(names) && key(f) != "" && key(names[i]) != "-" && t.want[key(f)] != t.want[key(names[i])] {
+				return &Problem{File: t.ps.file, Line: 1, Column: i + 1, What: fmt.Sprintf("the header says %q where columns in %s says %q", f, SettingsFile, names[i]),
+					Remedy: "make the two agree, or drop columns from the settings"}
+			}
+		}
+	}
+	var missing []string
+	for _, c := range required {
+		if _, ok := t.at[c]; !ok {
+			missing = append(missing, c)
+		}
+	}
+	if len(missing) > 0 {
+		what := "no column for " + strings.Join(missing, ", ")
+		if !given {
+			shown := make([]string, 0, len(row))
+			for _, f := range row {
+				shown = append(shown, fmt.Sprintf("%q", clip(f)))
+			}
+			what += "; the first row says " + clipTo(strings.Join(shown, " "), 200)
+		}
+		return &Problem{File: t.ps.file, Line: 1, What: what,
+			Remedy: fmt.Sprintf("name them in a header, or in %s as columns = [\"id\", …]; the known ones are %s", SettingsFile, t.known())}
+	}
+	if given && !headed {
+		t.first = append([]string(nil), row...)
+		t.line, _ = t.r.FieldPos(0)
+	}
+	return nil
+}
+
+// known lists the column names that the table understands.
+func (t *table) known() string {
+	seen := map[string]bool{}
+	var out []string
+	for _, c := range columnOrder {
+		for _, w := range t.want {
+			if w == c && !seen[c] {
+				seen[c] = true
+				out = append(out, c)
+			}
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
+// key normalises a heading.
+func key(s string) string {
+	return strings.NewReplacer(" ", "", "_", "", ".", "").Replace(strings.ToLower(strings.TrimSpace(s)))
+}
+
+// next moves to the next row that is not blank. Rows of the wrong length are
+// noted as problems and passed over.
+func (t *table) next() bool {
+	for {
+		if t.first != nil {
+			t.row, t.first = t.first, nil
+		} else {
+			row, err := t.r.Read()
+			if errors.Is(err, io.EOF) {
+				return false
+			}
+			if err != nil {
+				t.ps.list = append(t.ps.list, t.syntax(err))
+				return false
+			}
+			t.row = row
+			t.line, _ = t.r.FieldPos(0)
+		}
+		blank := true
+		for _, f := range t.row {
+			if strings.TrimSpace(f) != "" {
+				blank = false
+				break
+			}
+		}
+		if blank {
+			continue
+		}
+		if len(t.row) != t.fields {
+			remedy := "every row needs the same columns"
+			if len(t.row) > t.fields && t.r.Comma == ',' {
+				remedy = `if numbers have a decimal comma, separate the columns by ";" and set decimal = "," and separator = ";"; put texts with commas in "quotes"`
+			}
+			t.ps.add(t.line, 0, remedy, "%d fields where %d are due", len(t.row), t.fields)
+			continue
+		}
+		return true
+	}
+}
+
+// get returns the text of a column in the present row, trimmed; empty where the
+// table lacks the column.
+func (t *table) get(col string) string {
+	i, ok := t.at[col]
+	if !ok {
+		return ""
+	}
+	return strings.TrimSpace(t.row[i])
+}
+
+// column gives the byte column at which col stands in the present row.
+func (t *table) column(col string) int {
+	i, ok := t.at[col]
+	if !ok {
+		return 0
+	}
+	_, c := t.r.FieldPos(i)
+	return c
+}
+
+func (t *table) syntax(err error) error {
+	var pe *csv.ParseError
+	if errors.As(err, &pe) {
+		return &Problem{File: t.ps.file, Line: pe.Line, Column: pe.Column, What: pe.Err.Error(), Remedy: `write a quote inside a quoted text as ""`}
+	}
+	return &Problem{File: t.ps.file, What: err.Error()}
+}
+
+func clip(s string) string { return clipTo(s, 40) }
+
+func clipTo(s string, n int) string {
+	r := []rune(s)
+	if len(r) <= n {
+		return s
+	}
+	return string(r[:n-1]) + "…"
+}

@@ -1,0 +1,156 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"example.com/phototie/geotag/ledger"
+	"example.com/phototie/match/dataset"
+)
+
+// Correct is the JSON document of a correction, as schema/correct-1.json
+// describes it.
+type Correct struct {
+	Format   string           `json:"format"`
+	Version  int              `json:"version"`
+	Dataset  string           `json:"dataset"`
+	Into     string           `json:"into,omitempty"`
+	DryRun   bool             `json:"dry_run"`
+	Position string           `json:"position"`
+	Changes  []dataset.Change `json:"changes"`
+}
+
+// Count gives the number of photos with an outcome.
+func (c Correct) Count(o dataset.ChangeOutcome) int {
+	n := 0
+	for _, ch := range c.Changes {
+		if ch.Outcome == o {
+			n++
+		}
+	}
+	return n
+}
+
+// CorrectJSON writes a correction as one document.
+func CorrectJSON(w io.Writer, c Correct) error {
+	c.Format, c.Version = CorrectFormat, JSONVersion
+	return Document(w, c)
+}
+
+// CorrectText writes a correction for a person: the counts, the refused photos,
+// with list every change, and what to do next.
+func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
+	p := &printer{w: w}
+	verb := "corrected"
+	if c.DryRun {
+		verb = "to be corrected"
+	}
+	p.printf("%s photos %s, %s unchanged, %s left as they are, %s refused\n", number(c.Count(dataset.Corrected)), verb,
+		number(c.Count(dataset.Unchanged)), number(c.Count(dataset.Left)), number(c.Count(dataset.Refused)))
+	if list {
+		p.changes(c)
+	}
+	for _, ch := range c.Changes {
+		if ch.Outcome == dataset.Refused {
+			p.printf("%s\n", wrap("refused "+plain(ch.Photo)+": "+plain(ch.Why), "  "))
+		}
+		for _, n := range ch.Notes {
+			if ch.Outcome == dataset.Corrected {
+				p.printf("%s\n", wrap("note "+plain(ch.Photo)+": "+plain(n), "  "))
+			}
+		}
+	}
+	if len(next) > 0 {
+		p.printf("\nNext\n")
+		for _, n := range next {
+			p.printf("  %s\n", wrap(n, "  "))
+		}
+	}
+	return p.err
+}
+
+// changes lists every photo: where its tag was, where it goes, and how far that
+// is.
+func (p *printer) changes(c Correct) {
+	var rows [][]string
+	for _, ch := range c.Changes {
+		row := []string{plain(ch.Photo), plain(ch.Point), string(ch.Outcome), "", "", "", ""}
+		if ch.From != nil {
+			row[3] = fmt.Sprintf("%.6f %.6f", ch.From.Lat, ch.From.Lon)
+		}
+		if ch.Edit != nil {
+			row[4] = fmt.Sprintf("%.6f %.6f", ch.Edit.Lat, ch.Edit.Lon)
+		}
+		if ch.Moved != nil && ch.Outcome == dataset.Corrected {
+			row[5] = metres(*ch.Moved) + " m"
+		}
+		if ch.Outcome == dataset.Corrected {
+			row[6] = fmt.Sprintf("%+d", ch.Grows)
+		}
+		rows = append(rows, row)
+	}
+	p.printf("\n")
+	p.table([]column{{head: "photo", path: true, most: 40}, {head: "point", most: 12}, {head: "outcome", most: 9},
+		{head: "tag was", most: 22}, {head: "tag becomes", most: 22}, {head: "moves", right: true, most: 10}, {head: "bytes", right: true, most: 6}}, rows)
+}
+
+// Restore is the JSON document of a restoration, as schema/restore-1.json
+// describes it.
+type Restore struct {
+	Format  string           `json:"format"`
+	Version int              `json:"version"`
+	Dataset string           `json:"dataset"`
+	DryRun  bool             `json:"dry_run"`
+	Photos  []ledger.Outcome `json:"photos"`
+}
+
+// Count gives the number of photos with a status.
+func (r Restore) Count(s ledger.Status) int {
+	n := 0
+	for _, o := range r.Photos {
+		if o.Status == s {
+			n++
+		}
+	}
+	return n
+}
+
+// RestoreJSON writes a restoration as one document.
+func RestoreJSON(w io.Writer, r Restore) error {
+	r.Format, r.Version = RestoreFormat, JSONVersion
+	return Document(w, r)
+}
+
+// statusWords says what a status means for a user.
+var statusWords = map[ledger.Status]string{
+	ledger.Partly:     "restored only to what it was after something else changed it between two corrections",
+	ledger.Changed:    "left alone: something else changed it after the last correction, so its bytes are not on record",
+	ledger.Missing:    "is not there any more",
+	ledger.Unrecorded: "no correction of it is on record",
+	ledger.Failed:     "could not be restored",
+}
+
+// RestoreText writes a restoration for a person: the counts and each photo that
+// did not come out as its original.
+func RestoreText(w io.Writer, r Restore) error {
+	p := &printer{w: w}
+	verb := "restored"
+	if r.DryRun {
+		verb = "to be restored"
+	}
+	parts := []string{fmt.Sprintf("%s files %s", number(r.Count(ledger.Restored)), verb),
+		fmt.Sprintf("%s original already", number(r.Count(ledger.Original)))}
+	rest := len(r.Photos) - r.Count(ledger.Restored) - r.Count(ledger.Original)
+	parts = append(parts, fmt.Sprintf("%s not", number(rest)))
+	p.printf("%s\n", strings.Join(parts, ", "))
+	for _, o := range r.Photos {
+		if words, ok := statusWords[o.Status]; ok {
+			p.printf("%s\n", wrap(fmt.Sprintf("%s %s: %s", o.Status, plain(o.Photo), words), "  "))
+		}
+		for _, n := range o.Notes {
+			p.printf("%s\n", wrap("note "+plain(o.Photo)+": "+plain(n), "  "))
+		}
+	}
+	return p.err
+}

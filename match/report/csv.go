@@ -1,0 +1,86 @@
+package report
+
+import (
+	"encoding/csv"
+	"io"
+	"strconv"
+	"strings"
+
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+)
+
+// csvHead names the columns of CSV. Lengths are in the grid's unit, which the
+// unit column names; bearings and coordinates of the tag in degrees.
+var csvHead = []string{"photo", "point", "verdict", "reason", "unit", "distance", "bearing", "d_e", "d_n", "allowed",
+	"p", "p_adjusted", "tag_e", "tag_n", "tag_lat", "tag_lon", "nearest", "nearest_distance", "link_line", "why"}
+
+// CSV writes one row a photo, in the order of the result. Texts that a
+// spreadsheet would take for a formula are preceded by an apostrophe.
+func CSV(w io.Writer, r *match.Result) error {
+	out := csv.NewWriter(w)
+	if err := out.Write(csvHead); err != nil {
+		return err
+	}
+	for i := range r.Photos {
+		if err := out.Write(csvRow(r.Grid.Unit, &r.Photos[i])); err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+func csvRow(unit grid.Unit, p *match.PhotoResult) []string {
+	row := map[string]string{
+		"photo": Cell(p.Name), "verdict": string(p.Verdict), "reason": string(p.Reason),
+		"unit": unit.Symbol, "why": Cell(p.Why),
+	}
+	if t := p.Tie; t != nil {
+		row["point"] = Cell(t.Point)
+		if t.Line > 0 {
+			row["link_line"] = strconv.Itoa(t.Line)
+		}
+	}
+	if d := p.Discrepancy; d != nil {
+		row["distance"], row["d_e"], row["d_n"] = fixed(d.Distance, 3), fixed(d.DE, 3), fixed(d.DN, 3)
+		if d.Bearing.Defined() {
+			row["bearing"] = fixed(d.Bearing.Degrees(), 4)
+		}
+	}
+	if a := p.Allowance; a != nil {
+		row["allowed"] = fixed(a.Threshold/unit.Metres, 3)
+	}
+	if p.P != nil {
+		row["p"] = strconv.FormatFloat(*p.P, 'g', 6, 64)
+	}
+	if p.PAdjusted != nil {
+		row["p_adjusted"] = strconv.FormatFloat(*p.PAdjusted, 'g', 6, 64)
+	}
+	if p.OnGrid != nil {
+		row["tag_e"], row["tag_n"] = fixed(p.OnGrid.E, 3), fixed(p.OnGrid.N, 3)
+	}
+	if p.Tag != nil && p.Tag.Position != nil {
+		row["tag_lat"], row["tag_lon"] = fixed(p.Tag.Position.Lat, 9), fixed(p.Tag.Position.Lon, 9)
+	}
+	if n := p.Nearest; n != nil {
+		row["nearest"], row["nearest_distance"] = Cell(n.Point), fixed(n.Distance, 3)
+	}
+	cells := make([]string, len(csvHead))
+	for i, h := range csvHead {
+		cells[i] = row[h]
+	}
+	return cells
+}
+
+func fixed(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
+
+// Cell makes a text safe for a spreadsheet: one that begins with a character
+// that starts a formula there gets an apostrophe before it. Source: OWASP, CSV
+// Injection (from memory).
+func Cell(s string) string {
+	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
+		return "'" + s
+	}
+	return s
+}

@@ -1,0 +1,95 @@
+package report
+
+import (
+	"encoding/json"
+	"io"
+	"slices"
+
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+)
+
+// The names and versions of the JSON documents. A version changes when a field
+// goes or changes its meaning; new fields may come without.
+const (
+	CheckFormat   = "phototie-check"
+	CompareFormat = "phototie-compare"
+	CorrectFormat = "phototie-correct"
+	RestoreFormat = "phototie-restore"
+	JSONVersion   = 1
+)
+
+// Check is the JSON document of a checked job, as schema/check-1.json describes
+// it.
+type Check struct {
+	Format  string `json:"format"`
+	Version int    `json:"version"`
+	// Dataset is what the user called the dataset.
+	Dataset string `json:"dataset"`
+	*match.Result
+	// Photos take the place of the Result's.
+	Photos []CheckPhoto `json:"photos"`
+	// Operations are the coordinate operations that carried tags to the grid.
+	Operations []*grid.Operation `json:"operations"`
+	Findings   []match.Finding   `json:"findings"`
+}
+
+// CheckPhoto is a photo of a Check document.
+type CheckPhoto struct {
+	*match.PhotoResult
+	// Operation is the place in the document's Operations of the one used; it
+	// takes the place of the PhotoResult's.
+	Operation *int `json:"operation,omitempty"`
+}
+
+// JSON writes a checked job as one Check document.
+func JSON(w io.Writer, dataset string, r *match.Result) error {
+	findings := r.Findings()
+	if findings == nil {
+		findings = []match.Finding{}
+	}
+	doc := Check{Format: CheckFormat, Version: JSONVersion, Dataset: dataset, Result: r,
+		Photos: make([]CheckPhoto, len(r.Photos)), Operations: []*grid.Operation{}, Findings: findings}
+	for i := range r.Photos {
+		p := &r.Photos[i]
+		doc.Photos[i].PhotoResult = p
+		if p.Operation == nil {
+			continue
+		}
+		k := slices.IndexFunc(doc.Operations, func(op *grid.Operation) bool { return op == p.Operation || sameOperation(op, p.Operation) })
+		if k < 0 {
+			k = len(doc.Operations)
+			doc.Operations = append(doc.Operations, p.Operation)
+		}
+		doc.Photos[i].Operation = &k
+	}
+	return Document(w, doc)
+}
+
+// sameOperation reports whether two operations are one.
+func sameOperation(a, b *grid.Operation) bool {
+	return a.Name == b.Name && a.Definition == b.Definition && a.Source == b.Source && a.Ballpark == b.Ballpark &&
+		(a.Accuracy == nil) == (b.Accuracy == nil) && (a.Accuracy == nil || *a.Accuracy == *b.Accuracy) && slices.Equal(a.Notes, b.Notes)
+}
+
+// Compare is the JSON document of one photo held against one position, as
+// schema/compare-1.json describes it.
+type Compare struct {
+	Format  string            `json:"format"`
+	Version int               `json:"version"`
+	Grid    grid.Grid         `json:"grid"`
+	Photo   match.PhotoResult `json:"photo"`
+}
+
+// CompareJSON writes a comparison as one Compare document.
+func CompareJSON(w io.Writer, g grid.Grid, p match.PhotoResult) error {
+	return Document(w, Compare{Format: CompareFormat, Version: JSONVersion, Grid: g, Photo: p})
+}
+
+// Document writes any value as indented JSON, without HTML escapes.
+func Document(w io.Writer, v any) error {
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", "  ")
+	return enc.Encode(v)
+}

@@ -1,0 +1,383 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+
+	"example.com/phototie/match"
+)
+
+// TextOptions say how much Text tells.
+type TextOptions struct {
+	// Title stands on the first line: the dataset's name.
+	Title string
+	// All lists every photo, the ones within budget too, and leaves nothing out.
+	All bool
+	// Next are hints on what to do next, one a line.
+	Next []string
+}
+
+// shortList is how many rows of one kind are listed without TextOptions.All.
+const shortList = 40
+
+// Text writes a checked job for a person at a terminal, at most Width columns
+// wide: the frame of reference, the verdicts, the set as a whole, and the
+// photos, links and points that somebody should look at.
+func Text(w io.Writer, r *match.Result, opt TextOptions) error {
+	p := &printer{w: w}
+	p.head(r, opt)
+	p.verdicts(r)
+	p.set(r)
+	p.photos(r, opt)
+	p.findings(r, opt)
+	if len(opt.Next) > 0 {
+		p.printf("\nNext\n")
+		for _, n := range opt.Next {
+			p.printf("  %s\n", wrap(n, "  "))
+		}
+	}
+	return p.err
+}
+
+// printer keeps the first error of writing.
+type printer struct {
+	w   io.Writer
+	err error
+}
+
+func (p *printer) printf(format string, args ...any) {
+	if p.err == nil {
+		_, p.err = fmt.Fprintf(p.w, format, args...)
+	}
+}
+
+func (p *printer) table(cols []column, rows [][]string) {
+	if p.err == nil {
+		p.err = table(p.w, cols, rows)
+	}
+}
+
+// field writes a fact behind its name, wrapped under itself.
+func (p *printer) field(name, format string, args ...any) {
+	const width = 10
+	text := wrap(strings.Repeat("x", width-1)+" "+fmt.Sprintf(format, args...), strings.Repeat(" ", width))
+	p.printf("%s%s\n", pad(name, width-1, false), text[width-1:])
+}
+
+func (p *printer) head(r *match.Result, opt TextOptions) {
+	if opt.Title != "" {
+		p.printf("%s\n", plain(opt.Title))
+	}
+	code := ""
+	if r.Grid.Code != "" {
+		code = " (" + r.Grid.Code + ")"
+	}
+	p.field("grid", "%s%s, %s", r.Grid.Name, code, r.Grid.Unit.Name)
+	for _, u := range operations(r) {
+		p.field("frame", "%s", u)
+	}
+	if lo, hi, conf, ok := allowances(r); ok {
+		u := r.Grid.Unit
+		p.field("budget", "%.1f to %.1f %s allowed at %g %%, by what each photo and point states", lo/u.Metres, hi/u.Metres, u.Symbol, conf*100)
+	}
+}
+
+// operations words the operations that carried tags to the grid, most used
+// first.
+func operations(r *match.Result) []string {
+	type use struct {
+		text  string
+		count int
+	}
+	var uses []use
+	for i := range r.Photos {
+		op := r.Photos[i].Operation
+		if op == nil {
+			continue
+		}
+		text := op.Source + " by " + op.Name
+		switch {
+		case op.Ballpark:
+			text += ": A BALLPARK OPERATION, which may be hundreds of metres out"
+		case op.Accuracy == nil:
+			text += ", accuracy not stated"
+		default:
+			text += fmt.Sprintf(", stated accuracy %.3g m", *op.Accuracy)
+		}
+		for _, n := range op.Notes {
+			text += "; " + n
+		}
+		if k := slices.IndexFunc(uses, func(u use) bool { return u.text == text }); k >= 0 {
+			uses[k].count++
+		} else {
+			uses = append(uses, use{text, 1})
+		}
+	}
+	slices.SortStableFunc(uses, func(a, b use) int { return b.count - a.count })
+	out := make([]string, len(uses))
+	for i, u := range uses {
+		out[i] = u.text
+		if len(r.Photos) > 1 {
+			out[i] = fmt.Sprintf("%s tags: %s", number(u.count), u.text)
+		}
+	}
+	return out
+}
+
+// allowances gives the range of the thresholds in metres.
+func allowances(r *match.Result) (lo, hi, confidence float64, ok bool) {
+	lo = math.Inf(1)
+	for i := range r.Photos {
+		if a := r.Photos[i].Allowance; a != nil {
+			lo, hi, confidence, ok = min(lo, a.Threshold), max(hi, a.Threshold), a.Confidence, true
+		}
+	}
+	return lo, hi, confidence, ok
+}
+
+func (p *printer) verdicts(r *match.Result) {
+	tied := 0
+	for i := range r.Photos {
+		if r.Photos[i].Tie != nil {
+			tied++
+		}
+	}
+	bare := 0
+	for _, pt := range r.Points {
+		if len(pt.Photos) == 0 {
+			bare++
+		}
+	}
+	p.printf("\n%s photos, %s of them tied; %s points, %s of them with a photo\n\n",
+		number(len(r.Photos)), number(tied), number(len(r.Points)), number(len(r.Points)-bare))
+	sym := r.Grid.Unit.Symbol
+	var rows [][]string
+	for _, v := range match.Verdicts {
+		var d []float64
+		for i := range r.Photos {
+			if ph := &r.Photos[i]; ph.Verdict == v && ph.Discrepancy != nil {
+				d = append(d, ph.Discrepancy.Distance)
+			}
+		}
+		n := r.Counts[v]
+		row := []string{string(v), number(n), "", "", ""}
+		if len(r.Photos) > 0 {
+			row[2] = fmt.Sprintf("%.0f %%", 100*float64(n)/float64(len(r.Photos)))
+		}
+		if len(d) > 0 {
+			slices.Sort(d)
+			row[3] = fmt.Sprintf("%s %s", metres(median(d)), sym)
+			row[4] = fmt.Sprintf("%s %s", metres(d[len(d)-1]), sym)
+		}
+		rows = append(rows, row)
+	}
+	p.table([]column{
+		{head: "verdict", most: 10}, {head: "photos", right: true, most: 12}, {head: "share", right: true, most: 8},
+		{head: "median distance", right: true, most: 16}, {head: "largest", right: true, most: 16},
+	}, rows)
+}
+
+func (p *printer) set(r *match.Result) {
+	if r.Set == nil {
+		return
+	}
+	s, which := r.Set, "judged"
+	if r.SetWithoutGross != nil {
+		s, which = r.SetWithoutGross, "judged and not gross"
+	}
+	sym := s.Unit.Symbol
+	p.printf("\nThe %s %s, as a set\n", number(s.N), which)
+	p.printf("  RMSE      E %s  N %s  radial %s %s", metres(s.RMSEE), metres(s.RMSEN), metres(s.RMSER), sym)
+	if s.NSSDA != nil {
+		p.printf("; NSSDA horizontal accuracy %s %s at 95 %%", metres(*s.NSSDA), sym)
+	}
+	p.printf("\n  centre    E %+.2f  N %+.2f %s, spread %s %s per axis (robust)\n", s.Robust.Centre.E, s.Robust.Centre.N, sym, metres(s.Robust.Spread), sym)
+	if s.Shift != nil {
+		p.printf("  shift     mean E %+.2f  N %+.2f %s; as large by chance with p = %s (Hotelling)\n", s.Mean.E, s.Mean.N, sym, probability(s.Shift.P))
+	}
+	o := r.Set.Over
+	p.printf("  over      %d of all %d judged, %.1f %% (%g %% interval %.1f to %.1f %%); %.3g %% expected of noise alone\n",
+		o.Over, o.N, 100*o.Share, o.Confidence*100, 100*o.Low, 100*o.High, 100*o.Expected)
+}
+
+func (p *printer) photos(r *match.Result, opt TextOptions) {
+	var rows [][]string
+	left := 0
+	order := map[match.Verdict]int{match.Gross: 0, match.Over: 1, match.Unjudged: 2, match.Within: 3}
+	idx := make([]int, 0, len(r.Photos))
+	for i := range r.Photos {
+		if opt.All || r.Photos[i].Verdict != match.Within {
+			idx = append(idx, i)
+		}
+	}
+	slices.SortStableFunc(idx, func(a, b int) int { return order[r.Photos[a].Verdict] - order[r.Photos[b].Verdict] })
+	for _, i := range idx {
+		if !opt.All && len(rows) == shortList {
+			left++
+			continue
+		}
+		rows = append(rows, photoRow(r, &r.Photos[i]))
+	}
+	if len(rows) == 0 {
+		return
+	}
+	title := "Photos to look at"
+	if opt.All {
+		title = "Photos"
+	}
+	p.printf("\n%s (%s)\n", title, number(len(rows)+left))
+	p.table([]column{
+		{head: "photo", path: true, most: 44}, {head: "point", most: 14}, {head: "verdict", most: 8},
+		{head: "distance", right: true, most: 14}, {head: "bearing", right: true, most: 8},
+		{head: "allowed", right: true, most: 10}, {head: "p (adj)", right: true, most: 8}, {head: "", most: 48},
+	}, rows)
+	if left > 0 {
+		p.printf("… and %s more; --all lists every photo\n", number(left))
+	}
+}
+
+// photoRow is the line of a photo: the last cell is the nearest other point or
+// the reason for being unjudged.
+func photoRow(r *match.Result, ph *match.PhotoResult) []string {
+	u := r.Grid.Unit
+	row := []string{plain(ph.Name), "", string(ph.Verdict), "", "", "", "", ""}
+	if ph.Tie != nil {
+		row[1] = plain(ph.Tie.Point)
+	}
+	if d := ph.Discrepancy; d != nil {
+		row[3] = metres(d.Distance) + " " + u.Symbol
+		row[4] = "-"
+		if d.Bearing.Defined() {
+			row[4] = fmt.Sprintf("%.0f°", math.Mod(math.Round(d.Bearing.Degrees()), 360))
+		}
+	}
+	if a := ph.Allowance; a != nil {
+		row[5] = metres(a.Threshold/u.Metres) + " " + u.Symbol
+	}
+	if ph.PAdjusted != nil {
+		row[6] = probability(*ph.PAdjusted)
+	}
+	switch n := ph.Nearest; {
+	case ph.Verdict == match.Unjudged:
+		row[7] = reasonWords(ph.Reason)
+		if n != nil && ph.Tie == nil {
+			row[7] += fmt.Sprintf("; nearest %s %s %s", plain(n.Point), metres(n.Distance), u.Symbol)
+		}
+	case n != nil && ph.Tie != nil && n.Point != ph.Tie.Point && ph.Verdict != match.Within:
+		row[7] = fmt.Sprintf("nearest %s %s %s", plain(n.Point), metres(n.Distance), u.Symbol)
+	}
+	return row
+}
+
+// reasonWords says why a photo is unjudged, in a few words.
+func reasonWords(r match.Reason) string {
+	switch r {
+	case match.ReasonUnreadable:
+		return "can't be read"
+	case match.ReasonNoTag:
+		return "no position in it"
+	case match.ReasonBadTag:
+		return "position unsound"
+	case match.ReasonNoTie:
+		return "not in the links"
+	case match.ReasonNoPoint:
+		return "point not surveyed"
+	case match.ReasonManyPoints:
+		return "linked to several points"
+	case match.ReasonNoFrame:
+		return "datum not usable"
+	case match.ReasonBallpark:
+		return "only a ballpark operation"
+	}
+	return string(r)
+}
+
+// findings lists what the table of photos has no words for.
+func (p *printer) findings(r *match.Result, opt TextOptions) {
+	var said []match.Finding
+	for _, f := range r.Findings() {
+		switch f.Code {
+		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie:
+			continue // the table says all there is
+		case match.FindingMetadata:
+			if !opt.All {
+				continue
+			}
+		case match.FindingBare:
+			continue
+		}
+		said = append(said, f)
+	}
+	if len(said) > 0 {
+		p.printf("\nFindings (%s)\n", number(len(said)))
+		for i, f := range said {
+			if !opt.All && i == shortList {
+				p.printf("… and %s more; --all lists every one\n", number(len(said)-i))
+				break
+			}
+			subject := plain(f.Photo)
+			if subject == "" {
+				subject = plain(f.Point)
+			}
+			p.printf("  %s\n", wrap(fmt.Sprintf("%s %s: %s; %s", f.Severity, subject, plain(f.Message), f.Remedy), "    "))
+		}
+	}
+	var bare []string
+	for _, pt := range r.Points {
+		if len(pt.Photos) == 0 {
+			bare = append(bare, plain(pt.ID))
+		}
+	}
+	if len(bare) > 0 {
+		n := len(bare)
+		if !opt.All && n > shortList {
+			bare = append(bare[:shortList], "…")
+		}
+		p.printf("\nPoints without a photo (%s)\n  %s\n", number(n), wrap(strings.Join(bare, " "), "  "))
+	}
+}
+
+// number writes a count with thin groups: 12 345.
+func number(n int) string {
+	s := fmt.Sprint(n)
+	for i := len(s) - 3; i > 0; i -= 3 {
+		s = s[:i] + "\u202f" + s[i:]
+	}
+	return s
+}
+
+// metres writes a length with the digits that matter to a reader.
+func metres(v float64) string {
+	switch a := math.Abs(v); {
+	case a < 10:
+		return fmt.Sprintf("%.2f", v)
+	case a < 1000:
+		return fmt.Sprintf("%.1f", v)
+	case a < 1e7:
+		return fmt.Sprintf("%.0f", v)
+	}
+	return fmt.Sprintf("%.3g", v)
+}
+
+// probability writes a p-value.
+func probability(p float64) string {
+	switch {
+	case p >= 0.001:
+		return fmt.Sprintf("%.3f", p)
+	case p >= 1e-6:
+		return fmt.Sprintf("%.0e", p)
+	}
+	return "<1e-6"
+}
+
+// median of sorted values.
+func median(d []float64) float64 {
+	n := len(d)
+	if n%2 == 1 {
+		return d[n/2]
+	}
+	return (d[n/2-1] + d[n/2]) / 2
+}
