@@ -1,26 +1,24 @@
-package demo_test
+package demo
 
 import (
 	"bytes"
 	"context"
 	"image/jpeg"
 	"testing"
-
-	"example.com/phototie/match/dataset/demo"
 )
 
 // BenchmarkJPEG draws photos of both jobs. The floor is the JPEG coding alone,
 // by the standard library, of one such picture that is drawn already.
 func BenchmarkJPEG(b *testing.B) {
-	pv, err := demo.PortVelland(context.Background(), velland, 1)
+	pv, err := PortVelland(context.Background(), vellandPlane, 1)
 	if err != nil {
 		b.Fatal(err)
 	}
-	tc, err := demo.TallowCreek(context.Background(), tallow, 1)
+	tc, err := TallowCreek(context.Background(), tallowPlane, 1)
 	if err != nil {
 		b.Fatal(err)
 	}
-	for _, job := range []*demo.Job{pv, tc} {
+	for _, job := range []*Job{pv, tc} {
 		b.Run(job.Name, func(b *testing.B) {
 			for i := 0; b.Loop(); i++ {
 				if _, err := job.Photos[i%len(job.Photos)].JPEG(); err != nil {

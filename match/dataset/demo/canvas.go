@@ -60,7 +60,7 @@ type canvas struct {
 	buf            sfnt.Buffer
 }
 
-func newCanvas(w, h int, v view, sun vec) (*canvas, error) {
+func newCanvas(w, h int) (*canvas, error) {
 	bold, err := sfnt.Parse(gobold.TTF)
 	if err != nil {
 		return nil, err
@@ -69,17 +69,21 @@ func newCanvas(w, h int, v view, sun vec) (*canvas, error) {
 	if err != nil {
 		return nil, err
 	}
-	st, ct := math.Sincos(v.turn)
-	sp, cp := math.Sincos(v.pitch)
 	return &canvas{
 		img: image.NewRGBA(image.Rect(0, 0, w, h)), w: float64(w), h: float64(h),
 		focal: focalRatio * float64(w),
-		cam:   v.at, pitch: v.pitch,
-		fwd:   vec{ct * cp, st * cp, sp},
-		right: vec{-st, ct, 0},
-		up:    vec{-ct * sp, -st * sp, cp},
-		sun:   sun, bold: bold, plain: plain,
+		bold:  bold, plain: plain,
 	}, nil
+}
+
+// look turns the camera.
+func (c *canvas) look(v view) {
+	st, ct := math.Sincos(v.turn)
+	sp, cp := math.Sincos(v.pitch)
+	c.cam, c.pitch = v.at, v.pitch
+	c.fwd = vec{ct * cp, st * cp, sp}
+	c.right = vec{-st, ct, 0}
+	c.up = vec{-ct * sp, -st * sp, cp}
 }
 
 // near is the distance of the near clipping plane in metres.

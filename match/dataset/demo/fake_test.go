@@ -1,4 +1,4 @@
-package demo_test
+package demo
 
 import (
 	"context"
@@ -62,12 +62,26 @@ func (p tangent) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame
 }
 
 var (
-	velland = tangent{
+	vellandPlane = tangent{
 		grid:   grid.Grid{Name: "tangent plane for Port Velland", Code: "EPSG:2157", Unit: grid.Metre},
 		origin: grid.LatLon{Lat: 52.188, Lon: -6.680}, at: grid.EN{E: 690256, N: 604844}, turn: 1.04,
 	}
-	tallow = tangent{
+	tallowPlane = tangent{
 		grid:   grid.Grid{Name: "tangent plane for Tallow Creek", Code: "EPSG:6543", Unit: grid.USSurveyFoot},
 		origin: grid.LatLon{Lat: 35.634, Lon: -82.324}, at: grid.EN{E: 1012412, N: 702240}, turn: -1.9,
 	}
 )
+
+// broken answers FromGrid as the test wants it to.
+type broken struct {
+	tangent
+	spoil func([]grid.FixPlacement) ([]grid.FixPlacement, error)
+}
+
+func (p broken) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) ([]grid.FixPlacement, error) {
+	out, err := p.tangent.FromGrid(ctx, at, frames)
+	if err != nil {
+		return nil, err
+	}
+	return p.spoil(out)
+}

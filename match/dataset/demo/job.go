@@ -112,3 +112,13 @@ func checkGrid(g grid.Grid, code string, unit grid.Unit) error {
 	}
 	return nil
 }
+
+// lists fills in points.csv, with or without the column of accuracies, and
+// links.csv.
+func (j *Job) lists(p *plan, withSigma bool) (err error) {
+	if j.Points, err = p.pointsCSV(withSigma); err != nil {
+		return err
+	}
+	j.Links, err = linksCSV(j.Photos)
+	return err
+}

@@ -10,7 +10,7 @@ import (
 // photographed from the boat, or stands on the deck.
 func (o object) face() bool { return o == ladder || o == fender || o == outfall }
 
-// boardOn returns the plate beside the object, and the place that the camera is
+// board returns the plate beside the object, and the place that the camera is
 // aimed at.
 func (s *scene) board() (plate, vec) {
 	side := 1.0

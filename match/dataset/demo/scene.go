@@ -76,10 +76,12 @@ func (s *scene) draw() (*image.RGBA, error) {
 	if s.small {
 		w, h = smallWidth, smallHeight
 	}
-	c, err := newCanvas(w, h, s.view, s.sun)
+	c, err := newCanvas(w, h)
 	if err != nil {
 		return nil, err
 	}
+	c.look(s.view)
+	c.sun = s.sun
 	rng := rand.New(rand.NewPCG(s.seed, 0x5ce11e))
 	if s.object == bridgePost {
 		err = s.drawBridge(c, rng)

@@ -33,8 +33,9 @@ func TallowCreek(ctx context.Context, proj grid.Projection, seed uint64) (*Job, 
 	}
 	job := &Job{Name: p.name, Photos: p.photos(shots, seed)}
 	job.Settings = []byte(tallowSettings)
-	job.Points = p.pointsCSV(false)
-	job.Links = linksCSV(job.Photos)
+	if err := job.lists(p, false); err != nil {
+		return nil, err
+	}
 	job.ReadMe = []byte(tallowReadMe)
 	return job, nil
 }

@@ -2,9 +2,12 @@ package demo
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"path"
+	"slices"
 	"strings"
 	"time"
 
@@ -39,8 +42,9 @@ func PortVelland(ctx context.Context, proj grid.Projection, seed uint64) (*Job, 
 		return nil, err
 	}
 	job.Settings = []byte(vellandSettings)
-	job.Points = p.pointsCSV(true)
-	job.Links = linksCSV(job.Photos)
+	if err := job.lists(p, true); err != nil {
+		return nil, err
+	}
 	job.ReadMe = vellandReadMe(job)
 	return job, nil
 }
@@ -109,7 +113,7 @@ func vellandPlan(rng *rand.Rand) *plan {
 			{letter: "QB", serial: "QM7-004452", folder: "boat", accuracy: 3.9, swing: 0.7},
 		},
 	}
-	marks := map[int]bool{3: true, 21: true, 38: true, 56: true}
+	marks := map[int]bool{3: true, 21: true, 40: true, 53: true}
 	outfalls := map[int]bool{7: true, 17: true, 27: true, 36: true, 46: true, 57: true}
 	var bollards, ladders, fenders, drains, benches, rest int
 	chain := 4.0
@@ -205,9 +209,7 @@ func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
 	found := make(map[Kind]Trouble)
 
 	// The late run: the four stations of the second day that show it best, the
-	// noise being what it is. A photo shows it when the tag can't be within
-	// budget of the wrong point, whatever the direction of the standoff: the
-	// 95 % threshold is at most 2.4477 sigma plus the standoff.
+	// noise being what it is.
 	var run []int
 	best := -1
 	var firsts []int
@@ -224,8 +226,7 @@ func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
 				continue
 			}
 			is = append(is, i)
-			wrong := p.stations[s.station+1].at
-			if math.Hypot(s.tagged.E-wrong.E, s.tagged.N-wrong.N)*p.unit.Metres > 2.4477*s.herr*sigmaPerRadius68+2.0 {
+			if p.beyond(&s, &p.stations[s.station+1]) {
 				shown++
 			}
 		}
@@ -242,27 +243,28 @@ func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
 		"%d photos in a row, from %s to %s, are linked to the next point of the walk instead of the one that they show.",
 		len(run), j.Photos[run[0]].Shows, j.Photos[run[len(run)-1]].Shows)}
 
-	// The frozen fix: quay handheld, first day.
+	// The frozen fix: quay handheld, first day, over three points at least, and
+	// where it shows best.
 	quay := of(0, 0)
-	var starts []int
-	most := 0 // stations that the stale photos are spread over
-	for k := 6; k+frozenCount+1 < len(quay); k++ {
-		if shots[quay[k]].station == shots[quay[k+1]].station {
-			continue
-		}
+	origin, frozen := 0, []int(nil)
+	best = -1
+	for _, k := range rng.Perm(len(quay) - frozenCount - 1) {
+		is := quay[k+1 : k+1+frozenCount]
 		over := make(map[int]bool)
-		for _, i := range quay[k+1 : k+1+frozenCount] {
+		shown := 0
+		for _, i := range is {
 			over[shots[i].station] = true
+			if p.beyond(&shots[quay[k]], &p.stations[shots[i].station]) {
+				shown++
+			}
 		}
-		if len(over) > most {
-			starts, most = nil, len(over)
-		}
-		if len(over) == most {
-			starts = append(starts, k)
+		if !over[shots[quay[k]].station] && len(over) >= 3 && shown > best {
+			origin, frozen, best = quay[k], is, shown
 		}
 	}
-	k := starts[rng.IntN(len(starts))]
-	origin, frozen := quay[k], quay[k+1:k+1+frozenCount]
+	if frozen == nil {
+		return errors.New("demo: the walk has no place for the frozen fix")
+	}
 	claim(append([]int{origin}, frozen...))
 	for _, i := range frozen {
 		q := &j.Photos[i]
@@ -272,7 +274,7 @@ func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
 	}
 	found[FrozenFix] = Trouble{Photos: names(frozen), Origin: j.Photos[origin].Name, Detail: fmt.Sprintf(
 		"The receiver lost its fix and the handheld went on writing the last one: %d photos carry the tag and the GPS time of %s.",
-		len(frozen), baseName(j.Photos[origin].Name))}
+		len(frozen), path.Base(j.Photos[origin].Name))}
 
 	// The flipped longitude: boat handheld, second day.
 	boat := of(1, 1)
@@ -284,7 +286,7 @@ func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
 		}
 	}
 	if flipped == nil {
-		return fmt.Errorf("demo: no room for the flipped longitudes beside the late run")
+		return errors.New("demo: the walk has no place for the flipped longitudes beside the late run")
 	}
 	claim(flipped)
 	for _, i := range flipped {
@@ -296,14 +298,10 @@ func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
 
 	// The single ones.
 	one := func(dev, day int) int {
-		is := of(dev, day)
-		for _, k := range rng.Perm(len(is)) {
-			if !taken[is[k]] {
-				taken[is[k]] = true
-				return is[k]
-			}
-		}
-		panic("demo: every photo is in a trouble") // the counts above rule it out
+		is := slices.DeleteFunc(of(dev, day), func(i int) bool { return taken[i] })
+		i := is[rng.IntN(len(is))] // there are some thirty, and at most ten are taken
+		taken[i] = true
+		return i
 	}
 	bare, void := one(0, 1), one(1, 0)
 	j.Photos[bare].meta.gps = nil
@@ -314,14 +312,14 @@ func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
 	none := []int{void, bare}
 	found[NoTag] = Trouble{Photos: names(none), Detail: fmt.Sprintf(
 		"%s has a GPS directory that says there was no fix (status V) and %s has no GPS directory.",
-		baseName(j.Photos[void].Name), baseName(j.Photos[bare].Name))}
+		path.Base(j.Photos[void].Name), path.Base(j.Photos[bare].Name))}
 
 	small := one(1, 0)
 	j.Photos[small].scene.small = true
 	found[Undersized] = Trouble{Photos: names([]int{small}), Detail: fmt.Sprintf("The photo has %d x %d pixels; the others have %d x %d.", smallWidth, smallHeight, fullWidth, fullHeight)}
 
 	blurred := one(0, 1)
-	j.Photos[blurred].scene.blur = 11
+	j.Photos[blurred].scene.blur = 19
 	found[Blurred] = Trouble{Photos: names([]int{blurred}), Detail: "The camera was shaken or out of focus: the plate can't be read."}
 
 	for _, kind := range Kinds {
@@ -331,9 +329,6 @@ func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
 	}
 	return nil
 }
-
-// baseName is the last part of a photo's name.
-func baseName(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
 
 func vellandReadMe(j *Job) []byte {
 	var b strings.Builder

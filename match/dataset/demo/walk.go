@@ -1,7 +1,9 @@
 package demo
 
 import (
+	"bytes"
 	"context"
+	"encoding/csv"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -99,6 +101,14 @@ type shot struct {
 	water                   float64
 }
 
+// beyond says whether a tag is so far from a point that it can't be within a
+// budget at 95 %, whatever the direction of the standoff: the threshold is at
+// most 2.4477 sigma plus the standoff.
+func (p *plan) beyond(tag *shot, st *station) bool {
+	d := math.Hypot(tag.tagged.E-st.at.E, tag.tagged.N-st.at.N) * p.unit.Metres
+	return d > 2.4477*tag.herr*sigmaPerRadius68+2.0
+}
+
 // onGrid carries a horizontal offset in the frame of a scene to the grid.
 func (s *station) onGrid(d vec, unit grid.Unit) grid.EN {
 	sn, cs := math.Sincos(s.heading * math.Pi / 180)
@@ -168,7 +178,7 @@ func (p *plan) walk(rng *rand.Rand) []shot {
 				// As high as leaves the foot of the nearest thing in the picture, so
 				// that the horizon gets in where it can.
 				foot := math.Hypot(to.x, to.y) - 0.36
-				s.pitch = -math.Atan2(eye, foot) + 20.5*math.Pi/180
+				s.pitch = -math.Atan2(eye, foot) + 18.2*math.Pi/180
 			}
 			s.pitch += uniform(-1, 1) * math.Pi / 180
 			off := s.local.sub(st.target)
@@ -302,29 +312,36 @@ func (p *plan) photos(shots []shot, seed uint64) []Photo {
 	return out
 }
 
-// pointsCSV and linksCSV write the lists of a job.
-func (p *plan) pointsCSV(withSigma bool) []byte {
-	var b strings.Builder
-	b.WriteString("id,easting,northing,height,code,description,observed")
+// pointsCSV and linksCSV return the lists of a job.
+func (p *plan) pointsCSV(withSigma bool) ([]byte, error) {
+	head := []string{"id", "easting", "northing", "height", "code", "description", "observed"}
 	if withSigma {
-		b.WriteString(",sigma")
+		head = append(head, "sigma")
 	}
-	b.WriteString("\n")
+	rows := [][]string{head}
+	mm := func(v float64) string { return strconv.FormatFloat(v, 'f', 3, 64) }
 	for _, s := range p.stations {
-		fmt.Fprintf(&b, "%s,%.3f,%.3f,%.3f,%s,%q,%s", s.id, s.at.E, s.at.N, s.level/p.unit.Metres, s.code, s.desc, s.observed.Format(time.RFC3339))
+		row := []string{s.id, mm(s.at.E), mm(s.at.N), mm(s.level / p.unit.Metres), s.code, s.desc, s.observed.Format(time.RFC3339)}
 		if withSigma {
-			fmt.Fprintf(&b, ",%.3f", s.sigma)
+			row = append(row, mm(s.sigma))
 		}
-		b.WriteString("\n")
+		rows = append(rows, row)
 	}
-	return []byte(b.String())
+	return table(rows)
 }
 
-func linksCSV(photos []Photo) []byte {
-	var b strings.Builder
-	b.WriteString("photo,point\n")
+func linksCSV(photos []Photo) ([]byte, error) {
+	rows := [][]string{{"photo", "point"}}
 	for _, p := range photos {
-		fmt.Fprintf(&b, "%s,%s\n", p.Name, p.Linked)
+		rows = append(rows, []string{p.Name, p.Linked})
 	}
-	return []byte(b.String())
+	return table(rows)
+}
+
+func table(rows [][]string) ([]byte, error) {
+	var b bytes.Buffer
+	if err := csv.NewWriter(&b).WriteAll(rows); err != nil {
+		return nil, fmt.Errorf("demo: writing a list: %w", err)
+	}
+	return b.Bytes(), nil
 }
