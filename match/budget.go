@@ -226,6 +226,11 @@ type Allowance struct {
 	// Notes say what the image states and why it was not used, or what the
 	// budget does not cover.
 	Notes []string `json:"notes,omitempty"`
+
+	// limit keeps what Threshold was worked out from, the quantile for
+	// Confidence: a distance, or with Cov a Mahalanobis distance. 0 where the
+	// Allowance was not made by Budget.Allowance but read, for instance.
+	limit float64
 }
 
 // AllowanceOptions are the circumstances of an allowance that neither the tag
@@ -293,7 +298,14 @@ func (b Budget) Allowance(tag *geotag.Tag, point Point, op *grid.Operation, opt 
 			a.note("the tag is written in steps of %s m, which the budget does not cover", metres(tag.Position.Step*metresPerDegree))
 		}
 	}
-	a.Threshold = a.largestThreshold()
+	if a.Cov == nil {
+		a.limit = RiceQuantile(a.Confidence, a.Standoff, a.Sigma)
+		a.Threshold = a.limit
+	} else {
+		e := newEllipticNoise(*a.Cov, a.Standoff)
+		a.limit = e.quantile(a.Confidence)
+		a.Threshold = a.limit * e.major
+	}
 	return a, nil
 }
 
@@ -448,26 +460,23 @@ func (a *Allowance) Judge(dE, dN float64) (p float64) {
 	d := math.Hypot(dE, dN)
 	a.Judged = d
 	if a.Cov == nil {
-		a.Threshold = RiceQuantile(a.Confidence, a.Standoff, a.Sigma)
+		if a.limit == 0 {
+			a.limit = RiceQuantile(a.Confidence, a.Standoff, a.Sigma)
+		}
+		a.Threshold = a.limit
 		return RiceSurvival(d, a.Standoff, a.Sigma)
 	}
 	e := newEllipticNoise(*a.Cov, a.Standoff)
-	m := e.quantile(a.Confidence)
+	if a.limit == 0 {
+		a.limit = e.quantile(a.Confidence)
+	}
 	if d == 0 {
-		a.Threshold = m * e.major
+		a.Threshold = a.limit * e.major
 		return 1
 	}
 	perMetre := e.mahalanobis(dE/d, dN/d)
-	a.Threshold = m / perMetre
+	a.Threshold = a.limit / perMetre
 	return e.survival(d * perMetre)
-}
-
-func (a *Allowance) largestThreshold() float64 {
-	if a.Cov == nil {
-		return RiceQuantile(a.Confidence, a.Standoff, a.Sigma)
-	}
-	e := newEllipticNoise(*a.Cov, a.Standoff)
-	return e.quantile(a.Confidence) * e.major
 }
 
 // String gives the breakdown and the threshold, for instance

@@ -99,6 +99,7 @@ func (x *Index) Nearest(ctx context.Context, at []grid.EN) ([]*Neighbour, error)
 	if err != nil {
 		return nil, fmt.Errorf("nearest point: %w", err)
 	}
+	first := s2.NewClosestEdgeQuery(x.shapes, s2.NewClosestEdgeQueryOptions().MaxResults(1))
 	for i, p := range placed {
 		if i%1024 == 0 && ctx.Err() != nil {
 			return nil, ctx.Err()
@@ -116,7 +117,7 @@ func (x *Index) Nearest(ctx context.Context, at []grid.EN) ([]*Neighbour, error)
 				consider(j)
 			}
 		} else {
-			x.candidates(*p, consider)
+			x.candidates(first, *p, consider)
 			for _, j := range x.loose {
 				consider(j)
 			}
@@ -128,13 +129,13 @@ func (x *Index) Nearest(ctx context.Context, at []grid.EN) ([]*Neighbour, error)
 	return out, nil
 }
 
-// candidates yields the points among which the nearest to p is.
-func (x *Index) candidates(p s2.Point, yield func(int)) {
+// candidates yields the points among which the nearest to p is. first is a query
+// for the closest on the sphere.
+func (x *Index) candidates(first *s2.EdgeQuery, p s2.Point, yield func(int)) {
 	if len(x.byEdge) == 0 {
 		return
 	}
 	target := s2.NewMinDistanceToPointTarget(p)
-	first := s2.NewClosestEdgeQuery(x.shapes, s2.NewClosestEdgeQueryOptions().MaxResults(1))
 	closest := first.FindEdges(target)
 	if len(closest) == 0 {
 		return

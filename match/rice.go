@@ -62,7 +62,11 @@ func belowBody(a, b float64) bool { return b < math.Hypot(a, 1) }
 // riceDensity is the density at x for unit deviation. t is x - a, which callers
 // know better than the subtraction gives it.
 func riceDensity(a, x, t float64) float64 {
-	return x * besselI0e(a*x) * math.Exp(-t*t/2)
+	z := a * x
+	if z > hankelFrom {
+		return x * hankelI0(z) * math.Exp(-t*t/2)
+	}
+	return x * seriesI0(z) * math.Exp(-z-t*t/2)
 }
 
 // tail is the fall of the exponent at which a tail is cut: exp(-38) = 3e-17.
@@ -122,34 +126,47 @@ func integrate(a, x, t, length float64) float64 {
 	return min(sum*h, 1)
 }
 
-// besselI0e returns exp(-z) I0(z) for z >= 0: the ascending series, whose terms
-// are all positive, up to 30 and Hankel's asymptotic expansion above, whose
-// smallest term is below exp(-60). Source: Abramowitz and Stegun, Handbook of
-// Mathematical Functions, 9.6.12 and 9.7.1.
+// The modified Bessel function I0 is the ascending series, whose terms are all
+// positive, up to hankelFrom, and Hankel's asymptotic expansion above, whose
+// smallest term is below exp(-60) there. Source: Abramowitz and Stegun, Handbook
+// of Mathematical Functions, 9.6.12 and 9.7.1.
+const hankelFrom = 30
+
+// besselI0e returns exp(-z) I0(z) for z >= 0.
 func besselI0e(z float64) float64 {
-	if z > 30 {
-		term, sum := 1.0, 1.0
-		q := 1 / (8 * z)
-		for k := 1.0; k < 60; k++ {
-			next := term * (2*k - 1) * (2*k - 1) / k * q
-			if next >= term || next < 1e-17*sum {
-				break
-			}
-			term = next
-			sum += term
-		}
-		return sum / math.Sqrt(2*math.Pi*z)
+	if z > hankelFrom {
+		return hankelI0(z)
 	}
+	return seriesI0(z) * math.Exp(-z)
+}
+
+// hankelI0 returns exp(-z) I0(z) for large z.
+func hankelI0(z float64) float64 {
+	term, sum := 1.0, 1.0
+	q := 1 / (8 * z)
+	for k := 1.0; k < 60; k++ {
+		next := term * (2*k - 1) * (2*k - 1) / k * q
+		if next >= term || next < 1e-17*sum {
+			break
+		}
+		term = next
+		sum += term
+	}
+	return sum / math.Sqrt(2*math.Pi*z)
+}
+
+// seriesI0 returns I0(z) for small z.
+func seriesI0(z float64) float64 {
 	term, sum := 1.0, 1.0
 	q := z * z / 4
-	for k := 1; ; k++ {
-		term *= q * invSquares[min(k, len(invSquares)-1)]
+	for k := 1; k < len(invSquares); k++ {
+		term *= q * invSquares[k]
 		sum += term
 		if term < 1e-17*sum {
 			break
 		}
 	}
-	return sum * math.Exp(-z)
+	return sum
 }
 
 // invSquares holds 1/k². The series needs fewer than 80 terms for z <= 30.
@@ -267,10 +284,13 @@ func solveTail(p, lo, hi float64, survival, cdf, density func(float64) float64) 
 		}
 		slope = density(x) / prob
 		next := x - g/slope
-		if !(next > lo && next < hi) {
+		newton := next > lo && next < hi
+		if !newton {
 			next = lo + (hi-lo)/2
 		}
-		if math.Abs(next-x) <= 4e-16*math.Abs(x) || next == lo || next == hi {
+		// Newton's steps square their error, measured in deviations: after one this
+		// small there is nothing left. The halving steps get here only in the end.
+		if math.Abs(next-x) <= 1e-8*min(x, 1) && newton || next == lo || next == hi {
 			return next
 		}
 		x = next
