@@ -36,41 +36,86 @@ func FuzzRewrite(f *testing.F) {
 		binary.BigEndian.PutUint16(index[len(index)-8:], 300)
 		seed(samples.Insert(img, 0xE2, index))
 	}
-	f.Fuzz(func(t *testing.T, img []byte, lat, lon float64, camera bool) {
-		e := Edit{Lat: lat, Lon: lon, HPositioningError: 0.02}
-		if camera {
-			e.Meaning = CameraPosition
+	f.Fuzz(checkRewrite)
+}
+
+// FuzzRewriteBlock corrects an image with whatever Exif block comes.
+func FuzzRewriteBlock(f *testing.F) {
+	for _, s := range samples.All(f) {
+		if s.Block != nil && len(s.Block) < 12000 {
+			f.Add(s.Block, quay.Lat, quay.Lon, false)
 		}
-		saved := bytes.Clone(img)
-		out, p, err := Rewrite(img, e)
-		if !bytes.Equal(img, saved) {
-			t.Fatal("the image handed in was changed")
+	}
+	for _, order := range orders {
+		for _, camera := range []bool{false, true} {
+			f.Add(handheld(order, handheldGPS(order)), quay.Lat, quay.Lon, camera)
+			f.Add(tiffBlock(order, []rec{{tag: 0x8825, typ: 4, count: 1, dir: handheldGPS(order)}}), quay.Lat, quay.Lon, camera)
 		}
-		if err != nil {
-			for _, known := range []error{ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom, ErrSigned, ErrUnsafe, ErrEdit} {
-				if errors.Is(err, known) {
-					return
-				}
-			}
-			t.Fatal(err)
+	}
+	f.Fuzz(func(t *testing.T, block []byte, lat, lon float64, camera bool) {
+		if len(block) > 65533-6 {
+			t.Skip()
 		}
-		back, err := p.Reverse().ApplyBytes(out)
-		if err != nil || !bytes.Equal(back, img) {
-			t.Fatalf("the reverse patch does not give the old image: %v", err)
-		}
-		if _, again, err := Rewrite(out, e); err != nil || !again.Empty() {
-			t.Fatalf("the second run: %+v, %v", again, err)
-		}
-		tag, err := ReadBytes(out)
-		if err != nil {
-			t.Fatal(err)
-		}
-		pos := tag.Position
-		if camera {
-			pos = tag.Destination.Position
-		}
-		if math.Abs(pos.Lat-lat) > millimetre || math.Abs(pos.Lon-lon) > millimetre {
-			t.Fatalf("at %v, want %v, %v", pos, lat, lon)
-		}
+		checkRewrite(t, samples.Splice(block), lat, lon, camera)
 	})
+}
+
+// FuzzRewriteXMP corrects an image with whatever XMP packet comes.
+func FuzzRewriteXMP(f *testing.F) {
+	for _, inside := range []string{
+		descriptionStart + `exif:GPSLatitude="1,2N" exif:GPSLongitude='4,5.6E' exif:GPSDOP="1/1"/>`,
+		descriptionStart + "> <exif:GPSLatitude>1,2N</exif:GPSLatitude>\n<exif:GPSLongitude/> <exif:GPSStatus>A</exif:GPSStatus></rdf:Description>",
+		descriptionStart + `exif:GPSDestLatitude="1,2N" exif:GPSDestBearing="1/2"/>`,
+		descriptionStart + `exif:GPSMapDatum="&#x41;&amp;" xmlns:exifEX="http://cipa.jp/exif/1.0/" exifEX:GPSLatitude="1,2S"/>`,
+	} {
+		for _, padding := range []int{-1, 0, 5, 100} {
+			f.Add(xmpPacket(inside, padding), quay.Lat, quay.Lon, padding == 5)
+		}
+	}
+	img := samples.Splice(handheld(binary.BigEndian, handheldGPS(binary.BigEndian)))
+	f.Fuzz(func(t *testing.T, packet string, lat, lon float64, camera bool) {
+		if len(packet) > 65533-len(xmpName) {
+			t.Skip()
+		}
+		checkRewrite(t, insertXMP(img, packet), lat, lon, camera)
+	})
+}
+
+// checkRewrite corrects an image and checks what FuzzRewrite promises.
+func checkRewrite(t *testing.T, img []byte, lat, lon float64, camera bool) {
+	e := Edit{Lat: lat, Lon: lon, HPositioningError: 0.02}
+	if camera {
+		e.Meaning = CameraPosition
+	}
+	saved := bytes.Clone(img)
+	out, p, err := Rewrite(img, e)
+	if !bytes.Equal(img, saved) {
+		t.Fatal("the image handed in was changed")
+	}
+	if err != nil {
+		for _, known := range []error{ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom, ErrSigned, ErrUnsafe, ErrEdit} {
+			if errors.Is(err, known) {
+				return
+			}
+		}
+		t.Fatal(err)
+	}
+	back, err := p.Reverse().ApplyBytes(out)
+	if err != nil || !bytes.Equal(back, img) {
+		t.Fatalf("the reverse patch does not give the old image: %v", err)
+	}
+	if _, again, err := Rewrite(out, e); err != nil || !again.Empty() {
+		t.Fatalf("the second run: %+v, %v", again, err)
+	}
+	tag, err := ReadBytes(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pos := tag.Position
+	if camera {
+		pos = tag.Destination.Position
+	}
+	if math.Abs(pos.Lat-lat) > millimetre || math.Abs(pos.Lon-lon) > millimetre {
+		t.Fatalf("at %v, want %v, %v", pos, lat, lon)
+	}
 }

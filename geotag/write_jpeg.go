@@ -1,11 +1,9 @@
 package geotag
 
 import (
-	"bufio"
 	"bytes"
 	"cmp"
 	"encoding/binary"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -345,39 +343,47 @@ func imageEnd(src *source, last *segment) (int64, error) {
 	if last.marker == markerEOI {
 		return pos, nil
 	}
-	r := bufio.NewReaderSize(io.NewSectionReader(readerAt{src}, pos, src.size-pos), chunk)
-	for {
-		// On to the next marker. Where the image ends, ReadSlice or ReadByte says
-		// so, and all other errors are the image's own.
-		b, err := r.ReadSlice(0xFF)
-		pos += int64(len(b))
-		if errors.Is(err, bufio.ErrBufferFull) {
-			continue
-		}
-		m := byte(0xFF)
-		for err == nil && m == 0xFF { // and over fill bytes
-			m, err = r.ReadByte()
-			pos++
-		}
-		n := 0
-		switch {
-		case err != nil:
-		case m == markerEOI:
-			return pos, nil
-		case m == 0 || standsAlone(m): // a stuffed byte, a restart: image data go on
-		default: // the tables and the header of a further scan
-			if b, err = r.Peek(2); err == nil {
-				n, err = r.Discard(max(2, int(binary.BigEndian.Uint16(b))))
-				pos += int64(n)
-			}
-		}
-		if errors.Is(err, io.EOF) {
-			return -1, nil
-		}
+	escaped := false // the last byte was 0xFF
+	for pos < src.size {
+		b, err := src.window(pos, int(min(chunk, src.size-pos)))
 		if err != nil {
 			return 0, err
 		}
+		i := 0
+	window:
+		for i < len(b) {
+			if !escaped {
+				n := bytes.IndexByte(b[i:], 0xFF)
+				if n < 0 {
+					i = len(b)
+					break
+				}
+				i += n + 1
+				escaped = true
+				continue
+			}
+			m := b[i]
+			i++
+			escaped = m == 0xFF // a fill byte: the marker is still to come
+			switch {
+			case m == 0xFF || m == 0 || m != markerEOI && standsAlone(m):
+				// A stuffed byte or a restart: the image data go on.
+			case m == markerEOI:
+				return pos + int64(i), nil
+			default: // the tables or the header of a further scan
+				if src.size-pos-int64(i) < 2 {
+					return -1, nil
+				}
+				if b, err = src.window(pos+int64(i), 2); err != nil {
+					return 0, err
+				}
+				i += max(2, int(binary.BigEndian.Uint16(b)))
+				break window
+			}
+		}
+		pos += int64(i)
 	}
+	return -1, nil
 }
 
 // readerAt is a source as an io.ReaderAt.

@@ -2,6 +2,7 @@ package geotag
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/xml"
 	"errors"
 	"fmt"
@@ -346,7 +347,10 @@ func planXMP(packet []byte, x xmpEdit) (splices []Splice, notes []string, err er
 	if len(splices) == 0 {
 		return nil, notes, nil
 	}
-	slices.SortStableFunc(splices, func(a, b Splice) int { return int(a.Off - b.Off) })
+	// What is inserted where something else is taken away comes first.
+	slices.SortStableFunc(splices, func(a, b Splice) int {
+		return cmp.Or(cmp.Compare(a.Off, b.Off), cmp.Compare(len(a.Old), len(b.Old)))
+	})
 	if s, ok := pad(packet, scan, growth(splices)); ok {
 		splices = append(splices, s)
 	}

@@ -120,6 +120,11 @@ func TestRewriteXMP(t *testing.T) {
 			descriptionStart + `exif:GPSDestLatitude="` + lat + `" exif:GPSDestLongitude="` + lon + `"/>`,
 		},
 		{
+			"half a destination, and the way to an old one right after it", bare,
+			descriptionStart + `exif:GPSDestLatitude="1,2N" exif:GPSDestBearing="1/1"/>`,
+			descriptionStart + `exif:GPSDestLatitude="` + lat + `" exif:GPSDestLongitude="` + lon + `"/>`,
+		},
+		{
 			"only the way to an old destination", bare,
 			descriptionStart + `exif:GPSDestBearing="1/1"/>`,
 			`<rdf:Description rdf:about="" xmlns:exif="http://ns.adobe.com/exif/1.0/" xmlns:dc="http://purl.org/dc/elements/1.1/"/>`,
