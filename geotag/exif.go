@@ -732,7 +732,7 @@ func isAre(due string) string {
 	return due + " is"
 }
 
-var typeNames = [...]string{"", "BYTE", "ASCII", "SHORT", "LONG", "RATIONAL", "SBYTE", "UNDEFINED", "SSHORT", "SLONG", "SRATIONAL", "FLOAT", "DOUBLE"}
+var typeNames = [...]string{"", "BYTE", "ASCII", "SHORT", "LONG", "RATIONAL", "SBYTE", "UNDEFINED", "SSHORT", "SLONG", "SRATIONAL", "FLOAT", "DOUBLE", "IFD"}
 
 func typeName(t uint16) string {
 	if t == ifd.UTF8 {

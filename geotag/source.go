@@ -84,23 +84,3 @@ func (s *source) read(b []byte, off int64, n int) (int, error) {
 	}
 	return 0, err
 }
-
-// ReadAt makes a source an io.ReaderAt of the image. What the first chunk holds
-// costs no read.
-func (s *source) ReadAt(b []byte, off int64) (int, error) {
-	if off < 0 || off > s.size {
-		return 0, io.EOF
-	}
-	n := 0
-	if off < int64(len(s.first)) {
-		n = copy(b, s.first[off:])
-	}
-	if n == len(b) {
-		return n, nil
-	}
-	if s.r == nil {
-		return n, io.EOF
-	}
-	m, err := s.r.ReadAt(b[n:], off+int64(n))
-	return n + m, err
-}

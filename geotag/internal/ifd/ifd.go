@@ -24,6 +24,7 @@ const (
 	SRational = 10
 	Float     = 11
 	Double    = 12
+	IFD       = 13  // TIFF technical note 1: a Long that points to a directory
 	UTF8      = 129 // Exif 3.0
 )
 
@@ -34,7 +35,7 @@ func Size(t uint16) int {
 		return 1
 	case Short, SShort:
 		return 2
-	case Long, SLong, Float:
+	case Long, SLong, Float, IFD:
 		return 4
 	case Rational, SRational, Double:
 		return 8
@@ -198,7 +199,7 @@ func (b *Block) Value(e *Entry) []byte {
 	return b.Data[e.ValuePos : e.ValuePos+e.ValueLen : e.ValuePos+e.ValueLen]
 }
 
-// Uint returns the i-th value of an entry of type Byte, Short or Long.
+// Uint returns the i-th value of an entry of type Byte, Short, Long or IFD.
 func (b *Block) Uint(e *Entry, i int) (uint32, bool) {
 	v, size := b.Value(e), Size(e.Type)
 	if i < 0 || size == 0 || (i+1)*size > len(v) {
@@ -209,7 +210,7 @@ func (b *Block) Uint(e *Entry, i int) (uint32, bool) {
 		return uint32(v[i]), true
 	case Short:
 		return uint32(b.Order.Uint16(v[2*i:])), true
-	case Long:
+	case Long, IFD:
 		return b.Order.Uint32(v[4*i:]), true
 	}
 	return 0, false

@@ -67,6 +67,12 @@ func TestDir(t *testing.T) {
 		if d.Find(0x9999) != nil {
 			t.Error("a tag that isn't there was found")
 		}
+		binary.ByteOrder(b.Order).PutUint16(data[10+36+2:], IFD) // the same, as a pointer
+		if d, err := b.Dir(b.First); err != nil {
+			t.Error(err)
+		} else if v, ok := b.Uint(d.Find(0x8769), 0); !ok || v != 0xDEADBEEF {
+			t.Errorf("IFD %x %v", v, ok)
+		}
 		// Values of the wrong type, and beyond the last.
 		if _, ok := b.Uint(d.Find(0x0110), 0); ok {
 			t.Error("ASCII as a number")
