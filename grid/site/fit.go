@@ -337,8 +337,10 @@ func FitAffine(pairs []ControlPair, opt FitOptions) (Fit[Affine], error) {
 // 5 mm over 100 m and shows up in the residuals. Fit a similarity to see it.
 func FitGroundScale(pairs []ControlPair, origin grid.EN, siteOrigin *grid.EN, unitRatio float64, opt FitOptions) (Fit[GroundScale], error) {
 	const name = "ground scale"
-	if !finite(origin.E, origin.N) || siteOrigin != nil && !finite(siteOrigin.E, siteOrigin.N) {
-		return Fit[GroundScale]{}, fmt.Errorf("%s: the project point: %w", name, grid.ErrNotFinite)
+	for _, v := range []*grid.EN{&origin, siteOrigin} {
+		if v != nil && !(math.Abs(v.E) <= maxCoordinate && math.Abs(v.N) <= maxCoordinate) {
+			return Fit[GroundScale]{}, fmt.Errorf("%s: the project point at E %v N %v is no place on earth in any unit", name, v.E, v.N)
+		}
 	}
 	if !(unitRatio >= minScale && unitRatio <= maxScale) {
 		return Fit[GroundScale]{}, fmt.Errorf("%s: unit ratio %v: want the length of one site unit in base units, 1 where they are the same", name, unitRatio)
