@@ -32,32 +32,53 @@ func (m Meaning) String() string {
 	return fmt.Sprintf("Meaning(%d)", int(m))
 }
 
+// MarshalText gives the name; a Meaning without one is an error.
+func (m Meaning) MarshalText() ([]byte, error) {
+	if m != SubjectPosition && m != CameraPosition {
+		return nil, fmt.Errorf("%w: the meaning is %v", ErrEdit, m)
+	}
+	return []byte(m.String()), nil
+}
+
+// UnmarshalText reads a name that MarshalText gives.
+func (m *Meaning) UnmarshalText(text []byte) error {
+	for _, known := range []Meaning{SubjectPosition, CameraPosition} {
+		if string(text) == known.String() {
+			*m = known
+			return nil
+		}
+	}
+	return fmt.Errorf("%w: the meaning %q is neither subject nor camera", ErrEdit, text)
+}
+
 // Edit is a new geotag to be written.
 type Edit struct {
-	Meaning Meaning
+	Meaning Meaning `json:"meaning"`
 	// Lat and Lon are the surveyed position in degrees, in the frame MapDatum
 	// names.
-	Lat, Lon float64
+	Lat float64 `json:"lat"`
+	Lon float64 `json:"lon"`
 	// MapDatum is written as GPSMapDatum, printable ASCII; empty stands for
 	// "WGS-84". For CameraPosition it must be the image's own (one that states
 	// none is WGS 84), because Exif has one datum for both positions, and nothing
 	// is written.
-	MapDatum string
+	MapDatum string `json:"map_datum,omitempty"`
 	// HPositioningError is the accuracy of the surveyed position in metres,
 	// written as GPSHPositioningError. Must be positive for SubjectPosition, and
 	// is written as 0.1 mm where it is less; not used for CameraPosition, where
 	// the tag stays the handheld's.
-	HPositioningError float64
+	HPositioningError float64 `json:"h_positioning_error_m,omitempty"`
 	// ProcessingMethod is written as GPSProcessingMethod for SubjectPosition;
 	// printable ASCII; empty writes "SURVEY".
-	ProcessingMethod string
+	ProcessingMethod string `json:"processing_method,omitempty"`
 	// Bearing (degrees from true north, [0, 360)) and Distance (metres) lead
 	// from the camera to the point, for CameraPosition; nil leaves them out, and
 	// removes those of an older destination. Not used for SubjectPosition.
-	Bearing, Distance *float64
+	Bearing  *float64 `json:"bearing_deg,omitempty"`
+	Distance *float64 `json:"distance_m,omitempty"`
 	// AllowSigned permits the change of an image that carries a signed
 	// provenance manifest, whose signature the change breaks.
-	AllowSigned bool
+	AllowSigned bool `json:"allow_signed,omitempty"`
 }
 
 // check reports what makes the edit impossible to write, wrapping ErrEdit.

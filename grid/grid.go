@@ -190,5 +190,5 @@ type UnknownDatumError struct {
 }
 
 func (e *UnknownDatumError) Error() string {
-	return fmt.Sprintf("map datum %q is not one that phototie knows a frame for; state the datum in the settings if you know it", e.Datum)
+	return fmt.Sprintf("map datum %q is not one that phototie knows a frame for", e.Datum)
 }

@@ -251,19 +251,7 @@ func (c *checker) place(ctx context.Context, photos []Photo, results []PhotoResu
 
 // fix is a tag's position with its frame.
 func (c *checker) fix(t *geotag.Tag) grid.Fix {
-	f := grid.Fix{LatLon: grid.LatLon{Lat: t.Position.Lat, Lon: t.Position.Lon}}
-	f.Datum = t.MapDatum
-	if f.Datum == "" {
-		f.Datum = c.opt.Datum
-	}
-	switch {
-	case t.GPSTime != nil && !t.GPSTime.IsZero():
-		f.Epoch = grid.Epoch(*t.GPSTime)
-	case t.Taken != nil && !t.Taken.Time.IsZero():
-		f.Epoch = grid.Epoch(t.Taken.Time)
-	default:
-		f.Epoch = c.opt.Epoch
-	}
+	f := grid.Fix{LatLon: grid.LatLon{Lat: t.Position.Lat, Lon: t.Position.Lon}, Frame: c.opt.frame(t)}
 	if a := t.Altitude; a != nil && a.Ref == geotag.AltitudeEllipsoidal && finite(a.Metres) {
 		f.Height = &a.Metres
 	}

@@ -92,6 +92,8 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 			}
 		case policy.Meaning == geotag.CameraPosition && p.OnGrid == nil:
 			c.Why = "the camera's position is not known, so none can be kept"
+		case policy.Meaning == geotag.CameraPosition && p.Tag.MapDatum == "" && opt.Datum != "":
+			c.Why = fmt.Sprintf("the photo states no map datum; read by itself its tag is WGS 84, so a destination in %s would mislead", opt.Datum)
 		default:
 			f := opt.frame(p.Tag)
 			if policy.Meaning == geotag.SubjectPosition {
@@ -123,12 +125,16 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 		}
 		c.Operation = fp.Op
 		e := geotag.Edit{Meaning: policy.Meaning, Lat: fp.Lat, Lon: fp.Lon, AllowSigned: policy.AllowSigned}
-		if policy.Meaning == geotag.SubjectPosition {
+		switch {
+		case policy.Meaning == geotag.SubjectPosition:
 			e.MapDatum = "WGS-84"
 			e.HPositioningError = positioningError(points[c.Point], fp.Op, opt)
-		} else if err := towards(proj, *p.OnGrid, at[k], &e); err != nil {
-			c.Why = "bearing and distance to the point: " + err.Error()
-			continue
+		default:
+			e.MapDatum = p.Tag.MapDatum
+			if err := towards(proj, *p.OnGrid, at[k], &e); err != nil {
+				c.Why = "bearing and distance to the point: " + err.Error()
+				continue
+			}
 		}
 		c.Edit = &e
 	}
@@ -171,10 +177,13 @@ func towards(proj grid.Projection, camera, point grid.EN, e *geotag.Edit) error 
 	return nil
 }
 
-// frame is the frame of a photo's tag: the datum it states, else Options.Datum,
-// at the epoch of GPSTime, else of the time taken, else Options.Epoch.
+// frame is the frame of a photo's tag: the datum it states (by way of
+// Options.Datums), else Options.Datum, at the epoch of GPSTime, else of the time taken, else Options.Epoch.
 func (o Options) frame(t *geotag.Tag) grid.Frame {
 	f := grid.Frame{Datum: t.MapDatum, Epoch: o.Epoch}
+	if known, ok := o.Datums[f.Datum]; ok {
+		f.Datum = known
+	}
 	if f.Datum == "" {
 		f.Datum = o.Datum
 	}

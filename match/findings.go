@@ -150,9 +150,9 @@ func (r *Result) photoFindings(p *PhotoResult) []Finding {
 		case ReasonManyPoints:
 			add(FindingManyPoints, SeverityError, p.Why, "keep the link that is right")
 		case ReasonNoFrame:
-			add(FindingNoFrame, SeverityError, p.Why, "state the datum in the settings ([frame] datum) if you know it")
+			add(FindingNoFrame, SeverityError, p.Why, "if you know the frame, name it in the settings under [frame.datums]")
 		case ReasonBallpark:
-			add(FindingBallpark, SeverityError, p.Why, "install the grid that is missing, or allow it with a figure ([frame] allow_ballpark, ballpark_sigma)")
+			add(FindingBallpark, SeverityError, p.Why, "install the grid that is missing, or allow it with a figure ([frame] allow_ballpark, ballpark_sigma_m)")
 		}
 	}
 	if p.Tag != nil {

@@ -166,6 +166,9 @@ type Options struct {
 	BallparkSigma float64
 	// Datum, where not empty, is taken for tags that state no map datum.
 	Datum string
+	// Datums says what a map datum is that the projection does not know by the
+	// name that images state: {"LOCAL 3": "EPSG:4230"} for instance.
+	Datums map[string]string
 	// Epoch, where not 0, is the decimal year taken for photos that carry no time.
 	Epoch float64
 	// PointResolution is the resolution of the points' coordinates in metres; 0

@@ -64,6 +64,9 @@ type PhotoSettings struct {
 type FrameSettings struct {
 	// Datum is taken for tags that state no map datum.
 	Datum string `toml:"datum"`
+	// Datums names the frames of map datums that phototie does not know by the
+	// name that the photos state.
+	Datums map[string]string `toml:"datums"`
 	// Epoch (decimal year) is taken for photos that carry no time.
 	Epoch float64 `toml:"epoch"`
 	// AllowBallpark lets a ballpark operation be used, with BallparkSigma
@@ -77,6 +80,7 @@ func (s Settings) Options() match.Options {
 	return match.Options{
 		Budget:        s.Budget,
 		Datum:         s.Frame.Datum,
+		Datums:        s.Frame.Datums,
 		Epoch:         s.Frame.Epoch,
 		AllowBallpark: s.Frame.AllowBallpark,
 		BallparkSigma: s.Frame.BallparkSigma,

@@ -53,18 +53,18 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 	}
 	for _, ch := range c.Changes {
 		if ch.Outcome == dataset.Refused {
-			p.printf("%s\n", wrap("refused "+plain(ch.Photo)+": "+plain(ch.Why), "  "))
+			p.printf("%s\n", wrap("refused "+plain(ch.Photo)+": "+plain(ch.Why), 0, "  "))
 		}
 		for _, n := range ch.Notes {
 			if ch.Outcome == dataset.Corrected {
-				p.printf("%s\n", wrap("note "+plain(ch.Photo)+": "+plain(n), "  "))
+				p.printf("%s\n", wrap("note "+plain(ch.Photo)+": "+plain(n), 0, "  "))
 			}
 		}
 	}
 	if len(next) > 0 {
 		p.printf("\nNext\n")
 		for _, n := range next {
-			p.printf("  %s\n", wrap(n, "  "))
+			p.printf("  %s\n", wrap(n, 2, "  "))
 		}
 	}
 	return p.err
@@ -146,10 +146,10 @@ func RestoreText(w io.Writer, r Restore) error {
 	p.printf("%s\n", strings.Join(parts, ", "))
 	for _, o := range r.Photos {
 		if words, ok := statusWords[o.Status]; ok {
-			p.printf("%s\n", wrap(fmt.Sprintf("%s %s: %s", o.Status, plain(o.Photo), words), "  "))
+			p.printf("%s\n", wrap(fmt.Sprintf("%s %s: %s", o.Status, plain(o.Photo), words), 0, "  "))
 		}
 		for _, n := range o.Notes {
-			p.printf("%s\n", wrap("note "+plain(o.Photo)+": "+plain(n), "  "))
+			p.printf("%s\n", wrap("note "+plain(o.Photo)+": "+plain(n), 0, "  "))
 		}
 	}
 	return p.err

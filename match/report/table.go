@@ -92,15 +92,8 @@ func table(w io.Writer, cols []column, rows [][]string) error {
 		widths[i] = min(widths[i], max(c.most, uniseg.StringWidth(c.head)))
 		total += widths[i]
 	}
-	for total > Width {
-		widest := 0
-		for i := range widths {
-			if widths[i] > widths[widest] {
-				widest = i
-			}
-		}
-		widths[widest]--
-		total--
+	for ; total > Width; total-- {
+		widths[shrinks(cols, widths)]--
 	}
 	line := func(cells []string) error {
 		var b strings.Builder
@@ -128,11 +121,29 @@ func table(w io.Writer, cols []column, rows [][]string) error {
 	return nil
 }
 
-// wrap breaks text into lines of at most Width columns; every line but the first
-// starts with indent.
-func wrap(text, indent string) string {
+// shortPath is how far a path is cut before other columns are.
+const shortPath = 24
+
+// shrinks chooses the column that gives up a place: a path that is longer than
+// shortPath, else the widest.
+func shrinks(cols []column, widths []int) int {
+	widest := 0
+	for i := range widths {
+		if cols[i].path && widths[i] > shortPath {
+			return i
+		}
+		if widths[i] > widths[widest] {
+			widest = i
+		}
+	}
+	return widest
+}
+
+// wrap breaks text into lines of at most Width columns, to be printed behind
+// first columns that are taken; every line but the first starts with indent.
+func wrap(text string, first int, indent string) string {
 	var b strings.Builder
-	used := 0
+	used := first
 	for i, word := range strings.Fields(text) {
 		n := uniseg.StringWidth(word)
 		switch {

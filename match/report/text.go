@@ -20,6 +20,9 @@ type TextOptions struct {
 	Next []string
 }
 
+// alike is how many findings of one kind are listed without TextOptions.All.
+const alike = 3
+
 // shortList is how many rows of one kind are listed without TextOptions.All.
 const shortList = 40
 
@@ -36,7 +39,7 @@ func Text(w io.Writer, r *match.Result, opt TextOptions) error {
 	if len(opt.Next) > 0 {
 		p.printf("\nNext\n")
 		for _, n := range opt.Next {
-			p.printf("  %s\n", wrap(n, "  "))
+			p.printf("  %s\n", wrap(n, 2, "  "))
 		}
 	}
 	return p.err
@@ -63,8 +66,7 @@ func (p *printer) table(cols []column, rows [][]string) {
 // field writes a fact behind its name, wrapped under itself.
 func (p *printer) field(name, format string, args ...any) {
 	const width = 10
-	text := wrap(strings.Repeat("x", width-1)+" "+fmt.Sprintf(format, args...), strings.Repeat(" ", width))
-	p.printf("%s%s\n", pad(name, width-1, false), text[width-1:])
+	p.printf("%s %s\n", pad(name, width-1, false), wrap(fmt.Sprintf(format, args...), width, strings.Repeat(" ", width)))
 }
 
 func (p *printer) head(r *match.Result, opt TextOptions) {
@@ -81,7 +83,7 @@ func (p *printer) head(r *match.Result, opt TextOptions) {
 	}
 	if lo, hi, conf, ok := allowances(r); ok {
 		u := r.Grid.Unit
-		p.field("budget", "%.1f to %.1f %s allowed at %g %%, by what each photo and point states", lo/u.Metres, hi/u.Metres, u.Symbol, conf*100)
+		p.field("budget", "%s allowed at %g %%, by what each photo and point states", span(lo/u.Metres, hi/u.Metres, u.Symbol), conf*100)
 	}
 }
 
@@ -121,7 +123,7 @@ func operations(r *match.Result) []string {
 	for i, u := range uses {
 		out[i] = u.text
 		if len(r.Photos) > 1 {
-			out[i] = fmt.Sprintf("%s tags: %s", number(u.count), u.text)
+			out[i] = plural(u.count, "tag") + ": " + u.text
 		}
 	}
 	return out
@@ -151,8 +153,8 @@ func (p *printer) verdicts(r *match.Result) {
 			bare++
 		}
 	}
-	p.printf("\n%s photos, %s of them tied; %s points, %s of them with a photo\n\n",
-		number(len(r.Photos)), number(tied), number(len(r.Points)), number(len(r.Points)-bare))
+	p.printf("\n%s, %s of them tied; %s, %s of them with a photo\n\n",
+		plural(len(r.Photos), "photo"), number(tied), plural(len(r.Points), "point"), number(len(r.Points)-bare))
 	sym := r.Grid.Unit.Symbol
 	var rows [][]string
 	for _, v := range match.Verdicts {
@@ -203,73 +205,83 @@ func (p *printer) set(r *match.Result) {
 		o.Over, o.N, 100*o.Share, o.Confidence*100, 100*o.Low, 100*o.High, 100*o.Expected)
 }
 
+// photos lists the judged photos, the worst verdict first, and then those that
+// could not be judged.
 func (p *printer) photos(r *match.Result, opt TextOptions) {
-	var rows [][]string
-	left := 0
-	order := map[match.Verdict]int{match.Gross: 0, match.Over: 1, match.Unjudged: 2, match.Within: 3}
-	idx := make([]int, 0, len(r.Photos))
+	rank := map[match.Verdict]int{match.Gross: 0, match.Over: 1, match.Within: 2}
+	var judged, unjudged []*match.PhotoResult
 	for i := range r.Photos {
-		if opt.All || r.Photos[i].Verdict != match.Within {
-			idx = append(idx, i)
+		switch ph := &r.Photos[i]; {
+		case ph.Verdict == match.Unjudged:
+			unjudged = append(unjudged, ph)
+		case opt.All || ph.Verdict != match.Within:
+			judged = append(judged, ph)
 		}
 	}
-	slices.SortStableFunc(idx, func(a, b int) int { return order[r.Photos[a].Verdict] - order[r.Photos[b].Verdict] })
-	for _, i := range idx {
-		if !opt.All && len(rows) == shortList {
-			left++
-			continue
-		}
-		rows = append(rows, photoRow(r, &r.Photos[i]))
-	}
-	if len(rows) == 0 {
-		return
-	}
+	slices.SortStableFunc(judged, func(a, b *match.PhotoResult) int { return rank[a.Verdict] - rank[b.Verdict] })
 	title := "Photos to look at"
 	if opt.All {
-		title = "Photos"
+		title = "Photos judged"
 	}
-	p.printf("\n%s (%s)\n", title, number(len(rows)+left))
-	p.table([]column{
+	p.list(title, judged, opt, judgedRow, []column{
 		{head: "photo", path: true, most: 44}, {head: "point", most: 14}, {head: "verdict", most: 8},
 		{head: "distance", right: true, most: 14}, {head: "bearing", right: true, most: 8},
 		{head: "allowed", right: true, most: 10}, {head: "p (adj)", right: true, most: 8}, {head: "", most: 48},
-	}, rows)
-	if left > 0 {
+	}, r)
+	p.list("Photos not judged", unjudged, opt, unjudgedRow, []column{
+		{head: "photo", path: true, most: 44}, {head: "point", most: 14}, {head: "why", most: 30}, {head: "", most: 48},
+	}, r)
+}
+
+// list writes a titled table of photos, cut to shortList unless all are wanted.
+func (p *printer) list(title string, photos []*match.PhotoResult, opt TextOptions, row func(*match.Result, *match.PhotoResult) []string, cols []column, r *match.Result) {
+	if len(photos) == 0 {
+		return
+	}
+	shown := photos
+	if !opt.All && len(shown) > shortList {
+		shown = shown[:shortList]
+	}
+	rows := make([][]string, len(shown))
+	for i, ph := range shown {
+		rows[i] = row(r, ph)
+	}
+	p.printf("\n%s (%s)\n", title, number(len(photos)))
+	p.table(cols, rows)
+	if left := len(photos) - len(shown); left > 0 {
 		p.printf("… and %s more; --all lists every photo\n", number(left))
 	}
 }
 
-// photoRow is the line of a photo: the last cell is the nearest other point or
-// the reason for being unjudged.
-func photoRow(r *match.Result, ph *match.PhotoResult) []string {
-	u := r.Grid.Unit
-	row := []string{plain(ph.Name), "", string(ph.Verdict), "", "", "", "", ""}
-	if ph.Tie != nil {
-		row[1] = plain(ph.Tie.Point)
+// judgedRow is the line of a judged photo; the last cell is the nearest point
+// where that is another one.
+func judgedRow(r *match.Result, ph *match.PhotoResult) []string {
+	u, d := r.Grid.Unit, ph.Discrepancy
+	row := []string{plain(ph.Name), plain(ph.Tie.Point), string(ph.Verdict), metres(d.Distance) + " " + u.Symbol, "-",
+		metres(ph.Allowance.Threshold/u.Metres) + " " + u.Symbol, probability(*ph.PAdjusted), ""}
+	if d.Bearing.Defined() {
+		row[4] = fmt.Sprintf("%.0f°", math.Mod(math.Round(d.Bearing.Degrees()), 360))
 	}
-	if d := ph.Discrepancy; d != nil {
-		row[3] = metres(d.Distance) + " " + u.Symbol
-		row[4] = "-"
-		if d.Bearing.Defined() {
-			row[4] = fmt.Sprintf("%.0f°", math.Mod(math.Round(d.Bearing.Degrees()), 360))
-		}
-	}
-	if a := ph.Allowance; a != nil {
-		row[5] = metres(a.Threshold/u.Metres) + " " + u.Symbol
-	}
-	if ph.PAdjusted != nil {
-		row[6] = probability(*ph.PAdjusted)
-	}
-	switch n := ph.Nearest; {
-	case ph.Verdict == match.Unjudged:
-		row[7] = reasonWords(ph.Reason)
-		if n != nil && ph.Tie == nil {
-			row[7] += fmt.Sprintf("; nearest %s %s %s", plain(n.Point), metres(n.Distance), u.Symbol)
-		}
-	case n != nil && ph.Tie != nil && n.Point != ph.Tie.Point && ph.Verdict != match.Within:
-		row[7] = fmt.Sprintf("nearest %s %s %s", plain(n.Point), metres(n.Distance), u.Symbol)
+	if n := ph.Nearest; n != nil && n.Point != ph.Tie.Point {
+		row[7] = nearest(r, n)
 	}
 	return row
+}
+
+// unjudgedRow is the line of a photo that could not be judged.
+func unjudgedRow(r *match.Result, ph *match.PhotoResult) []string {
+	row := []string{plain(ph.Name), "", reasonWords(ph.Reason), ""}
+	if ph.Tie != nil {
+		row[1] = plain(ph.Tie.Point)
+	} else if ph.Nearest != nil {
+		row[3] = nearest(r, ph.Nearest)
+	}
+	return row
+}
+
+// nearest words the point nearest to a tag.
+func nearest(r *match.Result, n *match.Neighbour) string {
+	return fmt.Sprintf("nearest %s %s %s", plain(n.Point), metres(n.Distance), r.Grid.Unit.Symbol)
 }
 
 // reasonWords says why a photo is unjudged, in a few words.
@@ -313,16 +325,23 @@ func (p *printer) findings(r *match.Result, opt TextOptions) {
 	}
 	if len(said) > 0 {
 		p.printf("\nFindings (%s)\n", number(len(said)))
-		for i, f := range said {
-			if !opt.All && i == shortList {
-				p.printf("… and %s more; --all lists every one\n", number(len(said)-i))
-				break
+		of := map[match.FindingCode]int{}
+		for _, f := range said {
+			of[f.Code]++
+			if !opt.All && of[f.Code] > alike {
+				continue
 			}
 			subject := plain(f.Photo)
 			if subject == "" {
 				subject = plain(f.Point)
 			}
-			p.printf("  %s\n", wrap(fmt.Sprintf("%s %s: %s; %s", f.Severity, subject, plain(f.Message), f.Remedy), "    "))
+			p.printf("  %s\n", wrap(fmt.Sprintf("%s %s: %s; %s", f.Severity, subject, plain(f.Message), f.Remedy), 2, "    "))
+		}
+		for _, f := range said {
+			if n := of[f.Code]; !opt.All && n > alike {
+				p.printf("  %s\n", wrap(fmt.Sprintf("… and %s more %s; --all lists every one", number(n-alike), f.Code), 2, "    "))
+				delete(of, f.Code)
+			}
 		}
 	}
 	var bare []string
@@ -336,7 +355,7 @@ func (p *printer) findings(r *match.Result, opt TextOptions) {
 		if !opt.All && n > shortList {
 			bare = append(bare[:shortList], "…")
 		}
-		p.printf("\nPoints without a photo (%s)\n  %s\n", number(n), wrap(strings.Join(bare, " "), "  "))
+		p.printf("\nPoints without a photo (%s)\n  %s\n", number(n), wrap(strings.Join(bare, " "), 2, "  "))
 	}
 }
 
@@ -347,6 +366,22 @@ func number(n int) string {
 		s = s[:i] + "\u202f" + s[i:]
 	}
 	return s
+}
+
+// span writes a range of lengths.
+func span(lo, hi float64, symbol string) string {
+	if a, b := fmt.Sprintf("%.1f", lo), fmt.Sprintf("%.1f", hi); a != b {
+		return a + " to " + b + " " + symbol
+	}
+	return fmt.Sprintf("%.1f %s", lo, symbol)
+}
+
+// plural writes a count of things.
+func plural(n int, thing string) string {
+	if n != 1 {
+		thing += "s"
+	}
+	return number(n) + " " + thing
 }
 
 // metres writes a length with the digits that matter to a reader.

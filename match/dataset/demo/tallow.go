@@ -56,10 +56,10 @@ folder = "photos"
 
 [budget]             # in metres, whatever the unit of the grid
 confidence = 0.95
-handheld = 4.9
+handheld_m = 4.9
 handheld_confidence = 0.68
-standoff = 2.0
-point_sigma = 0.015
+standoff_m = 2.0
+point_sigma_m = 0.015
 `
 
 const tallowReadMe = `Tallow Creek footbridges

@@ -65,10 +65,10 @@ folder = "photos"
 
 [budget]
 confidence = 0.95
-handheld = 4.9               # metres, where a photo states no accuracy itself
+handheld_m = 4.9               # metres, where a photo states no accuracy itself
 handheld_confidence = 0.68
-standoff = 2.0               # metres from the camera to the point
-point_sigma = 0.02           # metres per axis, where points.csv states none
+standoff_m = 2.0               # metres from the camera to the point
+point_sigma_m = 0.02           # metres per axis, where points.csv states none
 `
 
 // leg is a straight length of quay.
