@@ -48,16 +48,12 @@ type job struct {
 func newJob(n int) *job {
 	j := &job{}
 	for i := range n {
-		r := rand.New(rand.NewPCG(7, uint64(i)))
-		b := make([]byte, 1024+r.IntN(3072))
-		for k := range b {
-			b[k] = byte(r.Uint32())
-		}
-		copy(b, "\xff\xd8\xff\xe1")
+		r := rand.NewChaCha8([32]byte{7, byte(i), byte(i >> 8)})
+		b := make([]byte, 1024+r.Uint64()%3072)
 		dir := make([]byte, 180)
-		for k := range dir {
-			dir[k] = byte(r.Uint32())
-		}
+		r.Read(b) // never fails
+		r.Read(dir)
+		copy(b, "\xff\xd8\xff\xe1")
 		p := &geotag.Patch{SizeBefore: int64(len(b)), Splices: []geotag.Splice{
 			{Off: 40, Old: bytes.Clone(b[40:44]), New: []byte{^b[40], b[41], b[42], b[43]}},
 			{Off: 600, New: dir},
@@ -230,7 +226,8 @@ type worker struct {
 func startWorker(t *testing.T, what, dir, stage string) *worker {
 	t.Helper()
 	w := &worker{cmd: exec.Command(os.Args[0])}
-	w.cmd.Env = append(os.Environ(), workerEnv+"="+what, folderEnv+"="+dir, stageEnv+"="+stage, "GOMAXPROCS=2")
+	w.cmd.Env = append(os.Environ(), workerEnv+"="+what, folderEnv+"="+dir, stageEnv+"="+stage,
+		"GORACE=atexit_sleep_ms=0") // the race detector would keep each worker for a second
 	w.cmd.Stderr = &w.stderr
 	out, err := w.cmd.StdoutPipe()
 	if err != nil {
@@ -355,12 +352,23 @@ func testKill(t *testing.T, corrects, restores int) {
 
 	kill := func(what string, goal, wanted int) (kills, rounds int) {
 		seen := map[int]bool{} // numbers of corrected photos at a kill
+		last := jobSize - goal
+		scale := full / 10 // several kills before a run gets through
 		for kills < wanted {
 			w := startWorker(t, what, dir, "")
-			if w.killAfter(t, time.Duration(r.Int64N(int64(full/3)))) {
-				kills++
-			}
+			killed := w.killAfter(t, time.Duration(r.Int64N(int64(scale))))
 			n, broken := j.check(dir)
+			// The machine may be slower or faster now than when full was taken.
+			switch {
+			case killed:
+				kills++
+				if n == last {
+					scale = scale*11/10 + time.Millisecond
+				}
+			default:
+				scale = scale*7/10 + time.Millisecond
+			}
+			last = n
 			if broken != nil {
 				t.Fatalf("%s, kill %d: photos neither old nor new:\n%s", what, kills, strings.Join(broken, "\n"))
 			}
@@ -380,6 +388,7 @@ func testKill(t *testing.T, corrects, restores int) {
 				w := startWorker(t, "correct", dir, "")
 				w.end(t)
 			}
+			last = jobSize - goal
 		}
 		if len(seen) < wanted/3 {
 			t.Errorf("%s: only %d different numbers of corrected photos in %d kills: not random enough", what, len(seen), kills)

@@ -159,6 +159,19 @@ func (r *Record) encode() ([]byte, error) {
 	if err := r.check(); err != nil {
 		return nil, err
 	}
+	if r.Reverse != nil {
+		// Empty values rather than null, for readers in other languages.
+		whole := *r
+		whole.Reverse = &geotag.Patch{SizeBefore: r.Reverse.SizeBefore, Splices: []geotag.Splice{}}
+		for _, s := range r.Reverse.Splices {
+			whole.Reverse.Splices = append(whole.Reverse.Splices, geotag.Splice{
+				Off: s.Off,
+				Old: append([]byte{}, s.Old...),
+				New: append([]byte{}, s.New...),
+			})
+		}
+		r = &whole
+	}
 	var b bytes.Buffer
 	enc := json.NewEncoder(&b)
 	enc.SetEscapeHTML(false)

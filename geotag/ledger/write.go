@@ -263,7 +263,7 @@ func (l *Ledger) record(a Action, c Change, tmp *staged) Record {
 		Reason:     c.Reason,
 	}
 	if c.empty() {
-		rec.Reverse = &geotag.Patch{SizeBefore: tmp.after.size, Splices: []geotag.Splice{}}
+		rec.Reverse = &geotag.Patch{SizeBefore: tmp.after.size}
 	} else {
 		rec.Meaning = c.Meaning.String()
 		rec.Reverse = c.Patch.Reverse()

@@ -1,0 +1,128 @@
+package ledger_test
+
+import (
+	"context"
+	"fmt"
+	"log"
+	"os"
+	"strings"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/ledger"
+)
+
+// A photo is corrected in place and taken back. The patch comes from package
+// geotag; here it replaces the letters of a made-up file.
+func Example() {
+	dir, err := os.MkdirTemp("", "quay")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer root.Close()
+	const photo = "bollard; tag: stale; pixels"
+	if err := root.WriteFile("B12.jpg", []byte(photo), 0o644); err != nil {
+		log.Fatal(err)
+	}
+
+	l, err := ledger.Open(root, "example 1.0")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer l.Close()
+	ctx := context.Background()
+	res, err := l.Correct(ctx, ledger.Change{
+		Photo: "B12.jpg",
+		Patch: &geotag.Patch{
+			SizeBefore: int64(len(photo)),
+			Splices: []geotag.Splice{{
+				Off: int64(strings.Index(photo, "stale")),
+				Old: []byte("stale"),
+				New: []byte("surveyed"),
+			}},
+		},
+		Reason: map[string]string{"point": "B12", "verdict": "over"},
+	})
+	if err != nil {
+		log.Fatal(err)
+	}
+	now, err := root.ReadFile("B12.jpg")
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Printf("%s\n%.8s... became %.8s...\n", now, res.Record.Before, res.Record.After)
+
+	for out, err := range l.Restore(ctx, nil, false) {
+		if err != nil {
+			log.Fatal(err)
+		}
+		fmt.Printf("%s: %s, %.8s...\n", out.Photo, out.Status, out.Now)
+	}
+	for rec, err := range l.Records() {
+		if err != nil {
+			log.Fatal(err)
+		}
+		fmt.Println(rec.Action, rec.Photo, rec.Reason)
+	}
+	// Output:
+	// bollard; tag: surveyed; pixels
+	// 67dcbefc... became 7c20254e...
+	// B12.jpg: restored, 67dcbefc...
+	// correct B12.jpg map[point:B12 verdict:over]
+	// restore B12.jpg map[]
+}
+
+// The usual way: corrected copies in another folder, the originals left alone.
+func ExampleLedger_CorrectInto() {
+	dir, err := os.MkdirTemp("", "quay")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	var roots [2]*os.Root
+	for i, name := range []string{"/photos", "/corrected"} {
+		if err := os.Mkdir(dir+name, 0o755); err != nil {
+			log.Fatal(err)
+		}
+		if roots[i], err = os.OpenRoot(dir + name); err != nil {
+			log.Fatal(err)
+		}
+		defer roots[i].Close()
+	}
+	photos, corrected := roots[0], roots[1]
+	if err := photos.WriteFile("B12.jpg", []byte("tag: stale"), 0o644); err != nil {
+		log.Fatal(err)
+	}
+	l, err := ledger.Open(corrected, "example 1.0")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer l.Close()
+	change := ledger.Change{
+		Photo: "B12.jpg",
+		Patch: &geotag.Patch{SizeBefore: 10, Splices: []geotag.Splice{{Off: 5, Old: []byte("stale"), New: []byte("surveyed")}}},
+	}
+	for range 2 { // the second time there is nothing to do
+		res, err := l.CorrectInto(context.Background(), photos, change)
+		if err != nil {
+			log.Fatal(err)
+		}
+		fmt.Println("written:", res.Written)
+	}
+	for _, root := range roots {
+		b, err := root.ReadFile("B12.jpg")
+		if err != nil {
+			log.Fatal(err)
+		}
+		fmt.Println(string(b))
+	}
+	// Output:
+	// written: true
+	// written: false
+	// tag: stale
+	// tag: surveyed
+}
