@@ -300,6 +300,7 @@ func TestSegments(t *testing.T) {
 		{name: "start and end", img: []byte{0xFF, markerSOI, 0xFF, markerEOI}},
 		{name: "a length of 1", img: []byte{0xFF, markerSOI, 0xFF, markerAPP1, 0, 1, 0, 0}, err: ErrCorrupt},
 		{name: "a length of 1 after Exif", img: slices.Concat(insert(plain, markerAPP1, here(52))[:6+len(here(52))], []byte{0xFF, markerAPP2, 0, 1, 0, 0}), want: 52, warn: []string{"truncated JPEG"}},
+		{name: "a cut off packet after Exif", img: slices.Concat(insert(plain, markerAPP1, here(52))[:6+len(here(52))], []byte{0xFF, markerAPP1, 0x10, 0x00}, []byte(xmpSignature+"<x:xmpmeta and no more")), want: 52, warn: []string{"truncated JPEG"}},
 		{name: "nothing but fill bytes", img: append([]byte{0xFF, markerSOI}, bytes.Repeat([]byte{0xFF}, 3*maxStray)...), err: ErrCorrupt},
 		{name: "rubbish", img: append([]byte{0xFF, markerSOI, 0xFF}, make([]byte, 3*maxStray)...), err: ErrCorrupt},
 		{name: "a thousand segments", img: slices.Concat(plain[:2], bytes.Repeat([]byte{0xFF, markerAPP2, 0, 2}, 1000), insert(plain, markerAPP1, here(52))[2:]), want: 52},

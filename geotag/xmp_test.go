@@ -227,6 +227,7 @@ func TestXMPStructure(t *testing.T) {
 		{"mismatched", packet("<rdf:Description " + xmpPlace + "></GPS>"), false, []string{"corrupt XMP"}},
 		{"not UTF-8", packet(description(xmpPlace, "\xFF")), false, []string{"corrupt XMP"}},
 		{"an entity of its own", `<!DOCTYPE x [<!ENTITY e SYSTEM "file:///etc/passwd">]>` + packet(description(`dc:title="&e;"`, "")), false, []string{"corrupt XMP"}},
+		{"a document type", `<!DOCTYPE x>` + packet(description(xmpPlace, "")), false, []string{"corrupt XMP"}},
 		{"an unknown entity", packet(description(`dc:title="&e;"`, "")), false, []string{"corrupt XMP"}},
 		{"too deep", packet(description(xmpPlace, deep)), false, []string{"corrupt XMP"}},
 		{"nothing of interest, badly formed", packet("<rdf:Description></x>"), false, nil},
