@@ -78,8 +78,8 @@ const maxDefinition = 64 << 10
 //     "EPSG:2157+5731" the horizontal part counts;
 //   - WKT of any dialect that PROJ reads, or PROJJSON;
 //   - a PROJ string, "+proj=tmerc +lat_0=53.5 ...", where +type=crs may be left
-//     out. A string without a datum has no tie to any frame: fixes then reach
-//     it by a ballpark operation, which is reported as such;
+//     out. A string that gives an ellipsoid but no datum has no tie to any
+//     frame: fixes then reach it by a ballpark operation, reported as such;
 //   - the exact name of a system in the registry, in any case:
 //     "IRENET95 / Irish Transverse Mercator".
 //
@@ -130,6 +130,8 @@ func (r *registry) resolve(definition string) (*object, error) {
 
 	var o *object
 	switch {
+	case strings.Contains(text, "proj=pipeline"):
+		return fail(ErrUnknownCRS, "%s: a pipeline is an operation between two systems; give the projected system itself", short)
 	case strings.Contains(text, "proj=") || strings.Contains(text, "init="):
 		o = r.create(text)
 		if o == nil || o.kind() == kindNone {
@@ -155,16 +157,9 @@ func (r *registry) resolve(definition string) (*object, error) {
 			return fail(ErrUnknownCRS, "%s is not a code that the installed registry (%s) knows; check the number", short, r.version())
 		}
 	default:
-		o = r.create(text)
-		if o != nil && !strings.EqualFold(o.name(), text) {
-			near := o.name()
-			code := o.code()
-			o.free()
-			return fail(ErrUnknownCRS, "%s is not the name of a coordinate reference system; near to it is %q (%s)", short, near, code)
-		}
-		if o == nil {
+		if o = r.exactly(text); o == nil {
 			hint := "give an EPSG code such as EPSG:2157, WKT or a PROJ string"
-			if _, isNumber := digits(text); isNumber {
+			if isNumber(text) {
 				hint = "if it is an EPSG code, write EPSG:" + text
 			}
 			return fail(ErrUnknownCRS, "%s is not a coordinate reference system that the installed registry (%s) knows; %s", short, r.version(), hint)
@@ -219,14 +214,9 @@ func (r *registry) resolve(definition string) (*object, error) {
 	}
 }
 
-// digits reports whether s is nothing but ASCII digits.
-func digits(s string) (string, bool) {
-	for _, r := range s {
-		if r < '0' || r > '9' {
-			return s, false
-		}
-	}
-	return s, s != ""
+// isNumber reports whether s is nothing but ASCII digits.
+func isNumber(s string) bool {
+	return s != "" && strings.Trim(s, "0123456789") == ""
 }
 
 // abridged shortens a definition for messages and keeps it on one line.

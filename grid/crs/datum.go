@@ -88,7 +88,7 @@ func (r *registry) datumCode(name string) string {
 		return code
 	}
 	if number, ok := strings.CutPrefix(key, "EPSG:"); ok {
-		if _, isNumber := digits(number); isNumber && len(number) < 10 {
+		if isNumber(number) && len(number) < 10 {
 			return key
 		}
 		return ""

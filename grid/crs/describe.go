@@ -382,27 +382,71 @@ func (o *object) step() step {
 	return s
 }
 
+// exactly returns the CRS of a name, in any case; nil where there is none, or
+// more than one. EPSG's own come first.
+func (r *registry) exactly(name string) *object {
+	for _, authority := range []string{"EPSG", ""} {
+		var matches []*object
+		for _, o := range r.search(authority, name, false, C.PJ_TYPE_PROJECTED_CRS, C.PJ_TYPE_COMPOUND_CRS, C.PJ_TYPE_GEOGRAPHIC_2D_CRS, C.PJ_TYPE_VERTICAL_CRS) {
+			if strings.EqualFold(o.name(), name) {
+				matches = append(matches, o)
+			} else {
+				o.free()
+			}
+		}
+		if len(matches) == 1 {
+			return matches[0]
+		}
+		for _, o := range matches {
+			o.free()
+		}
+		if len(matches) > 1 {
+			return nil
+		}
+	}
+	return nil
+}
+
 // named returns the geographic CRSs whose name is near to name, as name and
 // EPSG code.
 func (r *registry) named(name string) (names, codes []string) {
-	cname, auth := C.CString(name), C.CString("EPSG")
-	defer C.free(unsafe.Pointer(cname))
-	defer C.free(unsafe.Pointer(auth))
-	types := [1]C.PJ_TYPE{C.PJ_TYPE_GEOGRAPHIC_2D_CRS}
-	list := C.proj_create_from_name(r.ctx, auth, cname, &types[0], 1, 1, 50, nil)
-	if list == nil {
-		return nil, nil
-	}
-	defer C.proj_list_destroy(list)
-	for i := range int(C.proj_list_get_count(list)) {
-		o := r.object(C.proj_list_get(r.ctx, list, C.int(i)))
-		if o == nil {
-			continue
-		}
-		if code := o.code(); code != "" && C.proj_is_deprecated(o.p) == 0 {
+	for _, o := range r.search("EPSG", name, true, C.PJ_TYPE_GEOGRAPHIC_2D_CRS) {
+		if code := o.code(); code != "" {
 			names, codes = append(names, o.name()), append(codes, code)
 		}
 		o.free()
 	}
 	return names, codes
+}
+
+// search looks objects up by name. The caller frees them. Deprecated ones are
+// left out.
+func (r *registry) search(authority, name string, approximate bool, types ...C.PJ_TYPE) []*object {
+	cname := C.CString(name)
+	defer C.free(unsafe.Pointer(cname))
+	var auth *C.char
+	if authority != "" {
+		auth = C.CString(authority)
+		defer C.free(unsafe.Pointer(auth))
+	}
+	var loose C.int
+	if approximate {
+		loose = 1
+	}
+	const most = 50
+	list := C.proj_create_from_name(r.ctx, auth, cname, &types[0], C.size_t(len(types)), loose, most, nil)
+	if list == nil {
+		return nil
+	}
+	defer C.proj_list_destroy(list)
+	var out []*object
+	for i := range int(C.proj_list_get_count(list)) {
+		o := r.object(C.proj_list_get(r.ctx, list, C.int(i)))
+		if o != nil && C.proj_is_deprecated(o.p) == 0 {
+			out = append(out, o)
+		} else {
+			o.free()
+		}
+	}
+	return out
 }

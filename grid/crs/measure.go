@@ -83,7 +83,7 @@ func (c *CRS) Factors(at grid.EN) (grid.Factors, error) {
 	around[0].Lat, around[3].Lat = max(around[0].Lat, -90), min(around[3].Lat, 90)
 	en, err := c.ToPlane(around[:])
 	if err != nil {
-		return grid.Factors{}, fmt.Errorf("around E %v N %v: %w", at.E, at.N, err)
+		return grid.Factors{}, fmt.Errorf("around position E %v N %v: %w", at.E, at.N, err)
 	}
 	eLat, nLat, err := derivative(en[:4])
 	if err == nil {
@@ -92,7 +92,7 @@ func (c *CRS) Factors(at grid.EN) (grid.Factors, error) {
 			return c.factors(lat, eLat, nLat, eLon, nLon), nil
 		}
 	}
-	return grid.Factors{}, fmt.Errorf("E %v N %v on %s: %w", at.E, at.N, c.grid.Name, err)
+	return grid.Factors{}, fmt.Errorf("position E %v N %v on %s: %w", at.E, at.N, c.grid.Name, err)
 }
 
 func (c *CRS) factors(lat, eLat, nLat, eLon, nLon float64) grid.Factors {

@@ -3,6 +3,7 @@ package crs
 import (
 	"fmt"
 	"math"
+	"regexp"
 	"sort"
 	"strings"
 	"sync"
@@ -189,7 +190,7 @@ func (p *plan) describe(key remark) *grid.Operation {
 		case key.silent >= 0:
 			note("the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m; %s starts from the realisation but no accuracy is stated for it", p.ways[key.silent].title())
 		default:
-			note("no operation from the realisation of WGS 84 that is broadcast is known here, so the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m")
+			note("no operation from the realisation of WGS 84 that is broadcast is known and installed here, so the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m")
 		}
 	}
 	if key.missing >= 0 {
@@ -307,6 +308,13 @@ func (c *CRS) plan(datum string) (*plan, error) {
 	}
 	if !pl.plan.unknown {
 		if len(pl.plan.ways) == 0 {
+			var files []string
+			for i := range pl.plan.missing {
+				files = append(files, pl.plan.missing[i].path.missing...)
+			}
+			if len(files) > 0 {
+				return nil, fmt.Errorf("PROJ can go from %s to %s only with files that are not installed: get %s with \"projsync --file\", or set PROJ_NETWORK=ON", datum, c.grid.Name, strings.Join(files, ", "))
+			}
 			return nil, fmt.Errorf("PROJ has no operation from %s to %s", datum, c.grid.Name)
 		}
 		better := func(w []way) func(i, j int) bool { return func(i, j int) bool { return w[i].better(&w[j]) } }
@@ -323,15 +331,37 @@ func (c *CRS) plan(datum string) (*plan, error) {
 // maxPlans bounds the plans of one CRS; a job has one or two.
 const maxPlans = 256
 
-// add takes a path into the plan.
-func (pl *planner) add(p path, source string, axes geoAxes, viaEnsemble bool) {
+// add takes a path into the plan, and reports whether it can be run.
+func (pl *planner) add(p path, source string, axes geoAxes, viaEnsemble bool) bool {
+	pl.r.try(&p)
 	w := way{path: p, source: source, axes: axes, viaEnsemble: viaEnsemble}
 	w.complete()
 	switch {
-	case p.runnable && p.pipeline != "":
+	case p.runnable:
 		pl.plan.ways = append(pl.plan.ways, w)
 	case len(p.missing) > 0:
 		pl.plan.missing = append(pl.plan.missing, w)
+	}
+	return p.runnable
+}
+
+// filePattern finds the files that a pipeline reads.
+var filePattern = regexp.MustCompile(`\+(?:model|grids|xy_grids|z_grids|file)=(\S+)`)
+
+// try finds out whether PROJ can really run a path. It knows its grid files, but
+// takes a deformation model to be there always.
+func (r *registry) try(p *path) {
+	if !p.runnable || p.pipeline == "" {
+		p.runnable = false
+		return
+	}
+	if o := r.create(p.pipeline); o != nil {
+		o.free()
+		return
+	}
+	p.runnable = false
+	for _, m := range filePattern.FindAllStringSubmatch(p.pipeline, -1) {
+		p.missing = append(p.missing, m[1])
 	}
 }
 
@@ -450,14 +480,9 @@ func (pl *planner) stated(code string) bool {
 	}
 	defer from.free()
 	found := false
-	var ballpark []path
 	for _, p := range pl.r.paths(from.object, pl.grid) {
-		if p.ballpark {
-			ballpark = append(ballpark, p)
-			continue
-		}
-		found = found || p.runnable
-		pl.add(from.widen(p), from.text, from.axes, false)
+		ok := pl.add(from.widen(p), from.text, from.axes, false)
+		found = found || ok && !p.ballpark
 	}
 	if from.ensemble == 0 {
 		before := len(pl.plan.ways)
@@ -476,27 +501,31 @@ func (pl *planner) stated(code string) bool {
 	if !found {
 		// PROJ goes no way whose areas do not meet. A camera set to a datum of
 		// another continent is such a case: go over WGS 84 all the same.
-		found = pl.overEnsemble(from)
-	}
-	if !found {
-		for _, p := range ballpark {
-			pl.add(p, from.text, from.axes, false)
-		}
+		pl.overEnsemble(from)
 	}
 	return true
 }
 
-// overEnsemble adds the ways over the WGS 84 ensemble, and reports whether
-// there are any that can be run.
-func (pl *planner) overEnsemble(from *frame) bool {
+// overEnsemble adds the ways over the WGS 84 ensemble.
+func (pl *planner) overEnsemble(from *frame) {
 	ensemble := pl.r.open(codeEnsemble)
 	if ensemble == nil {
-		return false
+		return
 	}
 	defer ensemble.free()
-	found := false
+	first := pl.r.paths(from.object, ensemble.object)
+	if b := pl.r.open(codeBroadcast); b != nil {
+		defer b.free()
+		for _, p := range pl.r.paths(from.object, b.object) {
+			if p.real() && p.runnable && p.pipeline != "" {
+				p.steps = append(p.steps, step{name: b.name() + " as " + ensemble.name(), accuracy: ensemble.ensemble, from: b.name(), to: ensemble.name()})
+				first = append(first, p)
+				break
+			}
+		}
+	}
 	second := pl.r.paths(ensemble.object, pl.grid)
-	for _, a := range pl.r.paths(from.object, ensemble.object) {
+	for _, a := range first {
 		if a.ballpark || !a.runnable || a.pipeline == "" {
 			continue
 		}
@@ -505,8 +534,6 @@ func (pl *planner) overEnsemble(from *frame) bool {
 				continue
 			}
 			pl.add(from.widen(join(a, b)), from.text, from.axes, false)
-			found = true
 		}
 	}
-	return found
 }

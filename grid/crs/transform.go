@@ -198,7 +198,7 @@ func (c *CRS) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) (
 	for i, p := range own {
 		out[i].Frame = frames[i]
 		if !finite(p.Lat, p.Lon) {
-			out[i].Err = fmt.Errorf("E %v N %v of %s has no latitude and longitude: %w", at[i].E, at[i].N, c.grid.Name, grid.ErrOutside)
+			out[i].Err = fmt.Errorf("position E %v N %v of %s has no latitude and longitude: %w", at[i].E, at[i].N, c.grid.Name, grid.ErrOutside)
 			continue
 		}
 		plan, err := known.plan(frames[i].Datum)
@@ -216,7 +216,7 @@ func (c *CRS) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) (
 			for _, t := range todo {
 				way, phase, next := t.plan.next(t.lat, t.lon, t.dated, t.at)
 				if way < 0 {
-					out[t.i].Err = fmt.Errorf("E %v N %v can't be carried from %s into %s: %w", at[t.i].E, at[t.i].N, c.grid.Name, frames[t.i].Datum, grid.ErrOutside)
+					out[t.i].Err = fmt.Errorf("position E %v N %v can't be carried from %s into %s: %w", at[t.i].E, at[t.i].N, c.grid.Name, frames[t.i].Datum, grid.ErrOutside)
 					continue
 				}
 				t.phase, t.at = phase, next
@@ -244,13 +244,13 @@ func (c *CRS) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) (
 						continue
 					}
 					lat, lon := way.axes.to(x[0], x[1])
-					if !t.again {
-						// Close to the edge of an area the position itself may
-						// choose another way than its neighbour in the own frame.
-						if i, _, _ := t.plan.next(lat, lon, t.dated, 0); i != g.way && t.at <= len(t.plan.ways) {
-							todo = append(todo, task{i: t.i, plan: t.plan, lat: lat, lon: lon, dated: t.dated, again: true})
-							continue
-						}
+					// Close to the edge of an area the position itself may choose
+					// otherwise than its neighbour in the own frame did.
+					if i, phase, _ := t.plan.next(lat, lon, t.dated, 0); i == g.way {
+						t.phase = phase
+					} else if !t.again {
+						todo = append(todo, task{i: t.i, plan: t.plan, lat: lat, lon: lon, dated: t.dated, again: true})
+						continue
 					}
 					out[t.i].LatLon = grid.LatLon{Lat: lat, Lon: lon}
 					out[t.i].Op = g.plan.operation(g.way, t.phase, lat, lon, t.dated)

@@ -569,7 +569,7 @@ func critical(test Statistic, significance float64, dof int) *float64 {
 	return &tau
 }
 
-// suspects lists the pairs over the critical value, with their rivals.
+// suspects lists the pairs over the critical value, the first with its rivals.
 //
 // A pair at fault with an error of any size and direction brings the weighted
 // sum of squares down by T = v' R⁻¹ v (Baarda's test of several dimensions), with
@@ -608,11 +608,6 @@ func (m *model[T]) suspects(fit *adjusted[T], points []point, resid []float64, r
 			alone[i][k] *= sigma[i]
 		}
 		s.DE, s.DN, s.DH = m.split(alone[i])
-		for j, other := range points {
-			if j != i && rivals(gain[i], gain[j], total, fit.DegreesOfFreedom, fit.SigmaKnown) {
-				s.Rivals = append(s.Rivals, other.id)
-			}
-		}
 		out = append(out, s)
 	}
 	slices.SortStableFunc(out, func(a, b Suspect) int {
@@ -624,6 +619,16 @@ func (m *model[T]) suspects(fit *adjusted[T], points []point, resid []float64, r
 		}
 		return 0
 	})
+	if len(out) == 0 {
+		return nil
+	}
+	first := &out[0]
+	i := slices.IndexFunc(points, func(p point) bool { return p.id == first.ID })
+	for j, other := range points {
+		if j != i && rivals(gain[i], gain[j], total, fit.DegreesOfFreedom, fit.SigmaKnown) {
+			first.Rivals = append(first.Rivals, other.id)
+		}
+	}
 	return out
 }
 
@@ -681,8 +686,11 @@ func (m *model[T]) mirrorNote(pairs []ControlPair, opt FitOptions, fit Fit[T]) s
 		p.Site.E, p.Site.N = p.Site.N, p.Site.E
 		swapped[i] = p
 	}
-	opt.Snoop = false
-	other, err := m.fit(planePoints(swapped), opt)
+	opt, err := opt.withDefaults()
+	if err != nil {
+		return ""
+	}
+	other, _, err := m.adjust(planePoints(swapped), opt)
 	if err != nil || other.S0 == nil || *other.S0 > *fit.S0/10 {
 		return ""
 	}

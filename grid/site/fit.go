@@ -129,10 +129,10 @@ type Suspect struct {
 	DE float64 `json:"d_e"`
 	DN float64 `json:"d_n"`
 	DH float64 `json:"d_h,omitempty"`
-	// Rivals are pairs that may as well be the bad one: with one of them at fault
-	// instead, the observations are at least 1/20 as likely. Pairs that stay over
-	// the critical value without the first suspect are bad in their own right and
-	// not among its rivals.
+	// Rivals of the first suspect are pairs that may as well be the bad one: with
+	// one of them at fault instead, the observations are at least 1/20 as likely.
+	// Pairs that stay over the critical value without the first suspect are bad in
+	// their own right and not among its rivals. Later suspects list none.
 	Rivals []string `json:"rivals,omitempty"`
 }
 

@@ -398,6 +398,90 @@ func TestFitAgainstMeanShift(t *testing.T) {
 	}
 }
 
+// Every standard error from the fit itself: each observation is moved a little,
+// and what that does to a parameter, times the standard error of the observation,
+// adds up in squares. Weights are unequal, and origins far from the control, so
+// that no correlation drops out.
+func TestStdErrByPerturbation(t *testing.T) {
+	r := rand.New(rand.NewPCG(33, 34))
+	const step = 1e-3
+	places := scatter(r, 6, grid.EN{E: 3000, N: 2000}, 900)
+	pairs := observe(r, Similarity{Origin: grid.EN{E: 7000, N: 4000}, Scale: 0.9998}, places, 0, 0.01)
+	for i := range pairs {
+		pairs[i].BaseSigma = 0.002 + 0.03*r.Float64()
+	}
+	moved := func(i int, d float64) []ControlPair {
+		out := slices.Clone(pairs)
+		if i%2 == 0 {
+			out[i/2].Base.E += d
+		} else {
+			out[i/2].Base.N += d
+		}
+		return out
+	}
+	heights := func(p []ControlPair) []HeightPair {
+		var out []HeightPair
+		for _, p := range p {
+			out = append(out, HeightPair{ID: p.ID, At: p.Site, Site: 5 + p.Base.E/1e3, Base: 3, SiteSigma: p.BaseSigma / 1e3})
+		}
+		return out
+	}
+	at := grid.EN{E: 5000, N: 500}
+	for name, fit := range map[string]func(p []ControlPair) ([]Parameter, error){
+		"similarity": func(p []ControlPair) ([]Parameter, error) {
+			f, err := FitSimilarity(p, FitOptions{})
+			s, _ := f.StdErrAt(at)
+			q := f.Params.Forward(at)
+			return append(f.Parameters, Parameter{Name: "E there", Value: q.E, StdErr: &s[0]}, Parameter{Name: "N there", Value: q.N, StdErr: &s[1]}), err
+		},
+		"affine": func(p []ControlPair) ([]Parameter, error) {
+			f, err := FitAffine(p, FitOptions{})
+			s, _ := f.StdErrAt(at)
+			q := f.Params.Forward(at)
+			return append(f.Parameters, Parameter{Name: "E there", Value: q.E, StdErr: &s[0]}, Parameter{Name: "N there", Value: q.N, StdErr: &s[1]}), err
+		},
+		"ground scale": func(p []ControlPair) ([]Parameter, error) {
+			f, err := FitGroundScale(p, grid.EN{E: 16000, N: 9000}, nil, 0.5, FitOptions{})
+			return f.Parameters, err
+		},
+		"ground scale, held": func(p []ControlPair) ([]Parameter, error) {
+			f, err := FitGroundScale(p, grid.EN{E: 7000, N: 4000}, &grid.EN{}, 0.5, FitOptions{})
+			return f.Parameters, err
+		},
+		"plane": func(p []ControlPair) ([]Parameter, error) {
+			f, err := FitVerticalPlane(heights(p), FitOptions{})
+			s, _ := f.StdErrAt(at)
+			return append(f.Parameters, Parameter{Name: "H there", Value: f.Params.SiteHeight(0, at), StdErr: &s[0]}), err
+		},
+		"constant": func(p []ControlPair) ([]Parameter, error) {
+			f, err := FitVerticalConstant(heights(p), FitOptions{})
+			return f.Parameters, err
+		},
+	} {
+		params, err := fit(pairs)
+		if err != nil {
+			t.Fatal(name, err)
+		}
+		variance := make([]float64, len(params))
+		for i := range 2 * len(pairs) {
+			up, err1 := fit(moved(i, step))
+			down, err2 := fit(moved(i, -step))
+			if err1 != nil || err2 != nil {
+				t.Fatal(name, err1, err2)
+			}
+			for k := range params {
+				d := (up[k].Value - down[k].Value) / (2 * step) * pairs[i/2].BaseSigma
+				variance[k] += d * d
+			}
+		}
+		for k, p := range params {
+			if want := math.Sqrt(variance[k]); !agree(*p.StdErr, want, 1e-4*want) {
+				t.Errorf("%s: standard error of %s %v, want %v", name, p.Name, *p.StdErr, want)
+			}
+		}
+	}
+}
+
 // The critical values: 3.29 for 0.001 (Baarda), 1.96 for 0.05; τ for 0.05 from
 // Pope's relation, which a sum over simulated residuals confirms below.
 func TestCritical(t *testing.T) {
@@ -511,23 +595,59 @@ func TestSnoop(t *testing.T) {
 	}
 }
 
-// Two blunders of the same size are both bad and don't shield each other.
+// Two blunders of the same size are both bad and don't shield each other: by the
+// half-turn symmetry of the control both have the same statistics, to the digit.
 func TestSnoopTwins(t *testing.T) {
-	r := rand.New(rand.NewPCG(17, 18))
-	pairs := observe(r, catalonia, scatter(r, 14, grid.EN{E: 1000, N: 2000}, 800), 0, 0.01)
-	pairs[2].Base.E += 0.5
-	pairs[9].Base.N += 0.5
-	f, err := FitSimilarity(pairs, FitOptions{Snoop: true})
-	if err != nil {
-		t.Fatal(err)
+	var places []grid.EN
+	for i := range 12 {
+		sin, cos := math.Sincos(float64(i) * math.Pi / 6)
+		places = append(places, grid.EN{E: 100 * sin, N: 100 * cos})
 	}
-	var ids []string
-	for _, x := range f.Removed {
-		ids = append(ids, x.ID)
+	pairs := pairsAt(places...)
+	pairs[1].Base.E += 0.5
+	pairs[7].Base.E -= 0.5
+	for _, sigma := range []float64{0.01, 0} {
+		f, err := FitSimilarity(pairs, FitOptions{Snoop: true, Sigma: sigma, Significance: 0.01})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var ids []string
+		for _, x := range f.Removed {
+			ids = append(ids, x.ID)
+		}
+		slices.Sort(ids)
+		if !slices.Equal(ids, []string{"P2", "P8"}) {
+			t.Errorf("sigma %v: removed %v, suspects %+v, notes %v", sigma, ids, f.Suspects, f.Notes)
+		}
 	}
-	slices.Sort(ids)
-	if !slices.Equal(ids, []string{"P10", "P3"}) {
-		t.Errorf("removed %v, notes %v", ids, f.Notes)
+}
+
+// The likelihood ratio of 20 that tells culprits apart: with a known standard
+// error the gains must differ by 2 ln 20 = 5.99; without, the rests must have a
+// ratio of 20^(2/f), which is 1.82 for ten degrees of freedom.
+func TestRivals(t *testing.T) {
+	for _, tt := range []struct {
+		a, b, total float64
+		dof         int
+		known, want bool
+	}{
+		{20, 14.1, 30, 10, true, true},
+		{20, 13.9, 30, 10, true, false},
+		{20, 11.9, 30, 10, false, true},
+		{20, 11.7, 30, 10, false, false},
+		{30, 30, 30, 10, false, true},
+		{30, 29, 30, 10, false, false},
+	} {
+		if got := rivals(tt.a, tt.b, tt.total, tt.dof, tt.known); got != tt.want {
+			t.Errorf("%+v: %v", tt, got)
+		}
+	}
+	// Four pairs and an affine transform leave one way to be wrong in each axis.
+	pairs := pairsAt(grid.EN{}, grid.EN{E: 100}, grid.EN{E: 90, N: 110}, grid.EN{N: 100})
+	pairs[0].Base.E += 0.5
+	f, err := FitAffine(pairs, FitOptions{Snoop: true, Significance: 0.3})
+	if err != nil || len(f.Removed) != 0 || len(f.Suspects) == 0 || len(f.Suspects[0].Rivals) != 3 {
+		t.Errorf("removed %+v, suspects %+v, %v", f.Removed, f.Suspects, err)
 	}
 }
 
