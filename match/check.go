@@ -197,6 +197,7 @@ func (c *checker) run(ctx context.Context, photos []Photo, t ties) (*Result, err
 		switch {
 		case r.Reason != "" && tie == nil:
 			r.Why += "; " + why
+			r.TieReason = reason
 		case r.Reason != "":
 		case tie == nil:
 			r.Reason, r.Why = reason, why

@@ -124,7 +124,11 @@ func (r *Result) photoFindings(p *PhotoResult) []Finding {
 		sym := d.Unit.Symbol
 		allowed := p.Allowance.Threshold / d.Unit.Metres
 		msg := fmt.Sprintf("the tag is %.1f %s from the point, bearing %s; %.1f %s are allowed at %g %%",
-			d.Distance, sym, d.Bearing, allowed, sym, p.Allowance.Confidence*100)
+			d.Distance, sym, d.Bearing.DMS(0), allowed, sym, p.Allowance.Confidence*100)
+		if p.Allowance.Expected != nil {
+			msg = fmt.Sprintf("the tag is %.1f %s from the point, bearing %s, and %.1f %s from where the image says the camera stood; %.1f %s are allowed at %g %%",
+				d.Distance, sym, d.Bearing.DMS(0), p.Allowance.Judged/d.Unit.Metres, sym, allowed, sym, p.Allowance.Confidence*100)
+		}
 		remedy := "look at the photo: is it the point, and was the fix fresh?"
 		if n := p.Nearest; n != nil && n.Point != p.Tie.Point && n.Distance < d.Distance {
 			msg += fmt.Sprintf("; nearest to the tag is %s at %.1f %s", n.Point, n.Distance, sym)
@@ -143,17 +147,23 @@ func (r *Result) photoFindings(p *PhotoResult) []Finding {
 			add(FindingNoTag, SeverityWarning, p.Why, "check the tie by eye; correcting with the verdict unjudged allowed writes the point's position")
 		case ReasonBadTag:
 			add(FindingBadTag, SeverityError, p.Why, "check the tie by eye; correcting with the verdict unjudged allowed writes the point's position")
-		case ReasonNoTie:
-			add(FindingNoTie, SeverityWarning, r.untied(p), "add a row for it to the links file")
-		case ReasonNoPoint:
-			add(FindingNoPoint, SeverityError, p.Why, "mend the id in the links file, or add the point")
-		case ReasonManyPoints:
-			add(FindingManyPoints, SeverityError, p.Why, "keep the link that is right")
 		case ReasonNoFrame:
 			add(FindingNoFrame, SeverityError, p.Why, "if you know the frame, name it in the settings under [frame.datums]")
 		case ReasonBallpark:
 			add(FindingBallpark, SeverityError, p.Why, "install the grid that is missing, or allow it with a figure ([frame] allow_ballpark, ballpark_sigma_m)")
 		}
+	}
+	tie := p.TieReason
+	if tie == "" {
+		tie = p.Reason
+	}
+	switch tie {
+	case ReasonNoTie:
+		add(FindingNoTie, SeverityWarning, r.untied(p), "add a row for it to the links file")
+	case ReasonNoPoint:
+		add(FindingNoPoint, SeverityError, p.Why, "mend the id in the links file, or add the point")
+	case ReasonManyPoints:
+		add(FindingManyPoints, SeverityError, p.Why, "keep the link that is right")
 	}
 	if p.Tag != nil {
 		for _, w := range p.Tag.Warnings {

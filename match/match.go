@@ -120,6 +120,9 @@ type PhotoResult struct {
 	// Reason and Why say, in a code and in words, why a photo is unjudged.
 	Reason Reason `json:"reason,omitempty"`
 	Why    string `json:"why,omitempty"`
+	// TieReason says why a photo has no tie, where Reason says that it has
+	// nothing to judge either; else it is empty.
+	TieReason Reason `json:"tie_reason,omitempty"`
 	// Tie is the point the photo was tied to, nil where there is none. A photo
 	// may be tied and yet unjudged.
 	Tie *Tie `json:"tie,omitempty"`

@@ -1,0 +1,155 @@
+package main
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"sort"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+	"github.com/santhosh-tekuri/jsonschema/v6"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/match/report"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"phototie": main})
+}
+
+// The scripts run the real command, each in a folder of its own.
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:           "testdata/script",
+		UpdateScripts: os.Getenv("PHOTOTIE_UPDATE_SCRIPTS") != "",
+		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
+			"photo":   photo,
+			"sums":    sums,
+			"schema":  schema,
+			"narrow":  narrow,
+			"breaks":  breaks,
+			"renamed": renamed,
+		},
+	})
+}
+
+// photo FILE [LAT LON] writes a small JPEG, with a tag where a position is given.
+func photo(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 && len(args) != 3 {
+		ts.Fatalf("usage: photo FILE [LAT LON]")
+	}
+	var b bytes.Buffer
+	ts.Check(jpeg.Encode(&b, image.NewGray(image.Rect(0, 0, 16, 12)), nil))
+	out := b.Bytes()
+	if len(args) == 3 {
+		var e geotag.Edit
+		_, err := fmt.Sscan(args[1]+" "+args[2], &e.Lat, &e.Lon)
+		ts.Check(err)
+		e.HPositioningError, e.ProcessingMethod = 3, "GPS"
+		out, _, err = geotag.Rewrite(out, e)
+		ts.Check(err)
+	}
+	name := ts.MkAbs(args[0])
+	ts.Check(os.MkdirAll(filepath.Dir(name), 0o755))
+	ts.Check(os.WriteFile(name, out, 0o644))
+}
+
+// sums DIR OUT writes the SHA-256 of every photo below DIR to OUT; with !, it is
+// an error if they equal OUT's present ones.
+func sums(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) != 2 {
+		ts.Fatalf("usage: sums DIR OUT")
+	}
+	var lines []string
+	dir := ts.MkAbs(args[0])
+	ts.Check(filepath.WalkDir(dir, func(p string, e fs.DirEntry, err error) error {
+		if err != nil || e.IsDir() {
+			return err
+		}
+		text, err := os.ReadFile(p)
+		rel, _ := filepath.Rel(dir, p)
+		lines = append(lines, fmt.Sprintf("%x %q", sha256.Sum256(text), rel))
+		return err
+	}))
+	sort.Strings(lines)
+	text := strings.Join(lines, "\n") + "\n"
+	if neg {
+		if ts.ReadFile(args[1]) == text {
+			ts.Fatalf("the photos of %s are the same as before", args[0])
+		}
+		return
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), []byte(text), 0o644))
+}
+
+// schema NAME FILE holds a JSON document to its schema.
+func schema(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) != 2 {
+		ts.Fatalf("usage: schema NAME FILE")
+	}
+	c := jsonschema.NewCompiler()
+	files, err := fs.Glob(report.Schemas(), "*.json")
+	ts.Check(err)
+	for _, f := range files {
+		text, err := fs.ReadFile(report.Schemas(), f)
+		ts.Check(err)
+		doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(text))
+		ts.Check(err)
+		ts.Check(c.AddResource(f, doc))
+	}
+	s, err := c.Compile(args[0])
+	ts.Check(err)
+	doc, err := jsonschema.UnmarshalJSON(strings.NewReader(ts.ReadFile(args[1])))
+	ts.Check(err)
+	if err := s.Validate(doc); (err != nil) != neg {
+		ts.Fatalf("%s against %s: %v", args[1], args[0], err)
+	}
+}
+
+// narrow FILE fails where a line of FILE is wider than 100 columns.
+func narrow(ts *testscript.TestScript, neg bool, args []string) {
+	for _, line := range strings.Split(ts.ReadFile(args[0]), "\n") {
+		if n := len([]rune(line)); n > report.Width {
+			ts.Fatalf("%d columns: %s", n, line)
+		}
+	}
+}
+
+// breaks FILE N cuts a file off after N bytes.
+func breaks(ts *testscript.TestScript, neg bool, args []string) {
+	var n int64
+	_, err := fmt.Sscan(args[1], &n)
+	ts.Check(err)
+	ts.Check(os.Truncate(ts.MkAbs(args[0]), n))
+}
+
+// renamed FILE gives a photo a name with a line feed in it.
+func renamed(ts *testscript.TestScript, neg bool, args []string) {
+	name := ts.MkAbs(args[0])
+	ts.Check(os.Rename(name, filepath.Join(filepath.Dir(name), "two\nlines 写真.jpg")))
+}
+
+// What a user can put right is exit code 2, the rest 3.
+func TestExitCodes(t *testing.T) {
+	for _, c := range []struct {
+		err  error
+		want bool
+	}{
+		{usagef("x"), true},
+		{fmt.Errorf("a: %w", geotag.ErrNoRoom), true},
+		{&fs.PathError{Op: "open", Path: "p", Err: fs.ErrNotExist}, true},
+		{errors.New("something else"), false},
+	} {
+		if got := isInput(c.err); got != c.want {
+			t.Errorf("isInput(%v) = %v", c.err, got)
+		}
+	}
+}
