@@ -1023,3 +1023,42 @@ func BenchmarkFit(b *testing.B) {
 		})
 	}
 }
+
+// Without a limit of one's own a third of the pairs may go, not more.
+func TestSnoopStops(t *testing.T) {
+	r := rand.New(rand.NewPCG(35, 36))
+	pairs := observe(r, catalonia, scatter(r, 12, grid.EN{E: 1000, N: 2000}, 800), 0, 0.01)
+	for i, d := range []float64{40, 25, 16, 9, 5} {
+		pairs[i].Base.E += d
+	}
+	f, err := FitSimilarity(pairs, FitOptions{Snoop: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(f.Removed) != 4 || len(f.Suspects) == 0 || !strings.Contains(strings.Join(f.Notes, " "), "4 removed is the limit") {
+		t.Errorf("removed %+v, suspects %+v, notes %v", f.Removed, f.Suspects, f.Notes)
+	}
+}
+
+// The residuals of heights have a size and no direction, and a bad height is
+// found as a bad position is.
+func TestFitVerticalSnoop(t *testing.T) {
+	r := rand.New(rand.NewPCG(37, 38))
+	var pairs []HeightPair
+	for i, p := range scatter(r, 9, grid.EN{E: 5e5, N: 6e6}, 2000) {
+		pairs = append(pairs, HeightPair{ID: fmt.Sprintf("BM%d", i+1), At: p, Base: 40, Site: 41.5 + 0.003*r.NormFloat64(), SiteSigma: 0.003})
+	}
+	pairs[4].Site += 0.1
+	f, err := FitVerticalPlane(pairs, FitOptions{Snoop: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(f.Removed) != 1 || f.Removed[0].ID != "BM5" || f.Removed[0].Axis != "H" || !agree(f.Removed[0].DH, -0.1, 0.02) {
+		t.Fatalf("removed %+v", f.Removed)
+	}
+	for i, p := range f.Residuals() {
+		if o := f.Observations[i]; p.Length != math.Abs(o.Residual) || p.ID != o.ID || p.DE != 0 || p.DN != 0 {
+			t.Errorf("%+v for %+v", p, o)
+		}
+	}
+}

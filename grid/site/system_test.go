@@ -545,3 +545,26 @@ func deref(d Definition) []any {
 	}
 	return out
 }
+
+// keeper is a base that hands out the slice it holds.
+type keeper struct {
+	grid.Projection
+	placed []grid.Placement
+}
+
+func (k keeper) ToGrid(context.Context, []grid.Fix) ([]grid.Placement, error) { return k.placed, nil }
+
+// What the base returns is the base's own.
+func TestSystemLeavesTheBaseAlone(t *testing.T) {
+	k := keeper{&gauss{}, []grid.Placement{{EN: grid.EN{E: 715000, N: 734000}, Op: gaussOp}}}
+	s := mustNew(t, k, quay(SiteToBase))
+	for range 2 {
+		out, err := s.ToGrid(t.Context(), make([]grid.Fix, 1))
+		if err != nil || !near(out[0].EN, grid.EN{}, 1e-9) {
+			t.Errorf("%+v, %v", out, err)
+		}
+	}
+	if k.placed[0].Op != gaussOp || k.placed[0].E != 715000 {
+		t.Error("the base's placement was changed")
+	}
+}
