@@ -7,7 +7,7 @@ import (
 	"testing"
 
 	"example.com/phototie/geotag/internal/ifd"
-	"example.com/phototie/geotag/internal/samples"
+	"example.com/phototie/geotag/geotagtest"
 )
 
 // field is one entry of a directory under test. Count 0 stands for what the
@@ -111,7 +111,7 @@ func (b *testBlock) dir(out []byte, fields []field, at map[uint16]int) []byte {
 }
 
 // photo is the block in a whole JPEG.
-func (b *testBlock) photo() []byte { return samples.Splice(b.bytes()) }
+func (b *testBlock) photo() []byte { return geotagtest.Splice(b.bytes()) }
 
 // mustRead reads a photo that has to be readable.
 func mustRead(t testing.TB, img []byte) *Tag {
@@ -139,4 +139,4 @@ func wantCodes(t *testing.T, tag *Tag, want ...string) {
 	}
 }
 
-func splice(block []byte) []byte { return samples.Splice(block) }
+func splice(block []byte) []byte { return geotagtest.Splice(block) }

@@ -7,7 +7,7 @@ import (
 	"math"
 	"testing"
 
-	"example.com/phototie/geotag/internal/samples"
+	"example.com/phototie/geotag/geotagtest"
 )
 
 // FuzzRewrite corrects whatever image comes. It is refused with one of the
@@ -19,29 +19,29 @@ func FuzzRewrite(f *testing.F) {
 		f.Add(img, quay.Lat, quay.Lon, false)
 		f.Add(img, -quay.Lat, -quay.Lon, true)
 	}
-	for _, s := range samples.All(f) {
+	for _, s := range geotagtest.All(f) {
 		if s.Whole != nil && len(s.Whole) < 12000 {
 			seed(s.Whole)
 		}
 	}
-	for _, s := range samples.Corrupt(f) {
+	for _, s := range geotagtest.Corrupt(f) {
 		seed(s.Raw)
 	}
 	for _, order := range orders {
-		img := samples.Splice(handheld(order, handheldGPS(order)))
+		img := geotagtest.Splice(handheld(order, handheldGPS(order)))
 		seed(img)
 		seed(insertXMP(img, xmpPacket(descriptionStart+`exif:GPSLatitude="1,2N" exif:GPSDestLatitude="1,2N"/>`, 20)))
-		seed(insertXMP(samples.Plain(), xmpPacket(descriptionStart+"><exif:GPSLatitude>1,2N</exif:GPSLatitude>\n<exif:GPSLongitude/></rdf:Description>", -1)))
+		seed(insertXMP(geotagtest.Plain(), xmpPacket(descriptionStart+"><exif:GPSLatitude>1,2N</exif:GPSLatitude>\n<exif:GPSLongitude/></rdf:Description>", -1)))
 		index := append([]byte("MPF\x00"), tiffBlock(order, []rec{{tag: 0xB002, typ: 7, count: 32, value: make([]byte, 32)}})...)
 		binary.BigEndian.PutUint16(index[len(index)-8:], 300)
-		seed(samples.Insert(img, 0xE2, index))
+		seed(geotagtest.Insert(img, 0xE2, index))
 	}
 	f.Fuzz(checkRewrite)
 }
 
 // FuzzRewriteBlock corrects an image with whatever Exif block comes.
 func FuzzRewriteBlock(f *testing.F) {
-	for _, s := range samples.All(f) {
+	for _, s := range geotagtest.All(f) {
 		if s.Block != nil && len(s.Block) < 12000 {
 			f.Add(s.Block, quay.Lat, quay.Lon, false)
 		}
@@ -56,7 +56,7 @@ func FuzzRewriteBlock(f *testing.F) {
 		if len(block) > 65533-6 {
 			t.Skip()
 		}
-		checkRewrite(t, samples.Splice(block), lat, lon, camera)
+		checkRewrite(t, geotagtest.Splice(block), lat, lon, camera)
 	})
 }
 
@@ -72,7 +72,7 @@ func FuzzRewriteXMP(f *testing.F) {
 			f.Add(xmpPacket(inside, padding), quay.Lat, quay.Lon, padding == 5)
 		}
 	}
-	img := samples.Splice(handheld(binary.BigEndian, handheldGPS(binary.BigEndian)))
+	img := geotagtest.Splice(handheld(binary.BigEndian, handheldGPS(binary.BigEndian)))
 	f.Fuzz(func(t *testing.T, packet string, lat, lon float64, camera bool) {
 		if len(packet) > 65533-len(xmpName) {
 			t.Skip()

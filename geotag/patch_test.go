@@ -28,6 +28,13 @@ func TestPatchApply(t *testing.T) {
 	if p.SizeAfter() != int64(len(got)) {
 		t.Errorf("size %d, %d foretold", len(got), p.SizeAfter())
 	}
+	// Where the bytes that stay go; those of a run that is replaced stay behind
+	// with its start.
+	for off, want := range []int64{1, 1, 1, 1, 8, 8, 8, 8, 8, 8, 9} {
+		if n := p.shift(int64(off)); n != want {
+			t.Errorf("byte %d moves by %d, want %d", off, n, want)
+		}
+	}
 	back, err := p.Reverse().ApplyBytes(got)
 	if err != nil || !bytes.Equal(back, src) {
 		t.Errorf("back: %q, %v", back, err)

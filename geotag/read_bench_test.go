@@ -9,7 +9,7 @@ import (
 	exif "github.com/dsoprea/go-exif/v3"
 	exifcommon "github.com/dsoprea/go-exif/v3/common"
 
-	"example.com/phototie/geotag/internal/samples"
+	"example.com/phototie/geotag/geotagtest"
 )
 
 // BenchmarkRead reads the whole photos made of the samples, each padded to 3 MB
@@ -20,7 +20,7 @@ func BenchmarkRead(b *testing.B) {
 	var files []string
 	var blocks [][]byte
 	var images [][]byte
-	for _, s := range samples.All(b) {
+	for _, s := range geotagtest.All(b) {
 		f := filepath.Join(dir, s.Name+".jpg")
 		img := append(bytes.Clone(s.Whole), make([]byte, 3<<20)...)
 		if err := os.WriteFile(f, img, 0o600); err != nil {
@@ -85,7 +85,7 @@ func BenchmarkRead(b *testing.B) {
 
 // BenchmarkReadXMP is a packet with a position, padded as the standard asks.
 func BenchmarkReadXMP(b *testing.B) {
-	img := withXMP(samples.Plain(), packet(description(xmpPlace+` exif:GPSAltitude="29/1"`, `<dc:subject><rdf:Bag><rdf:li>PV-017</rdf:li></rdf:Bag></dc:subject>`)))
+	img := withXMP(geotagtest.Plain(), packet(description(xmpPlace+` exif:GPSAltitude="29/1"`, `<dc:subject><rdf:Bag><rdf:li>PV-017</rdf:li></rdf:Bag></dc:subject>`)))
 	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := ReadBytes(img); err != nil {

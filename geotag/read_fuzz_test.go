@@ -7,7 +7,7 @@ import (
 	"reflect"
 	"testing"
 
-	"example.com/phototie/geotag/internal/samples"
+	"example.com/phototie/geotag/geotagtest"
 )
 
 // believable fails the test where a tag states what no photo can.
@@ -43,7 +43,7 @@ func believable(t *testing.T, tag *Tag) {
 // Any bytes give a believable Tag or one of the errors, the same from a file as
 // from memory.
 func FuzzRead(f *testing.F) {
-	for _, s := range samples.All(f) {
+	for _, s := range geotagtest.All(f) {
 		if len(s.Whole) < 12_000 { // small seeds are worked on faster
 			f.Add(s.Raw)
 			f.Add(s.Whole)
@@ -80,7 +80,7 @@ func FuzzXMP(f *testing.F) {
 }
 
 func FuzzExif(f *testing.F) {
-	for _, s := range samples.All(f) {
+	for _, s := range geotagtest.All(f) {
 		if len(s.Block) < 12_000 {
 			f.Add(s.Block)
 		}

@@ -19,7 +19,7 @@ import (
 	exifcommon "github.com/dsoprea/go-exif/v3/common"
 	goexif "github.com/rwcarlsen/goexif/exif"
 
-	"example.com/phototie/geotag/internal/samples"
+	"example.com/phototie/geotag/geotagtest"
 )
 
 // counter counts what is read.
@@ -50,7 +50,7 @@ func withoutSize(t *Tag) Tag {
 // The block in a whole JPEG says what the file it comes from says, from a file
 // as from memory; and a whole photo costs one read.
 func TestSamplesWhole(t *testing.T) {
-	for _, s := range samples.All(t) {
+	for _, s := range geotagtest.All(t) {
 		c := &counter{r: bytes.NewReader(s.Whole)}
 		whole, err := Read(c, int64(len(s.Whole)))
 		if err != nil {
@@ -80,7 +80,7 @@ func TestSamplesWhole(t *testing.T) {
 // What three of the photos say, by hand from the listing of exiv2 0.27.
 func TestSamplesByHand(t *testing.T) {
 	byName := map[string]*Tag{}
-	for _, s := range samples.All(t) {
+	for _, s := range geotagtest.All(t) {
 		byName[s.Name] = mustRead(t, s.Whole)
 	}
 	tag := byName["has-lens-info.jpg"]
@@ -120,7 +120,7 @@ func TestSamplesByHand(t *testing.T) {
 // Every file cut off at every hundredth byte gives what the whole file gives,
 // with a warning, or an error; never something else.
 func TestTruncated(t *testing.T) {
-	for _, s := range samples.All(t) {
+	for _, s := range geotagtest.All(t) {
 		for _, img := range [][]byte{s.Raw, s.Whole} {
 			full, fullErr := ReadBytes(img)
 			read := 0
@@ -219,9 +219,9 @@ func (f failing) ReadAt(b []byte, off int64) (int, error) {
 
 // An error of the reader comes through, wherever it happens.
 func TestReadError(t *testing.T) {
-	img := samples.Splice(big().bytes())
+	img := geotagtest.Splice(big().bytes())
 	for range 3 {
-		img = samples.Insert(img, markerAPP2, make([]byte, 60000))
+		img = geotagtest.Insert(img, markerAPP2, make([]byte, 60000))
 	}
 	for _, at := range []int64{0, chunk, chunk + hop, 130_000} {
 		if tag, err := Read(failing{bytes.NewReader(img), at}, int64(len(img))); !errors.Is(err, errDisk) || tag != nil {
@@ -237,7 +237,7 @@ func TestReadError(t *testing.T) {
 func TestLongHeader(t *testing.T) {
 	img := withXMP(little().position("N", []uint32{52, 1, 0, 1, 0, 1}, "E", []uint32{4, 1, 0, 1, 0, 1}).photo(), packet(description(`exif:GPSLatitude="52,0.0N" exif:GPSLongitude="4,0.0E"`, "")))
 	for range 20 {
-		img = samples.Insert(img, markerAPP2, append([]byte("ICC_PROFILE\x00"), make([]byte, 65000)...))
+		img = geotagtest.Insert(img, markerAPP2, append([]byte("ICC_PROFILE\x00"), make([]byte, 65000)...))
 	}
 	img = append(img, make([]byte, 5_000_000)...) // a trailer
 	c := &counter{r: bytes.NewReader(img)}
@@ -259,7 +259,7 @@ func TestLongHeader(t *testing.T) {
 // The files that the samples' module keeps as damaged: a loop of directories,
 // counts of 2^32-1 and a value far larger than the file.
 func TestCorrupt(t *testing.T) {
-	for _, s := range samples.Corrupt(t) {
+	for _, s := range geotagtest.Corrupt(t) {
 		tag := mustRead(t, s.Raw)
 		if !hasCode(tag, WarnCorrupt) {
 			t.Errorf("%s: %v", s.Name, tag.Warnings)
@@ -275,8 +275,8 @@ func TestSegments(t *testing.T) {
 	here := func(deg uint32) []byte {
 		return append([]byte(exifSignature+"\x00"), little().position("N", []uint32{deg, 1, 0, 1, 0, 1}, "E", []uint32{4, 1, 0, 1, 0, 1}).bytes()...)
 	}
-	plain := samples.Plain()
-	insert := samples.Insert
+	plain := geotagtest.Plain()
+	insert := geotagtest.Insert
 	for _, c := range []struct {
 		name string
 		img  []byte
@@ -351,7 +351,7 @@ func TestPixelSize(t *testing.T) {
 
 // The Tag as JSON, and back.
 func TestTagJSON(t *testing.T) {
-	for _, s := range samples.All(t) {
+	for _, s := range geotagtest.All(t) {
 		tag := mustRead(t, s.Whole)
 		b, err := json.Marshal(tag)
 		if err != nil {
@@ -388,7 +388,7 @@ func TestAgainstGoExif(t *testing.T) {
 		t.Fatal(err)
 	}
 	compared, positions := 0, 0
-	for _, s := range samples.All(t) {
+	for _, s := range geotagtest.All(t) {
 		_, index, err := exif.Collect(im, exif.NewTagIndex(), s.Block)
 		if err != nil {
 			continue
@@ -503,7 +503,7 @@ func degrees(dir *exif.Ifd, name string) (float64, bool) {
 // The samples' own module, a third reader.
 func TestAgainstGoexif(t *testing.T) {
 	positions, times := 0, 0
-	for _, s := range samples.All(t) {
+	for _, s := range geotagtest.All(t) {
 		x, err := goexif.Decode(bytes.NewReader(s.Whole))
 		if err != nil {
 			continue
@@ -532,7 +532,7 @@ func TestAgainstExiv2(t *testing.T) {
 	bin := tool(t, "exiv2")
 	dir := t.TempDir()
 	args := []string{"-q", "-PEkv"}
-	all := samples.All(t)
+	all := geotagtest.All(t)
 	for _, s := range all {
 		f := filepath.Join(dir, s.Name)
 		if err := os.WriteFile(f, s.Whole, 0o600); err != nil {

@@ -13,7 +13,7 @@ import (
 
 	"pgregory.net/rapid"
 
-	"example.com/phototie/geotag/internal/samples"
+	"example.com/phototie/geotag/geotagtest"
 )
 
 var orders = map[string]binary.ByteOrder{"II": binary.LittleEndian, "MM": binary.BigEndian}
@@ -44,7 +44,7 @@ func handheldGPS(order binary.ByteOrder) []rec {
 // handheld is a block of that handheld: maker's note, interoperability and
 // thumbnail and all. gps nil leaves out the GPS directory.
 func handheld(order binary.ByteOrder, gps []rec) []byte {
-	thumb := samples.Plain()
+	thumb := geotagtest.Plain()
 	first := []rec{
 		asciiRec(0x010F, "Velland Instruments"), asciiRec(0x0110, "QH-3"),
 		{tag: 0x8769, typ: 4, count: 1, dir: []rec{
@@ -94,7 +94,7 @@ func TestRewriteGPSDirectory(t *testing.T) {
 	for name, order := range orders {
 		t.Run(name, func(t *testing.T) {
 			b := handheld(order, handheldGPS(order))
-			out, _ := mustRewrite(t, samples.Splice(b), quay)
+			out, _ := mustRewrite(t, geotagtest.Splice(b), quay)
 			for _, l := range blockLosses(t, b, block(t, out), subjectTags) {
 				t.Error(l)
 			}
@@ -161,7 +161,7 @@ func longEntryHead(order binary.ByteOrder, tag uint16) []byte {
 func TestRewriteKeepsLaterVersion(t *testing.T) {
 	gps := handheldGPS(binary.BigEndian)
 	gps[0].value = []byte{2, 4, 0, 0}
-	out, _ := mustRewrite(t, samples.Splice(handheld(binary.BigEndian, gps)), quay)
+	out, _ := mustRewrite(t, geotagtest.Splice(handheld(binary.BigEndian, gps)), quay)
 	if v := inventory(t, block(t, out))["GPS 0000 0"].value; v != "\x02\x04\x00\x00" {
 		t.Errorf("version % x", v)
 	}
@@ -200,7 +200,7 @@ func TestRewriteBlocks(t *testing.T) {
 		}
 		for what, b := range cases {
 			t.Run(name+" "+what, func(t *testing.T) {
-				img := samples.Splice(b)
+				img := geotagtest.Splice(b)
 				out, p := mustRewrite(t, img, quay)
 				now := block(t, out)
 				if lat, lon := position(t, now, 0x02); math.Abs(lat-quay.Lat) > millimetre || math.Abs(lon-quay.Lon) > millimetre {
@@ -241,7 +241,7 @@ func TestRewriteBlocks(t *testing.T) {
 func TestRewriteTailKeepsTags(t *testing.T) {
 	order := binary.LittleEndian
 	b := tiffBlock(order, []rec{{tag: 0x8825, typ: 4, count: 1, dir: handheldGPS(order)}})
-	out, _ := mustRewrite(t, samples.Splice(b), quay)
+	out, _ := mustRewrite(t, geotagtest.Splice(b), quay)
 	now := block(t, out)
 	old, inv := inventory(t, b), inventory(t, now)
 	for _, tag := range []uint16{0x05, 0x06, 0x07, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x11, 0x1C, 0x1D} {
@@ -259,16 +259,91 @@ func TestRewriteTailKeepsTags(t *testing.T) {
 		{tag: 0x8825, typ: 4, count: 1, dir: handheldGPS(order)},
 	})
 	order.PutUint32(shared[bytes.Index(shared, []byte{0x0E, 0x01, 2, 0})+8:], uint32(len(shared)-8))
-	out, _ = mustRewrite(t, samples.Splice(shared), quay)
+	out, _ = mustRewrite(t, geotagtest.Splice(shared), quay)
 	for _, l := range blockLosses(t, shared, block(t, out), subjectTags) {
 		t.Error(l)
 	}
 }
 
+// A GPS directory at the end of the block is replaced only where every byte from
+// it to the end is its own: else all of them stay.
+func TestRewriteTailNotOwned(t *testing.T) {
+	order := binary.BigEndian
+	tail := tiffBlock(order, []rec{{tag: 0x8825, typ: 4, count: 1, dir: handheldGPS(order)}})
+	gps := int(order.Uint32(tail[bytes.Index(tail, longEntryHead(order, 0x8825))+8:]))
+	entry := func(b []byte, tag uint16) []byte {
+		for i := gps + 2; ; i += 12 {
+			if order.Uint16(b[i:]) == tag {
+				return b[i : i+12]
+			}
+		}
+	}
+	for name, b := range map[string][]byte{
+		"a pad byte that holds something": func() []byte {
+			b := bytes.Clone(tail)
+			b[order.Uint32(entry(b, 0x12)[8:])+7] = 0xA5 // after "WGS-84\x00"
+			return b
+		}(),
+		"a hole as long as a value that stands twice": func() []byte {
+			b := bytes.Clone(tail)
+			copy(entry(b, 0x04)[8:], entry(b, 0x02)[8:])
+			return b
+		}(),
+		"an odd offset": func() []byte {
+			b := append(bytes.Clone(tail[:gps]), 0)
+			order.PutUint32(b[bytes.Index(b, longEntryHead(order, 0x8825))+8:], uint32(gps+1))
+			return append(b, tiffBlock(order, []rec{asciiRec(0x01, "N")})[8:]...)
+		}(),
+		"a byte more at the end":         append(bytes.Clone(tail), 0),
+		"no pointer to a next directory": tail[:gps+2+12*3],
+	} {
+		t.Run(name, func(t *testing.T) {
+			if name == "no pointer to a next directory" {
+				order.PutUint16(b[gps:], 3)
+			}
+			out, _ := mustRewrite(t, geotagtest.Splice(b), quay)
+			now := block(t, out)
+			if !bytes.Equal(now[gps:len(b)], b[gps:]) {
+				t.Error("bytes at the old block's end changed")
+			}
+			if at := order.Uint32(now[bytes.Index(now, longEntryHead(order, 0x8825))+8:]); at < uint32(len(b)) || at%2 != 0 {
+				t.Errorf("the directory is at offset %d of a block that had %d bytes", at, len(b))
+			}
+		})
+	}
+}
+
+// The order of entries and the pointers to next directories.
+func TestRewritePointers(t *testing.T) {
+	order := binary.LittleEndian
+	xp := rec{tag: 0x9C9B, typ: 1, count: 6, value: []byte("B\x00-\x00\x00\x00")}
+	b := tiffBlock(order, []rec{asciiRec(0x010F, "Velland Instruments"), xp}, []rec{{tag: 0x0103, typ: 3, count: 1, value: []byte{6, 0}}})
+	out, _ := mustRewrite(t, geotagtest.Splice(b), quay)
+	now := block(t, out)
+	at := int(order.Uint32(now[4:]))
+	var tags []uint16
+	for i := range int(order.Uint16(now[at:])) {
+		tags = append(tags, order.Uint16(now[at+2+12*i:]))
+	}
+	if !slices.Equal(tags, []uint16{0x010F, 0x8825, 0x9C9B}) {
+		t.Errorf("the first directory has %04x", tags)
+	}
+	// What the GPS directory points to next is no business of a correction.
+	b = handheld(order, handheldGPS(order))
+	gps := int(order.Uint32(b[bytes.Index(b, longEntryHead(order, 0x8825))+8:]))
+	order.PutUint32(b[gps+2+12*len(handheldGPS(order)):], 0x1234)
+	out, _ = mustRewrite(t, geotagtest.Splice(b), quay)
+	now = block(t, out)
+	gps = int(order.Uint32(now[bytes.Index(now, longEntryHead(order, 0x8825))+8:]))
+	if next := order.Uint32(now[gps+2+12*int(order.Uint16(now[gps:])):]); next != 0x1234 {
+		t.Errorf("the GPS directory points to %#x next", next)
+	}
+}
+
 // No Exif at all: a new segment, first or right after JFIF, and the rest the same.
 func TestRewriteWithoutExif(t *testing.T) {
-	plain := samples.Plain()
-	jfif := samples.Insert(plain, 0xE0, []byte("JFIF\x00\x01\x01\x00\x00\x01\x00\x01\x00\x00"))
+	plain := geotagtest.Plain()
+	jfif := geotagtest.Insert(plain, 0xE0, []byte("JFIF\x00\x01\x01\x00\x00\x01\x00\x01\x00\x00"))
 	for name, img := range map[string][]byte{"bare": plain, "JFIF": jfif} {
 		t.Run(name, func(t *testing.T) {
 			out, p := mustRewrite(t, img, quay)
@@ -299,7 +374,7 @@ func TestRewriteWithoutExif(t *testing.T) {
 // refused with the sizes.
 func TestRewriteNoRoom(t *testing.T) {
 	base := handheld(binary.BigEndian, handheldGPS(binary.BigEndian))
-	_, p := mustRewrite(t, samples.Splice(base), quay)
+	_, p := mustRewrite(t, geotagtest.Splice(base), quay)
 	grown := int(p.SizeAfter() - p.SizeBefore)
 	if len(base)%2 == 1 {
 		grown-- // the pad byte of an odd block
@@ -312,7 +387,7 @@ func TestRewriteNoRoom(t *testing.T) {
 		ok bool
 	}{{even - 2, true}, {even, true}, {even + 1, false}, {even + 2, false}, {65533 - signature, false}} {
 		b := append(bytes.Clone(base), make([]byte, c.n-len(base))...)
-		img := samples.Splice(b)
+		img := geotagtest.Splice(b)
 		if c.ok {
 			out, _ := mustRewrite(t, img, quay)
 			for _, l := range append(blockLosses(t, b, block(t, out), subjectTags), imageLosses(t, img, out)...) {
@@ -338,18 +413,18 @@ func TestRewriteRefuses(t *testing.T) {
 	edit := func(f func(b []byte)) []byte {
 		b := bytes.Clone(full)
 		f(b)
-		return samples.Splice(b)
+		return geotagtest.Splice(b)
 	}
 	entry := func(b []byte) int { return bytes.Index(b, longEntryHead(order, 0x8825)) }
 	firstEnd := 8 + 2 + 4*12 // where the pointer to the second directory is
-	whole := samples.Splice(full)
+	whole := geotagtest.Splice(full)
 	for _, c := range []struct {
 		name   string
 		img    []byte
 		want   error
 		reason string
 	}{
-		{"no block in the segment", samples.Splice(nil), ErrCorrupt, "0 bytes are too few"},
+		{"no block in the segment", geotagtest.Splice(nil), ErrCorrupt, "0 bytes are too few"},
 		{"no byte order", edit(func(b []byte) { b[0] = 'X' }), ErrCorrupt, "neither II nor MM"},
 		{"first directory outside", edit(func(b []byte) { order.PutUint32(b[4:], 1<<20) }), ErrCorrupt, "offset 1048576"},
 		{"first directory too long", edit(func(b []byte) { order.PutUint16(b[8:], 0xFFFF) }), ErrCorrupt, "65535 entries"},
@@ -370,7 +445,7 @@ func TestRewriteRefuses(t *testing.T) {
 			order.PutUint32(b[i+8:], order.Uint32(b[i+8:])+1)
 		}), ErrCorrupt, "thumbnail"},
 		{"second directory just outside", edit(func(b []byte) { order.PutUint32(b[firstEnd:], uint32(len(b)+2)) }), ErrCorrupt, "directory 2"},
-		{"two Exif blocks", samples.Insert(whole, 0xE1, append([]byte("Exif\x00\x00"), full...)), ErrUnsafe, "two Exif blocks"},
+		{"two Exif blocks", geotagtest.Insert(whole, 0xE1, append([]byte("Exif\x00\x00"), full...)), ErrUnsafe, "two Exif blocks"},
 		{"cut off in a segment", whole[:200], ErrTruncated, ""},
 		{"cut off before the image data", whole[:len(full)+12], ErrTruncated, ""},
 		{"empty", nil, ErrFormat, "empty"},
@@ -387,7 +462,7 @@ func TestRewriteRefuses(t *testing.T) {
 		})
 	}
 	// Files that are damaged on purpose: written soundly, or refused.
-	for _, s := range samples.Corrupt(t) {
+	for _, s := range geotagtest.Corrupt(t) {
 		img := s.Whole
 		if img == nil {
 			img = s.Raw
@@ -419,9 +494,9 @@ func manifest(uuid, label string) []byte {
 }
 
 func TestRewriteSigned(t *testing.T) {
-	img := samples.Splice(handheld(binary.LittleEndian, nil))
+	img := geotagtest.Splice(handheld(binary.LittleEndian, nil))
 	uuid := "\x63\x32\x70\x61\x00\x11\x00\x10\x80\x00\x00\xAA\x00\x38\x9B\x71"
-	signed := samples.Insert(img, 0xEB, manifest(uuid, "c2pa"))
+	signed := geotagtest.Insert(img, 0xEB, manifest(uuid, "c2pa"))
 	if _, _, err := Rewrite(signed, quay); !errors.Is(err, ErrSigned) {
 		t.Errorf("without consent: %v", err)
 	}
@@ -436,15 +511,15 @@ func TestRewriteSigned(t *testing.T) {
 		t.Errorf("again: %v, %v", p, err)
 	}
 	// Other JUMBF boxes, a 360-degree image for instance, are no signature.
-	mustRewrite(t, samples.Insert(img, 0xEB, manifest("\x78\x6D\x6C\x20\x00\x11\x00\x10\x80\x00\x00\xAA\x00\x38\x9B\x71", "other")), quay)
-	mustRewrite(t, samples.Insert(img, 0xEB, []byte("JP\x00\x01")), quay)
+	mustRewrite(t, geotagtest.Insert(img, 0xEB, manifest("\x78\x6D\x6C\x20\x00\x11\x00\x10\x80\x00\x00\xAA\x00\x38\x9B\x71", "other")), quay)
+	mustRewrite(t, geotagtest.Insert(img, 0xEB, []byte("JP\x00\x01")), quay)
 }
 
 // A multi-picture file (CIPA DC-007): the index and the second image, resolved
 // before and after.
 func TestRewriteMultiPicture(t *testing.T) {
-	second := samples.Insert(samples.Plain(), 0xFE, []byte("the second image"))
-	third := samples.Insert(samples.Plain(), 0xFE, []byte("and a third one"))
+	second := geotagtest.Insert(geotagtest.Plain(), 0xFE, []byte("the second image"))
+	third := geotagtest.Insert(geotagtest.Plain(), 0xFE, []byte("and a third one"))
 	for name, order := range orders {
 		for _, place := range []string{"after Exif", "before Exif", "no Exif"} {
 			t.Run(name+" "+place, func(t *testing.T) {
@@ -456,14 +531,14 @@ func TestRewriteMultiPicture(t *testing.T) {
 					{tag: 0xB002, typ: 7, count: 48, value: entries},
 				})...)
 				exif := append([]byte("Exif\x00\x00"), handheld(order, nil)...)
-				first := samples.Plain()
+				first := geotagtest.Plain()
 				switch place {
 				case "after Exif":
-					first = samples.Insert(samples.Insert(first, 0xE2, index), 0xE1, exif)
+					first = geotagtest.Insert(geotagtest.Insert(first, 0xE2, index), 0xE1, exif)
 				case "before Exif":
-					first = samples.Insert(samples.Insert(first, 0xE1, exif), 0xE2, index)
+					first = geotagtest.Insert(geotagtest.Insert(first, 0xE1, exif), 0xE2, index)
 				case "no Exif":
-					first = samples.Insert(first, 0xE2, index)
+					first = geotagtest.Insert(first, 0xE2, index)
 				}
 				base := bytes.Index(first, []byte("MPF\x00")) + 4
 				list := bytes.LastIndex(first[:base+len(index)-4], entries)
@@ -526,7 +601,7 @@ func TestRewriteMultiPicture(t *testing.T) {
 
 // What follows the image moves as a whole, and the patch says so.
 func TestRewriteTrailer(t *testing.T) {
-	img := samples.Splice(handheld(binary.LittleEndian, nil))
+	img := geotagtest.Splice(handheld(binary.LittleEndian, nil))
 	trailer := []byte("\xFF\xD8 a private preview \xFF\xD9 and more")
 	out, p := mustRewrite(t, append(bytes.Clone(img), trailer...), quay)
 	if !bytes.HasSuffix(out, trailer) {
@@ -636,7 +711,7 @@ func TestEditCheck(t *testing.T) {
 		if err := e.check(); !errors.Is(err, ErrEdit) {
 			t.Errorf("%+v: %v", e, err)
 		}
-		if _, _, err := Rewrite(samples.Plain(), e); !errors.Is(err, ErrEdit) {
+		if _, _, err := Rewrite(geotagtest.Plain(), e); !errors.Is(err, ErrEdit) {
 			t.Errorf("Rewrite with %+v: %v", e, err)
 		}
 	}
@@ -644,7 +719,7 @@ func TestEditCheck(t *testing.T) {
 
 // In CameraPosition the datum is the image's.
 func TestRewriteDestinationDatum(t *testing.T) {
-	img := samples.Splice(handheld(binary.BigEndian, handheldGPS(binary.BigEndian)))
+	img := geotagtest.Splice(handheld(binary.BigEndian, handheldGPS(binary.BigEndian)))
 	for datum, ok := range map[string]bool{"": true, "WGS-84": true, "WGS84": true, "wgs 84": true, "TOKYO": false, "IRENET95": false} {
 		_, _, err := Rewrite(img, Edit{Meaning: CameraPosition, Lat: 53, Lon: -6, MapDatum: datum})
 		if ok && err != nil || !ok && !errors.Is(err, ErrEdit) {
@@ -683,7 +758,7 @@ func TestCoordinate(t *testing.T) {
 // is written as the same bytes.
 func TestPositionRoundTrip(t *testing.T) {
 	packet := xmpPacket(`<rdf:Description rdf:about="" xmlns:exif="http://ns.adobe.com/exif/1.0/" exif:GPSLatitude="1,2.3N" exif:GPSLongitude="4,5.6E"/>`, 200)
-	img := samples.Insert(samples.Splice(handheld(binary.LittleEndian, handheldGPS(binary.LittleEndian))), 0xE1, append([]byte("http://ns.adobe.com/xap/1.0/\x00"), packet...))
+	img := geotagtest.Insert(geotagtest.Splice(handheld(binary.LittleEndian, handheldGPS(binary.LittleEndian))), 0xE1, append([]byte("http://ns.adobe.com/xap/1.0/\x00"), packet...))
 	rapid.Check(t, func(t *rapid.T) {
 		e := Edit{
 			Lat:               rapid.Float64Range(-90, 90).Draw(t, "lat"),

@@ -18,7 +18,7 @@ import (
 	exif "github.com/dsoprea/go-exif/v3"
 	exifcommon "github.com/dsoprea/go-exif/v3/common"
 
-	"example.com/phototie/geotag/internal/samples"
+	"example.com/phototie/geotag/geotagtest"
 )
 
 // A place on the quay of the invented Port Velland, and one beside it.
@@ -31,9 +31,9 @@ var (
 const millimetre = 0.001 / 111_700
 
 // wholes are the samples with an Exif block, each in a complete JPEG.
-func wholes(tb testing.TB) []samples.Sample {
-	var all []samples.Sample
-	for _, s := range samples.All(tb) {
+func wholes(tb testing.TB) []geotagtest.Sample {
+	var all []geotagtest.Sample
+	for _, s := range geotagtest.All(tb) {
 		if s.Whole != nil {
 			all = append(all, s)
 		}
@@ -284,7 +284,7 @@ func pixels(tb testing.TB, img []byte) []byte {
 }
 
 // writeAll writes each sample as it is and corrected, and returns the folder.
-func writeAll(t *testing.T, all []samples.Sample) string {
+func writeAll(t *testing.T, all []geotagtest.Sample) string {
 	dir := t.TempDir()
 	for i, s := range all {
 		out, _, err := Rewrite(s.Whole, quay)

@@ -14,7 +14,7 @@ import (
 	"testing"
 	"unicode/utf16"
 
-	"example.com/phototie/geotag/internal/samples"
+	"example.com/phototie/geotag/geotagtest"
 )
 
 // xmpPacket wraps the inside of an rdf:RDF into a packet with so much padding;
@@ -29,7 +29,7 @@ func xmpPacket(inside string, padding int) string {
 
 // insertXMP adds a packet to an image.
 func insertXMP(img []byte, packet string) []byte {
-	return samples.Insert(img, 0xE1, append([]byte(xmpName), packet...))
+	return geotagtest.Insert(img, 0xE1, append([]byte(xmpName), packet...))
 }
 
 const xmpName = "http://ns.adobe.com/xap/1.0/\x00"
@@ -131,7 +131,7 @@ func TestRewriteXMP(t *testing.T) {
 		},
 	} {
 		for _, padding := range []int{-1, 0, 7, 400} {
-			img := insertXMP(samples.Splice(handheld(binary.BigEndian, handheldGPS(binary.BigEndian))), xmpPacket(c.old, padding))
+			img := insertXMP(geotagtest.Splice(handheld(binary.BigEndian, handheldGPS(binary.BigEndian))), xmpPacket(c.old, padding))
 			want := c.want
 			if want == "" {
 				want = c.old
@@ -162,9 +162,9 @@ func TestRewriteXMP(t *testing.T) {
 // A position only XMP has: Exif gets it, and XMP is brought into line.
 func TestRewriteXMPOnly(t *testing.T) {
 	for name, img := range map[string][]byte{
-		"no Exif":         samples.Plain(),
-		"no position":     samples.Splice(handheld(binary.LittleEndian, nil)),
-		"unsound in Exif": samples.Splice(handheld(binary.LittleEndian, handheldGPS(binary.LittleEndian)[2:])),
+		"no Exif":         geotagtest.Plain(),
+		"no position":     geotagtest.Splice(handheld(binary.LittleEndian, nil)),
+		"unsound in Exif": geotagtest.Splice(handheld(binary.LittleEndian, handheldGPS(binary.LittleEndian)[2:])),
 	} {
 		img := insertXMP(img, xmpPacket(descriptionStart+`exif:GPSLatitude="53,20.5N" exif:GPSLongitude="6,15W" exif:GPSAltitude="571/10" exif:GPSAltitudeRef="0" exif:GPSImgDirection="10/1" exif:GPSImgDirectionRef="T"/>`, 50))
 		if tag := mustRead(t, img); tag.Position == nil || tag.Position.Source != SourceXMP {
@@ -184,7 +184,7 @@ func TestRewriteXMPOnly(t *testing.T) {
 }
 
 func TestRewriteXMPRefuses(t *testing.T) {
-	img := samples.Splice(handheld(binary.BigEndian, handheldGPS(binary.BigEndian)))
+	img := geotagtest.Splice(handheld(binary.BigEndian, handheldGPS(binary.BigEndian)))
 	extended := func(text string) []byte {
 		digest := md5.Sum([]byte(text))
 		guid := strings.ToUpper(hex.EncodeToString(digest[:]))
@@ -194,7 +194,7 @@ func TestRewriteXMPRefuses(t *testing.T) {
 			p := []byte("http://ns.adobe.com/xmp/extension/\x00" + guid)
 			p = binary.BigEndian.AppendUint32(p, uint32(len(text)))
 			p = binary.BigEndian.AppendUint32(p, uint32(cut[0]))
-			out = samples.Insert(out, 0xE1, append(p, text[cut[0]:cut[1]]...))
+			out = geotagtest.Insert(out, 0xE1, append(p, text[cut[0]:cut[1]]...))
 		}
 		return out
 	}
@@ -242,7 +242,7 @@ func TestRewriteXMPRefuses(t *testing.T) {
 
 // A record outside the image can't be checked from here; it is mentioned.
 func TestRewriteProvenance(t *testing.T) {
-	img := samples.Splice(handheld(binary.BigEndian, nil))
+	img := geotagtest.Splice(handheld(binary.BigEndian, nil))
 	for _, inside := range []string{
 		`<rdf:Description xmlns:dcterms="http://purl.org/dc/terms/" dcterms:provenance="https://example.com/m"/>`,
 		`<rdf:Description xmlns:dcterms="http://purl.org/dc/terms/"><dcterms:provenance>https://example.com/m</dcterms:provenance></rdf:Description>`,
@@ -259,7 +259,7 @@ func TestRewriteProvenance(t *testing.T) {
 func TestExiv2ReadsXMP(t *testing.T) {
 	exiv2 := tool(t, "exiv2")
 	inside := descriptionStart + "exif:GPSLatitude=\"53,20.5N\" exif:GPSDOP=\"14/10\" exif:GPSAltitude=\"571/10\">\n<exif:GPSLongitude>6,15W</exif:GPSLongitude><dc:subject><rdf:Bag><rdf:li>B-07</rdf:li></rdf:Bag></dc:subject></rdf:Description>"
-	img := insertXMP(samples.Splice(handheld(binary.BigEndian, handheldGPS(binary.BigEndian))), xmpPacket(inside, 30))
+	img := insertXMP(geotagtest.Splice(handheld(binary.BigEndian, handheldGPS(binary.BigEndian))), xmpPacket(inside, 30))
 	out, _ := mustRewrite(t, img, quay)
 	name := filepath.Join(t.TempDir(), "x.jpg")
 	if err := os.WriteFile(name, out, 0o644); err != nil {

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"example.com/phototie/geotag/internal/ifd"
-	"example.com/phototie/geotag/internal/samples"
+	"example.com/phototie/geotag/geotagtest"
 )
 
 // packet wraps the body of an rdf:RDF element as XMP specification part 1
@@ -25,7 +25,7 @@ func description(attrs, body string) string {
 }
 
 func withXMP(img []byte, p string) []byte {
-	return samples.Insert(img, markerAPP1, append([]byte(xmpSignature), p...))
+	return geotagtest.Insert(img, markerAPP1, append([]byte(xmpSignature), p...))
 }
 
 // The forms of a coordinate: XMP specification part 2, GPSCoordinate; decimals
@@ -69,7 +69,7 @@ func TestXMPPosition(t *testing.T) {
 			attributes := description(`exif:GPSLatitude="`+c.lat+`" exif:GPSLongitude="`+c.lon+`"`+c.more, "")
 			elements := description(c.more, "<exif:GPSLatitude> "+c.lat+"\n</exif:GPSLatitude><exif:GPSLongitude>"+c.lon+"</exif:GPSLongitude>")
 			for _, body := range []string{attributes, elements} {
-				tag := mustRead(t, withXMP(samples.Plain(), packet(body)))
+				tag := mustRead(t, withXMP(geotagtest.Plain(), packet(body)))
 				wantCodes(t, tag, c.warn...)
 				if c.none {
 					if tag.Position != nil || tag.XMPPosition != nil {
@@ -95,7 +95,7 @@ func TestXMPPosition(t *testing.T) {
 // Where only one coordinate is there.
 func TestXMPIncomplete(t *testing.T) {
 	for attr, warn := range map[string]string{`exif:GPSLatitude="59,19N"`: "incomplete exif:GPSLongitude", `exif:GPSLongitude="18,3E"`: "incomplete exif:GPSLatitude"} {
-		tag := mustRead(t, withXMP(samples.Plain(), packet(description(attr, ""))))
+		tag := mustRead(t, withXMP(geotagtest.Plain(), packet(description(attr, ""))))
 		wantCodes(t, tag, warn)
 	}
 }
@@ -165,7 +165,7 @@ func TestXMPStandsIn(t *testing.T) {
 	}
 
 	// Nonsense in what goes with it.
-	img = withXMP(samples.Plain(), packet(description(xmpPlace+
+	img = withXMP(geotagtest.Plain(), packet(description(xmpPlace+
 		` exif:GPSAltitude="29/0" exif:GPSAltitudeRef="0" exif:GPSTimeStamp="2024-06-13T14:03:42" exif:GPSHPositioningError="x" exif:GPSDOP="-1" exif:GPSImgDirection="90"`, "")))
 	tag = mustRead(t, img)
 	wantCodes(t, tag, "zero-denominator exif:GPSAltitude", "wrong-type exif:GPSHPositioningError", "wrong-type exif:GPSDOP",
@@ -183,13 +183,13 @@ func TestXMPTexts(t *testing.T) {
 		<dc:subject><rdf:Bag><rdf:li>PV-017</rdf:li><rdf:li> quay </rdf:li><rdf:li>PV-017</rdf:li></rdf:Bag></dc:subject>
 		<dc:title><rdf:Alt><rdf:li xml:lang="de">Poller</rdf:li><rdf:li xml:lang="x-default">Bollard &amp; ladder</rdf:li></rdf:Alt></dc:title>
 		<dc:description><rdf:Alt><rdf:li>first</rdf:li><rdf:li xml:lang="en">second</rdf:li></rdf:Alt></dc:description>`)
-	tag := mustRead(t, withXMP(samples.Plain(), packet(body)))
+	tag := mustRead(t, withXMP(geotagtest.Plain(), packet(body)))
 	wantCodes(t, tag)
 	if x := tag.Texts; !slices.Equal(x.Keywords, []string{"PV-017", "quay"}) || x.XMPTitle != "Bollard & ladder" || x.XMPDescription != "first" {
 		t.Errorf("%+v", x)
 	}
 	// As attributes and plain elements, which is not how they should be.
-	tag = mustRead(t, withXMP(samples.Plain(), packet(description(`dc:title="PV-018"`, "<dc:subject>PV-019</dc:subject>"))))
+	tag = mustRead(t, withXMP(geotagtest.Plain(), packet(description(`dc:title="PV-018"`, "<dc:subject>PV-019</dc:subject>"))))
 	if x := tag.Texts; !slices.Equal(x.Keywords, []string{"PV-019"}) || x.XMPTitle != "PV-018" {
 		t.Errorf("%+v", x)
 	}
@@ -234,7 +234,7 @@ func TestXMPStructure(t *testing.T) {
 		{"empty", "", false, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			tag := mustRead(t, withXMP(samples.Plain(), c.packet))
+			tag := mustRead(t, withXMP(geotagtest.Plain(), c.packet))
 			wantCodes(t, tag, c.warn...)
 			if (tag.XMPPosition != nil) != c.has {
 				t.Errorf("position %+v", tag.XMPPosition)
@@ -251,14 +251,14 @@ func TestXMPUTF16(t *testing.T) {
 	for _, order := range []binary.AppendByteOrder{binary.BigEndian, binary.LittleEndian} {
 		for _, mark := range []string{"", "\uFEFF"} {
 			p := string(utf16Bytes(order, mark+`<?xml version="1.0" encoding="UTF-16"?><rdf:RDF xmlns:rdf="`+nsRDF+`">`+description(xmpPlace, "")+`</rdf:RDF>`))
-			tag := mustRead(t, withXMP(samples.Plain(), p))
+			tag := mustRead(t, withXMP(geotagtest.Plain(), p))
 			wantCodes(t, tag, "charset XMP")
 			if tag.XMPPosition == nil {
 				t.Errorf("%v %q: no position", order, mark)
 			}
 		}
 	}
-	tag := mustRead(t, withXMP(samples.Plain(), "\xFF\xFE<\x00x"))
+	tag := mustRead(t, withXMP(geotagtest.Plain(), "\xFF\xFE<\x00x"))
 	wantCodes(t, tag, "charset XMP", "corrupt XMP")
 }
 

@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"syscall"
@@ -36,6 +37,47 @@ func readOnly(t *testing.T, dir string) {
 	t.Helper()
 	if err := unix.Mount("tmpfs", dir, "tmpfs", unix.MS_REMOUNT|unix.MS_RDONLY, ""); err != nil {
 		t.Skipf("mounting is not permitted here: %v", err)
+	}
+}
+
+// nobody is the user that asNobody becomes.
+const nobody = 65534
+
+// asNobody runs f without root's right to pass over modes and owners: where the
+// test runs as root, it changes this thread's identity for file access, which
+// takes the matching capabilities with it (setfsuid(2)).
+func asNobody(t *testing.T, f func()) {
+	t.Helper()
+	if os.Getuid() != 0 {
+		f()
+		return
+	}
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
+	unix.SetfsgidRetGid(nobody)
+	unix.SetfsuidRetUid(nobody)
+	defer func() {
+		unix.SetfsuidRetUid(0)
+		unix.SetfsgidRetGid(0)
+	}()
+	if id, err := unix.SetfsuidRetUid(-1); err != nil || id != nobody {
+		t.Fatalf("still %d for file access: %v", id, err)
+	}
+	f()
+}
+
+// give makes nobody the owner of what is below dir, a t.TempDir, where the test
+// runs as root.
+func give(t *testing.T, dir string) {
+	t.Helper()
+	if os.Getuid() != 0 {
+		return
+	}
+	err := filepath.WalkDir(filepath.Dir(dir), func(p string, _ fs.DirEntry, err error) error {
+		return errors.Join(err, os.Lchown(p, nobody, nobody))
+	})
+	if err != nil {
+		t.Fatal(err)
 	}
 }
 
@@ -158,35 +200,84 @@ func TestReadOnly(t *testing.T) {
 		sameTree(t, dir, before)
 	})
 	t.Run("the photo's folder, by its mode", func(t *testing.T) {
-		if os.Getuid() == 0 {
-			t.Skip("root may write anywhere")
-		}
 		root, dir := newRoot(t)
 		writeFile(t, dir, "card/1.jpg", "tag 0")
 		if err := os.Chmod(filepath.Join(dir, "card"), 0o555); err != nil {
 			t.Fatal(err)
 		}
 		t.Cleanup(func() { os.Chmod(filepath.Join(dir, "card"), 0o755) })
-		l := open(t, root)
+		give(t, dir)
 		before := tree(t, dir)
-		if _, err := l.Correct(t.Context(), Change{Photo: "card/1.jpg", Patch: patch}); !errors.Is(err, fs.ErrPermission) {
-			t.Errorf("got %v", err)
-		}
+		asNobody(t, func() {
+			l := open(t, root)
+			if _, err := l.Correct(t.Context(), Change{Photo: "card/1.jpg", Patch: patch}); !errors.Is(err, fs.ErrPermission) || !strings.Contains(err.Error(), "card/1.jpg") {
+				t.Errorf("got %v", err)
+			}
+		})
 		sameTree(t, dir, before)
+	})
+	t.Run("an unreadable photo", func(t *testing.T) {
+		root, dir := newRoot(t)
+		writeFile(t, dir, "1.jpg", "tag 0")
+		if err := os.Chmod(filepath.Join(dir, "1.jpg"), 0o200); err != nil {
+			t.Fatal(err)
+		}
+		give(t, dir)
+		asNobody(t, func() {
+			if _, err := open(t, root).Correct(t.Context(), Change{Photo: "1.jpg", Patch: patch}); !errors.Is(err, fs.ErrPermission) {
+				t.Errorf("got %v", err)
+			}
+		})
+	})
+	t.Run("another user's ledger", func(t *testing.T) {
+		if os.Getuid() != 0 {
+			t.Skip("only root can make another user's file")
+		}
+		root, dir := newRoot(t)
+		give(t, dir)
+		writeFile(t, dir, FileName, goodLine+"\n")
+		asNobody(t, func() {
+			if _, err := Open(root, ""); !errors.Is(err, fs.ErrPermission) || !strings.Contains(err.Error(), FileName) {
+				t.Errorf("got %v", err)
+			}
+		})
 	})
 }
 
 // TestUnreadableFolder: the search for temporary files goes round it.
 func TestUnreadableFolder(t *testing.T) {
-	if os.Getuid() == 0 {
-		t.Skip("root may read anything")
-	}
 	root, dir := newRoot(t)
 	if err := os.Mkdir(filepath.Join(dir, "lost+found"), 0); err != nil {
 		t.Fatal(err)
 	}
-	if r := open(t, root).Repairs(); !slices.Equal(r.Unread, []string{"lost+found"}) {
-		t.Errorf("%+v", r)
+	give(t, dir)
+	asNobody(t, func() {
+		if r := open(t, root).Repairs(); !slices.Equal(r.Unread, []string{"lost+found"}) {
+			t.Errorf("%+v", r)
+		}
+	})
+}
+
+// TestForeignOwner: who may write in the folder may correct another user's
+// photo, and is told that the new file is theirs.
+func TestForeignOwner(t *testing.T) {
+	if os.Getuid() != 0 {
+		t.Skip("only root can make another user's file")
+	}
+	root, dir := newRoot(t)
+	give(t, dir)
+	writeFile(t, dir, "1.jpg", "tag 0")
+	if err := os.Chown(filepath.Join(dir, "1.jpg"), 1234, 2345); err != nil {
+		t.Fatal(err)
+	}
+	asNobody(t, func() {
+		res, err := open(t, root).Correct(t.Context(), Change{Photo: "1.jpg", Patch: replace(t, "tag 0", "0", "1")})
+		if err != nil || len(res.Notes) != 2 || !strings.Contains(res.Notes[0], "owner could not be kept") || !strings.Contains(res.Notes[1], "group could not be kept") {
+			t.Errorf("%q, %v", res.Notes, err)
+		}
+	})
+	if got := readFile(t, dir, "1.jpg"); got != "tag 1" {
+		t.Errorf("now %q", got)
 	}
 }
 

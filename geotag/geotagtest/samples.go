@@ -1,10 +1,10 @@
-// Package samples hands real camera files to the tests of geotag and of what
-// is built on it. The files are those of the module
-// github.com/rwcarlsen/goexif, directory exif/samples, found in the module
-// cache; none of them is kept in this repository. Most of them are cut off
-// after the Exif segment, so the package also offers each Exif block inside a
-// complete small JPEG.
-package samples
+// Package geotagtest hands real camera files to the tests of geotag and of what
+// is built on it. They are found in the module cache, in the test data of general
+// metadata readers; none of them is kept in this repository. Those of All come
+// from github.com/rwcarlsen/goexif, directory exif/samples; most of them are
+// cut off after the Exif segment, so the package also offers each Exif block
+// inside a complete small JPEG.
+package geotagtest
 
 import (
 	"bytes"
@@ -15,12 +15,17 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
 )
 
-const module = "github.com/rwcarlsen/goexif"
+const (
+	goexif    = "github.com/rwcarlsen/goexif"
+	imagemeta = "github.com/bep/imagemeta"
+	goExif    = "github.com/dsoprea/go-exif/v3"
+)
 
 // exifSignature is what stands before the TIFF header in an APP1 segment.
 const exifSignature = "Exif\x00\x00"
@@ -39,38 +44,62 @@ type Sample struct {
 	Whole []byte
 }
 
-var dir = sync.OnceValues(func() (string, error) {
-	list := func() (string, error) {
-		out, err := exec.Command("go", "list", "-m", "-f", "{{.Dir}}", module).Output()
-		return strings.TrimSpace(string(out)), err
-	}
-	d, err := list()
-	if err == nil && d == "" { // known, but not in the cache yet
-		if err = exec.Command("go", "mod", "download", module).Run(); err == nil {
-			d, err = list()
+// dirs remembers where modules are.
+var dirs sync.Map // of module: func() (string, error)
+
+// dir is a module's folder in the module cache.
+func dir(module string) (string, error) {
+	find, _ := dirs.LoadOrStore(module, sync.OnceValues(func() (string, error) {
+		list := func() (string, error) {
+			out, err := exec.Command("go", "list", "-m", "-f", "{{.Dir}}", module).Output()
+			return strings.TrimSpace(string(out)), err
 		}
-	}
-	return d, err
-})
+		d, err := list()
+		if err == nil && d == "" { // known, but not in the cache yet
+			if err = exec.Command("go", "mod", "download", module).Run(); err == nil {
+				d, err = list()
+			}
+		}
+		return d, err
+	}))
+	return find.(func() (string, error))()
+}
 
 // All returns the samples in the order of their names, each a copy of the
 // caller's own. It skips the test where the module can't be had, unless
 // PHOTOTIE_REQUIRE_TOOLS is set: then the test fails.
 func All(tb testing.TB) []Sample {
 	tb.Helper()
-	return load(tb, filepath.Join("exif", "samples"))
+	return load(tb, goexif, filepath.Join("exif", "samples"))
 }
 
 // Corrupt returns files that are damaged on purpose: a loop of directories, a
 // count of 2^32-1 and a tag far larger than the file.
 func Corrupt(tb testing.TB) []Sample {
 	tb.Helper()
-	return load(tb, filepath.Join("exif", "corrupt"))
+	return load(tb, goexif, filepath.Join("exif", "corrupt"))
 }
 
-func load(tb testing.TB, sub string) []Sample {
+// Photos returns whole photos as cameras and phones wrote them, many of them with
+// a position: those of the test data of two metadata readers. The largest are
+// left out.
+func Photos(tb testing.TB) []Sample {
 	tb.Helper()
-	d, err := dir()
+	var all []Sample
+	for _, from := range []struct{ module, sub string }{
+		{imagemeta, "testdata/images"}, {imagemeta, "testdata/images/metadata-extractor"}, {goExif, "assets"},
+	} {
+		all = append(all, load(tb, from.module, filepath.FromSlash(from.sub))...)
+	}
+	return slices.DeleteFunc(all, func(s Sample) bool { return !strings.HasPrefix(string(s.Raw), "\xff\xd8\xff") })
+}
+
+// maxSample is the size in bytes above which a file is left out.
+const maxSample = 8 << 20
+
+func load(tb testing.TB, module, sub string) []Sample {
+	tb.Helper()
+	d, err := dir(module)
 	if err != nil || d == "" {
 		if os.Getenv("PHOTOTIE_REQUIRE_TOOLS") != "" {
 			tb.Fatalf("module %s: directory %q, %v", module, d, err)
@@ -83,6 +112,9 @@ func load(tb testing.TB, sub string) []Sample {
 	}
 	var all []Sample
 	for _, f := range files {
+		if info, err := f.Info(); err != nil || info.Size() > maxSample || !f.Type().IsRegular() {
+			continue
+		}
 		raw, err := os.ReadFile(filepath.Join(d, sub, f.Name()))
 		if err != nil {
 			tb.Fatal(err)

@@ -1,4 +1,4 @@
-package samples
+package geotagtest
 
 import (
 	"bytes"
