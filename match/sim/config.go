@@ -1,0 +1,274 @@
+package sim
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+)
+
+// Layout is how the points of a job lie.
+type Layout string
+
+// The layouts.
+const (
+	// Line is a gently bending line, like the furniture of a quay. Neighbours are
+	// Spacing apart, to a tenth.
+	Line Layout = "line"
+	// Plots is a square raster walked to and fro, like the pegs of plots.
+	Plots Layout = "plots"
+	// Road is scattered along a road and to both sides of it: 0.4 Spacing from
+	// one point to the next and, exponentially distributed, 0.6 Spacing more.
+	Road Layout = "road"
+)
+
+// Attach is how the crew's app comes to the links.
+type Attach string
+
+// The policies of attaching.
+const (
+	// AttachPrevious: to the point observed last. Photos follow the observation.
+	AttachPrevious Attach = "previous"
+	// AttachNext: to the point observed next. Photos precede the observation.
+	AttachNext Attach = "next"
+	// AttachNamed: to a point that the crew names. Photos are taken before and
+	// after the observation.
+	AttachNamed Attach = "named"
+	// AttachJob: to the job only. There are no links.
+	AttachJob Attach = "job"
+)
+
+// Stated is what the tags say of their own error.
+type Stated string
+
+// What tags say.
+const (
+	// StatedTrue: GPSHPositioningError is the true 68.27 % radius, bursts and all.
+	StatedTrue Stated = "true"
+	// StatedFlat: GPSHPositioningError is always that of quiet times.
+	StatedFlat Stated = "flat"
+	// StatedNone: there is none.
+	StatedNone Stated = "none"
+)
+
+// Noise is the error of a handheld's position. Each axis is Gaussian with a
+// standard deviation that varies, and correlates along time. Lengths are in
+// metres.
+//
+// With StatedTrue, or with Swing and MultipathShare 0, the noise is as the budget
+// takes it to be: a share of Confidence lies within the allowance. It still
+// correlates, so that the share in one set scatters more than a binomial.
+type Noise struct {
+	// Radius95 is the 95 % radius in quiet times.
+	Radius95 float64
+	// Swing is the standard deviation of the logarithm of that radius, which
+	// varies over SwingTime.
+	Swing     float64
+	SwingTime time.Duration
+	// Time is the correlation time of the error: it correlates by exp(-t/Time).
+	Time time.Duration
+	// DriftShare is the share of the variance that correlates over DriftTime
+	// instead.
+	DriftShare float64
+	DriftTime  time.Duration
+	// MultipathShare is the share of time spent in bursts of multipath, in which
+	// the radius is MultipathFactor times as large. MultipathTime is how long a
+	// burst lasts on average.
+	MultipathShare  float64
+	MultipathFactor float64
+	MultipathTime   time.Duration
+	// Stated is what tags say of their own error.
+	Stated Stated
+}
+
+// Config is what a set is drawn from. Start from Default. Lengths are in metres
+// whatever the grid's unit.
+type Config struct {
+	// Seed decides all that is drawn. The same Config gives the same Set.
+	Seed uint64
+
+	// Projection is the grid; nil stands for DefaultPlane.
+	Projection grid.Projection
+	// At is where the walk starts, in the grid's unit. The zero EN stands for the
+	// origin of a *Plane; with another projection it has to be given.
+	At grid.EN
+	// Datum is the map datum that the tags state.
+	Datum string
+
+	Photos, Points int
+	Layout         Layout
+	// Spacing is the distance between neighbouring points.
+	Spacing float64
+	// PointSigma is the survey's standard deviation per axis.
+	PointSigma float64
+	// Standoff is the distance from which points are photographed, give or take
+	// a sixth.
+	Standoff float64
+	// DirectionShare is the share of photos that state GPSImgDirection and
+	// SubjectDistance. It needs a projection that is a grid.Geodesist.
+	DirectionShare float64
+
+	// Cameras is the number of cameras. Each day's points are shared out among
+	// them in stretches, which are walked at the same time; with Together one
+	// crew carries all cameras and takes any of them for a photo.
+	Cameras  int
+	Together bool
+	// Days is the number of days, Start the time of the first one's beginning.
+	Days  int
+	Start time.Time
+	// Speed is how fast a crew moves between points, in metres per second.
+	Speed float64
+	// NoPointShare is the share of photos that show no point and are taken on the
+	// way from one to the next.
+	NoPointShare float64
+	// Attach is how links come about, and NoLinkShare the share of photos whose
+	// link was forgotten.
+	Attach      Attach
+	NoLinkShare float64
+	// NameShare is the share of photos whose file name has the point's id, and
+	// TextShare that of photos with the id in the image description.
+	NameShare, TextShare float64
+
+	// Zone is what the cameras' clocks are set to, as the offset from UTC, and
+	// OffsetStated whether images state it.
+	Zone         time.Duration
+	OffsetStated bool
+	// ClockOffsets is how far each camera's clock is ahead, camera by camera.
+	ClockOffsets []time.Duration
+	// GPSTime says that images state the time of the fix.
+	GPSTime bool
+	// Heights says that points have a height and tags an altitude, which
+	// AltitudeRef says the reference of.
+	Heights     bool
+	AltitudeRef geotag.AltitudeRef
+
+	// Noise is the handhelds'.
+	Noise Noise
+	// Shuffle puts the photos into a random order; else they come in the order
+	// of their names: by day, by camera, and as taken.
+	Shuffle bool
+
+	// Plants are the blunders to plant, in this order.
+	Plants []Plant
+}
+
+// Default returns a Config for 200 photos of 80 points along a line, 15 m apart,
+// by one crew in one day with one handheld of 5 m at 95 %. Its figures are
+// plausible and no more: correlation over minutes, a fifth of the variance
+// drifting over half an hour, a tenth of the time in multipath of twice the
+// error. Common practice, no source.
+func Default() Config {
+	return Config{
+		Photos: 200, Points: 80, Layout: Line, Spacing: 15,
+		Datum: "WGS-84", PointSigma: 0.02, Standoff: 2,
+		Cameras: 1, Days: 1, Speed: 1.2,
+		Start:  time.Date(2025, 5, 20, 7, 30, 0, 0, time.UTC),
+		Attach: AttachNamed, TextShare: 0,
+		OffsetStated: true, GPSTime: true,
+		Heights: true, AltitudeRef: geotag.AltitudeSeaLevel,
+		Noise: Noise{
+			Radius95: 5, Swing: 0.15, SwingTime: 10 * time.Minute,
+			Time:       150 * time.Second,
+			DriftShare: 0.2, DriftTime: 30 * time.Minute,
+			MultipathShare: 0.1, MultipathFactor: 2, MultipathTime: 3 * time.Minute,
+			Stated: StatedTrue,
+		},
+	}
+}
+
+// Budget returns the budget that fits the noise: DefaultBudget with the
+// handheld's 95 % radius, the survey's deviation and the standoff of c.
+func (c Config) Budget() match.Budget {
+	b := match.DefaultBudget()
+	b.Handheld, b.HandheldConfidence = c.Noise.Radius95, 0.95
+	b.PointSigma = c.PointSigma
+	b.Standoff = c.Standoff
+	return b
+}
+
+// A ConfigError reports a figure of a Config that nothing can be drawn from.
+type ConfigError struct {
+	// Field is its name, "Noise.Time" for instance.
+	Field string
+	Value any
+	// Want says what it has to be.
+	Want string
+}
+
+func (e *ConfigError) Error() string {
+	return fmt.Sprintf("sim: %s is %v: want %s", e.Field, e.Value, e.Want)
+}
+
+// Validate returns an error for every figure that can't be used, joined; each is
+// a *ConfigError. Plants are looked at by New, which knows the photos.
+func (c Config) Validate() error {
+	var errs []error
+	check := func(ok bool, field string, v any, want string) {
+		if !ok {
+			errs = append(errs, &ConfigError{field, v, want})
+		}
+	}
+	atLeast := func(field string, v, lo int) {
+		check(v >= lo, field, v, fmt.Sprintf("%d or more", lo))
+	}
+	length := func(field string, v float64) {
+		check(v >= 0 && finite(v), field, v, "a length in metres, 0 or more")
+	}
+	positive := func(field string, v float64) {
+		check(v > 0 && finite(v), field, v, "more than 0")
+	}
+	share := func(field string, v float64) {
+		check(v >= 0 && v <= 1, field, v, "a share from 0 to 1")
+	}
+	duration := func(field string, v time.Duration) {
+		check(v > 0, field, v, "a time above 0")
+	}
+	atLeast("Photos", c.Photos, 1)
+	atLeast("Points", c.Points, 1)
+	atLeast("Cameras", c.Cameras, 1)
+	atLeast("Days", c.Days, 1)
+	check(c.Layout == Line || c.Layout == Plots || c.Layout == Road, "Layout", c.Layout, "line, plots or road")
+	check(c.Attach == AttachPrevious || c.Attach == AttachNext || c.Attach == AttachNamed || c.Attach == AttachJob,
+		"Attach", c.Attach, "previous, next, named or job")
+	positive("Spacing", c.Spacing)
+	positive("Speed", c.Speed)
+	length("PointSigma", c.PointSigma)
+	length("Standoff", c.Standoff)
+	share("DirectionShare", c.DirectionShare)
+	share("NoPointShare", c.NoPointShare)
+	share("NoLinkShare", c.NoLinkShare)
+	share("NameShare", c.NameShare)
+	share("TextShare", c.TextShare)
+	check(!c.Start.IsZero(), "Start", c.Start, "a time")
+	check(c.Zone > -24*time.Hour && c.Zone < 24*time.Hour, "Zone", c.Zone, "less than a day")
+	check(len(c.ClockOffsets) <= c.Cameras, "ClockOffsets", c.ClockOffsets, "no more than one for each camera")
+	n := c.Noise
+	positive("Noise.Radius95", n.Radius95)
+	check(n.Swing >= 0 && n.Swing <= 1, "Noise.Swing", n.Swing, "0 to 1")
+	duration("Noise.SwingTime", n.SwingTime)
+	duration("Noise.Time", n.Time)
+	share("Noise.DriftShare", n.DriftShare)
+	duration("Noise.DriftTime", n.DriftTime)
+	check(n.MultipathShare >= 0 && n.MultipathShare < 1, "Noise.MultipathShare", n.MultipathShare, "a share from 0 to less than 1")
+	check(n.MultipathFactor >= 1 && finite(n.MultipathFactor), "Noise.MultipathFactor", n.MultipathFactor, "1 or more")
+	duration("Noise.MultipathTime", n.MultipathTime)
+	check(n.Stated == StatedTrue || n.Stated == StatedFlat || n.Stated == StatedNone, "Noise.Stated", n.Stated, "true, flat or none")
+
+	switch p := c.Projection.(type) {
+	case nil, *Plane:
+	default:
+		check(c.At != grid.EN{}, "At", c.At, "the place on the grid where the walk starts")
+		if u := p.Grid().Unit; !(u.Metres > 0) {
+			check(false, "Projection", u.Name, "a grid with a unit")
+		}
+		if _, ok := p.(grid.Geodesist); !ok {
+			check(c.DirectionShare == 0, "DirectionShare", c.DirectionShare, "0, since the projection is no grid.Geodesist")
+		}
+	}
+	check(finite(c.At.E) && finite(c.At.N) && math.Abs(c.At.E) < 1e12 && math.Abs(c.At.N) < 1e12, "At", c.At, "coordinates")
+	return errors.Join(errs...)
+}
