@@ -1,0 +1,413 @@
+package pointfile
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+)
+
+// column is what a column, a property or an attribute means.
+type column int
+
+const (
+	colID column = iota
+	colEasting
+	colNorthing
+	colLongitude
+	colLatitude
+	colHeight
+	colCode
+	colDesc
+	colObserved
+	colSigma
+	colSigmaE
+	colSigmaN
+	colCovEN
+	colPhotos
+	nColumns
+)
+
+var columnNames = [nColumns]string{
+	"id", "easting", "northing", "longitude", "latitude", "height", "code", "description",
+	"observed", "sigma", "sigma_e", "sigma_n", "cov_en", "photos",
+}
+
+// skip stands for a column that is passed over.
+const skip = "-"
+
+// headings are the headings understood, as Key has them. x and y are left out on
+// purpose: which of them is the easting differs from country to country.
+var headings = map[string]column{
+	"id": colID, "p": colID, "pt": colID, "point": colID, "pointid": colID, "name": colID, "number": colID, "no": colID,
+	"e": colEasting, "east": colEasting, "easting": colEasting,
+	"n": colNorthing, "north": colNorthing, "northing": colNorthing,
+	"lon": colLongitude, "long": colLongitude, "longitude": colLongitude,
+	"lat": colLatitude, "latitude": colLatitude,
+	"h": colHeight, "z": colHeight, "height": colHeight, "elevation": colHeight, "elev": colHeight, "level": colHeight,
+	"c": colCode, "code": colCode, "featurecode": colCode,
+	"d": colDesc, "desc": colDesc, "description": colDesc, "note": colDesc, "notes": colDesc,
+	"observed": colObserved, "time": colObserved, "datetime": colObserved, "date": colObserved,
+	"sigma": colSigma, "s": colSigma,
+	"sigmae": colSigmaE, "se": colSigmaE,
+	"sigman": colSigmaN, "sn": colSigmaN,
+	"coven":  colCovEN,
+	"photos": colPhotos, "photo": colPhotos, "images": colPhotos, "image": colPhotos, "pictures": colPhotos, "picture": colPhotos,
+}
+
+// Headings returns the headings that are understood, in the form that [Key]
+// gives them, each with the name of the column that it means. It holds for the
+// header of delimited text, for the properties of GeoJSON, for the extensions of
+// GPX and for the attributes of GeoPackage.
+func Headings() map[string]string {
+	out := make(map[string]string, len(headings))
+	for h, c := range headings {
+		out[h] = columnNames[c]
+	}
+	return out
+}
+
+// ColumnNames returns the names of the columns there are, in the order in which
+// they are best listed.
+func ColumnNames() []string { return slices.Clone(columnNames[:]) }
+
+var keyReplacer = strings.NewReplacer(" ", "", "_", "", ".", "")
+
+// Key normalises a heading: lower case, without blanks, underscores and dots.
+func Key(heading string) string {
+	return keyReplacer.Replace(strings.ToLower(strings.TrimSpace(heading)))
+}
+
+// fieldMap tells what the headings of one file mean.
+type fieldMap struct {
+	own   map[string]column // by exact name and by key; -1 to pass over
+	taken [nColumns]bool    // columns that the user's own names claim
+}
+
+// newFieldMap checks the user's own names for columns.
+func newFieldMap(fields map[string]string) (fieldMap, error) {
+	m := fieldMap{own: map[string]column{}}
+	for _, name := range slices.Sorted(maps.Keys(fields)) {
+		to := fields[name]
+		if to == skip {
+			m.own[name], m.own[Key(name)] = -1, -1
+			continue
+		}
+		c, ok := headings[Key(to)]
+		if !ok {
+			return m, fmt.Errorf("fields: %q can't mean %q; the columns there are: %s, or %q to pass it over", name, to, strings.Join(columnNames[:], ", "), skip)
+		}
+		if m.taken[c] {
+			return m, fmt.Errorf("fields: more than one name means %s", columnNames[c])
+		}
+		m.taken[c] = true
+		m.own[name], m.own[Key(name)] = c, c
+	}
+	return m, nil
+}
+
+// look tells what a heading means.
+func (m *fieldMap) look(heading string) (column, bool) {
+	if len(m.own) > 0 {
+		c, ok := m.own[heading]
+		if !ok {
+			c, ok = m.own[Key(heading)]
+		}
+		if ok {
+			return c, c >= 0
+		}
+	}
+	c, ok := headings[Key(heading)]
+	if !ok || m.taken[c] {
+		return 0, false
+	}
+	return c, true
+}
+
+// number is what a number in a points file looks like: no hexadecimals, no
+// infinities, no thousands separators.
+var number = regexp.MustCompile(`^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$`)
+
+// errNumber says that a text is not a number.
+var errNumber = errors.New("not a number")
+
+// ParseNumber reads a decimal number as surveys write them: digits with an
+// optional sign, fraction and exponent, no thousands separators, no infinities
+// and no NaN. decimal is the decimal sign, "." or ","; empty means ".".
+func ParseNumber(text, decimal string) (float64, error) {
+	if decimal == "," {
+		if strings.Contains(text, ".") {
+			return 0, errNumber
+		}
+		text = strings.Replace(text, ",", ".", 1)
+	}
+	if !plain(text) && !number.MatchString(text) {
+		return 0, errNumber
+	}
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil || math.IsInf(v, 0) {
+		return 0, errNumber
+	}
+	return v, nil
+}
+
+// plain reports whether text is the common case of a number, digits with at
+// most one point between them, without the cost of the regular expression.
+func plain(text string) bool {
+	point := false
+	for i := range len(text) {
+		switch c := text[i]; {
+		case c >= '0' && c <= '9':
+		case c == '.' && !point && i > 0 && i < len(text)-1:
+			point = true
+		case c == '-' && i == 0 && len(text) > 1 && text[1] != '.':
+		default:
+			return false
+		}
+	}
+	return text != ""
+}
+
+// zoned are the forms of a time that say how far they are from UTC, local those
+// that don't. Besides RFC 3339 there is the form that GDAL writes.
+var (
+	zoned = []string{time.RFC3339Nano, "2006-01-02 15:04:05Z07:00", "2006-01-02T15:04:05Z0700", "2006-01-02T15:04Z07:00",
+		"2006/01/02 15:04:05Z07:00", "2006/01/02 15:04:05Z07", "2006-01-02 15:04:05Z07"}
+	local    = []string{"2006-01-02T15:04:05", "2006-01-02 15:04:05", "2006/01/02 15:04:05", "2006-01-02T15:04", "2006-01-02 15:04"}
+	dateOnly = []string{time.DateOnly, "2006/01/02"}
+)
+
+var (
+	errTime   = errors.New("not a time")
+	errNoZone = errors.New("no offset from UTC")
+	errDate   = errors.New("a date without a time of day")
+)
+
+// parseTime reads a time. loc is where times without an offset were taken; nil
+// if that is not known.
+func parseTime(text string, loc *time.Location) (time.Time, error) {
+	for _, l := range zoned {
+		if t, err := time.Parse(l, text); err == nil {
+			return t, nil
+		}
+	}
+	for _, l := range local {
+		if t, err := time.Parse(l, text); err == nil {
+			if loc == nil {
+				return time.Time{}, errNoZone
+			}
+			y, m, d := t.Date()
+			return time.Date(y, m, d, t.Hour(), t.Minute(), t.Second(), t.Nanosecond(), loc), nil
+		}
+	}
+	for _, l := range dateOnly {
+		if _, err := time.Parse(l, text); err == nil {
+			return time.Time{}, errDate
+		}
+	}
+	return time.Time{}, errTime
+}
+
+// SplitPhotos reads a field that lists the names of photos: a JSON array of
+// texts, or names between semicolons or, where there is no semicolon, commas.
+// Blanks around a name and empty names are dropped.
+func SplitPhotos(text string) ([]string, error) {
+	text = strings.TrimSpace(text)
+	var names []string
+	if strings.HasPrefix(text, "[") && strings.HasSuffix(text, "]") {
+		var list []*string
+		if err := json.Unmarshal([]byte(text), &list); err == nil {
+			for _, s := range list {
+				if s != nil {
+					names = append(names, *s)
+				}
+			}
+			return tidy(names), nil
+		}
+		if strings.HasPrefix(text, `["`) || strings.HasPrefix(text, `[ "`) {
+			return nil, errors.New("a list that is not a JSON array of names")
+		}
+	}
+	sep := ","
+	if strings.Contains(text, ";") {
+		sep = ";"
+	}
+	return tidy(strings.Split(text, sep)), nil
+}
+
+func tidy(names []string) []string {
+	var out []string
+	for _, n := range names {
+		if n = strings.TrimSpace(n); n != "" {
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
+// cells are the texts of one point, by column.
+type cells [nColumns]string
+
+// rowReader turns cells into records.
+type rowReader struct {
+	file    string
+	decimal string
+	// remedies of delimited text speak of settings that other formats lack.
+	delimited bool
+	loc       *time.Location
+	notes     *notes
+}
+
+// row is one point being read.
+type row struct {
+	*rowReader
+	rec      Record
+	item     string
+	at       func(column) int // the byte column of a cell; may be nil
+	problems rowError
+}
+
+func (r *row) add(c column, remedy, format string, args ...any) {
+	p := &Problem{File: r.file, Line: r.rec.Line, Item: r.item, What: fmt.Sprintf(format, args...), Remedy: remedy}
+	if r.at != nil && c >= 0 {
+		p.Column = r.at(c)
+	}
+	r.problems = append(r.problems, p)
+}
+
+// num reads a number.
+func (r *row) num(c column, text string) float64 {
+	v, err := ParseNumber(text, r.decimal)
+	if err != nil {
+		remedy := "write digits with a decimal point, without thousands separators"
+		switch {
+		case text == "":
+			remedy = "fill it in, or take the point out"
+		case r.delimited && r.decimal == ",":
+			remedy = `write digits with a decimal comma, as decimal = "," says`
+		case r.delimited && strings.Contains(text, ","):
+			remedy = `if that is a decimal comma, set decimal = ","`
+		}
+		r.add(c, remedy, "%s %q is not a number", columnNames[c], clip(text))
+	}
+	return v
+}
+
+// text checks a text and trims it.
+func (r *row) text(c column, s string) string {
+	s = strings.TrimSpace(s)
+	if !utf8.ValidString(s) || strings.ContainsRune(s, utf8.RuneError) {
+		r.add(c, "save the file as UTF-8", "%s %q is not UTF-8 text", columnNames[c], clip(strings.ToValidUTF8(s, "\uFFFD")))
+	}
+	return s
+}
+
+// fill takes everything but the position from the cells.
+func (r *row) fill(v *cells) {
+	r.rec.ID = r.text(colID, v[colID])
+	if r.rec.ID == "" {
+		r.add(colID, "give the point an id", "the point has no id")
+	} else if strings.ContainsFunc(r.rec.ID, unicode.IsControl) {
+		r.add(colID, "give the point an id on one line", "the id %q holds control characters", clip(r.rec.ID))
+	}
+	r.rec.Code = r.text(colCode, v[colCode])
+	r.rec.Desc = r.text(colDesc, v[colDesc])
+	if text := strings.TrimSpace(v[colObserved]); text != "" {
+		t, err := parseTime(text, r.loc)
+		switch {
+		case errors.Is(err, errDate):
+			r.notes.at(r.rec.Where, "a date without a time of day is not used as the time of observation")
+		case errors.Is(err, errNoZone):
+			r.add(colObserved, "add the offset, as in 2026-06-03T10:15:00+01:00, or set the time zone of the file (time_zone)", "time %q does not say its offset from UTC", clip(text))
+		case err != nil:
+			r.add(colObserved, "write it as 2026-06-03T09:15:00Z or with an offset, 2026-06-03T10:15:00+01:00", "time %q can't be read", clip(text))
+		}
+		r.rec.Observed = t
+	}
+	r.covariance(v)
+	if text := r.text(colPhotos, v[colPhotos]); text != "" {
+		names, err := SplitPhotos(text)
+		if err != nil {
+			r.add(colPhotos, `separate the names by ";", or write ["a.jpg", "b.jpg"]`, "photos %q can't be read: %v", clip(text), err)
+		}
+		r.rec.Photos = append(r.rec.Photos, names...)
+	}
+}
+
+// covariance reads what a row says of the point's accuracy: sigma for both axes,
+// or sigma_e and sigma_n with an optional cov_en.
+func (r *row) covariance(v *cells) {
+	for c := colSigma; c <= colCovEN; c++ {
+		v[c] = strings.TrimSpace(v[c])
+	}
+	sigma := func(c column) float64 {
+		s := r.num(c, v[c])
+		if s < 0 {
+			r.add(c, "a standard deviation is 0 or more", "%s is negative", columnNames[c])
+		}
+		return s
+	}
+	before := len(r.problems)
+	var cov [3]float64
+	switch {
+	case v[colSigmaE] != "" || v[colSigmaN] != "":
+		e, n := sigma(colSigmaE), sigma(colSigmaN)
+		cov = [3]float64{e * e, 0, n * n}
+		if v[colCovEN] != "" {
+			cov[1] = r.num(colCovEN, v[colCovEN])
+		}
+	case v[colSigma] != "":
+		s := sigma(colSigma)
+		cov = [3]float64{s * s, 0, s * s}
+	case v[colCovEN] != "":
+		r.add(colCovEN, "give sigma_e and sigma_n too", "cov_en stands without sigma_e and sigma_n")
+	default:
+		return
+	}
+	if len(r.problems) > before {
+		return
+	}
+	if !(cov[1]*cov[1] <= cov[0]*cov[2]*(1+1e-12)) {
+		r.add(colCovEN, "|cov_en| can't exceed sigma_e x sigma_n", "the covariance is not one of real measurements")
+		return
+	}
+	if math.IsInf(cov[0], 0) || math.IsInf(cov[2], 0) {
+		r.add(colSigma, "give it in the unit of the coordinates", "the standard deviation is too large to be one")
+		return
+	}
+	r.rec.Cov = &cov
+}
+
+// position sets the position and checks it.
+func (r *row) position(x, y float64, z *float64, axes Axes) {
+	r.rec.X, r.rec.Y, r.rec.Z = x, y, z
+	if !finite(x) || !finite(y) || z != nil && !finite(*z) {
+		r.add(-1, "give real coordinates, or take the point out", "the coordinates are not finite numbers")
+		return
+	}
+	if axes == Geographic && !(x >= -180 && x <= 180 && y >= -90 && y <= 90) {
+		remedy := "if these are not degrees, say which system they are in (crs)"
+		if y >= -180 && y <= 180 && x >= -90 && x <= 90 {
+			remedy = "longitude comes first and latitude second; swap the two"
+		}
+		r.add(-1, remedy, "longitude %v and latitude %v are no place on Earth", x, y)
+	}
+}
+
+// done hands out the record, or what is wrong with it.
+func (r *row) done() (Record, error) {
+	if len(r.problems) > 0 {
+		return Record{Line: r.rec.Line, Where: r.rec.Where}, r.problems
+	}
+	return r.rec, nil
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

@@ -1,0 +1,112 @@
+package pointfile
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"math"
+)
+
+// binaryPoint is a point as a GeoPackage stores it.
+type binaryPoint struct {
+	srs     int32
+	x, y, z float64
+	hasZ    bool
+}
+
+// errNotPoint is returned for a geometry that is something other than a point.
+var errNotPoint = errors.New("not a point")
+
+// parseGeoPackagePoint reads a GeoPackageBinary of a point: the header of OGC
+// 12-128r19, section 2.1.3, followed by the well-known binary of ISO 13249-3 (OGC
+// 06-103r4, section 8). A MultiPoint of one part counts as a point.
+func parseGeoPackagePoint(b []byte) (binaryPoint, error) {
+	var p binaryPoint
+	if len(b) < 8 || b[0] != 'G' || b[1] != 'P' {
+		return p, errors.New("the geometry is not a GeoPackageBinary")
+	}
+	if b[2] != 0 {
+		return p, fmt.Errorf("the geometry is of version %d of GeoPackageBinary, which is not known here", b[2]+1)
+	}
+	flags := b[3]
+	if flags&0x20 != 0 {
+		return p, errors.New("the geometry is of an extended type")
+	}
+	var order binary.ByteOrder = binary.BigEndian
+	if flags&1 != 0 {
+		order = binary.LittleEndian
+	}
+	p.srs = int32(order.Uint32(b[4:]))
+	sizes := [...]int{0, 32, 48, 48, 64}
+	e := int(flags>>1) & 7
+	if e >= len(sizes) {
+		return p, fmt.Errorf("the envelope of the geometry has code %d, which is not valid", e)
+	}
+	if len(b) < 8+sizes[e] {
+		return p, errors.New("the geometry is cut off")
+	}
+	empty := flags&0x10 != 0
+	rest, err := p.wkb(b[8+sizes[e]:], true)
+	if err != nil {
+		return p, err
+	}
+	if len(rest) > 0 {
+		return p, fmt.Errorf("%d bytes follow the geometry", len(rest))
+	}
+	if empty || math.IsNaN(p.x) && math.IsNaN(p.y) {
+		return p, errors.New("the geometry is empty")
+	}
+	return p, nil
+}
+
+// wkb reads one geometry and returns what follows it.
+func (p *binaryPoint) wkb(b []byte, multi bool) ([]byte, error) {
+	if len(b) < 5 {
+		return nil, errors.New("the geometry is cut off")
+	}
+	var order binary.ByteOrder
+	switch b[0] {
+	case 0:
+		order = binary.BigEndian
+	case 1:
+		order = binary.LittleEndian
+	default:
+		return nil, fmt.Errorf("byte order %d of the geometry is not valid", b[0])
+	}
+	code := order.Uint32(b[1:])
+	b = b[5:]
+	kind, dims := code%1000, code/1000
+	if dims > 3 {
+		return nil, fmt.Errorf("geometry type %d is not one of ISO 13249-3", code)
+	}
+	switch {
+	case kind == 1:
+		n := 2
+		if dims == 1 || dims == 2 {
+			n = 3
+		} else if dims == 3 {
+			n = 4
+		}
+		if len(b) < 8*n {
+			return nil, errors.New("the geometry is cut off")
+		}
+		at := func(i int) float64 { return math.Float64frombits(order.Uint64(b[8*i:])) }
+		p.x, p.y = at(0), at(1)
+		if dims == 1 || dims == 3 { // Z, ZM; 2 is M, a measure and not a height
+			p.z, p.hasZ = at(2), true
+			if math.IsNaN(p.z) {
+				p.z, p.hasZ = 0, false
+			}
+		}
+		return b[8*n:], nil
+	case kind == 4 && multi:
+		if len(b) < 4 {
+			return nil, errors.New("the geometry is cut off")
+		}
+		if n := order.Uint32(b); n != 1 {
+			return nil, fmt.Errorf("a MultiPoint of %d positions is not one point", n)
+		}
+		return p.wkb(b[4:], false)
+	}
+	return nil, errNotPoint
+}

@@ -1,0 +1,104 @@
+package pointfile
+
+import (
+	"bufio"
+	"bytes"
+	"fmt"
+	"io"
+	"io/fs"
+	"sort"
+)
+
+// bom is the byte order mark that some programs put before UTF-8 text.
+const bom = "\uFEFF"
+
+// maxItem is how much of a file one point, or one token, may take. It bounds the
+// memory that a file can claim.
+const maxItem = 16 << 20
+
+// input is an open file that is read once from start to end. It keeps the places
+// of line ends that a decoder has read but not yet used, so that a byte offset can
+// be turned into a line, and it ends with an error where one item grows beyond
+// maxItem.
+type input struct {
+	*bufio.Reader
+	file  fs.File
+	read  int64   // bytes handed out
+	mark  int64   // bytes handed out when the last item was done
+	ends  []int64 // offsets of line ends not yet counted
+	lines int     // line ends counted
+}
+
+func newInput(f fs.File) *input {
+	return &input{Reader: bufio.NewReaderSize(f, sampleSize), file: f}
+}
+
+// skipBOM passes over a byte order mark.
+func (in *input) skipBOM() {
+	if b, err := in.Peek(len(bom)); err == nil && string(b) == bom {
+		in.Discard(len(bom))
+	}
+}
+
+// Read is for decoders that need a line for an offset (see line) and a bound.
+func (in *input) Read(p []byte) (int, error) {
+	room := maxItem - (in.read - in.mark)
+	if room <= 0 {
+		return 0, errTooLarge
+	}
+	n, err := in.Reader.Read(p[:min(int64(len(p)), room)])
+	for i := 0; i < n; {
+		j := bytes.IndexByte(p[i:n], '\n')
+		if j < 0 {
+			break
+		}
+		i += j + 1
+		in.ends = append(in.ends, in.read+int64(i-1))
+	}
+	in.read += int64(n)
+	return n, err
+}
+
+// done says that an item has been read.
+func (in *input) done() { in.mark = in.read }
+
+// line gives the line of a byte offset. Offsets must not fall from call to call.
+func (in *input) line(offset int64) int {
+	n := sort.Search(len(in.ends), func(i int) bool { return in.ends[i] >= offset })
+	in.lines += n
+	in.ends = in.ends[:copy(in.ends, in.ends[n:])]
+	return in.lines + 1
+}
+
+var errTooLarge = fmt.Errorf("one item takes more than %d MiB", maxItem>>20)
+
+// contains reports whether a file holds one of some words.
+func contains(fsys fs.FS, name string, words ...string) (bool, error) {
+	f, err := fsys.Open(name)
+	if err != nil {
+		return false, err
+	}
+	defer f.Close()
+	longest := 0
+	for _, w := range words {
+		longest = max(longest, len(w))
+	}
+	buf := make([]byte, 256<<10)
+	kept := 0
+	for {
+		n, err := io.ReadFull(f, buf[kept:])
+		chunk := buf[:kept+n]
+		for _, w := range words {
+			if bytes.Contains(chunk, []byte(w)) {
+				return true, nil
+			}
+		}
+		if err == io.EOF || err == io.ErrUnexpectedEOF {
+			return false, nil
+		}
+		if err != nil {
+			return false, err
+		}
+		kept = copy(buf, chunk[max(0, len(chunk)-longest):])
+	}
+}

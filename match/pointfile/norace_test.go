@@ -1,0 +1,5 @@
+//go:build !race
+
+package pointfile
+
+const raceDetector = false

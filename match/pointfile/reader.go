@@ -1,0 +1,325 @@
+package pointfile
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"iter"
+	"strings"
+	"time"
+
+	"example.com/phototie/grid"
+)
+
+// Record is one point as its file has it.
+type Record struct {
+	ID string `json:"id"`
+	// X and Y are the easting and northing in the file's unit, or the longitude
+	// and latitude in degrees, as Header.Axes says; x is to the east whatever
+	// order the file or its system has them in.
+	X float64 `json:"x"`
+	Y float64 `json:"y"`
+	// Z is the height in Header.HeightUnit; nil where the file gives none.
+	Z    *float64 `json:"z,omitempty"`
+	Code string   `json:"code,omitempty"`
+	Desc string   `json:"description,omitempty"`
+	// Observed is the time of the observation; zero where it is not known.
+	Observed time.Time `json:"observed,omitzero"`
+	// Cov is the covariance of easting and northing in the order EE, EN, NN; nil
+	// where the file gives none. It is in the square of Header.Unit, and in square
+	// metres where X and Y are degrees.
+	Cov *[3]float64 `json:"cov,omitempty"`
+	// Photos are the names of photos that the file lists for the point.
+	Photos []string `json:"photos,omitempty"`
+	// Line is the line at which the point stands in the file; 0 in a GeoPackage.
+	Line int `json:"line,omitempty"`
+	// Where names the place for a message: "line 12", "feature 3",
+	// "layer quay, fid 7".
+	Where string `json:"where,omitempty"`
+}
+
+// Format is a format of points files.
+type Format string
+
+// The formats.
+const (
+	Delimited  Format = "delimited text"
+	GeoJSON    Format = "GeoJSON"
+	GeoJSONSeq Format = "GeoJSON text sequence"
+	LandXML    Format = "LandXML"
+	GPX        Format = "GPX"
+	GeoPackage Format = "GeoPackage"
+)
+
+// Axes says what X and Y are.
+type Axes string
+
+const (
+	// Unstated: X and Y are easting and northing, or longitude and latitude;
+	// which of the two is a matter of the system that Header.CRS names.
+	Unstated Axes = ""
+	// Plane: X is the easting, Y the northing.
+	Plane Axes = "plane"
+	// Geographic: X is the longitude, Y the latitude, in degrees.
+	Geographic Axes = "geographic"
+)
+
+// Column tells where a value of the records comes from.
+type Column struct {
+	// Name is one of ColumnNames.
+	Name string `json:"name"`
+	// From names the place: `column 2 "Easting"`, `property "pt"`.
+	From string `json:"from"`
+}
+
+// Header is what a points file is, as far as it has been read.
+type Header struct {
+	File   string `json:"file"`
+	Format Format `json:"format"`
+	// CRS is the coordinate reference system: a code ("EPSG:2157", "OGC:CRS84") or
+	// a WKT. Empty means that the format does not name one, and the points are on
+	// the job's grid. A file that says that its system is unknown is refused.
+	CRS  string `json:"crs,omitempty"`
+	Axes Axes   `json:"axes,omitempty"`
+	// Unit is the unit of X and Y where the file itself states it; nil means the
+	// unit of the CRS.
+	Unit *grid.Unit `json:"unit,omitempty"`
+	// HeightUnit is the unit of Z where the format or the file states it.
+	HeightUnit *grid.Unit `json:"height_unit,omitempty"`
+	// EllipsoidalHeight says that the format defines Z as the height above the
+	// ellipsoid of the CRS (RFC 7946 does). False means that nothing is said.
+	EllipsoidalHeight bool `json:"ellipsoidal_height,omitempty"`
+	// Layout is how delimited text is laid out; nil for other formats.
+	Layout *Layout `json:"layout,omitempty"`
+	// Layer is the layer read of a GeoPackage.
+	Layer string `json:"layer,omitempty"`
+	// Columns tells where each value comes from. For GeoJSON and GPX it is what
+	// has been met so far.
+	Columns []Column `json:"columns"`
+	// Notes are what a user should know: what was assumed and what was passed
+	// over. They grow while the records are read.
+	Notes []string `json:"notes,omitempty"`
+}
+
+// String tells in a line how the file was understood, for a user to confirm.
+func (h Header) String() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s: %s", h.File, h.Format)
+	if h.Layer != "" {
+		fmt.Fprintf(&b, ", layer %q", h.Layer)
+	}
+	if l := h.Layout; l != nil {
+		fmt.Fprintf(&b, ", %s", l)
+	}
+	switch {
+	case h.CRS == "":
+		b.WriteString(", on the job's grid")
+	case strings.ContainsAny(h.CRS, "[("):
+		name, _, _ := strings.Cut(h.CRS[strings.IndexAny(h.CRS, "[(")+1:], ",")
+		fmt.Fprintf(&b, ", in %s", strings.Trim(name, `" `))
+	default:
+		fmt.Fprintf(&b, ", in %s", h.CRS)
+	}
+	if h.Unit != nil {
+		fmt.Fprintf(&b, ", unit %s", h.Unit.Name)
+	}
+	for i, c := range h.Columns {
+		if i == 0 {
+			b.WriteString("; ")
+		} else {
+			b.WriteString(", ")
+		}
+		fmt.Fprintf(&b, "%s from %s", c.Name, c.From)
+	}
+	return b.String()
+}
+
+// Range is an interval that coordinates are expected in.
+type Range struct{ Min, Max float64 }
+
+func (r Range) known() bool             { return r.Max > r.Min }
+func (r Range) contains(v float64) bool { return v >= r.Min && v <= r.Max }
+
+// Options say what a file itself does not. The zero value is for a file that
+// says it all.
+type Options struct {
+	// CRS overrides what the file says of its system, or supplies it. A GPX file
+	// is in WGS 84 whatever it is.
+	CRS string
+	// Fields gives the meaning of headings, properties or attributes of the
+	// user's own: name in the file to one of ColumnNames, or "-" to pass it over.
+	// A column that is named here is taken from there only.
+	Fields map[string]string
+	// Columns names the columns of delimited text in order, "-" for one to be
+	// passed over.
+	Columns []string
+	// Separator stands between the columns of delimited text: "," ";" "\t" "|", or
+	// " " for runs of blanks. Empty: it is worked out.
+	Separator string
+	// Decimal is the decimal sign of delimited text, "." or ",". Empty: it is
+	// worked out.
+	Decimal string
+	// East and North are where eastings and northings are expected, in the file's
+	// unit: the area of use of the grid, for instance. They tell the two apart in
+	// delimited text that has no header.
+	East, North Range
+	// Layer is the layer of a GeoPackage to read. Empty: the only one of points.
+	Layer string
+	// Location is where times without an offset were taken. Nil: not known, and
+	// such times are a Problem.
+	Location *time.Location
+}
+
+// source is the reader of one format.
+type source interface {
+	// next returns the next record. io.EOF ends the file, a rowError concerns one
+	// point only, any other error ends the reading.
+	next() (Record, error)
+	io.Closer
+}
+
+// Reader reads the points of one file.
+type Reader struct {
+	header Header
+	notes  notes
+	src    source
+	err    error
+}
+
+// Open opens the named file of fsys and reads as much of it as is needed to know
+// what it is. The error is a *Problem where the file is at fault. The Reader must
+// be closed.
+func Open(fsys fs.FS, name string, opt Options) (*Reader, error) {
+	if err := opt.check(); err != nil {
+		return nil, err
+	}
+	f, err := fsys.Open(name)
+	if err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil, &Problem{File: name, What: "there is no such file", Remedy: "put it there, or name the right one"}
+		}
+		return nil, &Problem{File: name, What: err.Error()}
+	}
+	r := &Reader{header: Header{File: name}}
+	in := newInput(f)
+	if err := r.open(fsys, in, opt); err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return r, nil
+}
+
+func (o *Options) check() error {
+	if _, err := newFieldMap(o.Fields); err != nil {
+		return err
+	}
+	if o.Separator != "" && !strings.Contains(separators, o.Separator) || len(o.Separator) > 1 {
+		return fmt.Errorf(`separator %q can't stand between columns; use one of "," ";" "\t" "|", or " " for runs of blanks`, o.Separator)
+	}
+	if o.Decimal != "" && o.Decimal != "." && o.Decimal != "," {
+		return fmt.Errorf(`decimal %q is no decimal sign; use "." or ","`, o.Decimal)
+	}
+	if o.Decimal == "," && o.Separator == "," {
+		return errors.New(`the decimal sign is a comma, and so is the separator; set separator = ";", or as the file has it`)
+	}
+	return nil
+}
+
+// open tells the format and has its reader start.
+func (r *Reader) open(fsys fs.FS, in *input, opt Options) error {
+	name := r.header.File
+	head, err := in.Peek(4096)
+	if err != nil && !errors.Is(err, io.EOF) && len(head) == 0 {
+		return &Problem{File: name, What: err.Error()}
+	}
+	text := bytes.TrimLeft(bytes.TrimPrefix(head, []byte(bom)), " \t\r\n")
+	switch {
+	case len(text) == 0 && len(head) < 4096:
+		return &Problem{File: name, What: "the file is empty", Remedy: "it needs at least one point"}
+	case bytes.HasPrefix(head, []byte("SQLite format 3\x00")):
+		return r.openGeoPackage(fsys, in, opt)
+	case len(head) >= 2 && (head[0] == 0xFF && head[1] == 0xFE || head[0] == 0xFE && head[1] == 0xFF):
+		return &Problem{File: name, Line: 1, What: "the text is UTF-16", Remedy: "save it as UTF-8"}
+	case bytes.HasPrefix(head, []byte("PK\x03\x04")):
+		return &Problem{File: name, What: "this is a ZIP archive or a file made of one, such as a spreadsheet", Remedy: "unpack it, or export the points as text"}
+	case bytes.HasPrefix(head, []byte{0, 0, 0x27, 0x0A}):
+		return &Problem{File: name, What: "this is a shapefile", Remedy: "convert it to GeoPackage or GeoJSON"}
+	case bytes.IndexByte(head, 0) >= 0:
+		return &Problem{File: name, What: "this is no text and no GeoPackage", Remedy: "give the points as delimited text, GeoJSON, LandXML, GPX or GeoPackage"}
+	case text[0] == '<':
+		return r.openXML(fsys, in, opt)
+	case text[0] == '{' || text[0] == '[' || text[0] == recordSeparator:
+		return r.openGeoJSON(fsys, in, opt)
+	}
+	return r.openDelimited(in, opt)
+}
+
+// Header tells what the file is. Columns and Notes may grow while the records
+// are read.
+func (r *Reader) Header() Header {
+	h := r.header
+	h.Columns = append([]Column(nil), h.Columns...)
+	h.Notes = r.notes.list()
+	return h
+}
+
+// Records yields the points one by one. A point that can't be used comes as a
+// *Problem, or several in turn, with a Record that has only its Line and Where;
+// the points after it follow. An error that the reading can't go on from is the
+// last thing yielded. A second range goes on where the first one stopped. Whether
+// ids are unique is for the caller to see to.
+func (r *Reader) Records() iter.Seq2[Record, error] {
+	return func(yield func(Record, error) bool) {
+		for r.err == nil {
+			rec, err := r.src.next()
+			var row rowError
+			switch {
+			case err == nil:
+				if !yield(rec, nil) {
+					return
+				}
+			case errors.As(err, &row):
+				for _, p := range row {
+					if !yield(rec, p) {
+						return
+					}
+				}
+			default:
+				r.err = err
+				if !errors.Is(err, io.EOF) {
+					yield(Record{}, err)
+				}
+			}
+		}
+	}
+}
+
+// Close gives the file back.
+func (r *Reader) Close() error {
+	if r.err == nil {
+		r.err = fs.ErrClosed
+	}
+	return r.src.Close()
+}
+
+// setCRS settles the system: what the caller says, or else what the file says.
+func (r *Reader) setCRS(file string, opt Options) {
+	r.header.CRS = file
+	if opt.CRS != "" {
+		if file != "" && !strings.EqualFold(file, opt.CRS) {
+			r.notes.plain("the file says that it is in %s; it is taken to be in %s, as the settings say", clip(file), clip(opt.CRS))
+		}
+		r.header.CRS = opt.CRS
+	}
+	r.header.Axes = axesOf(r.header.CRS)
+}
+
+// met notes where a value comes from.
+func (r *Reader) met(c column, format string, args ...any) {
+	r.header.Columns = append(r.header.Columns, Column{Name: columnNames[c], From: fmt.Sprintf(format, args...)})
+}
+
+func (r *Reader) rows(opt Options) *rowReader {
+	return &rowReader{file: r.header.File, decimal: ".", loc: opt.Location, notes: &r.notes}
+}

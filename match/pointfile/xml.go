@@ -1,0 +1,152 @@
+package pointfile
+
+import (
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"strings"
+
+	"golang.org/x/text/encoding/htmlindex"
+)
+
+// xmlStream reads a document token by token, with the names of the open elements.
+type xmlStream struct {
+	file string
+	in   *input
+	dec  *xml.Decoder
+	// open are the elements that enclose the present place, the root first.
+	open []string
+}
+
+// byteGuard hands single bytes to the XML decoder, with the bound of input.
+type byteGuard struct{ in *input }
+
+func (g byteGuard) ReadByte() (byte, error) {
+	if g.in.read-g.in.mark > maxItem {
+		return 0, errTooLarge
+	}
+	b, err := g.in.Reader.ReadByte()
+	g.in.read++
+	return b, err
+}
+
+func (g byteGuard) Read(p []byte) (int, error) {
+	n, err := g.in.Read(p)
+	g.in.ends = g.in.ends[:0] // the decoder counts lines by itself
+	return n, err
+}
+
+func newXMLStream(file string, in *input) *xmlStream {
+	in.skipBOM()
+	s := &xmlStream{file: file, in: in, dec: xml.NewDecoder(byteGuard{in})}
+	s.dec.CharsetReader = func(label string, r io.Reader) (io.Reader, error) {
+		enc, err := htmlindex.Get(label)
+		if err != nil {
+			return nil, fmt.Errorf("character encoding %q is not known", label)
+		}
+		return enc.NewDecoder().Reader(r), nil
+	}
+	return s
+}
+
+// next returns the next start, end or text; the rest is passed over. After a
+// start element its own name is the last of open, after an end element it is
+// gone. The token holds until the next call.
+func (s *xmlStream) next() (xml.Token, error) {
+	for {
+		tok, err := s.dec.Token()
+		if err != nil {
+			return nil, err
+		}
+		s.in.done()
+		switch t := tok.(type) {
+		case xml.StartElement:
+			if len(s.open) >= 256 {
+				return nil, errors.New("elements are nested more than 256 deep")
+			}
+			s.open = append(s.open, t.Name.Local)
+			return tok, nil
+		case xml.EndElement:
+			s.open = s.open[:len(s.open)-1]
+			return tok, nil
+		case xml.CharData:
+			return tok, nil
+		}
+	}
+}
+
+// parent is the element that encloses the present one.
+func (s *xmlStream) parent() string {
+	if len(s.open) < 2 {
+		return ""
+	}
+	return s.open[len(s.open)-2]
+}
+
+func (s *xmlStream) line() int {
+	line, _ := s.dec.InputPos()
+	return line
+}
+
+func (s *xmlStream) problem(line int, remedy, format string, args ...any) error {
+	return &Problem{File: s.file, Line: line, What: fmt.Sprintf(format, args...), Remedy: remedy}
+}
+
+// syntax tells where the XML text is broken.
+func (s *xmlStream) syntax(err error) error {
+	var se *xml.SyntaxError
+	switch {
+	case errors.As(err, &se) && strings.Contains(se.Msg, "unexpected EOF"):
+		return s.problem(se.Line, "the file is cut off: copy or export it again", "the XML text ends too early")
+	case errors.As(err, &se):
+		return s.problem(se.Line, "mend the XML text, or export it again", "%s", se.Msg)
+	case errors.Is(err, errTooLarge):
+		return s.problem(s.line(), "split it", "%v", err)
+	case errors.Is(err, io.EOF):
+		return io.EOF
+	}
+	return s.problem(s.line(), "save the file as UTF-8", "%s", strings.TrimPrefix(err.Error(), "xml: "))
+}
+
+// root reads up to the first element.
+func (s *xmlStream) root() (xml.StartElement, error) {
+	for {
+		tok, err := s.next()
+		if errors.Is(err, io.EOF) {
+			return xml.StartElement{}, s.problem(1, "give a LandXML or a GPX file", "the XML text has no element")
+		}
+		if err != nil {
+			return xml.StartElement{}, s.syntax(err)
+		}
+		if t, ok := tok.(xml.StartElement); ok {
+			return t.Copy(), nil
+		}
+	}
+}
+
+// attr returns an attribute that has no name space; empty where there is none.
+func attr(e xml.StartElement, name string) string {
+	for _, a := range e.Attr {
+		if a.Name.Space == "" && a.Name.Local == name {
+			return a.Value
+		}
+	}
+	return ""
+}
+
+func (r *Reader) openXML(fsys fs.FS, in *input, opt Options) error {
+	s := newXMLStream(r.header.File, in)
+	root, err := s.root()
+	if err != nil {
+		return err
+	}
+	switch root.Name.Local {
+	case "LandXML":
+		return r.openLandXML(fsys, s, root, opt)
+	case "gpx":
+		return r.openGPX(s, root, opt)
+	}
+	return s.problem(s.line(), "give the points as LandXML 1.2 or GPX 1.1", "the XML text is a %q, which is neither LandXML nor GPX", clip(root.Name.Local))
+}
