@@ -182,6 +182,7 @@ func TestDatumNames(t *testing.T) {
 		"PZ-90": "EPSG:4740", "PZ-90.02": "EPSG:9474", "PZ-90.11": "EPSG:9475", "CGCS2000": "EPSG:4490", "WGS-72": "EPSG:4322",
 		"NAD83(2011)": "EPSG:6318", "ITRF2014": "EPSG:9000", "Hong Kong 1980": "EPSG:4611", "WGS 84 (G1762)": "EPSG:9057",
 		"EPSG:4258": "EPSG:4258", "pulkovo-1942": "EPSG:4284",
+		"CH1903": "EPSG:4149", "CH1903+": "EPSG:4150",
 		"SIRGAS": "", "GCJ-02": "", "Atlantis 1900": "", "EPSG:": "", "EPSG:x": "", "EPSG:99999999999": "", "%": "", "84": "", strings.Repeat("A", 1000): "",
 	} {
 		if got := r.datumCode(name); got != want {
@@ -285,6 +286,37 @@ func TestMissingGridIsReported(t *testing.T) {
 	}
 	if a := *got.Op.Accuracy; a < 2 {
 		t.Errorf("without the grid file the accuracy is %v", a)
+	}
+}
+
+// PROJ takes a deformation model to be installed always. A plan must not: the
+// ways in it can be run, and one that can't leaves the others.
+func TestWaysCanBeRun(t *testing.T) {
+	r := openRegistry()
+	defer r.close()
+	for _, code := range []string{"EPSG:2193", "EPSG:27200", "EPSG:27700"} {
+		c := open(t, code)
+		for _, datum := range []string{"", "ITRF2014"} {
+			p, err := c.plan(datum)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i := range p.ways {
+				o := r.create(p.ways[i].pipeline)
+				if o == nil {
+					t.Errorf("%s from %q: %s can't be run", code, datum, p.ways[i].title())
+				}
+				o.free()
+			}
+			for i := range p.missing {
+				if len(p.missing[i].path.missing) == 0 {
+					t.Errorf("%s from %q: %s misses nothing", code, datum, p.missing[i].title())
+				}
+			}
+		}
+	}
+	if p := toGrid(t, open(t, "EPSG:27200"), fix(-44.9, 169.3, "ITRF2014", 2026.1))[0]; p.Err != nil || p.Op.Ballpark {
+		t.Errorf("%+v %+v", p, p.Op)
 	}
 }
 

@@ -55,14 +55,14 @@ var broadcastNames = map[string]bool{
 }
 
 // normaliseDatum brings a datum name into the form that the tables use: capital
-// letters and digits, with the full stop and the colon of names such as
-// PZ-90.11 and EPSG:4258. Everything else (spaces, hyphens, underscores,
+// letters and digits, with the signs that tell names apart: PZ-90.11, CH1903+,
+// EPSG:4258. Everything else (spaces, hyphens, underscores,
 // brackets, the zero bytes that pad Exif text) goes. The ways to write WGS 84
 // all come out as "WGS84".
 func normaliseDatum(name string) string {
 	var b strings.Builder
 	for _, r := range name {
-		if r == '.' || r == ':' || unicode.IsLetter(r) || unicode.IsDigit(r) {
+		if r == '.' || r == ':' || r == '+' || unicode.IsLetter(r) || unicode.IsDigit(r) {
 			b.WriteRune(unicode.ToUpper(r))
 		}
 	}
