@@ -52,6 +52,24 @@ func (m *Meaning) UnmarshalText(text []byte) error {
 }
 
 // Edit is a new geotag to be written.
+//
+// With SubjectPosition it writes GPSLatitude, GPSLongitude and their references,
+// GPSMapDatum, GPSProcessingMethod, GPSHPositioningError and a GPSVersionID of
+// 2.3 or later, and removes what described the old fix: GPSSatellites,
+// GPSStatus, GPSMeasureMode, GPSDOP and GPSDifferential. With CameraPosition it
+// writes or removes the GPSDest tags of position, bearing and distance. All
+// other tags stay: date and time, altitude, image direction, speed and track,
+// area. Coordinates are rounded to a microsecond of arc, 0.03 mm.
+//
+// In XMP the same properties are changed where they stand, and none are brought
+// into a packet that states no position, or no destination. A multi-picture
+// index has its offsets and its first length corrected where images move.
+//
+// What a correction doesn't reach: the old directory's bytes stay in the block,
+// where no reader looks; copies of the position in a maker's own notes or XMP
+// properties, in a thumbnail's own metadata or in IPTC stay as they are; and an
+// absolute offset in a maker's note to something behind the image is not known,
+// so it is not moved along (see Patch.Notes).
 type Edit struct {
 	Meaning Meaning `json:"meaning"`
 	// Lat and Lon are the surveyed position in degrees, in the frame MapDatum
