@@ -109,6 +109,9 @@ func work(what, dir, stage string) error {
 	}
 	defer root.Close()
 	j := newJob(jobSize)
+	if what == "one" { // TestSyncs
+		return j.one(root)
+	}
 	if what == "naive" {
 		return j.naive(root)
 	}
@@ -171,6 +174,17 @@ func work(what, dir, stage string) error {
 		return fmt.Errorf("no such work: %s", what)
 	}
 	return nil
+}
+
+// one corrects the first photo of the job, which lies at p/1.jpg.
+func (j *job) one(root *os.Root) error {
+	l, err := Open(root, "")
+	if err != nil {
+		return err
+	}
+	defer l.Close()
+	_, err = l.Correct(context.Background(), Change{Photo: "p/1.jpg", Patch: j.patches[0]})
+	return err
 }
 
 // naive overwrites the photos in place, in small writes, with no ledger: the
