@@ -803,3 +803,69 @@ func TestPositionRoundTrip(t *testing.T) {
 		}
 	})
 }
+
+// The writer's check of its own work can fail: it notices a patch that puts the
+// position elsewhere, or changes something else.
+func TestVerifyNotices(t *testing.T) {
+	order := binary.BigEndian
+	img := geotagtest.Splice(handheld(order, handheldGPS(order)))
+	before, err := readJPEG(newBytesSource(img))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, good := mustRewrite(t, img, quay)
+	source := func() *source { return newSource(bytes.NewReader(img), int64(len(img))) }
+	if err := verify(source(), before, quay, good); err != nil {
+		t.Fatal(err)
+	}
+	elsewhere := quay
+	elsewhere.Lat += 2 * millimetre
+	if err := verify(source(), before, elsewhere, good); err == nil {
+		t.Error("not noticed: a position 2 mm off")
+	}
+	camera := Edit{Meaning: CameraPosition, Lat: quay.Lat, Lon: quay.Lon}
+	if err := verify(source(), before, camera, good); err == nil {
+		t.Error("not noticed: no destination")
+	}
+	with := func(off int, old, text string) *Patch {
+		p := &Patch{SizeBefore: good.SizeBefore, Splices: append(slices.Clone(good.Splices), Splice{Off: int64(off), Old: []byte(old), New: []byte(text)})}
+		sortSplices(p)
+		return p
+	}
+	at := func(s string) int { return bytes.Index(img, []byte(s)) }
+	for what, p := range map[string]*Patch{
+		"nothing written":   {SizeBefore: good.SizeBefore},
+		"another model":     with(at("QH-3"), "QH-3", "QH-4"),
+		"another time":      with(at("10:32:00"), "10:32", "10:33"),
+		"another altitude":  with(at("\x00\x00\x02\x3B\x00\x00\x00\x0A"), "\x00\x00\x02\x3B", "\x00\x00\x02\x3C"),
+		"no longer a JPEG":  with(0, "\xFF\xD8", "\xFF\xD9"),
+		"a splice past end": with(len(img), "x", ""),
+	} {
+		if err := verify(source(), before, quay, p); err == nil {
+			t.Errorf("not noticed: %s", what)
+		}
+	}
+}
+
+// Subdirectories of the first directory, as raw converters have them, are
+// surveyed too: none of them may come to lie in the new bytes.
+func TestRewriteSubdirectories(t *testing.T) {
+	for name, order := range orders {
+		sub := []rec{asciiRec(0x010E, "an inner image")}
+		for _, typ := range []uint16{4, 13} {
+			b := tiffBlock(order, []rec{{tag: 0x014A, typ: typ, count: 1, dir: sub}, asciiRec(0x9999, "after it")})
+			out, _ := mustRewrite(t, geotagtest.Splice(b), quay)
+			for _, l := range blockLosses(t, b, block(t, out), subjectTags) {
+				t.Errorf("%s, type %d: %s", name, typ, l)
+			}
+			order.PutUint32(b[10+8:], uint32(len(b)+4)) // the entry's offset
+			if _, _, err := Rewrite(geotagtest.Splice(b), quay); !errors.Is(err, ErrCorrupt) || !strings.Contains(err.Error(), "subdirectory") {
+				t.Errorf("%s, type %d, just outside: %v", name, typ, err)
+			}
+			order.PutUint32(b[10+8:], 8)
+			if _, _, err := Rewrite(geotagtest.Splice(b), quay); !errors.Is(err, ErrCorrupt) || !strings.Contains(err.Error(), "loop") {
+				t.Errorf("%s, type %d, a loop: %v", name, typ, err)
+			}
+		}
+	}
+}
