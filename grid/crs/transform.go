@@ -17,6 +17,9 @@ const (
 	lastEpoch  = 2100
 )
 
+// credible reports whether an epoch is one to go by.
+func credible(epoch float64) bool { return epoch >= firstEpoch && epoch < lastEpoch }
+
 // task is one position on its way through a plan.
 type task struct {
 	i        int // index in the caller's slice
@@ -35,17 +38,23 @@ type batch struct {
 	tasks []task
 }
 
-// batches sorts tasks by the way they go.
+// batches sorts tasks by the way they go. It is used again and again, so that
+// its memory is.
 type batches struct {
-	expected int // how many tasks there are; most go one way
-	list     []*batch
-	index    map[batchKey]*batch
-	last     *batch
+	list  []*batch
+	index map[batchKey]*batch
+	last  *batch
 }
 
 type batchKey struct {
 	plan *plan
 	way  int
+}
+
+func (b *batches) clear() {
+	for _, g := range b.list {
+		g.tasks = g.tasks[:0]
+	}
 }
 
 func (b *batches) add(t task, way int) {
@@ -57,9 +66,6 @@ func (b *batches) add(t task, way int) {
 		b.last = b.index[key]
 		if b.last == nil {
 			b.last = &batch{plan: t.plan, way: way}
-			if len(b.list) == 0 {
-				b.last.tasks = make([]task, 0, b.expected)
-			}
 			b.index[key] = b.last
 			b.list = append(b.list, b.last)
 		}
@@ -113,58 +119,12 @@ func (c *CRS) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, e
 		return nil, err
 	}
 	out := make([]grid.Placement, len(fixes))
-	todo := make([]task, 0, len(fixes))
-	known := sources{c: c}
-	for i := range fixes {
-		f := &fixes[i]
-		if !f.Valid() {
-			out[i].Err = fmt.Errorf("latitude %v, longitude %v is no position on the earth: %w", f.Lat, f.Lon, grid.ErrOutside)
-			continue
-		}
-		p, err := known.plan(f.Datum)
-		if err != nil {
-			out[i].Err = err
-			continue
-		}
-		todo = append(todo, task{i: i, plan: p, lat: f.Lat, lon: f.Lon, dated: f.Epoch >= firstEpoch && f.Epoch < lastEpoch})
-	}
 	err := withWorker(func(w *worker) error {
-		coords := make([]proj.Coord, 0, len(todo))
-		for len(todo) > 0 {
-			b := batches{expected: len(todo)}
-			for _, t := range todo {
-				way, phase, at := t.plan.next(t.lat, t.lon, t.dated, t.at)
-				if way < 0 {
-					out[t.i].Err = fmt.Errorf("latitude %v, longitude %v can't be carried onto %s: %w", t.lat, t.lon, c.grid.Name, grid.ErrOutside)
-					continue
-				}
-				t.phase, t.at = phase, at
-				b.add(t, way)
-			}
-			todo = todo[:0]
-			for _, g := range b.list {
-				way := &g.plan.ways[g.way]
-				coords = coords[:0]
-				for _, t := range g.tasks {
-					f := &fixes[t.i]
-					x, y := way.axes.from(f.Lat, f.Lon)
-					coords = append(coords, proj.Coord{x, y, height(f.Height), way.time(f.Epoch, t.dated)})
-				}
-				if err := w.transform(ctx, way.pipeline, proj.DirectionFwd, coords); err != nil {
-					if ctx.Err() != nil {
-						return ctx.Err()
-					}
-					todo = append(todo, g.tasks...) // the way can't be run; on to the next
-					continue
-				}
-				for k, t := range g.tasks {
-					if x := &coords[k]; finite(x[0], x[1]) {
-						out[t.i].EN = c.plane.toEN(x[0], x[1])
-						out[t.i].Op = g.plan.operation(g.way, t.phase, t.lat, t.lon, t.dated)
-					} else {
-						todo = append(todo, t)
-					}
-				}
+		j := forwards{c: c, w: w, sources: sources{c: c}}
+		for lo := 0; lo < len(fixes); lo += chunk {
+			hi := min(lo+chunk, len(fixes))
+			if err := j.run(ctx, fixes[lo:hi], out[lo:hi]); err != nil {
+				return err
 			}
 		}
 		return nil
@@ -175,11 +135,86 @@ func (c *CRS) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, e
 	return out, nil
 }
 
+// forwards is a call of ToGrid at work, with the memory that it uses again.
+type forwards struct {
+	c       *CRS
+	w       *worker
+	sources sources
+	todo    []task
+	batches batches
+	coords  []proj.Coord
+}
+
+// run carries one chunk of fixes.
+func (j *forwards) run(ctx context.Context, fixes []grid.Fix, out []grid.Placement) error {
+	j.todo = j.todo[:0]
+	for i := range fixes {
+		f := &fixes[i]
+		if !f.Valid() {
+			out[i].Err = fmt.Errorf("latitude %v, longitude %v is no position on the earth: %w", f.Lat, f.Lon, grid.ErrOutside)
+			continue
+		}
+		p, err := j.sources.plan(f.Datum)
+		if err != nil {
+			out[i].Err = err
+			continue
+		}
+		j.todo = append(j.todo, task{i: i, plan: p, lat: f.Lat, lon: f.Lon, dated: credible(f.Epoch)})
+	}
+	for len(j.todo) > 0 {
+		j.batches.clear()
+		for _, t := range j.todo {
+			way, phase, at := t.plan.next(t.lat, t.lon, t.dated, t.at)
+			if way < 0 {
+				out[t.i].Err = fmt.Errorf("latitude %v, longitude %v can't be carried onto %s: %w", t.lat, t.lon, j.c.grid.Name, grid.ErrOutside)
+				continue
+			}
+			t.phase, t.at = phase, at
+			j.batches.add(t, way)
+		}
+		j.todo = j.todo[:0]
+		for _, g := range j.batches.list {
+			if err := j.send(ctx, g, fixes, out); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// send runs a batch. What PROJ can't carry goes back to be done another way.
+func (j *forwards) send(ctx context.Context, g *batch, fixes []grid.Fix, out []grid.Placement) error {
+	way := &g.plan.ways[g.way]
+	j.coords = j.coords[:0]
+	for _, t := range g.tasks {
+		f := &fixes[t.i]
+		x, y := way.axes.from(f.Lat, f.Lon)
+		j.coords = append(j.coords, proj.Coord{x, y, height(f.Height), way.time(f.Epoch, t.dated)})
+	}
+	if err := j.w.transform(ctx, way.pipeline, proj.DirectionFwd, j.coords); err != nil {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		j.todo = append(j.todo, g.tasks...) // the way can't be run at all
+		return nil
+	}
+	for k, t := range g.tasks {
+		x := &j.coords[k]
+		if !finite(x[0], x[1]) {
+			j.todo = append(j.todo, t)
+			continue
+		}
+		out[t.i].EN = j.c.plane.toEN(x[0], x[1])
+		out[t.i].Op = g.plan.operation(g.way, t.phase, t.lat, t.lon, t.dated)
+	}
+	return nil
+}
+
 // FromGrid carries grid positions into the frames, at[i] into frames[i]. It
 // takes the operation that ToGrid takes at the resulting position, and ToGrid
 // leads back to within 0.1 mm from there. Longitudes are from Greenwich, heights
-// are left unknown. The error is that of ctx, that
-// of slices of different lengths, or says why PROJ can't be used at all.
+// are left unknown. The error is that of ctx, that of slices of different
+// lengths, or says why PROJ can't be used at all.
 func (c *CRS) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) ([]grid.FixPlacement, error) {
 	if len(at) != len(frames) {
 		return nil, fmt.Errorf("%d grid positions but %d frames; give one frame for each", len(at), len(frames))
@@ -193,68 +228,12 @@ func (c *CRS) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) (
 	if err != nil {
 		return nil, err
 	}
-	todo := make([]task, 0, len(at))
-	known := sources{c: c}
-	for i, p := range own {
-		out[i].Frame = frames[i]
-		if !finite(p.Lat, p.Lon) {
-			out[i].Err = fmt.Errorf("position E %v N %v of %s has no latitude and longitude: %w", at[i].E, at[i].N, c.grid.Name, grid.ErrOutside)
-			continue
-		}
-		plan, err := known.plan(frames[i].Datum)
-		if err != nil {
-			out[i].Err = err
-			continue
-		}
-		e := frames[i].Epoch
-		todo = append(todo, task{i: i, plan: plan, lat: p.Lat, lon: wrap(p.Lon + c.ownMeridian), dated: e >= firstEpoch && e < lastEpoch})
-	}
 	err = withWorker(func(w *worker) error {
-		coords := make([]proj.Coord, 0, len(todo))
-		for len(todo) > 0 {
-			b := batches{expected: len(todo)}
-			for _, t := range todo {
-				way, phase, next := t.plan.next(t.lat, t.lon, t.dated, t.at)
-				if way < 0 {
-					out[t.i].Err = fmt.Errorf("position E %v N %v can't be carried from %s into %s: %w", at[t.i].E, at[t.i].N, c.grid.Name, frames[t.i].Datum, grid.ErrOutside)
-					continue
-				}
-				t.phase, t.at = phase, next
-				b.add(t, way)
-			}
-			todo = todo[:0]
-			for _, g := range b.list {
-				way := &g.plan.ways[g.way]
-				coords = coords[:0]
-				for _, t := range g.tasks {
-					x, y := c.plane.fromEN(at[t.i])
-					coords = append(coords, proj.Coord{x, y, 0, way.time(frames[t.i].Epoch, t.dated)})
-				}
-				if err := w.invert(ctx, way.pipeline, coords, c.grid.Unit.Metres); err != nil {
-					if ctx.Err() != nil {
-						return ctx.Err()
-					}
-					todo = append(todo, g.tasks...)
-					continue
-				}
-				for k, t := range g.tasks {
-					x := &coords[k]
-					if !finite(x[0], x[1]) {
-						todo = append(todo, t)
-						continue
-					}
-					lat, lon := way.axes.to(x[0], x[1])
-					// Close to the edge of an area the position itself may choose
-					// otherwise than its neighbour in the own frame did.
-					if i, phase, _ := t.plan.next(lat, lon, t.dated, 0); i == g.way {
-						t.phase = phase
-					} else if !t.again {
-						todo = append(todo, task{i: t.i, plan: t.plan, lat: lat, lon: lon, dated: t.dated, again: true})
-						continue
-					}
-					out[t.i].LatLon = grid.LatLon{Lat: lat, Lon: lon}
-					out[t.i].Op = g.plan.operation(g.way, t.phase, lat, lon, t.dated)
-				}
+		j := backwards{c: c, w: w, sources: sources{c: c}}
+		for lo := 0; lo < len(at); lo += chunk {
+			hi := min(lo+chunk, len(at))
+			if err := j.run(ctx, at[lo:hi], own[lo:hi], frames[lo:hi], out[lo:hi]); err != nil {
+				return err
 			}
 		}
 		return nil
@@ -263,6 +242,91 @@ func (c *CRS) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) (
 		return nil, err
 	}
 	return out, nil
+}
+
+// backwards is a call of FromGrid at work, with the memory that it uses again.
+type backwards struct {
+	c       *CRS
+	w       *worker
+	sources sources
+	todo    []task
+	batches batches
+	coords  []proj.Coord
+}
+
+// run carries one chunk of grid positions; own are the same positions in the
+// grid's own frame.
+func (j *backwards) run(ctx context.Context, at []grid.EN, own []grid.LatLon, frames []grid.Frame, out []grid.FixPlacement) error {
+	j.todo = j.todo[:0]
+	for i, p := range own {
+		out[i].Frame = frames[i]
+		if !finite(p.Lat, p.Lon) {
+			out[i].Err = fmt.Errorf("position E %v N %v of %s has no latitude and longitude: %w", at[i].E, at[i].N, j.c.grid.Name, grid.ErrOutside)
+			continue
+		}
+		plan, err := j.sources.plan(frames[i].Datum)
+		if err != nil {
+			out[i].Err = err
+			continue
+		}
+		j.todo = append(j.todo, task{i: i, plan: plan, lat: p.Lat, lon: wrap(p.Lon + j.c.ownMeridian), dated: credible(frames[i].Epoch)})
+	}
+	for len(j.todo) > 0 {
+		j.batches.clear()
+		for _, t := range j.todo {
+			way, phase, next := t.plan.next(t.lat, t.lon, t.dated, t.at)
+			if way < 0 {
+				out[t.i].Err = fmt.Errorf("position E %v N %v can't be carried from %s into datum %q: %w", at[t.i].E, at[t.i].N, j.c.grid.Name, frames[t.i].Datum, grid.ErrOutside)
+				continue
+			}
+			t.phase, t.at = phase, next
+			j.batches.add(t, way)
+		}
+		j.todo = j.todo[:0]
+		for _, g := range j.batches.list {
+			if err := j.send(ctx, g, at, frames, out); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// send runs a batch backwards. What PROJ can't carry, or what belongs to
+// another way, goes back to be done again.
+func (j *backwards) send(ctx context.Context, g *batch, at []grid.EN, frames []grid.Frame, out []grid.FixPlacement) error {
+	way := &g.plan.ways[g.way]
+	j.coords = j.coords[:0]
+	for _, t := range g.tasks {
+		x, y := j.c.plane.fromEN(at[t.i])
+		j.coords = append(j.coords, proj.Coord{x, y, 0, way.time(frames[t.i].Epoch, t.dated)})
+	}
+	if err := j.w.invert(ctx, way.pipeline, j.coords, j.c.grid.Unit.Metres); err != nil {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		j.todo = append(j.todo, g.tasks...)
+		return nil
+	}
+	for k, t := range g.tasks {
+		x := &j.coords[k]
+		if !finite(x[0], x[1]) {
+			j.todo = append(j.todo, t)
+			continue
+		}
+		lat, lon := way.axes.to(x[0], x[1])
+		// Close to the edge of an area the position itself may choose otherwise
+		// than its neighbour in the own frame did.
+		if i, phase, _ := t.plan.next(lat, lon, t.dated, 0); i == g.way {
+			t.phase = phase
+		} else if !t.again {
+			j.todo = append(j.todo, task{i: t.i, plan: t.plan, lat: lat, lon: lon, dated: t.dated, again: true})
+			continue
+		}
+		out[t.i].LatLon = grid.LatLon{Lat: lat, Lon: lon}
+		out[t.i].Op = g.plan.operation(g.way, t.phase, lat, lon, t.dated)
+	}
+	return nil
 }
 
 // time is the time coordinate that PROJ gets.
