@@ -35,7 +35,9 @@
 // data streams and access lists of their own are not carried over.
 //
 // While a [Ledger] is open it holds an advisory lock on the root (the file
-// .phototie-ledger.lock, gone after Close). A second process gets [ErrLocked].
+// .phototie-ledger.lock, gone after Close; one left by a kill does no harm). A
+// second process gets [ErrLocked]. Within the process, photos may be corrected
+// from several goroutines, which hides some of the time that syncs take.
 // Open ledgers for two folders one of which lies in the other is allowed but
 // unwise: [Open] of the outer one removes temporary files of the inner one's
 // running writer unless the inner one has a ledger file already. The writer then

@@ -146,10 +146,12 @@ func takeLock(root *os.Root) (*flock.Flock, error) {
 		lock := flock.New(filepath.Join(root.Name(), lockName), flock.SetFlag(os.O_RDWR))
 		ok, err := lock.TryLock()
 		if errors.Is(err, fs.ErrNotExist) {
-			if _, serr := root.Lstat(lockName); serr == nil {
-				return nil, fail(fmt.Errorf("the path %s no longer leads to it: %w", root.Name(), err))
+			here, serr := root.Stat(".")
+			named, nerr := os.Stat(root.Name())
+			if serr != nil || nerr != nil || !os.SameFile(here, named) {
+				return nil, fail(fmt.Errorf("the path %s no longer leads to it", root.Name()))
 			}
-			continue
+			continue // its holder removed it just now
 		}
 		if err != nil {
 			return nil, fail(err)

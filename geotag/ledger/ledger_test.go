@@ -835,6 +835,21 @@ func TestLock(t *testing.T) {
 	// A lock file left by a kill is no lock.
 	writeFile(t, dir, lockName, "")
 	open(t, root).Close()
+	// A folder that was moved away can't be locked by its old name.
+	if err := os.Rename(dir, dir+"moved"); err == nil {
+		if _, err := Open(root, ""); err == nil || !strings.Contains(err.Error(), "no longer leads to it") {
+			t.Errorf("a moved folder: %v", err)
+		}
+		if err := os.Mkdir(dir, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := Open(root, ""); err == nil || !strings.Contains(err.Error(), "no longer leads to it") {
+			t.Errorf("a moved folder and another in its place: %v", err)
+		}
+		if err := errors.Join(os.Remove(dir), os.Rename(dir+"moved", dir)); err != nil {
+			t.Fatal(err)
+		}
+	}
 	// A lock file that leads away is refused.
 	if err := os.Symlink(filepath.Join(t.TempDir(), "x"), filepath.Join(dir, lockName)); err == nil {
 		if _, err := Open(root, ""); err == nil {
