@@ -47,6 +47,7 @@ type shot struct {
 	tag              *geotag.Tag
 	named, texted    bool
 	planted          []Kind
+	chosen           bool // by a plant that chooses
 }
 
 // leg is the walk of one crew on one day.
@@ -64,6 +65,20 @@ type fix struct {
 	en grid.EN
 }
 
+// where returns where a crew was; before and after its walk it stands.
+func (l *leg) where(t time.Time) grid.EN {
+	i, _ := slices.BinarySearchFunc(l.track, t, func(f fix, t time.Time) int { return f.at.Compare(t) })
+	switch {
+	case i == 0:
+		return l.track[0].en
+	case i == len(l.track):
+		return l.track[i-1].en
+	}
+	a, b := l.track[i-1], l.track[i]
+	share := t.Sub(a.at).Seconds() / b.at.Sub(a.at).Seconds()
+	return grid.EN{E: a.en.E + share*(b.en.E-a.en.E), N: a.en.N + share*(b.en.N-a.en.N)}
+}
+
 // drawing is a set while it is being drawn.
 type drawing struct {
 	cfg    Config
@@ -71,6 +86,7 @@ type drawing struct {
 	unit   float64 // metres in a grid unit
 	points []match.Point
 	survey []match.Point
+	listed []match.Point // points before any blunder
 	legs   []leg
 	legOf  []int // of each point
 	shots  []shot
@@ -101,6 +117,7 @@ func New(cfg Config) (*Set, error) {
 	if err := d.tags(); err != nil {
 		return nil, err
 	}
+	d.listed = slices.Clone(d.points)
 	for i, p := range cfg.Plants {
 		if err := d.plant(p); err != nil {
 			return nil, fmt.Errorf("sim: plant %d (%s): %w", i+1, p.Kind, err)
@@ -141,7 +158,7 @@ func (d *drawing) layOut() {
 		for i := range places {
 			places[i] = at
 			heading += 2 * rng.NormFloat64()
-			at = d.move2(at, c.Spacing*uniform(rng, 0.9, 1.1), heading)
+			at = d.along(at, c.Spacing*uniform(rng, 0.9, 1.1), heading)
 		}
 	case Plots:
 		letter, code = "G", "peg"
@@ -153,7 +170,7 @@ func (d *drawing) layOut() {
 			}
 			e, n := polar(float64(col)*c.Spacing, heading)
 			f, o := polar(float64(row)*c.Spacing, heading+90)
-			places[i] = d.move2(d.move(c.At, e+f, n+o), 0.05*c.Spacing*rng.Float64(), uniform(rng, 0, 360))
+			places[i] = d.along(d.move(c.At, e+f, n+o), 0.05*c.Spacing*rng.Float64(), uniform(rng, 0, 360))
 		}
 	case Road:
 		letter, code = "R", "marker"
@@ -163,9 +180,9 @@ func (d *drawing) layOut() {
 			if rng.IntN(2) == 0 {
 				side = -90
 			}
-			places[i] = d.move2(at, uniform(rng, 2, 6), heading+side)
+			places[i] = d.along(at, uniform(rng, 2, 6), heading+side)
 			heading += 4 * rng.NormFloat64()
-			at = d.move2(at, c.Spacing*(0.4+0.6*rng.ExpFloat64()), heading)
+			at = d.along(at, c.Spacing*(0.4+0.6*rng.ExpFloat64()), heading)
 		}
 	}
 	digits := max(3, len(fmt.Sprint(c.Points)))
@@ -182,13 +199,15 @@ func (d *drawing) layOut() {
 		d.survey[i] = p
 		// As the survey has it.
 		p.EN = d.move(en, c.PointSigma*rng.NormFloat64(), c.PointSigma*rng.NormFloat64())
-		mm := func(v float64) float64 { return math.Round(v*1000) / 1000 }
-		p.E, p.N = mm(p.E), mm(p.N)
+		p.E, p.N = toMM(p.E), toMM(p.N)
 		d.points[i] = p
 	}
 }
 
-func (d *drawing) move2(from grid.EN, length, bearing float64) grid.EN {
+// toMM rounds a coordinate to a thousandth of the unit, as lists of points have it.
+func toMM(v float64) float64 { return math.Round(v*1000) / 1000 }
+
+func (d *drawing) along(from grid.EN, length, bearing float64) grid.EN {
 	e, n := polar(length, bearing)
 	return d.move(from, e, n)
 }
@@ -308,7 +327,7 @@ func (d *drawing) walkLeg(k int, now time.Time, counts, wild []int, rng *rand.Ra
 		// Overviews on the way.
 		for w := range wild[j] {
 			share := float64(w+1) / float64(wild[j]+1)
-			place := d.move2(grid.EN{E: at.E + share*(goal.E-at.E), N: at.N + share*(goal.N-at.N)},
+			place := d.along(grid.EN{E: at.E + share*(goal.E-at.E), N: at.N + share*(goal.N-at.N)},
 				c.Spacing*uniform(rng, 0.5, 1.5), uniform(rng, 0, 360))
 			now = now.Add(seconds(d.metres(l.track[len(l.track)-1].en, place)/c.Speed + uniform(rng, 3, 10)))
 			stop(place)
@@ -331,7 +350,7 @@ func (d *drawing) walkLeg(k int, now time.Time, counts, wild []int, rng *rand.Ra
 		photo := func() {
 			facing := side + 30*rng.NormFloat64()
 			away := c.Standoff * uniform(rng, 5./6, 7./6)
-			take(now, j, d.move2(goal, -away, facing), math.Mod(facing+720, 360), away)
+			take(now, j, d.along(goal, -away, facing), math.Mod(facing+720, 360), away)
 		}
 		for range before {
 			now = now.Add(seconds(uniform(rng, 6, 20)))
@@ -448,6 +467,30 @@ func (d *drawing) fromGrid(proj grid.Projection, at []grid.EN, frames []grid.Fra
 	return out, nil
 }
 
+// toGrid carries fixes onto a grid; any that can't be is an error.
+func (d *drawing) toGrid(proj grid.Projection, fixes []grid.Fix) ([]grid.EN, error) {
+	placed, err := proj.ToGrid(context.Background(), fixes)
+	if err != nil {
+		return nil, fmt.Errorf("carrying positions onto the grid: %w", err)
+	}
+	if len(placed) != len(fixes) {
+		return nil, fmt.Errorf("carrying positions onto the grid: the projection returned %d for %d", len(placed), len(fixes))
+	}
+	out := make([]grid.EN, len(fixes))
+	for i, p := range placed {
+		switch {
+		case p.Err != nil:
+			return nil, fmt.Errorf("carrying latitude %v, longitude %v onto the grid: %w", fixes[i].Lat, fixes[i].Lon, p.Err)
+		case p.Op != nil && p.Op.Ballpark:
+			return nil, fmt.Errorf("only a ballpark operation (%s) leads onto the grid; the truth would not be known", p.Op.Name)
+		case !finite(p.E) || !finite(p.N):
+			return nil, errors.New("the projection gives no finite position")
+		}
+		out[i] = p.EN
+	}
+	return out, nil
+}
+
 // name is the photo's path.
 func (s *shot) name() string {
 	var b strings.Builder
@@ -517,7 +560,3 @@ func (d *drawing) set() (*Set, error) {
 	}
 	return s, d.moved(s)
 }
-
-func (d *drawing) plant(p Plant) error { return errors.New("not planted yet") }
-
-func (d *drawing) moved(s *Set) error { return nil }
