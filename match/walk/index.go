@@ -1,0 +1,197 @@
+package walk
+
+import (
+	"math"
+	"slices"
+
+	"github.com/golang/geo/r3"
+	"github.com/golang/geo/s2"
+)
+
+// index finds the points near a place on the plane. The plane is laid onto one
+// face of the S2 cube, small and in its middle, so that the cells of S2 are
+// nearly squares and their ids follow a Hilbert curve. Points are sorted by it; a
+// search looks into the four cells about one corner.
+type index struct {
+	e0, n0, scale float64
+	ids           []s2.CellID // sorted
+	of            []int32     // point of each
+	points        []Point
+	// spacing is the median distance from a point to the nearest other one, over
+	// a sample; 0 with fewer than two points.
+	spacing float64
+}
+
+// face is how much of the half width of the cube's face the points may take.
+const face = 0.1
+
+// edge is a lower bound of the width of a cell of level 0 in the coordinate u of
+// the face: the projection's derivative is 4/3 in the middle and grows outwards.
+const edge = 4.0 / 3
+
+func newIndex(points []Point) *index {
+	x := &index{points: points, ids: make([]s2.CellID, 0, len(points)), of: make([]int32, 0, len(points))}
+	if len(points) == 0 {
+		return x
+	}
+	loE, hiE, loN, hiN := math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)
+	for _, p := range points {
+		loE, hiE = min(loE, p.E), max(hiE, p.E)
+		loN, hiN = min(loN, p.N), max(hiN, p.N)
+	}
+	x.e0, x.n0 = loE+(hiE-loE)/2, loN+(hiN-loN)/2
+	x.scale = max(hiE-loE, hiN-loN, 1) / 2 / face
+	type entry struct {
+		id s2.CellID
+		of int32
+	}
+	all := make([]entry, len(points))
+	for i, p := range points {
+		all[i] = entry{x.cell(p.E, p.N), int32(i)}
+	}
+	slices.SortFunc(all, func(a, b entry) int {
+		switch {
+		case a.id < b.id:
+			return -1
+		case a.id > b.id:
+			return 1
+		}
+		return int(a.of - b.of)
+	})
+	for _, e := range all {
+		x.ids = append(x.ids, e.id)
+		x.of = append(x.of, e.of)
+	}
+	x.measure()
+	return x
+}
+
+// cell is the leaf cell of a place; places far outside are taken at the rim.
+func (x *index) cell(e, n float64) s2.CellID {
+	u := max(-0.9, min(0.9, (e-x.e0)/x.scale))
+	v := max(-0.9, min(0.9, (n-x.n0)/x.scale))
+	return s2.CellFromPoint(s2.Point{Vector: r3.Vector{X: 1, Y: u, Z: v}}).ID()
+}
+
+// within calls yield for all points whose distance is at most radius, and some
+// further ones, in no order.
+func (x *index) within(e, n, radius float64, yield func(j int32, d2 float64)) {
+	if len(x.ids) == 0 {
+		return
+	}
+	r2 := radius * radius
+	add := func(lo, hi int) {
+		for k := lo; k < hi; k++ {
+			j := x.of[k]
+			de, dn := x.points[j].E-e, x.points[j].N-n
+			if d2 := de*de + dn*dn; d2 <= r2 {
+				yield(j, d2)
+			}
+		}
+	}
+	// Cells of at least twice the radius: then the four about the nearest corner
+	// cover the circle.
+	level := int(math.Floor(math.Log2(edge * x.scale / (2 * radius))))
+	if level < 2 || len(x.ids) <= 16 {
+		add(0, len(x.ids))
+		return
+	}
+	level = min(level, 29)
+	for _, c := range x.cell(e, n).VertexNeighbors(level) {
+		lo, _ := slices.BinarySearch(x.ids, c.RangeMin())
+		hi := lo
+		for last := c.RangeMax(); hi < len(x.ids) && x.ids[hi] <= last; hi++ {
+		}
+		add(lo, hi)
+	}
+}
+
+// nearest fills near with the points nearest to a place, closest first, of those
+// within radius, and returns how many there are. The search begins with the
+// spacing of the points and widens.
+func (x *index) nearest(e, n, radius float64, near []int32) int {
+	if len(near) == 0 || len(x.ids) == 0 {
+		return 0
+	}
+	var dist [maxNearest + 1]float64
+	r := radius
+	if x.spacing > 0 {
+		r = min(radius, 1.5*x.spacing)
+	}
+	for {
+		found := 0
+		x.within(e, n, r, func(j int32, d2 float64) {
+			if found == len(near) && (d2 > dist[found-1] || d2 == dist[found-1] && j > near[found-1]) {
+				return
+			}
+			if found < len(near) {
+				found++
+			}
+			k := found - 1
+			for ; k > 0 && (dist[k-1] > d2 || dist[k-1] == d2 && near[k-1] > j); k-- {
+				dist[k], near[k] = dist[k-1], near[k-1]
+			}
+			dist[k], near[k] = d2, j
+		})
+		if found == len(near) || r >= radius {
+			return found
+		}
+		r = min(radius, 2*r)
+	}
+}
+
+// measure finds the spacing of the points, over a sample of at most 1,000.
+func (x *index) measure() {
+	if len(x.points) < 2 {
+		return
+	}
+	size := 2 * face * x.scale
+	step := max(1, len(x.points)/1000)
+	// Half as far as points evenly spread over a line would be.
+	guess := size / float64(len(x.points)) / 2
+	var d []float64
+	for i := 0; i < len(x.points); i += step {
+		p := x.points[i]
+		for r := guess; ; r *= 2 {
+			best := math.Inf(1)
+			x.within(p.E, p.N, r, func(j int32, d2 float64) {
+				if int(j) != i && d2 < best {
+					best = d2
+				}
+			})
+			if !math.IsInf(best, 1) {
+				d = append(d, math.Sqrt(best))
+				break
+			}
+			if r > 4*size {
+				break
+			}
+		}
+	}
+	if len(d) > 0 {
+		slices.Sort(d)
+		x.spacing = d[len(d)/2]
+	}
+}
+
+// crowd is the mean, over a sample of the points, of the sum of the jump kernel
+// over all points: how many points share a jump.
+func (x *index) crowd(length float64) float64 {
+	step := max(1, len(x.points)/200)
+	var sum, n float64
+	for i := 0; i < len(x.points); i += step {
+		p := x.points[i]
+		x.within(p.E, p.N, 4*length, func(j int32, d2 float64) { sum += jumpKernel(d2, length) })
+		n++
+	}
+	if n == 0 {
+		return 1
+	}
+	return max(1, sum/n)
+}
+
+// jumpKernel falls with the distance of a jump: (1 + d²/L²)^-2.
+func jumpKernel(d2, length float64) float64 {
+	q := 1 + d2/(length*length)
+	return 1 / (q * q)
+}
