@@ -189,6 +189,9 @@ var (
 	errTime   = errors.New("not a time")
 	errNoZone = errors.New("no offset from UTC")
 	errDate   = errors.New("a date without a time of day")
+
+	errNoSuchHour = errors.New("no such time")
+	errTwice      = errors.New("a time that comes twice")
 )
 
 // parseTime reads a time. loc is where times without an offset were taken; nil
@@ -205,7 +208,21 @@ func parseTime(text string, loc *time.Location) (time.Time, error) {
 				return time.Time{}, errNoZone
 			}
 			y, m, d := t.Date()
-			return time.Date(y, m, d, t.Hour(), t.Minute(), t.Second(), t.Nanosecond(), loc), nil
+			at := time.Date(y, m, d, t.Hour(), t.Minute(), t.Second(), t.Nanosecond(), loc)
+			// When the clocks change an hour comes twice and another one never.
+			wall := at.Format(time.DateTime)
+			if wall != t.Format(time.DateTime) {
+				return time.Time{}, errNoSuchHour
+			}
+			for _, shift := range []time.Duration{30 * time.Minute, time.Hour, 2 * time.Hour} {
+				_, here := at.Zone()
+				for _, d := range []time.Duration{-shift, shift} {
+					if _, there := at.Add(d).Zone(); there != here && at.Add(time.Duration(here-there)*time.Second).Format(time.DateTime) == wall {
+						return time.Time{}, errTwice
+					}
+				}
+			}
+			return at, nil
 		}
 	}
 	for _, l := range dateOnly {
@@ -327,6 +344,8 @@ func (r *row) fill(v *cells) {
 			r.notes.at(r.rec.Where, "a date without a time of day is not used as the time of observation")
 		case errors.Is(err, errNoZone):
 			r.add(colObserved, "add the offset, as in 2026-06-03T10:15:00+01:00, or set the time zone of the file (time_zone)", "time %q does not say its offset from UTC", clip(text))
+		case errors.Is(err, errNoSuchHour), errors.Is(err, errTwice):
+			r.add(colObserved, "add the offset, as in 2026-10-25T01:30:00+01:00", "time %q falls where the clocks were changed and is %v in that time zone", clip(text), err)
 		case err != nil:
 			r.add(colObserved, "write it as 2026-06-03T09:15:00Z or with an offset, 2026-06-03T10:15:00+01:00", "time %q can't be read", clip(text))
 		}

@@ -39,6 +39,7 @@ func TestSniff(t *testing.T) {
 		{"longitude and latitude", "id,lat,lon\nA,51,-6\n", Options{}, Layout{",", ".", true, []string{"id", "latitude", "longitude"}, nil, nil}},
 		{"columns given", "A,x,1,2\n", Options{Columns: []string{"P", "-", "E", "N"}}, Layout{",", ".", false, []string{"id", "-", "easting", "northing"}, nil, nil}},
 		{"columns given, header too", "P,x,E,N\nA,x,1,2\n", Options{Columns: []string{"P", "-", "E", "N"}}, Layout{",", ".", true, []string{"id", "-", "easting", "northing"}, nil, nil}},
+		{"columns given, a header not known", "Punkt,Rechts,Hoch\nA,1,2\n", Options{Columns: []string{"P", "E", "N"}}, Layout{",", ".", true, []string{"id", "easting", "northing"}, nil, nil}},
 		{"columns given, decimal comma", "A;1,5;2\nB;1;2,25\n", Options{Columns: []string{"P", "E", "N"}}, Layout{";", ",", false, []string{"id", "easting", "northing"}, nil, nil}},
 		{"columns given, blanks and a text at the end", "A 1.5 2 by the door\nB 1 2 kerb\n", Options{Columns: []string{"P", "E", "N", "D"}}, Layout{" ", ".", false, []string{"id", "easting", "northing", "description"}, nil, nil}},
 		{"commas in texts between semicolons", "B-01;714312,2;558204,75;4,21;BOL;cast, plain\n" + rest, near, Layout{";", ",", false, []string{"id", "easting", "northing", "height", "code", "description"}, nil, nil}},

@@ -30,8 +30,10 @@
 // GeoPackage 1.x: a layer of points, with its spatial reference system. Its
 // attributes are matched with the headings.
 //
-// Everything but GeoPackage is streamed: memory does not grow with the number of
-// points. GeoPackage is read row by row through SQLite.
+// Everything is streamed: memory does not grow with the number of points. A single
+// point that takes more than 16 MiB is refused. The text formats can be read from
+// any fs.FS; a GeoPackage needs one whose files can seek, and is read row by row
+// through SQLite, without a copy on disk.
 //
 // # What is never done
 //

@@ -160,7 +160,12 @@ func (g *geoJSON) classify(fsys fs.FS) (k jsonKind, err error) {
 		}
 		switch key {
 		case "geometry", "properties":
-			return jsonKind{sequence: true}, nil
+			if typ != "FeatureCollection" {
+				return jsonKind{sequence: true}, nil
+			}
+			if err := skipValue(dec, in); err != nil {
+				return k, g.syntax(in, dec, err)
+			}
 		case "features":
 			k.collection = true
 			if k.crs != "" {

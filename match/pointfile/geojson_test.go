@@ -119,10 +119,11 @@ func TestGeoJSONCRS(t *testing.T) {
 	crs := func(name string) string { return `"crs":{"type":"name","properties":{"name":"` + name + `"}}` }
 	itm := crs("urn:ogc:def:crs:EPSG::2157")
 	for name, text := range map[string]string{
-		"before":              collection(itm+",", f),
-		"after":               `{"features":[` + f + `],` + itm + `,"type":"FeatureCollection"}`,
-		"with a property crs": collection(itm+",", pt(`{"id":"A","crs":"x"}`, `[714312.2,558204.75]`)),
-		"after, property crs": `{"features":[` + pt(`{"id":"A","crs":"x"}`, `[714312.2,558204.75]`) + `],` + itm + `}`,
+		"before":                       collection(itm+",", f),
+		"after":                        `{"features":[` + f + `],` + itm + `,"type":"FeatureCollection"}`,
+		"beside properties of its own": `{"type":"FeatureCollection","properties":{"a":[1,{}]},` + collection(itm+",", f)[len(`{"type":"FeatureCollection",`):],
+		"with a property crs":          collection(itm+",", pt(`{"id":"A","crs":"x"}`, `[714312.2,558204.75]`)),
+		"after, property crs":          `{"features":[` + pt(`{"id":"A","crs":"x"}`, `[714312.2,558204.75]`) + `],` + itm + `}`,
 	} {
 		recs, h := good(t, text, Options{})
 		if h.CRS != "EPSG:2157" || h.Axes != Unstated || h.HeightUnit != nil || h.EllipsoidalHeight || recs[0].X != 714312.2 {

@@ -75,7 +75,7 @@ func (r *Reader) openGeoPackage(fsys fs.FS, in *input, opt Options) (err error) 
 	g := &geoPackage{r: r, rows: r.rows(opt), file: in.file}
 	defer func() {
 		if err != nil {
-			err = errors.Join(err, g.closeDB())
+			err = also(err, g.closeDB())
 		}
 	}()
 	var vfsName string

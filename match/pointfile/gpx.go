@@ -87,7 +87,7 @@ func (g *gpx) point(e xml.StartElement) (Record, error) {
 	line := g.s.line()
 	r := row{rowReader: g.rows, rec: Record{Line: line, Where: onLine(line)}}
 	var v, second, own cells
-	var from, secondFrom, ownFrom [nColumns]string
+	var from, secondFrom, ownFrom, again [nColumns]string
 	lat, lon := attr(e, "lat"), attr(e, "lon")
 	var photos []string
 	depth := len(g.s.open)
@@ -128,7 +128,8 @@ func (g *gpx) point(e xml.StartElement) (Record, error) {
 					case colEasting, colNorthing, colLongitude, colLatitude, colHeight:
 					default:
 						if own[c] != "" {
-							return Record{}, g.s.problem(line, fmt.Sprintf("say which one is meant, as in fields = { %q = %q }", name, columnNames[c]), "the extensions %q and %q both say %s", ownFrom[c], name, columnNames[c])
+							again[c] = name
+							break
 						}
 						own[c], ownFrom[c] = value, name
 					}
@@ -158,6 +159,8 @@ func (g *gpx) point(e xml.StartElement) (Record, error) {
 		}
 		if strings.TrimSpace(v[c]) != "" {
 			g.met(c, fmt.Sprintf("element %q", from[c]))
+		} else if again[c] != "" {
+			return Record{}, g.s.problem(line, fmt.Sprintf("say which one is meant, as in fields = { %q = %q }", again[c], columnNames[c]), "the extensions %q and %q both say %s", ownFrom[c], again[c], columnNames[c])
 		} else if own[c] != "" {
 			v[c] = own[c]
 			g.met(c, fmt.Sprintf("extension %q", ownFrom[c]))

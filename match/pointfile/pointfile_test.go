@@ -397,6 +397,21 @@ func TestParseTime(t *testing.T) {
 			t.Errorf("%q: %v, %v", text, got, err)
 		}
 	}
+	// The clocks went back on 25 October 2026 and forward on 29 March (EU Directive
+	// 2000/84/EC, article 3: the last Sundays).
+	berlin, err := time.LoadLocation("Europe/Berlin")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for text, want := range map[string]error{
+		"2026-10-25T02:30:00": errTwice, "2026-10-25T02:00:00": errTwice, "2026-10-25T02:59:59": errTwice,
+		"2026-10-25T01:59:59": nil, "2026-10-25T03:00:00": nil, "2026-10-25T01:00:00": nil, "2026-10-25T04:00:00": nil,
+		"2026-03-29T02:30:00": errNoSuchHour, "2026-03-29T01:59:59": nil, "2026-03-29T03:00:00": nil,
+	} {
+		if _, err := parseTime(text, berlin); !errors.Is(err, want) || (want == nil) != (err == nil) {
+			t.Errorf("%s in Berlin: %v, want %v", text, err, want)
+		}
+	}
 	if _, err := parseTime("2026-06-03", dublin); !errors.Is(err, errDate) {
 		t.Errorf("a date: %v", err)
 	}
@@ -447,5 +462,18 @@ func TestHeaderString(t *testing.T) {
 	want := `points: delimited text, separated by semicolons, decimal comma, a header, on the job's grid; id from column 1 "P", easting from column 3 "E", northing from column 2 "N", height from column 4 "Z"`
 	if got := h.String(); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
+	}
+}
+
+// A word is found wherever the buffer ends.
+func TestContains(t *testing.T) {
+	for _, n := range []int{0, 10, 256<<10 - 5, 256<<10 - 1, 256 << 10, 512<<10 - 10, 700 << 10} {
+		text := strings.Repeat("x", n) + "needle"
+		if found, err := contains(memory(text), "points", "pin", "needle"); !found || err != nil {
+			t.Errorf("not found after %d bytes: %v", n, err)
+		}
+		if found, err := contains(memory(text), "points", "needles"); found || err != nil {
+			t.Errorf("found what is not there after %d bytes: %v", n, err)
+		}
 	}
 }

@@ -26,6 +26,9 @@ type Problem struct {
 func (p *Problem) Error() string {
 	var b strings.Builder
 	b.WriteString(p.File)
+	if p.File == "" {
+		b.WriteString("line")
+	}
 	if p.Line > 0 {
 		fmt.Fprintf(&b, ":%d", p.Line)
 		if p.Column > 0 {

@@ -205,9 +205,17 @@ func Open(fsys fs.FS, name string, opt Options) (*Reader, error) {
 	r := &Reader{header: Header{File: name}}
 	in := newInput(f)
 	if err := r.open(fsys, in, opt); err != nil {
-		return nil, errors.Join(err, f.Close())
+		return nil, also(err, f.Close())
 	}
 	return r, nil
+}
+
+// also adds a second error to a first, if there is one.
+func also(err, second error) error {
+	if second == nil {
+		return err
+	}
+	return errors.Join(err, second)
 }
 
 func (o *Options) check() error {

@@ -243,6 +243,9 @@ func (s *sniffer) given(cands []candidate) (Layout, error) {
 			l.names = first
 		} else if err := s.disagree(first, names); err != nil {
 			return Layout{}, err
+		} else if s.wordsForNumbers(first, names) && len(c.rows) > 1 {
+			l.Header, l.names = true, first
+			l.note("the first row, %s, is taken for a header", quoteAll(first))
 		}
 	}
 	return s.withDecimal(l, c)
@@ -264,6 +267,19 @@ func (s *sniffer) disagree(first, names []string) error {
 		}
 	}
 	return nil
+}
+
+// wordsForNumbers reports whether a row has words where the coordinates are due.
+func (s *sniffer) wordsForNumbers(row, names []string) bool {
+	for i, f := range row {
+		switch names[i] {
+		case "easting", "northing", "longitude", "latitude":
+			if strings.TrimSpace(f) == "" || strings.ContainsAny(f, "0123456789") {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // headed takes a first row whose headings name the columns that are needed.

@@ -194,6 +194,8 @@ func TestGPXProblems(t *testing.T) {
 	} {
 		wantError(t, c.text, Options{}, c.want)
 	}
+	// No matter where the standard's own element says it.
+	good(t, wpt(`<wpt lat="51" lon="-6"><name>A</name><type>x</type><extensions><code>a</code><c>b</c></extensions></wpt>`), Options{})
 	_, h := good(t, `<gpx version="1.0"/>`, Options{})
 	wantNote(t, h, `version "1.0"`)
 	// Elements of another name space are none of GPX's.
