@@ -7,8 +7,8 @@ FUZZTIME ?= 5s
 
 # What the build needs, and what the tests measure themselves against.
 BUILD_PACKAGES := pkg-config libproj-dev proj-data
-TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2
-TEST_TOOLS     := cs2cs GeodSolve exif exiv2
+TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2 gdal-bin strace
+TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace
 
 .PHONY: build demo test lint unit fuzz bench proj tools clean help
 
@@ -57,7 +57,7 @@ lint: tools
 	$(GO) tool staticcheck ./...
 	@out=$$(gofmt -l .); if [ -n "$$out" ]; then echo "gofmt these files:"; echo "$$out"; exit 1; fi
 	$(GO) mod tidy -diff
-	CGO_ENABLED=0 $(GO) build ./grid ./geotag/... ./match/...
+	CGO_ENABLED=0 $(GO) build ./grid ./grid/site ./geotag/... ./match/...
 
 unit: tools
 	PHOTOTIE_REQUIRE_TOOLS=1 $(GO) test -race ./...
@@ -65,7 +65,7 @@ unit: tools
 fuzz: tools
 	@set -e; for pkg in $$($(GO) list ./...); do \
 	  for f in $$($(GO) test -list '^Fuzz' $$pkg | grep '^Fuzz' || true); do \
-	    echo "fuzz $$pkg $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) $$pkg; \
+	    echo "fuzz $$pkg $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 10x $$pkg; \
 	  done; done
 
 bench: tools ## benchmarks, each beside its floor or reference

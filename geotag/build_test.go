@@ -6,8 +6,8 @@ import (
 	"slices"
 	"testing"
 
-	"example.com/phototie/geotag/internal/ifd"
 	"example.com/phototie/geotag/geotagtest"
+	"example.com/phototie/geotag/internal/ifd"
 )
 
 // field is one entry of a directory under test. Count 0 stands for what the

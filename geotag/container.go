@@ -76,9 +76,10 @@ func read(src *source) (*Tag, error) {
 // edit, and changes nothing itself. The Patch is empty where the image already
 // says what the edit asks for. All bytes outside the Patch's splices stay as
 // they are. The error is ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom,
-// ErrSigned, ErrEdit or one of r, wrapped.
+// ErrSigned, ErrUnsafe, ErrEdit or one of r, wrapped.
 func Plan(r io.ReaderAt, size int64, e Edit) (*Patch, error) {
 	src := newSource(r, size)
+	defer src.release()
 	c, err := sniff(src)
 	if err != nil {
 		return nil, err

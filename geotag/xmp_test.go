@@ -8,8 +8,8 @@ import (
 	"testing"
 	"time"
 
-	"example.com/phototie/geotag/internal/ifd"
 	"example.com/phototie/geotag/geotagtest"
+	"example.com/phototie/geotag/internal/ifd"
 )
 
 // packet wraps the body of an rdf:RDF element as XMP specification part 1

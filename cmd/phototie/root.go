@@ -81,7 +81,7 @@ func isInput(err error) bool {
 		return true
 	}
 	return slices.ContainsFunc([]error{
-		geotag.ErrFormat, geotag.ErrTruncated, geotag.ErrCorrupt, geotag.ErrNoRoom, geotag.ErrSigned, geotag.ErrEdit,
+		geotag.ErrFormat, geotag.ErrTruncated, geotag.ErrCorrupt, geotag.ErrNoRoom, geotag.ErrSigned, geotag.ErrEdit, geotag.ErrUnsafe,
 		ledger.ErrLocked, crs.ErrUnknownCRS, crs.ErrNotProjected, context.Canceled,
 	}, func(target error) bool { return errors.Is(err, target) })
 }

@@ -234,7 +234,7 @@ func (d *Dataset) correctOne(ctx context.Context, l *ledger.Ledger, p *match.Pho
 // aboutPhoto reports whether an error of planning is about the photo and not
 // about the system it is on.
 func aboutPhoto(err error) bool {
-	for _, target := range []error{geotag.ErrFormat, geotag.ErrTruncated, geotag.ErrCorrupt, geotag.ErrNoRoom, geotag.ErrSigned, geotag.ErrEdit} {
+	for _, target := range []error{geotag.ErrFormat, geotag.ErrTruncated, geotag.ErrCorrupt, geotag.ErrNoRoom, geotag.ErrSigned, geotag.ErrEdit, geotag.ErrUnsafe} {
 		if errors.Is(err, target) {
 			return true
 		}
