@@ -36,6 +36,7 @@ type model struct {
 	epoch  time.Time
 	rates  Rates
 	crowd  float64 // how many points share a jump
+	back   float64 // and how many the return from a photo without a point
 	far    float64 // 1 / number of points
 	// shift is the probability of the class of a link after that of the one
 	// before, and first that of the first one.
@@ -55,10 +56,14 @@ var (
 const anywhere = 0.1
 
 // Of photos without a point, the next one has none either with this probability.
-const stayOff = 0.5
+const stayOff = 0.3
+
+// From a photo without a point the walk returns to points as near as this share
+// of the length of a jump.
+const returnTo = 0.3
 
 // A photo without a point has a link this many times as often as one with.
-const strayLink = 0.3
+const strayLink = 0.15
 
 func newModel(points []Point, photos []Photo, p Params) *model {
 	m := &model{p: p, points: points, far: 1 / float64(max(1, len(points)))}
@@ -89,9 +94,10 @@ func newModel(points []Point, photos []Photo, p Params) *model {
 		m.rates.JumpLength = max(5*m.index.spacing, 1)
 	}
 	if m.rates.Roam == 0 {
-		m.rates.Roam = max(3*m.index.spacing, 30)
+		m.rates.Roam = max(2*m.index.spacing, 15)
 	}
 	m.crowd = m.index.crowd(m.rates.JumpLength)
+	m.back = m.index.crowd(returnTo * m.rates.JumpLength)
 	m.prepare()
 	return m
 }
@@ -217,6 +223,7 @@ func (m *model) variance(p *Photo) (all, handheld float64) {
 		s = m.p.Sigma
 	}
 	s = max(s, 0.01)
+	s *= m.p.Slack
 	return s*s + p.Standoff*p.Standoff/2, s * s
 }
 
@@ -225,9 +232,9 @@ func (m *model) variance(p *Photo) (all, handheld float64) {
 // standoffs of two photos in a row correlate: crews tend to keep to one side.
 // Common practice, no source.
 const (
-	driftShare = 0.2
+	driftShare = 0.3
 	driftTimes = 12
-	sameSide   = 0.5
+	sameSide   = 0.7
 )
 
 // normal2 is the density of a circular normal error of the given variance per
@@ -448,7 +455,7 @@ func (m *model) pair(t *step, j, k int) float64 {
 		w = r.Stay * t.stay
 	default:
 		if j == 0 {
-			w = (1 - stayOff) / m.crowd
+			w = (1 - stayOff) / m.back
 		} else {
 			p, q := &m.points[a.pt[j]], &m.points[b.pt[k]]
 			de, dn := p.E-q.E, p.N-q.N

@@ -127,11 +127,14 @@ type Params struct {
 	// for five times the spacing of the points.
 	JumpLength float64
 	// Roam is how far from points photos without one are taken, metres; 0 stands
-	// for three times the spacing of the points, and 30 m at least.
+	// for twice the spacing of the points, and 15 m at least.
 	Roam float64
 
 	// Sigma is taken for photos that have none: metres per axis.
 	Sigma float64
+	// Slack multiplies the standard deviations of tags, for what they leave out.
+	// Its default is what made probabilities honest on simulated walks.
+	Slack float64
 	// Correlation is the time over which the error of a tag stays alike.
 	Correlation time.Duration
 	// WideShare is the share of tags whose error is WideFactor times as large as
@@ -167,14 +170,15 @@ type Params struct {
 func DefaultParams() Params {
 	return Params{
 		LinkError: 0.01,
-		RunStart:  0.004,
-		RunEnd:    0.12,
+		RunStart:  0.008,
+		RunEnd:    0.1,
 		NameError: 0.03,
 
 		NoPoint: 0.02,
 		Stay:    0.45, Next: 0.40, Previous: 0.04, Jump: 0.09,
 
 		Sigma:       3.23, // 4.9 m at 68.27 %, as match.DefaultBudget has it
+		Slack:       1.1,
 		Correlation: 150 * time.Second,
 		WideShare:   0.05, WideFactor: 3,
 		WildShare: 0.005, WildRadius: 1000,
@@ -213,6 +217,7 @@ func (p Params) Validate() error {
 	check(p.JumpLength >= 0 && p.JumpLength < 1e9, "JumpLength", p.JumpLength, "metres, 0 or more")
 	check(p.Roam >= 0 && p.Roam < 1e9, "Roam", p.Roam, "metres, 0 or more")
 	positive("Sigma", p.Sigma)
+	check(p.Slack >= 0.1 && p.Slack < 100, "Slack", p.Slack, "a factor, for instance 1.1")
 	check(p.Correlation >= 0, "Correlation", p.Correlation, "a time, 0 or more")
 	prob("WideShare", p.WideShare)
 	check(p.WideFactor >= 1 && p.WideFactor < 1000, "WideFactor", p.WideFactor, "1 to 1000")
