@@ -109,7 +109,8 @@ type Config struct {
 	// a sixth.
 	Standoff float64
 	// DirectionShare is the share of photos that state GPSImgDirection and
-	// SubjectDistance. It needs a projection that is a grid.Geodesist.
+	// SubjectDistance, as wrong as match.DefaultBudget has them. It needs a
+	// projection that is a grid.Geodesist.
 	DirectionShare float64
 
 	// Cameras is the number of cameras. Each day's points are shared out among

@@ -24,6 +24,7 @@ const (
 	streamTags
 	streamPlants
 	streamOrder
+	streamScenario
 )
 
 // tagStep is the step that tags are written in, in degrees: a ten-thousandth of
@@ -103,11 +104,11 @@ func New(cfg Config) (*Set, error) {
 		return nil, err
 	}
 	d := &drawing{cfg: cfg, proj: cfg.Projection, plants: cfg.stream(streamPlants)}
-	if d.proj == nil {
-		d.proj = DefaultPlane()
-	}
-	if p, ok := d.proj.(*Plane); ok && cfg.At == (grid.EN{}) {
-		d.cfg.At = p.at
+	if p, ok := cfg.plane(); ok {
+		d.proj = p
+		if cfg.At == (grid.EN{}) {
+			d.cfg.At = p.at
+		}
 	}
 	d.unit = d.proj.Grid().Unit.Metres
 	d.layOut()
@@ -414,8 +415,12 @@ func (d *drawing) tags() error {
 			t.Texts.ImageDescription = s.id
 		}
 		if s.point >= 0 && rng.Float64() < c.DirectionShare {
-			b := match.DefaultBudget()
-			deg := s.facing + b.DirectionSigma*rng.NormFloat64()
+			// Off by the budget's deviation along and across the line of sight.
+			spread := s.away * match.DefaultBudget().DirectionSigma * math.Pi / 180
+			e, n := polar(s.away, s.facing)
+			e, n = e+spread*rng.NormFloat64(), n+spread*rng.NormFloat64()
+			dist := math.Round(100*math.Hypot(e, n)) / 100
+			deg := math.Atan2(e, n) * 180 / math.Pi
 			if g, ok := d.proj.(grid.Geodesist); ok {
 				f, err := g.Factors(s.stood)
 				if err != nil {
@@ -423,7 +428,6 @@ func (d *drawing) tags() error {
 				}
 				deg += f.Convergence
 			}
-			dist := s.away
 			t.Direction = &geotag.Direction{Degrees: grid.NewBearing(deg).Degrees()}
 			t.SubjectDistance = &dist
 		}
