@@ -159,9 +159,10 @@ func vary(c *Config, p *Plant, rng *rand.Rand) {
 			p.Other = own.Zone(int(sign()))
 		}
 	case GroundAsGrid:
-		// 0.4 m in a kilometre: a long road, driven.
+		// Up to 1 m in a kilometre, as at a height of 3 km in the middle of a zone of
+		// 6 degrees, on a long road, driven.
 		c.Layout, c.Spacing, c.Speed = Road, max(c.Spacing, 1500), max(c.Speed, 15)
-		p.Scale = 1 + sign()*uniform(rng, 0.0004, 0.0006)
+		p.Scale = 1 + sign()*uniform(rng, 0.0006, 0.001)
 	case LateRun, EarlyRun:
 		c.Spacing = max(c.Spacing, wide)
 		p.Run = 8 + rng.IntN(9)
