@@ -1,0 +1,104 @@
+package geotag
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+
+	"example.com/phototie/geotag/internal/ifd"
+)
+
+// ErrNoThumbnail: the image carries no small picture of itself.
+var ErrNoThumbnail = errors.New("the image has no thumbnail")
+
+// Tags of the second directory, which describes the thumbnail, Exif (CIPA
+// DC-008) table 5.
+const (
+	tagCompression           = 0x0103
+	tagJPEGInterchange       = 0x0201
+	tagJPEGInterchangeLength = 0x0202
+	compressionJPEG          = 6
+)
+
+// Thumbnail returns the thumbnail that an image of size bytes carries in its
+// Exif block: a JPEG image, as it is stored, most often 160 by 120 pixels. It
+// reads no more than the header. The thumbnail lies as the image's own pixels
+// do, so that Tag.Orientation holds for it too; it may have black bars where the
+// image's proportions are not 4 to 3. Nothing says that it shows what the image
+// does: programs that change the image may have left it as it was.
+//
+// The error is ErrNoThumbnail where there is none or none in JPEG, and otherwise
+// ErrFormat, ErrTruncated, ErrCorrupt or one of r, wrapped.
+func Thumbnail(r io.ReaderAt, size int64) ([]byte, error) {
+	src := newSource(r, size)
+	defer src.release()
+	c, err := sniff(src)
+	if err != nil {
+		return nil, err
+	}
+	if c.name != jpegContainer.name {
+		return nil, fmt.Errorf("%w that is looked for in %s", ErrNoThumbnail, c.name)
+	}
+	segs, scanErr := scanJPEG(src)
+	for i := range segs {
+		if !segs[i].isExif() {
+			continue
+		}
+		b, err := src.window(segs[i].data, segs[i].n)
+		if err != nil {
+			return nil, fmt.Errorf("jpeg: %w", err)
+		}
+		t, err := exifThumbnail(b[exifHeader:])
+		if err != nil {
+			return nil, fmt.Errorf("jpeg: %w", err)
+		}
+		return bytes.Clone(t), nil
+	}
+	if scanErr != nil {
+		return nil, fmt.Errorf("jpeg: %w", scanErr)
+	}
+	return nil, ErrNoThumbnail
+}
+
+// exifThumbnail finds the thumbnail in a TIFF structure; the slice is part of it.
+func exifThumbnail(block []byte) ([]byte, error) {
+	b, err := ifd.Parse(block)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
+	}
+	// An error of the chain behind the second directory is none of the thumbnail's.
+	at, err := b.Chain()
+	if len(at) < 2 {
+		if err != nil {
+			return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
+		}
+		return nil, ErrNoThumbnail
+	}
+	d, err := b.Dir(at[1])
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
+	}
+	start, length := d.Find(tagJPEGInterchange), d.Find(tagJPEGInterchangeLength)
+	if start == nil || length == nil {
+		return nil, ErrNoThumbnail // an uncompressed one, or none
+	}
+	if e := d.Find(tagCompression); e != nil {
+		if v, ok := b.Uint(e, 0); ok && v != compressionJPEG {
+			return nil, fmt.Errorf("%w in JPEG, but one of compression %d", ErrNoThumbnail, v)
+		}
+	}
+	off, ok1 := b.Uint(start, 0)
+	n, ok2 := b.Uint(length, 0)
+	if !ok1 || !ok2 || uint64(off)+uint64(n) > uint64(len(block)) {
+		return nil, fmt.Errorf("%w: the thumbnail's place lies outside the Exif block", ErrCorrupt)
+	}
+	t := block[off : uint64(off)+uint64(n)]
+	if n == 0 {
+		return nil, ErrNoThumbnail
+	}
+	if !jpegContainer.sniff(t) {
+		return nil, fmt.Errorf("%w: the thumbnail is no JPEG image", ErrCorrupt)
+	}
+	return t, nil
+}
