@@ -6,10 +6,12 @@ import (
 	"time"
 )
 
-// clock is what the model uses of a Clock, in seconds.
+// clock is what the model knows of one camera: of its Clock in seconds, and what
+// its tags have in common.
 type clock struct {
 	Clock
 	offset, scale float64
+	common        Common
 }
 
 // Bounds and thresholds of the estimate of a clock: choices.
@@ -31,7 +33,7 @@ const (
 // its photos and those of the survey of their points. ties gives the point that
 // a photo is taken to show for this purpose; None for nothing.
 func (m *model) estimate(c *chain, ties func(k int) int) clock {
-	clk := clock{Clock: Clock{Camera: c.camera}}
+	clk := clock{Clock: Clock{Camera: c.camera}, common: c.clk.common}
 	var diffs, gps []float64
 	zoned := true
 	last := None
@@ -129,4 +131,80 @@ func (m *model) estimate(c *chain, ties func(k int) int) clock {
 
 func seconds(s float64) time.Duration {
 	return time.Duration(math.Round(s*1e3)) * time.Millisecond
+}
+
+// The least number of photos and of points to find a common shift from, and the
+// share of tags that have to be within three standard deviations of it: choices.
+const (
+	commonPhotos = 20
+	commonPoints = 8
+	commonShare  = 0.5
+)
+
+// shared finds the shift that a camera's tags have in common, by the links: the
+// median of tag minus listed point in each axis, drawn towards 0 by how
+// uncertain it is. A shift of all tags is more likely than that most links are
+// wrong.
+func (m *model) shared(c *chain) Common {
+	out := Common{Camera: c.camera}
+	var e, n []float64
+	var of []*Photo
+	points := make(map[int]bool)
+	var s2, span float64
+	var last float64
+	timed := false
+	for k, i := range c.photos {
+		p := &c.all[i]
+		if p.Pos == nil || c.stale[k] || len(p.Listed) != 1 {
+			continue
+		}
+		q := &m.points[p.Listed[0]]
+		e, n = append(e, p.Pos.E-q.E), append(n, p.Pos.N-q.N)
+		of = append(of, p)
+		points[p.Listed[0]] = true
+		v, _ := m.variance(p)
+		s2 += v
+		gap := m.p.Between.Seconds()
+		if t, ok := m.photoTime(p); ok {
+			if timed {
+				gap = t - last
+			}
+			last, timed = t, true
+		}
+		// How much a photo tells apart from the one before.
+		if tau := m.p.Correlation.Seconds(); tau > 0 {
+			span += 1 - math.Exp(-gap/(2*tau))
+		} else {
+			span++
+		}
+	}
+	if len(e) < commonPhotos || len(points) < commonPoints {
+		return out
+	}
+	s2 /= float64(len(e))
+	me, mn := median(e), median(n)
+	within := 0
+	for i, p := range of {
+		v, _ := m.variance(p)
+		if de, dn := e[i]-me, n[i]-mn; de*de+dn*dn <= 9*v {
+			within++
+		}
+	}
+	if float64(within) < commonShare*float64(len(e)) {
+		return out
+	}
+	// The variance of a median is pi/2 times that of a mean. Shifts are about as
+	// large as the noise, as a prior.
+	keep := 1 / (1 + math.Pi/2/max(span, 1))
+	out.Photos = len(e)
+	out.E, out.N = keep*me, keep*mn
+	out.StdErr = math.Sqrt(s2 * math.Pi / 2 / max(span, 1))
+	return out
+}
+
+// median returns the median of values, which it leaves as they are.
+func median(v []float64) float64 {
+	s := slices.Clone(v)
+	slices.Sort(s)
+	return s[len(s)/2]
 }

@@ -50,6 +50,9 @@ func Decode(ctx context.Context, photos []Photo, points []Point, params Params) 
 		}
 		ties.LogLikelihood += ll
 		c.neighbours(ties.Photos)
+		if c.clk.common.Photos > 0 {
+			ties.Shifts = append(ties.Shifts, c.clk.common)
+		}
 		if c.timed() {
 			ties.Clocks = append(ties.Clocks, c.clk.Clock)
 		}
@@ -166,6 +169,7 @@ func (m *model) learn(ctx context.Context, chains []chain, ties []Tie) error {
 	for i := range chains {
 		samples[i] = chains[i].sample()
 		s := &samples[i]
+		s.clk.common = m.shared(s)
 		s.clk = m.estimate(s, func(k int) int {
 			p := &s.all[s.photos[k]]
 			switch {
@@ -175,7 +179,7 @@ func (m *model) learn(ctx context.Context, chains []chain, ties []Tie) error {
 				return p.Named[0]
 			case p.Pos != nil && !s.stale[k]:
 				var near [1]int32
-				if m.index.nearest(p.Pos.E, p.Pos.N, m.gate(p), near[:]) == 1 {
+				if m.index.nearest(p.Pos.E-s.clk.common.E, p.Pos.N-s.clk.common.N, m.gate(p), near[:]) == 1 {
 					return int(near[0])
 				}
 			}

@@ -198,7 +198,7 @@ func (m *model) candidates(p *Photo, stale bool, clk *clock, out []int32) []int3
 	}
 	if p.Pos != nil && !stale {
 		var near [maxNearest]int32
-		n := m.index.nearest(p.Pos.E, p.Pos.N, m.gate(p), near[:m.p.Candidates])
+		n := m.index.nearest(p.Pos.E-clk.common.E, p.Pos.N-clk.common.N, m.gate(p), near[:m.p.Candidates])
 		for _, j := range near[:n] {
 			add(j)
 		}
@@ -239,7 +239,7 @@ const (
 
 // normal2 is the density of a circular normal error of the given variance per
 // axis at a squared distance.
-func normal2(d2, v float64) float64 { return math.Exp(-d2/(2*v)) / (2 * math.Pi * v) }
+func normal2(d2, v float64) float64 { return fall(d2/(2*v)) / (2 * math.Pi * v) }
 
 // fill sets a slot to a photo with its candidates.
 func (m *model) fill(s *slot, p *Photo, cand []int32, stale bool, clk *clock) {
@@ -248,12 +248,12 @@ func (m *model) fill(s *slot, p *Photo, cand []int32, stale bool, clk *clock) {
 	for k, j := range cand {
 		s.pt[k+1], s.rank[k+1] = j, m.route.rank[j]
 	}
-	m.fillPosition(s, p, stale)
+	m.fillPosition(s, p, stale, clk)
 	m.fillTime(s, p, clk)
 	m.fillLinks(s, p)
 }
 
-func (m *model) fillPosition(s *slot, p *Photo, stale bool) {
+func (m *model) fillPosition(s *slot, p *Photo, stale bool, clk *clock) {
 	s.pos = p.Pos != nil && !stale
 	if !s.pos {
 		for k := range s.n {
@@ -266,9 +266,10 @@ func (m *model) fillPosition(s *slot, p *Photo, stale bool) {
 	wild := m.p.WildShare / (math.Pi * m.p.WildRadius * m.p.WildRadius)
 	wide := s.s2 * m.p.WideFactor * m.p.WideFactor
 	closest := math.Inf(1)
+	atE, atN := p.Pos.E-clk.common.E, p.Pos.N-clk.common.N
 	for k := 1; k < s.n; k++ {
 		q := &m.points[s.pt[k]]
-		de, dn := p.Pos.E-q.E, p.Pos.N-q.N
+		de, dn := atE-q.E, atN-q.N
 		d2 := de*de + dn*dn
 		closest = min(closest, d2)
 		s.e[k], s.nn[k] = de, dn
@@ -483,12 +484,21 @@ func (m *model) pair(t *step, j, k int) float64 {
 	// large again, or be as if there had been none before.
 	in := a.in[j]
 	de, dn := b.e[k]-t.coeff*a.e[j], b.nn[k]-t.coeff*a.nn[j]
-	g := in * (t.arNorm*math.Exp(-(de*de+dn*dn)/(2*t.arVar)) + b.wide[k])
+	g := in * (t.arNorm*fall((de*de+dn*dn)/(2*t.arVar)) + b.wide[k])
 	if out := 1 - in; out > 1e-9 {
 		de, dn = b.e[k]-a.e[j], b.nn[k]-a.nn[j]
-		g += out * ((1-t.keep)*b.marg[k] + t.keep*t.lastNorm*math.Exp(-(de*de+dn*dn)/(2*t.lastVar)))
+		g += out * ((1-t.keep)*b.marg[k] + t.keep*t.lastNorm*fall((de*de+dn*dn)/(2*t.lastVar)))
 	}
 	return w * g
+}
+
+// fall is exp(-x), and 0 where that is below 1e-17 and drowns beside the wide
+// errors that it is added to.
+func fall(x float64) float64 {
+	if x > 40 {
+		return 0
+	}
+	return math.Exp(-x)
 }
 
 // begin is the weight of state k of the first photo, without that of the links.

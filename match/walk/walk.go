@@ -346,6 +346,17 @@ type Clock struct {
 	GPSOK bool
 }
 
+// Common is the shift that all tags of one camera have in common, as far as the
+// links tell: the side that the crew stood on, the frame, or a blunder. It was
+// taken off before tags were held against points.
+type Common struct {
+	Camera string
+	// Photos is the number of photos it was found from.
+	Photos int
+	// E and N are the shift in metres, and StdErr its standard error per axis.
+	E, N, StdErr float64
+}
+
 // Rates are the priors that were used in the end, after Params and the job.
 type Rates struct {
 	LinkError, RunStart, RunEnd, NameError, NoPoint float64
@@ -365,6 +376,9 @@ type Ties struct {
 	// Clocks has one Clock for each camera with photos that have a time, in order
 	// of first appearance.
 	Clocks []Clock
+	// Shifts has one Common for each camera that has enough photos with a link to
+	// tell, in order of first appearance.
+	Shifts []Common
 	Rates  Rates
 	// LogLikelihood is the logarithm of the sum of the weights of all walks. Its
 	// differences compare priors on the same job.
