@@ -449,7 +449,7 @@ func TestPlantPairs(t *testing.T) {
 	for _, a := range sim.Kinds() {
 		for _, b := range sim.Kinds() {
 			cfg := sim.Default()
-			cfg.Photos, cfg.Points = 60, 24
+			cfg.Photos, cfg.Points = 40, 16
 			cfg.Plants = []sim.Plant{{Kind: a}, {Kind: b}}
 			set, err := sim.New(cfg)
 			if err != nil {
