@@ -1,0 +1,2 @@
+// Package cause explains what is out in a checked job.
+package cause

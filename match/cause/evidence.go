@@ -1,0 +1,556 @@
+package cause
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"path"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+)
+
+// Photo is one photo as the causes accepted so far leave it. Lengths are in
+// metres on the grid.
+type Photo struct {
+	// Index is the photo's index in the result and in Evidence.Photos.
+	Index int
+	Name  string
+	// Tag is what the image says; nil where it could not be read.
+	Tag *geotag.Tag
+	// Camera and Day are the groups it belongs to. Day is the date that the
+	// camera's clock shows, empty without one.
+	Camera, Day string
+	// Clock is what the camera's clock shows, zero where the image has no time.
+	Clock time.Time
+	// Time is the instant, zero where it is not known: the clock's reading brought
+	// to UTC by the zone stated or by the time of the camera's fixes.
+	Time time.Time
+	// At and Frame are the tag in degrees and in what frame it is read; At is nil
+	// where it has no position.
+	At    *grid.LatLon
+	Frame grid.Frame
+	// OnGrid is its place on the grid, in the grid's unit; nil without one.
+	OnGrid *grid.EN
+	// Point is the index of the tied point, -1 for none.
+	Point int
+	// D is the tag minus where it is expected; nil unless both are known.
+	D *match.Vector
+	// Sigma is the standard deviation per axis by the budget, Threshold what the
+	// budget allows, and Standoff the distance from the point.
+	Sigma, Threshold, Standoff float64
+	// Out says that D is beyond Threshold, or that a tag which is tied has no
+	// place on the grid.
+	Out bool
+	// Void says that an accepted cause makes the tag no fix of this photo.
+	Void bool
+
+	move   match.Vector
+	where  []match.Vector
+	blur   *match.Vector
+	height float64 // to be subtracted from the altitude
+	noise  noise
+	logp   float64
+	op     *grid.Operation
+	// replaced says that the tag was carried anew or tied anew, so that its
+	// allowance has to be worked out again.
+	replaced bool
+	// retied says that an accepted cause tied it to another point.
+	retied bool
+}
+
+// Evidence is what is known of a job, with the causes accepted so far accounted
+// for. It is not to be changed by a Cause.
+type Evidence struct {
+	Photos []Photo
+	// Points are the points where the accepted causes put them.
+	Points []match.Point
+	// Input is what Explain was given.
+	Input *Input
+
+	unit    float64 // metres in a grid unit
+	mix     mix
+	walks   *walks
+	points  map[string]int
+	centre  grid.EN
+	nearest *cells
+	// told are the photos that a cause has named by what they state.
+	told map[telling]bool
+}
+
+// telling is a cause, by its number, and a photo.
+type telling struct{ cause, photo int }
+
+// walks are the orders that don't change as causes are accepted.
+type walks struct {
+	cameras []string
+	days    []string
+	// seq has the photos of each camera in the order of time, all the same
+	// of all cameras.
+	seq map[string][]int
+	all []int
+	// rank is the place of each photo in the walk of its camera.
+	rank []int
+}
+
+// Unit returns the number of metres in one unit of the grid.
+func (e *Evidence) Unit() float64 { return e.unit }
+
+// Place carries fixes onto the grid by the job's projection.
+func (e *Evidence) Place(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, error) {
+	if len(fixes) == 0 {
+		return nil, nil
+	}
+	placed, err := e.Input.Proj.ToGrid(ctx, fixes)
+	if err != nil {
+		return nil, fmt.Errorf("explain: carrying tags onto the grid: %w", err)
+	}
+	if len(placed) != len(fixes) {
+		return nil, fmt.Errorf("explain: the projection returned %d positions for %d", len(placed), len(fixes))
+	}
+	return placed, nil
+}
+
+// Cameras and Days return the names of the groups, in order.
+func (e *Evidence) Cameras() []string { return e.walks.cameras }
+
+// Days returns the days on which photos were taken, in order.
+func (e *Evidence) Days() []string { return e.walks.days }
+
+// Walk returns the indexes of a camera's photos in the order of time; with an
+// empty name those of all cameras.
+func (e *Evidence) Walk(camera string) []int {
+	if camera == "" {
+		return e.walks.all
+	}
+	return e.walks.seq[camera]
+}
+
+// Fix returns the photo's tag with its frame; At must not be nil.
+func (p *Photo) Fix() grid.Fix {
+	f := grid.Fix{LatLon: *p.At, Frame: p.Frame}
+	if a := p.Tag.Altitude; a != nil && a.Ref == geotag.AltitudeEllipsoidal && finite(a.Metres) {
+		h := a.Metres
+		f.Height = &h
+	}
+	return f
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// frameOf is the frame that match.Check reads a tag in.
+func frameOf(o *match.Options, t *geotag.Tag) grid.Frame {
+	f := grid.Frame{Datum: t.MapDatum, Epoch: o.Epoch}
+	if known, ok := o.Datums[f.Datum]; ok {
+		f.Datum = known
+	}
+	if f.Datum == "" {
+		f.Datum = o.Datum
+	}
+	switch {
+	case t.GPSTime != nil && !t.GPSTime.IsZero():
+		f.Epoch = grid.Epoch(*t.GPSTime)
+	case t.Taken != nil && !t.Taken.Time.IsZero():
+		f.Epoch = grid.Epoch(t.Taken.Time)
+	}
+	return f
+}
+
+// newEvidence gathers what a checked job says.
+func newEvidence(in *Input) (*Evidence, error) {
+	switch {
+	case in.Proj == nil:
+		return nil, errors.New("explain: there is no projection")
+	case in.Result == nil:
+		return nil, errors.New("explain: there is no result to explain")
+	case !(in.Result.Grid.Unit.Metres > 0):
+		return nil, fmt.Errorf("explain: the grid's unit %q has %v metres", in.Result.Grid.Unit.Name, in.Result.Grid.Unit.Metres)
+	}
+	res := in.Result
+	e := &Evidence{
+		Input: in, unit: res.Grid.Unit.Metres, mix: defaultMix(),
+		Photos: make([]Photo, len(res.Photos)),
+		Points: make([]match.Point, len(res.Points)),
+		points: make(map[string]int, len(res.Points)),
+	}
+	for i, p := range res.Points {
+		e.Points[i] = p.Point
+		e.points[p.ID] = i
+		e.centre.E += p.E / float64(len(res.Points))
+		e.centre.N += p.N / float64(len(res.Points))
+	}
+	for i := range res.Photos {
+		r := &res.Photos[i]
+		p := &e.Photos[i]
+		p.Index, p.Name, p.Tag, p.Point = i, r.Name, r.Tag, -1
+		p.Camera = cameraOf(r)
+		if r.Tie != nil {
+			j, ok := e.points[r.Tie.Point]
+			if !ok {
+				return nil, fmt.Errorf("explain: photo %q is tied to point %q, which is not in the result", r.Name, r.Tie.Point)
+			}
+			p.Point = j
+		}
+		if r.Tag == nil {
+			continue
+		}
+		if t := r.Tag.Taken; t != nil && !t.Time.IsZero() {
+			p.Clock = t.Time
+			p.Day = t.Time.Format(time.DateOnly)
+		} else if t := r.Tag.GPSTime; t != nil {
+			p.Day = t.UTC().Format(time.DateOnly)
+		}
+		p.Frame = frameOf(&in.Options, r.Tag)
+		if at := r.Tag.Position; at != nil {
+			ll := grid.LatLon{Lat: at.Lat, Lon: at.Lon}
+			if ll.Valid() && ll != (grid.LatLon{}) {
+				p.At = &ll
+			}
+		}
+		if r.OnGrid != nil && r.Reason != match.ReasonBallpark {
+			en := *r.OnGrid
+			p.OnGrid, p.op = &en, r.Operation
+		}
+		if err := e.allow(p, r.Allowance); err != nil {
+			return nil, err
+		}
+	}
+	e.setTimes()
+	e.walks = e.order()
+	e.refresh(nil)
+	e.learn()
+	return e, nil
+}
+
+// cameraOf names the camera: by its serial number, else by make and model and
+// the folder, since a crew may carry two alike.
+func cameraOf(r *match.PhotoResult) string {
+	t := r.Tag
+	if t == nil {
+		return path.Dir(r.Name)
+	}
+	if t.Serial != "" {
+		return t.Serial
+	}
+	name := strings.TrimSpace(t.Make + " " + t.Model)
+	if dir := path.Dir(r.Name); dir != "." {
+		if name == "" {
+			return dir
+		}
+		return name + " in " + dir
+	}
+	return name
+}
+
+// allow sets what the budget says of a photo.
+func (e *Evidence) allow(p *Photo, a *match.Allowance) error {
+	if a == nil {
+		var pt match.Point
+		if p.Point >= 0 {
+			pt = e.Points[p.Point]
+		}
+		b := e.Input.Options.Budget
+		if b == (match.Budget{}) {
+			b = match.DefaultBudget()
+		}
+		fresh, err := b.Allowance(p.Tag, pt, nil, match.AllowanceOptions{})
+		if err != nil {
+			return fmt.Errorf("explain: photo %q: %w", p.Name, err)
+		}
+		a = &fresh
+	}
+	p.Sigma, p.Threshold, p.Standoff = a.Sigma, a.Threshold, a.Standoff
+	p.noise = noise{sigma: a.Sigma, standoff: a.Standoff, cov: a.Cov}
+	if a.Expected != nil {
+		p.noise.expected = *a.Expected
+	}
+	return nil
+}
+
+// setTimes works out the instants of photos.
+func (e *Evidence) setTimes() {
+	late := make(map[string][]float64) // fix minus clock, seconds
+	for i := range e.Photos {
+		p := &e.Photos[i]
+		if !p.Clock.IsZero() && p.Tag.GPSTime != nil {
+			late[p.Camera] = append(late[p.Camera], p.Tag.GPSTime.Sub(p.Clock).Seconds())
+		}
+	}
+	for i := range e.Photos {
+		p := &e.Photos[i]
+		switch {
+		case !p.Clock.IsZero() && len(late[p.Camera]) > 0:
+			// Fixes may be frozen, so the camera's median and not the photo's own.
+			// A fix is some seconds old as a rule, which does not move the clock.
+			m := medianOf(late[p.Camera])
+			if math.Abs(m) < 30 {
+				m = 0
+			}
+			p.Time = p.Clock.Add(time.Duration(m * float64(time.Second))).UTC()
+		case !p.Clock.IsZero():
+			p.Time = p.Clock.UTC()
+		case p.Tag != nil && p.Tag.GPSTime != nil:
+			p.Time = p.Tag.GPSTime.UTC()
+		}
+	}
+}
+
+// order sorts photos into walks.
+func (e *Evidence) order() *walks {
+	w := &walks{seq: make(map[string][]int), rank: make([]int, len(e.Photos))}
+	days := make(map[string]bool)
+	for i := range e.Photos {
+		p := &e.Photos[i]
+		w.seq[p.Camera] = append(w.seq[p.Camera], i)
+		w.all = append(w.all, i)
+		if p.Day != "" {
+			days[p.Day] = true
+		}
+	}
+	byTime := func(i, j int) int {
+		a, b := &e.Photos[i], &e.Photos[j]
+		if a.Time.IsZero() || b.Time.IsZero() {
+			// Without times the order of the result, which is that of names.
+			return cmp.Compare(a.Day, b.Day)
+		}
+		return a.Time.Compare(b.Time)
+	}
+	for c, s := range w.seq {
+		slices.SortStableFunc(s, byTime)
+		for k, i := range s {
+			w.rank[i] = k
+		}
+		w.cameras = append(w.cameras, c)
+	}
+	slices.SortStableFunc(w.all, byTime)
+	slices.Sort(w.cameras)
+	w.days = slices.Sorted(maps.Keys(days))
+	return w
+}
+
+// clone returns evidence that can be changed without changing e.
+func (e *Evidence) clone() *Evidence {
+	c := *e
+	c.Photos = slices.Clone(e.Photos)
+	c.Points = slices.Clone(e.Points)
+	c.nearest = nil
+	return &c
+}
+
+// offset returns the tag's place minus that of the tied point, with what has
+// been subtracted; false where there is none.
+func (e *Evidence) offset(p *Photo) (match.Vector, bool) {
+	if p.OnGrid == nil || p.Point < 0 {
+		return match.Vector{}, false
+	}
+	at := &e.Points[p.Point]
+	return match.Vector{
+		E: (p.OnGrid.E-at.E)*e.unit - p.move.E,
+		N: (p.OnGrid.N-at.N)*e.unit - p.move.N,
+	}, true
+}
+
+// weigh sets D, Out and logp of a photo.
+func (e *Evidence) weigh(p *Photo) {
+	if p.Void {
+		p.D, p.Out = nil, false
+		return
+	}
+	p.D, p.Out, p.logp = nil, false, 0
+	v, ok := e.offset(p)
+	if !ok {
+		if p.At != nil && p.Point >= 0 {
+			p.Out, p.logp = true, p.noise.lost(halfTurn/2)
+		}
+		return
+	}
+	d := v
+	if p.where != nil {
+		best := math.Inf(1)
+		sum := math.Inf(-1)
+		for _, w := range p.where {
+			u := match.Vector{E: v.E - w.E, N: v.N - w.N}
+			l, _ := p.noise.logP(u, p.blur, &e.mix)
+			sum = logAdd(sum, l)
+			if h := math.Hypot(u.E-p.noise.expected.E, u.N-p.noise.expected.N); h < best {
+				best, d = h, u
+			}
+		}
+		p.logp = sum - math.Log(float64(len(p.where)))
+	} else {
+		p.logp, _ = p.noise.logP(v, p.blur, &e.mix)
+	}
+	p.D = &d
+	p.Out = p.beyond() > p.Threshold
+}
+
+// beyond is the distance that the threshold holds for.
+func (p *Photo) beyond() float64 {
+	v := match.Vector{E: p.D.E - p.noise.expected.E, N: p.D.N - p.noise.expected.N}
+	if b := p.blur; b != nil {
+		v.E = math.Max(math.Abs(v.E)-b.E, 0)
+		v.N = math.Max(math.Abs(v.N)-b.N, 0)
+	}
+	return math.Hypot(v.E, v.N)
+}
+
+// refresh weighs photos anew: those listed, or all.
+func (e *Evidence) refresh(photos []int) {
+	if photos == nil {
+		for i := range e.Photos {
+			e.weigh(&e.Photos[i])
+		}
+		return
+	}
+	for _, i := range photos {
+		e.weigh(&e.Photos[i])
+	}
+}
+
+// learn fits the shares of the swells to the photos that are near their points,
+// by expectation and maximisation, and weighs all photos anew.
+func (e *Evidence) learn() {
+	var near []*Photo
+	for i := range e.Photos {
+		if p := &e.Photos[i]; p.D != nil && p.where == nil && p.beyond() < 1.5*p.Threshold {
+			near = append(near, p)
+		}
+	}
+	m := e.mix
+	for range 8 {
+		sum := mix(swellPrior)
+		total := 0.0
+		for _, p := range near {
+			_, share := p.noise.logP(*p.D, p.blur, &m)
+			for k, v := range share {
+				sum[k] += v
+			}
+		}
+		for _, v := range sum {
+			total += v
+		}
+		for k := range m {
+			m[k] = sum[k] / total
+		}
+	}
+	e.mix = m
+	e.refresh(nil)
+}
+
+// independent returns how many independent photos a set counts for: n² / sum of
+// the correlations of all pairs, with noise that correlates by the input's
+// Correlation within a camera and not at all between cameras. Photos without a
+// time count as 30 s apart. loose takes the fast part of the noise only, over a
+// quarter of its time.
+func (e *Evidence) independent(set []int, loose bool) float64 {
+	if len(set) < 2 {
+		return float64(len(set))
+	}
+	c := e.Input.correlation()
+	type kernel struct{ share, tau float64 }
+	kernels := []kernel{{1 - c.DriftShare, c.Time.Seconds()}, {c.DriftShare, c.DriftTime.Seconds()}}
+	if loose {
+		kernels = []kernel{{1, c.Time.Seconds() / 4}}
+	}
+	sorted := slices.Clone(set)
+	slices.SortFunc(sorted, func(i, j int) int {
+		a, b := &e.Photos[i], &e.Photos[j]
+		if a.Camera != b.Camera {
+			return cmp.Compare(a.Camera, b.Camera)
+		}
+		return cmp.Compare(e.walks.rank[i], e.walks.rank[j])
+	})
+	n := float64(len(sorted))
+	sum := n
+	for _, k := range kernels {
+		r := 0.0
+		for x := 1; x < len(sorted); x++ {
+			a, b := &e.Photos[sorted[x-1]], &e.Photos[sorted[x]]
+			if a.Camera != b.Camera {
+				r = 0
+				continue
+			}
+			gap := 30 * float64(e.walks.rank[sorted[x]]-e.walks.rank[sorted[x-1]])
+			if !a.Time.IsZero() && !b.Time.IsZero() {
+				gap = math.Abs(b.Time.Sub(a.Time).Seconds())
+			}
+			r = math.Exp(-gap/k.tau) * (1 + r)
+			sum += 2 * k.share * r
+		}
+	}
+	return n * n / sum
+}
+
+func medianOf(v []float64) float64 {
+	s := slices.Clone(v)
+	sort.Float64s(s)
+	n := len(s)
+	if n == 0 {
+		return math.NaN()
+	}
+	if n%2 == 1 {
+		return s[n/2]
+	}
+	return (s[n/2-1] + s[n/2]) / 2
+}
+
+// spread is a robust standard deviation: 1.4826 times the median distance from
+// the median, which is that of a normal sample.
+func spread(v []float64, median float64) float64 {
+	d := make([]float64, len(v))
+	for i, x := range v {
+		d[i] = math.Abs(x - median)
+	}
+	return 1.4826 * medianOf(d)
+}
+
+// cells finds points by place.
+type cells struct {
+	size float64
+	at   map[[2]int64][]int
+}
+
+// NearestPoint returns the index of the point nearest to a place on the grid and
+// the distance in metres; -1 where there is none within the limit in metres.
+func (e *Evidence) NearestPoint(at grid.EN, limit float64) (int, float64) {
+	best, dist := -1, math.Inf(1)
+	for _, j := range e.near(at, limit) {
+		if d := math.Hypot(e.Points[j].E-at.E, e.Points[j].N-at.N) * e.unit; d < dist && d <= limit {
+			best, dist = j, d
+		}
+	}
+	return best, dist
+}
+
+// near returns points within a limit in metres, and others.
+func (e *Evidence) near(at grid.EN, limit float64) []int {
+	if e.nearest == nil || e.nearest.size*e.unit < limit {
+		c := &cells{size: limit / e.unit, at: make(map[[2]int64][]int)}
+		for j := range e.Points {
+			k := c.key(e.Points[j].EN)
+			c.at[k] = append(c.at[k], j)
+		}
+		e.nearest = c
+	}
+	k := e.nearest.key(at)
+	var out []int
+	for dx := int64(-1); dx <= 1; dx++ {
+		for dy := int64(-1); dy <= 1; dy++ {
+			out = append(out, e.nearest.at[[2]int64{k[0] + dx, k[1] + dy}]...)
+		}
+	}
+	return out
+}
+
+func (c *cells) key(at grid.EN) [2]int64 {
+	cell := func(v float64) int64 { return int64(math.Max(-1e15, math.Min(1e15, math.Floor(v/c.size)))) }
+	return [2]int64{cell(at.E), cell(at.N)}
+}

@@ -1,0 +1,333 @@
+package cause
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+)
+
+// Input is a checked job and what is needed to look for causes.
+type Input struct {
+	// Proj, Options and Result are what the job was checked on and with, and what
+	// came out.
+	Proj    grid.Projection
+	Options match.Options
+	Result  *match.Result
+	// Open opens another grid by its definition, to see whether the points are in
+	// a neighbouring zone (by the codes that zones have); nil looks at Neighbours
+	// alone. An error says that there is no such grid.
+	Open func(definition string) (grid.Projection, error)
+	// Neighbours are further grids that the points could be in.
+	Neighbours []grid.Projection
+	// Datums are the datums that tags and points are tried in; nil stands for
+	// DefaultDatums. Those that the projection does not know are passed over.
+	Datums []string
+	// Correlation is how noise correlates along time; the zero value stands for
+	// DefaultCorrelation.
+	Correlation Correlation
+	// MinScore is the score that a cause needs, in nats; 0 stands for 4.
+	MinScore float64
+}
+
+// DefaultDatums are the datums that cameras and surveys are mixed up with most;
+// the grid's own frame and WGS 84 are always tried.
+var DefaultDatums = []string{
+	"NAD27", "NAD83", "ED50", "ETRS89", "OSGB36", "TOKYO", "JGD2011", "PULKOVO 1942", "GDA94", "GDA2020",
+}
+
+// Correlation is how the noise of a handheld correlates along time: by
+// (1 - DriftShare) exp(-t/Time) + DriftShare exp(-t/DriftTime).
+type Correlation struct {
+	Time       time.Duration
+	DriftShare float64
+	DriftTime  time.Duration
+}
+
+// DefaultCorrelation is minutes of multipath and half an hour of drift. Common
+// practice, no source; it errs on the side of fewer independent photos.
+var DefaultCorrelation = Correlation{Time: 180 * time.Second, DriftShare: 0.25, DriftTime: 40 * time.Minute}
+
+func (in *Input) correlation() Correlation {
+	if in.Correlation == (Correlation{}) {
+		return DefaultCorrelation
+	}
+	return in.Correlation
+}
+
+func (in *Input) minScore() float64 {
+	if in.MinScore == 0 {
+		return 4
+	}
+	return in.MinScore
+}
+
+// Default returns the causes that this package knows, each a value that can be
+// left out or joined by others.
+func Default() []Cause {
+	return []Cause{
+		SwappedLatLon(), FlippedLatitude(), FlippedLongitude(), DroppedLatitudeRef(), DroppedLongitudeRef(),
+		MinutesAsDecimals(), DecimalsAsMinutes(), TagDatum(), CommonShift(), RoundedTags(),
+		FrozenFix(), NullIsland(), ZeroRationals(), TrackOffset(), ClockOffset(), LeapSeconds(), HeightReference(),
+		SwappedEN(), WrongFeet(), FeetForMetres(), MetresForFeet(), NeighbouringZone(), PointDatum(), GroundAsGrid(),
+		LateRun(), EarlyRun(), SwappedTies(), WrongTie(),
+	}
+}
+
+// Explain looks for the causes of what is out in a checked job; without causes
+// it takes those of Default. Nothing is changed.
+//
+// It looks for the set of causes with the greatest score: the gain in likelihood
+// of all tags, under the noise of the budget, minus what each cause costs. That is
+// (k/2) ln n for k figures fitted on n independent photos (the Bayesian
+// information criterion: G. Schwarz, Estimating the dimension of a model, 1978,
+// from memory), the logarithms of the number of alternatives tried and of the
+// sets of photos that it could have concerned, and the logarithm of the number of
+// causes. Each cause accepted needs a score above Input.MinScore with those
+// accepted before it, has to bring three quarters of the photos that it concerns
+// within budget, and is dropped where the others explain as much without it.
+//
+// Errors are those of the input, of a Cause and of the projection as a whole.
+func Explain(ctx context.Context, in Input, causes ...Cause) (*Explanation, error) {
+	if len(causes) == 0 {
+		causes = Default()
+	}
+	seen := make(map[string]bool)
+	for _, c := range causes {
+		if c == nil || c.Name() == "" {
+			return nil, errors.New("explain: a cause has no name")
+		}
+		if seen[c.Name()] {
+			return nil, fmt.Errorf("explain: the cause %s is there twice", c.Name())
+		}
+		seen[c.Name()] = true
+	}
+	e, err := newEvidence(&in)
+	if err != nil {
+		return nil, err
+	}
+	s := &search{causes: causes, prior: math.Log(float64(len(causes))), min: in.minScore()}
+	t, err := s.run(ctx, e)
+	if err != nil {
+		return nil, err
+	}
+	return s.report(e, t)
+}
+
+// judged is the verdict of one photo.
+type judged struct {
+	verdict  match.Verdict
+	distance float64 // NaN for none
+}
+
+// report puts a trail into words.
+func (s *search) report(e *Evidence, t trail) (*Explanation, error) {
+	before := make([]judged, len(e.Photos))
+	for i := range e.Input.Result.Photos {
+		r := &e.Input.Result.Photos[i]
+		before[i] = judged{r.Verdict, math.NaN()}
+		if r.Discrepancy != nil {
+			before[i].distance = r.Discrepancy.Distance * e.unit
+		}
+	}
+	after, expected, err := t.left.judge(before)
+	if err != nil {
+		return nil, err
+	}
+	x := &Explanation{
+		Causes: []Found{}, Unexplained: []Unexplained{}, Expected: expected,
+		Before: tally(before, nil), After: tally(after, nil),
+	}
+	for k := range t.steps {
+		c := &t.steps[k]
+		f := Found{
+			Name: s.causes[c.cause].Name(), Params: c.hyp.Params, Weight: c.weight,
+			photos: c.photos, points: c.points, hyp: c.hyp,
+		}
+		if m := merge(x.Causes, &f); m != nil {
+			continue
+		}
+		x.Causes = append(x.Causes, f)
+	}
+	for k := range x.Causes {
+		f := &x.Causes[k]
+		for _, i := range f.photos {
+			f.Photos = append(f.Photos, e.Photos[i].Name)
+		}
+		for _, j := range f.points {
+			f.Points = append(f.Points, e.Points[j].ID)
+		}
+		f.Moves = f.moves()
+		f.Group = e.describe(f.photos)
+		f.Before, f.After = tally(before, f.photos), tally(after, f.photos)
+		if f.hyp.Words != nil {
+			f.Summary, f.Remedy = f.hyp.Words(f, e)
+		} else {
+			f.Summary = fmt.Sprintf("%s: %s", f.Who(), f.Name)
+		}
+		if f.hyp.Fix != nil {
+			f.Fix = f.hyp.Fix(f, e)
+		}
+	}
+	slices.SortStableFunc(x.Causes, func(a, b Found) int {
+		if a.Moves != b.Moves {
+			if a.Moves {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Compare(len(b.photos), len(a.photos))
+	})
+	for i := range after {
+		if v := after[i].verdict; v == match.Over || v == match.Gross {
+			p := &t.left.Photos[i]
+			u := Unexplained{Photo: p.Name, Point: e.Points[p.Point].ID, Verdict: v, Distance: after[i].distance}
+			if j, _ := t.left.NearestPoint(*p.OnGrid, math.Max(after[i].distance, 1)); j >= 0 && j != p.Point {
+				u.Nearest = e.Points[j].ID
+			}
+			x.Unexplained = append(x.Unexplained, u)
+		}
+	}
+	return x, nil
+}
+
+// merge joins what was found in two steps of the same cause with the same figures
+// into one, and returns it.
+func merge(found []Found, f *Found) *Found {
+	for k := range found {
+		g := &found[k]
+		if g.Name != f.Name || g.hyp.Order != nil || f.hyp.Order != nil || !slices.EqualFunc(g.Params, f.Params, func(a, b Param) bool {
+			return a.Name == b.Name && a.Value == b.Value && a.Text == b.Text && a.StdErr == nil && b.StdErr == nil
+		}) {
+			continue
+		}
+		if g.hyp.Changes != nil && f.hyp.Changes != nil {
+			// The merged hypothesis keeps each photo's own change.
+			h := *g.hyp
+			h.Changes = slices.Clone(h.Changes)
+			for _, i := range f.photos {
+				h.Changes[i] = f.hyp.Changes[i]
+			}
+			g.hyp = &h
+		}
+		g.photos = append(slices.Clone(g.photos), f.photos...)
+		slices.Sort(g.photos)
+		g.photos = slices.Compact(g.photos)
+		g.points = append(slices.Clone(g.points), f.points...)
+		slices.Sort(g.points)
+		g.points = slices.Compact(g.points)
+		g.Weight.Gain += f.Weight.Gain
+		g.Weight.Independent += f.Weight.Independent
+		g.Weight.Penalty += f.Weight.Penalty
+		g.Weight.Score += f.Weight.Score
+		return g
+	}
+	return nil
+}
+
+func (f *Found) moves() bool {
+	c := candidate{hyp: f.hyp}
+	for _, i := range f.photos {
+		if c.moves(i) {
+			return true
+		}
+	}
+	return false
+}
+
+// judge gives each photo its verdict with the causes accounted for, and the
+// number of photos that noise puts over budget.
+func (e *Evidence) judge(before []judged) ([]judged, float64, error) {
+	o := e.Input.Options
+	if o.Budget == (match.Budget{}) {
+		o.Budget = match.DefaultBudget()
+	}
+	out := make([]judged, len(e.Photos))
+	var ps []float64
+	var of []int
+	for i := range e.Photos {
+		p := &e.Photos[i]
+		out[i] = judged{match.Unjudged, math.NaN()}
+		if p.D == nil {
+			continue
+		}
+		a := e.Input.Result.Photos[i].Allowance
+		if a == nil || p.replaced {
+			ao := match.AllowanceOptions{BallparkSigma: o.BallparkSigma}
+			if g, ok := e.Input.Proj.(grid.Geodesist); ok && p.Tag.Direction != nil && p.Tag.SubjectDistance != nil {
+				// Without the convergence the direction is not used, as in Check.
+				if f, err := g.Factors(*p.OnGrid); err == nil {
+					ao.Convergence = &f.Convergence
+				}
+			}
+			fresh, err := o.Budget.Allowance(p.Tag, e.Points[p.Point], p.op, ao)
+			if err != nil {
+				return nil, 0, fmt.Errorf("explain: photo %q: %w", p.Name, err)
+			}
+			a = &fresh
+		}
+		b := *a
+		v := *p.D
+		if p.blur != nil {
+			v = shrink(v, b.Expected, *p.blur)
+		}
+		pv := b.Judge(v.E, v.N)
+		out[i] = judged{match.Within, math.Hypot(p.D.E, p.D.N)}
+		if b.Judged > b.Threshold {
+			out[i].verdict = match.Over
+		}
+		ps = append(ps, pv)
+		of = append(of, i)
+	}
+	for k, adj := range match.Holm(ps) {
+		if i := of[k]; out[i].verdict == match.Over && adj < o.Budget.GrossLevel {
+			out[i].verdict = match.Gross
+		}
+	}
+	return out, (1 - o.Budget.Confidence) * float64(len(ps)), nil
+}
+
+// shrink takes from a difference what a blur may have put there.
+func shrink(v match.Vector, expected *match.Vector, half match.Vector) match.Vector {
+	var x match.Vector
+	if expected != nil {
+		x = *expected
+	}
+	axis := func(d, h float64) float64 { return math.Copysign(math.Max(math.Abs(d)-h, 0), d) }
+	return match.Vector{E: axis(v.E-x.E, half.E) + x.E, N: axis(v.N-x.N, half.N) + x.N}
+}
+
+// tally counts photos; nil counts all.
+func tally(js []judged, photos []int) Tally {
+	t := Tally{Counts: make(map[match.Verdict]int, len(match.Verdicts))}
+	for _, v := range match.Verdicts {
+		t.Counts[v] = 0
+	}
+	var ds []float64
+	add := func(j judged) {
+		t.Counts[j.verdict]++
+		if !math.IsNaN(j.distance) {
+			ds = append(ds, j.distance)
+		}
+	}
+	if photos == nil {
+		for _, j := range js {
+			add(j)
+		}
+	} else {
+		for _, i := range photos {
+			add(js[i])
+		}
+	}
+	if len(ds) > 0 {
+		m := medianOf(ds)
+		t.Median = &m
+	}
+	return t
+}

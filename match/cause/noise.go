@@ -1,0 +1,141 @@
+package cause
+
+import (
+	"math"
+
+	"example.com/phototie/match"
+)
+
+// The noise model. A tag's place about where it is expected has the density
+//
+//	(1 - stray) * sum of w_k N(s_k sigma) + stray * 1 / (2 pi (d² + sigma²) L)
+//
+// per square metre. N is the circular normal density of the budget, with the
+// standoff in an unknown direction. The s_k let some photos be noisier than the
+// budget says, as bursts of multipath make them; their shares w_k are learned
+// from the photos that are near their points. The last term is for photos that
+// are out for no known reason: the logarithm of the distance is uniform between
+// sigma and half the girth of the earth, which makes L the logarithm of that
+// range.
+const (
+	stray    = 0.005
+	halfTurn = 2e7 // metres
+)
+
+// swells are the factors s_k.
+var swells = [...]float64{1, 1.5, 2.2}
+
+// swellPrior are the photos that each s_k starts with.
+var swellPrior = [...]float64{40, 1, 0.1}
+
+// mix are the shares w_k.
+type mix [len(swells)]float64
+
+func defaultMix() mix {
+	var m mix
+	sum := 0.0
+	for _, v := range swellPrior {
+		sum += v
+	}
+	for k, v := range swellPrior {
+		m[k] = v / sum
+	}
+	return m
+}
+
+// noise is what parts a tag from its expected place by chance, in metres.
+type noise struct {
+	sigma, standoff float64
+	expected        match.Vector
+	cov             *[3]float64
+}
+
+// square is the square of the Mahalanobis distance without the standoff, and the
+// logarithm of the square root of the determinant, with all deviations times s.
+func (n *noise) square(v match.Vector, s, r float64) (q, logDet float64) {
+	if n.cov == nil {
+		q = (v.E*v.E + v.N*v.N) / (n.sigma * n.sigma * s * s)
+		return q, 2 * math.Log(n.sigma*s)
+	}
+	// The standoff as a variance, which is near enough where axes differ.
+	a, b, c := n.cov[0]*s*s+r*r/2, n.cov[1]*s*s, n.cov[2]*s*s+r*r/2
+	det := a*c - b*b
+	return (c*v.E*v.E - 2*b*v.E*v.N + a*v.N*v.N) / det, math.Log(det) / 2
+}
+
+// density returns the logarithm of the density per square metre of a tag off its
+// expected place by v, where noise is s times that of the budget.
+func (n *noise) density(v match.Vector, s float64) float64 {
+	v.E -= n.expected.E
+	v.N -= n.expected.N
+	q, logDet := n.square(v, s, n.standoff)
+	if n.cov != nil || n.standoff == 0 {
+		return -math.Log(2*math.Pi) - logDet - q/2
+	}
+	r := n.standoff / (n.sigma * s)
+	return -math.Log(2*math.Pi) - logDet - (q+r*r)/2 + logI0(math.Sqrt(q)*r)
+}
+
+// blurred is density where the place is off by a uniform error besides, of the
+// given half widths.
+func (n *noise) blurred(v match.Vector, s float64, half match.Vector) float64 {
+	v.E -= n.expected.E
+	v.N -= n.expected.N
+	sd := math.Sqrt(n.sigma*n.sigma*s*s + n.standoff*n.standoff/2)
+	axis := func(d, h float64) float64 {
+		p := (math.Erf((d+h)/(sd*math.Sqrt2)) - math.Erf((d-h)/(sd*math.Sqrt2))) / 2
+		return math.Log(max(p, 1e-300)) - math.Log(2*h)
+	}
+	return axis(v.E, half.E) + axis(v.N, half.N)
+}
+
+// lost is the logarithm of the density of a tag a distance out for no known
+// reason.
+func (n *noise) lost(d float64) float64 {
+	return math.Log(stray) - math.Log(2*math.Pi*(d*d+n.sigma*n.sigma)*math.Log(halfTurn/n.sigma))
+}
+
+// logP returns the logarithm of the density of a tag off by v, and how likely
+// each swell is.
+func (n *noise) logP(v match.Vector, blur *match.Vector, w *mix) (float64, mix) {
+	var l [len(swells)]float64
+	top := n.lost(math.Hypot(v.E-n.expected.E, v.N-n.expected.N))
+	sum := top
+	for k, s := range swells {
+		if blur == nil {
+			l[k] = n.density(v, s)
+		} else {
+			l[k] = n.blurred(v, s, *blur)
+		}
+		l[k] += math.Log1p(-stray) + math.Log(w[k])
+		sum = logAdd(sum, l[k])
+	}
+	var share mix
+	for k := range swells {
+		share[k] = math.Exp(l[k] - sum)
+	}
+	return sum, share
+}
+
+func logAdd(a, b float64) float64 {
+	if a < b {
+		a, b = b, a
+	}
+	if math.IsInf(a, -1) {
+		return a
+	}
+	return a + math.Log1p(math.Exp(b-a))
+}
+
+// logI0 returns the logarithm of the modified Bessel function of the first kind
+// of order 0, to 2e-7. Source: Abramowitz and Stegun, 9.8.1 and 9.8.2.
+func logI0(x float64) float64 {
+	if x < 3.75 {
+		t := x / 3.75
+		t *= t
+		return math.Log(1 + t*(3.5156229+t*(3.0899424+t*(1.2067492+t*(0.2659732+t*(0.0360768+t*0.0045813))))))
+	}
+	t := 3.75 / x
+	return x - math.Log(x)/2 + math.Log(0.39894228+t*(0.01328592+t*(0.00225319+t*(-0.00157565+
+		t*(0.00916281+t*(-0.02057706+t*(0.02635537+t*(-0.01647633+t*0.00392377))))))))
+}

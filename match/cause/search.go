@@ -1,0 +1,672 @@
+package cause
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+
+	"example.com/phototie/grid"
+)
+
+// most is the greatest number of causes that one search accepts.
+const most = 12
+
+// candidate is a hypothesis with the set of photos that it concerns best.
+type candidate struct {
+	cause  int
+	hyp    *Hypothesis
+	photos []int
+	points []int
+	weight Weight
+	// all says that the set is the largest that there is.
+	all bool
+}
+
+// trail is a sequence of accepted candidates with what is left after them.
+type trail struct {
+	steps []candidate
+	left  *Evidence
+	total float64
+}
+
+type search struct {
+	causes []Cause
+	prior  float64 // cost of having tried that many causes
+	min    float64
+}
+
+// changed returns the evidence with a hypothesis applied to photos; points are
+// those that move, of the hypothesis's Points.
+func (e *Evidence) changed(ctx context.Context, h *Hypothesis, photos, points []int) (*Evidence, error) {
+	c := e.clone()
+	for _, j := range points {
+		c.Points[j].EN = h.Points[j]
+	}
+	var again []int
+	for _, i := range photos {
+		if h.Changes == nil {
+			continue
+		}
+		ch := &h.Changes[i]
+		p := &c.Photos[i]
+		if p.Void || !ch.concerns() {
+			continue
+		}
+		if ch.Void {
+			p.Void, p.D, p.Out = true, nil, false
+			if !ch.Shows && (e.Photos[i].D != nil || e.Photos[i].Out) {
+				p.logp = ch.LogP
+			}
+			continue
+		}
+		if ch.At != nil || ch.Datum != nil {
+			if ch.At != nil {
+				at := *ch.At
+				p.At = &at
+			}
+			if ch.Datum != nil {
+				p.Frame.Datum = *ch.Datum
+			}
+			if p.At != nil && p.At.Valid() {
+				again = append(again, i)
+			}
+		}
+		if ch.Move != nil {
+			p.move.E += ch.Move.E
+			p.move.N += ch.Move.N
+		}
+		if ch.Tie != nil {
+			p.Point, p.replaced, p.retied = *ch.Tie, true, true
+		}
+		if ch.Where != nil {
+			p.where = ch.Where
+		}
+		if ch.Blur != nil {
+			p.blur = ch.Blur
+		}
+		p.height += ch.Height
+	}
+	if len(again) > 0 {
+		fixes := make([]grid.Fix, len(again))
+		for k, i := range again {
+			fixes[k] = c.Photos[i].Fix()
+		}
+		placed, err := c.Place(ctx, fixes)
+		if err != nil {
+			return nil, err
+		}
+		for k, i := range again {
+			p := &c.Photos[i]
+			p.replaced = true
+			p.OnGrid, p.op = nil, nil
+			if q := placed[k]; q.Err == nil && finite(q.E) && finite(q.N) && (q.Op == nil || !q.Op.Ballpark || c.Input.Options.AllowBallpark) {
+				en := q.EN
+				p.OnGrid, p.op = &en, q.Op
+			}
+		}
+	}
+	if len(points) > 0 {
+		c.refresh(nil)
+	} else {
+		c.refresh(photos)
+	}
+	return c, nil
+}
+
+// item is a set of photos that are concerned together.
+type item struct {
+	photos []int
+	point  int // for a hypothesis about points
+	gain   float64
+}
+
+// items lists what a hypothesis may concern with the gain of each.
+func (e *Evidence) items(cause int, h *Hypothesis, trial *Evidence) []item {
+	gain := func(i int) (float64, bool) {
+		a, b := &e.Photos[i], &trial.Photos[i]
+		if a.Void {
+			return 0, false
+		}
+		g := b.logp - a.logp
+		if h.Changes == nil {
+			return g, a.Point >= 0 && (a.D != nil || a.Out)
+		}
+		ch := &h.Changes[i]
+		switch {
+		case ch.Shows:
+			return ch.LogP, ch.concerns() && !e.told[telling{cause, i}]
+		case ch.Void:
+			return g, ch.concerns()
+		case !ch.concerns() && h.Points == nil, b.D == nil && a.D == nil && !a.Out:
+			return 0, false
+		}
+		return g + ch.LogP, true
+	}
+	var out []item
+	add := func(photos []int, point int) {
+		it := item{point: point}
+		for _, i := range photos {
+			if g, ok := gain(i); ok {
+				it.photos = append(it.photos, i)
+				it.gain += g
+			}
+		}
+		if len(it.photos) > 0 {
+			out = append(out, it)
+		}
+	}
+	switch {
+	case h.Items != nil:
+		for _, s := range h.Items {
+			add(s, -1)
+		}
+	case h.Points != nil:
+		tied := make([][]int, len(e.Points))
+		for i := range e.Photos {
+			if j := e.Photos[i].Point; j >= 0 {
+				tied[j] = append(tied[j], i)
+			}
+		}
+		for j := range tied {
+			if _, ok := h.Points[j]; ok {
+				add(tied[j], j)
+			}
+		}
+	default:
+		for i := range e.Photos {
+			add([]int{i}, -1)
+		}
+	}
+	return out
+}
+
+// logChoose is the logarithm of the number of ways to choose m of n.
+func logChoose(n, m int) float64 {
+	lg := func(v int) float64 { l, _ := math.Lgamma(float64(v) + 1); return l }
+	return lg(n) - lg(m) - lg(n-m)
+}
+
+// best finds the set of photos that a hypothesis concerns best; nil where it
+// gains nowhere.
+func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis) (*candidate, error) {
+	var everybody, everywhere []int
+	for i := range e.Photos {
+		everybody = append(everybody, i)
+	}
+	for j := range e.Points {
+		if _, ok := h.Points[j]; ok {
+			everywhere = append(everywhere, j)
+		}
+	}
+	trial, err := e.changed(ctx, h, everybody, everywhere)
+	if err != nil {
+		return nil, err
+	}
+	items := e.items(cause, h, trial)
+	if len(items) == 0 {
+		return nil, nil
+	}
+	var top *candidate
+	// consider weighs one set of items.
+	consider := func(set []int, cost float64) {
+		c := &candidate{cause: cause, hyp: h, all: len(set) == len(items)}
+		var moved []int
+		for _, k := range set {
+			c.photos = append(c.photos, items[k].photos...)
+			if items[k].point >= 0 {
+				c.points = append(c.points, items[k].point)
+			}
+			c.weight.Gain += items[k].gain
+			if items[k].gain != 0 {
+				moved = append(moved, items[k].photos...)
+			}
+		}
+		if len(moved) == 0 || len(c.photos) < h.Least {
+			return
+		}
+		n := e.temper(h, moved)
+		c.weight.Independent = n
+		cost += h.Cost + float64(h.Free)/2*math.Log(math.Max(n, math.E))
+		if h.Rate == 0 {
+			cost += s.prior
+		}
+		c.weight.Penalty = cost
+		c.weight.Score = c.weight.Gain*n/float64(len(moved)) - cost
+		if top == nil || c.weight.Score > top.weight.Score {
+			top = c
+		}
+	}
+	scope := h.Scope
+	if scope == 0 {
+		scope = ScopeAny
+	}
+	kind := 0.0 // what it takes to say which kind of set
+	if scope != ScopeAll {
+		kind = math.Log(4)
+	}
+	if scope&ScopeAll != 0 {
+		all := make([]int, len(items))
+		for k := range items {
+			all[k] = k
+		}
+		consider(all, 0)
+	}
+	if scope&ScopeGroups != 0 && h.Points == nil {
+		s.groups(e, items, func(set []int, of int) { consider(set, kind+math.Log(float64(of))) })
+	}
+	if scope&ScopeRuns != 0 {
+		orders := itemOrders(e, h, items)
+		for _, o := range orders {
+			if set := bestRun(items, o); len(set) > 0 {
+				consider(set, kind+math.Log(float64(len(orders)))+2*math.Log(float64(len(o)))-math.Ln2)
+			}
+		}
+	}
+	if scope&ScopeSome != 0 {
+		s.some(e, h, items, func(set []int) {
+			if h.Rate > 0 {
+				consider(set, -float64(len(set))*math.Log(h.Rate))
+			} else {
+				consider(set, kind+logChoose(len(items), len(set))+math.Log(float64(len(items)+1)))
+			}
+		})
+	}
+	if top != nil {
+		slices.Sort(top.photos)
+		if h.Points != nil {
+			top.points = e.alongside(h, top.points, top.all)
+		}
+	}
+	return top, nil
+}
+
+// temper returns how many photos of a set count.
+func (e *Evidence) temper(h *Hypothesis, photos []int) float64 {
+	if h.Changes != nil {
+		shows := true
+		for _, i := range photos {
+			shows = shows && h.Changes[i].Shows
+		}
+		if shows {
+			return float64(len(photos))
+		}
+	}
+	return e.independent(photos, !h.Coherent)
+}
+
+// groups yields the items of each camera, day and camera's day, of which there
+// are more than one, with the number of groups of that kind.
+func (s *search) groups(e *Evidence, items []item, yield func(set []int, of int)) {
+	type key struct{ camera, day string }
+	for _, of := range []func(*Photo) key{
+		func(p *Photo) key { return key{camera: p.Camera} },
+		func(p *Photo) key { return key{day: p.Day} },
+		func(p *Photo) key { return key{p.Camera, p.Day} },
+	} {
+		sets := make(map[key][]int)
+		var keys []key
+		for k := range items {
+			q := of(&e.Photos[items[k].photos[0]])
+			if _, ok := sets[q]; !ok {
+				keys = append(keys, q)
+			}
+			sets[q] = append(sets[q], k)
+		}
+		if len(keys) < 2 {
+			continue
+		}
+		for _, q := range keys {
+			yield(sets[q], len(keys))
+		}
+	}
+}
+
+// itemOrders returns the orders in which runs of items are looked for.
+func itemOrders(e *Evidence, h *Hypothesis, items []item) [][]int {
+	if h.Items != nil || h.Points != nil {
+		o := make([]int, len(items))
+		for k := range o {
+			o[k] = k
+		}
+		return [][]int{o}
+	}
+	of := make([]int, len(e.Photos))
+	for i := range of {
+		of[i] = -1
+	}
+	for k := range items {
+		of[items[k].photos[0]] = k
+	}
+	walks := h.Order
+	if walks == nil {
+		for _, c := range e.walks.cameras {
+			walks = append(walks, e.walks.seq[c])
+		}
+	}
+	var out [][]int
+	for _, w := range walks {
+		var o []int
+		for _, i := range w {
+			if of[i] >= 0 {
+				o = append(o, of[i])
+			}
+		}
+		if len(o) > 0 {
+			out = append(out, o)
+		}
+	}
+	return out
+}
+
+// bestRun returns the run of items with the greatest sum of gains.
+func bestRun(items []item, order []int) []int {
+	var best, sum float64
+	from, to, start := 0, 0, 0
+	for x, k := range order {
+		if sum <= 0 {
+			sum, start = 0, x
+		}
+		sum += items[k].gain
+		if sum > best {
+			best, from, to = sum, start, x+1
+		}
+	}
+	return order[from:to]
+}
+
+// some yields sets of items chosen one by one.
+func (s *search) some(e *Evidence, h *Hypothesis, items []item, yield func(set []int)) {
+	share := h.Rate
+	if share == 0 {
+		share = 0.1
+	}
+	cost := -math.Log(share)
+	for range 3 {
+		var set, photos []int
+		for k := range items {
+			if items[k].gain > cost {
+				set = append(set, k)
+				photos = append(photos, items[k].photos...)
+			}
+		}
+		if len(set) == 0 {
+			return
+		}
+		yield(set)
+		if h.Rate == 0 {
+			share = math.Min(0.5, float64(len(set))/float64(len(items)))
+		}
+		cost = -math.Log(share) * float64(len(photos)) / e.temper(h, photos)
+	}
+}
+
+// alongside adds the points that no photo is tied to where those around them in
+// the list move: all where all do.
+func (e *Evidence) alongside(h *Hypothesis, points []int, all bool) []int {
+	in := make(map[int]bool, len(points))
+	for _, j := range points {
+		in[j] = true
+	}
+	tied := make(map[int]bool)
+	for i := range e.Photos {
+		if j := e.Photos[i].Point; j >= 0 {
+			tied[j] = true
+		}
+	}
+	var out []int
+	for j := range e.Points {
+		if _, ok := h.Points[j]; !ok {
+			continue
+		}
+		if in[j] || all {
+			out = append(out, j)
+			continue
+		}
+		if tied[j] {
+			continue
+		}
+		near, votes := 0, 0
+		for d := 1; d < len(e.Points) && near < 2; d++ {
+			for _, k := range []int{j - d, j + d} {
+				if k >= 0 && k < len(e.Points) && tied[k] {
+					near++
+					if in[k] {
+						votes++
+					}
+				}
+			}
+		}
+		if near > 0 && votes == near {
+			out = append(out, j)
+		}
+	}
+	return out
+}
+
+// propose returns the best candidate of each cause, the best first.
+func (s *search) propose(ctx context.Context, e *Evidence) ([]candidate, error) {
+	var out []candidate
+	for k, c := range s.causes {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		hyps, err := c.Propose(ctx, e)
+		if err != nil {
+			return nil, fmt.Errorf("explain: cause %s: %w", c.Name(), err)
+		}
+		var top *candidate
+		for x := range hyps {
+			h := &hyps[x]
+			if h.Changes != nil && len(h.Changes) != len(e.Photos) {
+				return nil, fmt.Errorf("explain: cause %s proposes changes for %d photos of %d", c.Name(), len(h.Changes), len(e.Photos))
+			}
+			b, err := s.best(ctx, e, k, h)
+			if err != nil {
+				return nil, err
+			}
+			if b != nil && (top == nil || b.weight.Score > top.weight.Score) {
+				top = b
+			}
+		}
+		if top != nil {
+			out = append(out, *top)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b candidate) int { return cmp.Compare(b.weight.Score, a.weight.Score) })
+	return out, nil
+}
+
+// accept returns the trail with one more step.
+func (t trail) accept(ctx context.Context, c candidate) (trail, error) {
+	left, err := t.left.changed(ctx, c.hyp, c.photos, c.points)
+	if err != nil {
+		return t, err
+	}
+	left.learn()
+	left.told = maps.Clone(left.told)
+	for _, i := range c.photos {
+		if c.hyp.Changes != nil && c.hyp.Changes[i].Shows {
+			if left.told == nil {
+				left.told = make(map[telling]bool)
+			}
+			left.told[telling{c.cause, i}] = true
+		}
+	}
+	return trail{steps: append(slices.Clone(t.steps), c), left: left, total: t.total + c.weight.Score}, nil
+}
+
+// follow accepts the best candidates one after another.
+func (s *search) follow(ctx context.Context, t trail) (trail, error) {
+	for len(t.steps) < most {
+		cands, err := s.propose(ctx, t.left)
+		if err != nil {
+			return t, err
+		}
+		if len(cands) == 0 || cands[0].weight.Score <= s.min {
+			break
+		}
+		if t, err = t.accept(ctx, cands[0]); err != nil {
+			return t, err
+		}
+	}
+	return t, nil
+}
+
+// reaches says that photos which a step concerns are within budget after all, as
+// a cause has to bring them; of a few photos none may be far out.
+func (t *trail) reaches(c *candidate) bool {
+	n, in := 0, 0
+	for _, i := range c.photos {
+		p := &t.left.Photos[i]
+		if p.Void || !c.moves(i) {
+			continue
+		}
+		n++
+		if p.D != nil && !p.Out {
+			in++
+		} else if p.D != nil && p.beyond() < 1.4*p.Threshold && len(c.photos) <= 4 {
+			in++
+		}
+	}
+	return float64(in) >= 0.75*float64(n)
+}
+
+// moves says that a step moves what a photo is judged by.
+func (c *candidate) moves(i int) bool {
+	if c.hyp.Points != nil {
+		return true
+	}
+	ch := &c.hyp.Changes[i]
+	return ch.Void || ch.At != nil || ch.Datum != nil || ch.Move != nil || ch.Tie != nil || ch.Where != nil || ch.Blur != nil
+}
+
+// settled says that the causes of a trail bring their photos back, and that no
+// photos are left that noise can't explain.
+func (t *trail) settled() bool {
+	for k := range t.steps {
+		if !t.reaches(&t.steps[k]) {
+			return false
+		}
+	}
+	far, n := 0, 0
+	for i := range t.left.Photos {
+		p := &t.left.Photos[i]
+		if p.D != nil || p.Out {
+			n++
+			if p.Out && (p.D == nil || p.beyond() > 2*p.Threshold) {
+				far++
+			}
+		}
+	}
+	return float64(far) <= 0.02*float64(n)
+}
+
+// replay accepts steps again on fresh evidence, with their hypotheses and sets as
+// they are, and scores each by what it gains then.
+func (s *search) replay(ctx context.Context, e *Evidence, steps []candidate) (trail, error) {
+	t := trail{left: e}
+	for _, c := range steps {
+		trial, err := t.left.changed(ctx, c.hyp, c.photos, c.points)
+		if err != nil {
+			return t, err
+		}
+		gain := 0.0
+		var moved []int
+		for _, i := range c.photos {
+			g := trial.Photos[i].logp - t.left.Photos[i].logp
+			if c.hyp.Changes != nil {
+				if ch := &c.hyp.Changes[i]; ch.Shows || !ch.Void {
+					g += ch.LogP
+				}
+			}
+			if g != 0 {
+				moved = append(moved, i)
+			}
+			gain += g
+		}
+		if len(moved) > 0 {
+			n := t.left.temper(c.hyp, moved)
+			c.weight.Gain, c.weight.Independent = gain, n
+			c.weight.Score = gain*n/float64(len(moved)) - c.weight.Penalty
+		} else {
+			c.weight.Score = -c.weight.Penalty
+		}
+		if t, err = t.accept(ctx, c); err != nil {
+			return t, err
+		}
+	}
+	return t, nil
+}
+
+// prune drops steps that do not bring their photos back, and those without which
+// the rest explains as well.
+func (s *search) prune(ctx context.Context, e *Evidence, t trail) (trail, error) {
+	for k := 0; k < len(t.steps); {
+		rest := slices.Delete(slices.Clone(t.steps), k, k+1)
+		without, err := s.replay(ctx, e, rest)
+		if err != nil {
+			return t, err
+		}
+		if !t.reaches(&t.steps[k]) || len(t.steps) > 1 && without.total >= t.total {
+			t, k = without, 0
+			continue
+		}
+		k++
+	}
+	return t, nil
+}
+
+// alternatives is how many other first steps are followed where the best one
+// leads to no good end.
+const alternatives = 8
+
+// run finds the causes.
+func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
+	start := trail{left: e}
+	cands, err := s.propose(ctx, e)
+	if err != nil || len(cands) == 0 {
+		return start, err
+	}
+	best := start
+	if cands[0].weight.Score > s.min {
+		if best, err = start.accept(ctx, cands[0]); err != nil {
+			return start, err
+		}
+		if best, err = s.follow(ctx, best); err != nil {
+			return start, err
+		}
+	}
+	fitted := len(best.steps) > 0 && best.steps[0].hyp.Free > 0
+	good := best.settled()
+	if !good || fitted {
+		tried := 0
+		for _, c := range cands {
+			if len(best.steps) > 0 && c.cause == cands[0].cause {
+				continue
+			}
+			// A first step that is wrong by itself may be right with a second one,
+			// where it concerns all.
+			if c.weight.Score <= s.min && (c.hyp.Free > 0 || !c.all) {
+				continue
+			}
+			if tried++; tried > alternatives {
+				break
+			}
+			t, err := start.accept(ctx, c)
+			if err != nil {
+				return start, err
+			}
+			if t, err = s.follow(ctx, t); err != nil {
+				return start, err
+			}
+			ok := t.settled()
+			if ok && !good || ok == good && t.total > best.total {
+				best, good = t, ok
+			}
+		}
+	}
+	return s.prune(ctx, e, best)
+}
