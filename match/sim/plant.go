@@ -108,8 +108,8 @@ type Plant struct {
 	// Count is the number of photos concerned, drawn at random; of pairs for
 	// SwappedTies.
 	Count int
-	// Run is the number of photos concerned, one after another in the walk of
-	// one crew on one day.
+	// Run is the number of photos concerned, one after another on one day: of one
+	// camera where the blunder is in the tags, of one crew where it is in the links.
 	Run int
 
 	// Shift is in metres, east and north.

@@ -330,7 +330,7 @@ func (d *drawing) choose(p Plant, r *recipe) ([]int, error) {
 	case len(all) == 0:
 		return nil, errors.New("there are no photos for it there")
 	case p.Run > 0:
-		return d.stretch(walks, p.Run, func(seq []int, at int) bool {
+		return d.stretch(d.byCamera(walks), p.Run, func(seq []int, at int) bool {
 			// A frozen fix needs one to have frozen.
 			return r.kind != FrozenFix || at > 0 && !slices.Contains(d.shots[seq[at-1]].planted, FrozenFix)
 		})
@@ -338,6 +338,19 @@ func (d *drawing) choose(p Plant, r *recipe) ([]int, error) {
 		return d.pick(all, p.number(len(all)))
 	}
 	return all, nil
+}
+
+// byCamera splits walks by camera.
+func (d *drawing) byCamera(walks [][]int) [][]int {
+	var out [][]int
+	for _, seq := range walks {
+		of := make([][]int, d.cfg.Cameras)
+		for _, i := range seq {
+			of[d.shots[i].camera] = append(of[d.shots[i].camera], i)
+		}
+		out = append(out, of...)
+	}
+	return out
 }
 
 // stretch draws a run of n shots, one after another in one of the walks, that
@@ -358,7 +371,7 @@ func (d *drawing) stretch(walks [][]int, n int, ok func(seq []int, at int) bool)
 		}
 	}
 	if len(found) == 0 {
-		return nil, fmt.Errorf("there is no run of %d photos for it, of one crew on one day", n)
+		return nil, fmt.Errorf("there is no run of %d photos for it on one day", n)
 	}
 	return slices.Clone(found[d.plants.IntN(len(found))]), nil
 }

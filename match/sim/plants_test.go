@@ -181,6 +181,49 @@ func TestFrozenFix(t *testing.T) {
 	}
 }
 
+// A frozen fix is of one camera, also where the crew carries several.
+func TestFrozenFixOfOneCamera(t *testing.T) {
+	cfg := sim.Default()
+	cfg.Cameras, cfg.Together = 3, true
+	for seed := range uint64(5) {
+		cfg.Seed = seed
+		with, without := drawn(t, cfg, sim.Plant{Kind: sim.FrozenFix})
+		run := with.Planted[0].Photos
+		for k, i := range run {
+			if with.Truth[i].Camera != with.Truth[run[0]].Camera || i != run[0]+k {
+				t.Fatalf("seed %d: photo %d of the run is of camera %d, the first of %d", seed, k, with.Truth[i].Camera, with.Truth[run[0]].Camera)
+			}
+			if *with.Photos[i].Tag.Position != *without.Photos[run[0]-1].Tag.Position {
+				t.Errorf("seed %d: photo %d has not the fix of the camera's photo before the run", seed, k)
+			}
+		}
+	}
+}
+
+// Where the blunder makes a coordinate that can't be, the position is lost, as it
+// is when such an image is read.
+func TestPositionsThatCannotBe(t *testing.T) {
+	for _, c := range []struct {
+		origin grid.LatLon
+		kind   sim.Kind
+		want   string
+	}{
+		{grid.LatLon{Lat: -36.8, Lon: 174.75}, sim.SwappedLatLon, "out-of-range: GPSLatitude: 174.7"},
+		{grid.LatLon{Lat: 52.75, Lon: -6.3}, sim.DecimalsAsMinutes, "out-of-range: GPSLatitude: minutes are 7"},
+		{grid.LatLon{Lat: 52.1, Lon: -6.75}, sim.DecimalsAsMinutes, "out-of-range: GPSLongitude: minutes are 7"},
+	} {
+		cfg := sim.Default()
+		cfg.Projection = newPlane(t, c.origin, grid.EN{E: 500000, N: 5000000}, grid.Metre)
+		cfg.Plants = []sim.Plant{{Kind: c.kind}}
+		set := newSet(t, cfg)
+		for i, p := range set.Photos {
+			if p.Tag.Position != nil || len(p.Tag.Warnings) != 1 || !strings.HasPrefix(p.Tag.Warnings[0].String(), c.want) || !math.IsInf(set.Truth[i].Moved, 1) {
+				t.Fatalf("%s: position %v, warnings %v, moved %v", c.kind, p.Tag.Position, p.Tag.Warnings, set.Truth[i].Moved)
+			}
+		}
+	}
+}
+
 // A tag from the crew's track is where the crew was later, but for the same noise.
 func TestTrackOffset(t *testing.T) {
 	cfg := sim.Default()
