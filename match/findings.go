@@ -71,6 +71,9 @@ const (
 	FindingBallpark FindingCode = "frame-ballpark"
 )
 
+// FindingCodes lists the kinds of finding.
+var FindingCodes = []FindingCode{FindingGross, FindingOver, FindingNoTag, FindingBadTag, FindingConflict, FindingMetadata, FindingUnreadable, FindingNoTie, FindingManyPoints, FindingNoPoint, FindingStray, FindingBare, FindingNoFrame, FindingBallpark}
+
 // Finding is something in a checked job that somebody should know.
 type Finding struct {
 	Code     FindingCode `json:"code"`
