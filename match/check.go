@@ -18,7 +18,10 @@ const batch = 4096
 // Check ties, compares and judges a job. Photos are taken in the order in which
 // the sequence yields them; an error of the sequence ends the check with it.
 //
-// A photo's tie is the point that the links list for it. A link names the photo
+// A photo's tie is the point that the links list for it, and stays so whatever
+// the evidence. Which point a photo shows by all that the job has to say is in
+// its Inference, with whether the link is confirmed, doubtful or contradicted;
+// Options.Ties may let photos without a link be tied by it. A link names the photo
 // by its path inside the dataset; a path that only ends alike, or differs in
 // case, is taken where a single photo fits, and the tie's evidence says so. Links
 // that fit no photo or several become strays. A photo with links to different
@@ -109,6 +112,9 @@ func newChecker(proj grid.Projection, points []Point, opt Options) (*checker, er
 	}
 	if opt.PointResolution == 0 {
 		opt.PointResolution = 0.001
+	}
+	if err := opt.Ties.validate(); err != nil {
+		return nil, err
 	}
 	if math.IsNaN(opt.Epoch) || math.IsInf(opt.Epoch, 0) {
 		return nil, fmt.Errorf("check: Epoch is %v: want a decimal year or 0", opt.Epoch)
@@ -206,6 +212,9 @@ func (c *checker) run(ctx context.Context, photos []Photo, t ties) (*Result, err
 				return nil, err
 			}
 		}
+	}
+	if err := c.infer(ctx, res, t); err != nil {
+		return nil, err
 	}
 	c.verdicts(res)
 	return res, nil
@@ -371,6 +380,19 @@ func (c *checker) judge(r *PhotoResult, p Point) error {
 		r.Notes = append(r.Notes, err.Error())
 	}
 	r.Discrepancy = &d
+	a, err := c.allowance(r, p)
+	if err != nil {
+		return err
+	}
+	prob := a.Judge(d.DE*c.unit.Metres, d.DN*c.unit.Metres)
+	r.Allowance = &a
+	r.P = &prob
+	return nil
+}
+
+// allowance is the budget for a photo that is on the grid. What keeps it from
+// being worked out in full is noted.
+func (c *checker) allowance(r *PhotoResult, p Point) (Allowance, error) {
 	ao := AllowanceOptions{BallparkSigma: c.opt.BallparkSigma}
 	if r.Tag.Direction != nil && r.Tag.SubjectDistance != nil {
 		if g, ok := c.proj.(grid.Geodesist); ok {
@@ -381,14 +403,7 @@ func (c *checker) judge(r *PhotoResult, p Point) error {
 			}
 		}
 	}
-	a, err := c.opt.Budget.Allowance(r.Tag, p, r.Operation, ao)
-	if err != nil {
-		return err
-	}
-	prob := a.Judge(d.DE*c.unit.Metres, d.DN*c.unit.Metres)
-	r.Allowance = &a
-	r.P = &prob
-	return nil
+	return c.opt.Budget.Allowance(r.Tag, p, r.Operation, ao)
 }
 
 // resolution is the distance in grid units below which a discrepancy has no

@@ -72,7 +72,7 @@ const (
 )
 
 // FindingCodes lists the kinds of finding.
-var FindingCodes = []FindingCode{FindingGross, FindingOver, FindingNoTag, FindingBadTag, FindingConflict, FindingMetadata, FindingUnreadable, FindingNoTie, FindingManyPoints, FindingNoPoint, FindingStray, FindingBare, FindingNoFrame, FindingBallpark}
+var FindingCodes = []FindingCode{FindingGross, FindingOver, FindingNoTag, FindingBadTag, FindingConflict, FindingMetadata, FindingUnreadable, FindingNoTie, FindingManyPoints, FindingNoPoint, FindingStray, FindingBare, FindingNoFrame, FindingBallpark, FindingContradicted, FindingDoubted, FindingInferred}
 
 // Finding is something in a checked job that somebody should know.
 type Finding struct {
@@ -168,6 +168,7 @@ func (r *Result) photoFindings(p *PhotoResult) []Finding {
 	case ReasonManyPoints:
 		add(FindingManyPoints, SeverityError, p.Why, "keep the link that is right")
 	}
+	p.tieFindings(add)
 	if p.Tag != nil {
 		for _, w := range p.Tag.Warnings {
 			switch {

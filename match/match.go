@@ -95,6 +95,9 @@ const (
 	EvidenceFileName = "file-name"
 	// EvidenceIgnoringCase: they are alike but for upper and lower case.
 	EvidenceIgnoringCase = "ignoring-case"
+	// EvidenceInferred: no link names the photo; the tie was inferred from its
+	// tag, its time, the ids in it and the walk. See TieOptions.InferUntied.
+	EvidenceInferred = "inferred"
 )
 
 // Tie is the link of a photo to a point, with its evidence.
@@ -141,6 +144,9 @@ type PhotoResult struct {
 	// Nearest is the point closest to the tag, nil where the tag is not on the
 	// grid or there are no points. It is a hint and never a tie.
 	Nearest *Neighbour `json:"nearest,omitempty"`
+	// Inference is which point the photo shows by all the evidence there is. It is
+	// nil where TieOptions.Off is set, and in a job of one point.
+	Inference *Inference `json:"inference,omitempty"`
 	// Notes are what else there is to know, in words.
 	Notes []string `json:"notes,omitempty"`
 }
@@ -178,6 +184,8 @@ type Options struct {
 	// stands for 1 mm. With the tag's own step it is what a discrepancy must
 	// reach to have a bearing.
 	PointResolution float64
+	// Ties says how ties are weighed.
+	Ties TieOptions
 }
 
 // Result is a checked job. Every photo, every point and every link given is
@@ -196,4 +204,6 @@ type Result struct {
 	// SetWithoutGross is the same without the photos judged gross, which are not
 	// noise and drown it; nil where there are none, or nothing else.
 	SetWithoutGross *SetStats `json:"set_without_gross,omitempty"`
+	// Cameras is what was found out about clocks and tags camera by camera.
+	Cameras []Camera `json:"cameras,omitempty"`
 }

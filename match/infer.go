@@ -1,0 +1,751 @@
+package match
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"path"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"example.com/phototie/grid"
+	"example.com/phototie/match/walk"
+)
+
+// TieOptions say how ties are weighed.
+type TieOptions struct {
+	// Walk are the priors of the model; the zero Params stands for
+	// walk.DefaultParams. Set Walk.Attach where the crew's way of attaching photos
+	// is known.
+	Walk walk.Params
+	// InferUntied ties photos that no link names to the point found, where it is
+	// Threshold probable or more. Their Tie has EvidenceInferred.
+	InferUntied bool
+	// Threshold is the least probability of such a tie; 0 stands for 0.95.
+	Threshold float64
+	// Off leaves ties as the links have them, unweighed: there are no Inferences
+	// and no Cameras.
+	Off bool
+}
+
+// threshold is the least probability of an inferred tie.
+func (o TieOptions) threshold() float64 {
+	if o.Threshold == 0 {
+		return 0.95
+	}
+	return o.Threshold
+}
+
+func (o TieOptions) validate() error {
+	if t := o.threshold(); !(t > 0.5 && t <= 1) {
+		return fmt.Errorf("check: Ties.Threshold is %v: want a probability above 0.5, for instance 0.95", o.Threshold)
+	}
+	if o.Walk != (walk.Params{}) {
+		return o.Walk.Validate()
+	}
+	return nil
+}
+
+// Inference is which point a photo shows by all that the job has to say: its
+// tag, its time, ids in its name and metadata, its link, and the photos before
+// and after. It changes no link. Package walk has the model.
+type Inference struct {
+	// Point is the point found; empty where the photo most probably shows none.
+	Point string `json:"point,omitempty"`
+	// Probability is how probable that is.
+	Probability float64 `json:"probability"`
+	// RunnerUp is the next most probable point, with its probability; empty for
+	// none.
+	RunnerUp            string  `json:"runner_up,omitempty"`
+	RunnerUpProbability float64 `json:"runner_up_probability"`
+	// Link says whether the link is confirmed, doubtful or contradicted, or that
+	// there is none.
+	Link walk.Status `json:"link"`
+	// LinkProbability is the probability that the link is right, and Unlinked how
+	// probable its point is by tags, times and names alone, without any links;
+	// nil where there is no link.
+	LinkProbability *float64 `json:"link_probability,omitempty"`
+	Unlinked        *float64 `json:"probability_without_links,omitempty"`
+	// Shift says how the link stands to Point: right, late (it lists a point
+	// further along the walk), early or other.
+	Shift walk.Shift `json:"shift,omitempty"`
+	// Evidence is what speaks for Point and against it, in words.
+	Evidence []string `json:"evidence"`
+	// Weights are the same in figures.
+	Weights *EvidenceWeights `json:"weights,omitempty"`
+}
+
+// EvidenceWeights is how much each kind of evidence speaks for one point against
+// another: natural logarithms of likelihood ratios. They sum to the logarithm
+// of the ratio of the two probabilities.
+type EvidenceWeights struct {
+	// Against is the point held against Inference.Point: the one listed where that
+	// is another, else the runner-up; empty for no point.
+	Against string `json:"against,omitempty"`
+	// Position is by the tag, Time by the time, Listed by the link itself, Named by
+	// ids in name and metadata, Walk by the photos before and after.
+	Position float64 `json:"position"`
+	Time     float64 `json:"time"`
+	Listed   float64 `json:"listed"`
+	Named    float64 `json:"named"`
+	Walk     float64 `json:"walk"`
+}
+
+// Camera is what the photos of one camera have in common.
+type Camera struct {
+	// Camera is its serial number, else its make and model; empty where images
+	// state neither.
+	Camera string `json:"camera"`
+	// Clock is what became of the comparison of its clock with the times of the
+	// survey; nil where there are no such times.
+	Clock *CameraClock `json:"clock,omitempty"`
+	// Shift is what all its tags are off by, tag minus point; nil where too few
+	// photos have a link to tell.
+	Shift *CameraShift `json:"shift,omitempty"`
+	// Summary says it in words.
+	Summary []string `json:"summary"`
+}
+
+// CameraClock is how a camera's clock stands to the survey's. Figures are in
+// seconds.
+type CameraClock struct {
+	// Photos is the number of photos that it was found from.
+	Photos int `json:"photos"`
+	// Used says that times were of use to tell ties. Else only Photos and GPS hold.
+	Used bool `json:"used"`
+	// Offset is camera minus survey, with what the crew's habit of taking photos
+	// after the survey of a point or before adds; StdErr is its standard error, and
+	// Spread the mean absolute difference of single photos from it.
+	Offset float64 `json:"offset_s"`
+	StdErr float64 `json:"std_err_s"`
+	Spread float64 `json:"spread_s"`
+	// Zone is the part of it that a time zone explains, for images that state
+	// none, in whole quarter hours, and Residual the rest.
+	Zone     float64 `json:"zone_s"`
+	Residual float64 `json:"residual_s"`
+	// GPS is camera minus time of the fix; nil where images have no such time.
+	GPS *float64 `json:"gps_s,omitempty"`
+}
+
+// CameraShift is what the tags of a camera are off by as a whole, in metres.
+type CameraShift struct {
+	Photos int     `json:"photos"`
+	E      float64 `json:"e_m"`
+	N      float64 `json:"n_m"`
+	StdErr float64 `json:"std_err_m"`
+}
+
+// The kinds of finding that come of weighing ties.
+const (
+	// FindingContradicted: the evidence is against a link, as good as certainly.
+	FindingContradicted FindingCode = "link-contradicted"
+	// FindingDoubted: a link is more likely wrong than right, and can't be told.
+	FindingDoubted FindingCode = "link-doubtful"
+	// FindingInferred: a photo without a link was tied by the evidence.
+	FindingInferred FindingCode = "photo-tie-inferred"
+)
+
+// tieFindings adds what the evidence says about a photo's link.
+func (p *PhotoResult) tieFindings(add func(FindingCode, Severity, string, string)) {
+	f := p.Inference
+	if f == nil {
+		return
+	}
+	shows := f.Point
+	if shows == "" {
+		shows = "no point of the survey"
+	}
+	evidence := strings.Join(f.Evidence, "; ")
+	switch {
+	case p.Tie != nil && len(p.Tie.Evidence) > 0 && p.Tie.Evidence[0] == EvidenceInferred:
+		add(FindingInferred, SeverityNote, fmt.Sprintf("no link; it shows %s with a probability of %s: %s", p.Tie.Point, probable(f.Probability), evidence),
+			"look at the photo, and add a row for it to the links file")
+	case p.Tie == nil || f.LinkProbability == nil:
+	case f.Link == walk.Contradicted:
+		add(FindingContradicted, SeverityError, fmt.Sprintf("the link to %s is probably wrong (right with %s): the photo shows %s with %s; %s",
+			p.Tie.Point, probable(*f.LinkProbability), shows, probable(f.Probability), evidence),
+			remedyFor(f.Point))
+	case f.Link == walk.Doubtful && *f.LinkProbability < 0.5:
+		add(FindingDoubted, SeverityWarning, fmt.Sprintf("the link to %s is in doubt (right with %s): the photo may show %s (%s); %s",
+			p.Tie.Point, probable(*f.LinkProbability), shows, probable(f.Probability), evidence),
+			remedyFor(f.Point))
+	}
+}
+
+func remedyFor(point string) string {
+	if point == "" {
+		return "look at the photo: if it shows no point, take the link out"
+	}
+	return fmt.Sprintf("look at the photo: if it shows %s, mend the link", point)
+}
+
+// probable words a probability. None is ever called certain.
+func probable(p float64) string {
+	switch {
+	case p < 0.001:
+		return "under 0.1 %"
+	case p > 0.999:
+		return "over 99.9 %"
+	case p < 0.1 || p > 0.9:
+		return fmt.Sprintf("%.1f %%", 100*p)
+	}
+	return fmt.Sprintf("%.0f %%", 100*p)
+}
+
+// cameraOf names the camera of a photo.
+func cameraOf(p *Photo) string {
+	if p.Tag == nil {
+		return ""
+	}
+	if p.Tag.Serial != "" {
+		return p.Tag.Serial
+	}
+	return strings.TrimSpace(p.Tag.Make + " " + p.Tag.Model)
+}
+
+// infer weighs the ties of all photos. Where Ties.InferUntied is set it ties
+// those without a link and judges them.
+func (c *checker) infer(ctx context.Context, res *Result, t ties) error {
+	// With one point there is nothing to mix it up with.
+	if c.opt.Ties.Off || len(c.points) < 2 || len(res.Photos) == 0 {
+		return nil
+	}
+	in, err := c.walkInput(res.Photos, t)
+	if err != nil {
+		return err
+	}
+	found, err := walk.Decode(ctx, in.photos, in.points, c.opt.Ties.Walk)
+	if err != nil {
+		return err
+	}
+	clocks := make(map[string]*walk.Clock, len(found.Clocks))
+	for i := range found.Clocks {
+		clocks[found.Clocks[i].Camera] = &found.Clocks[i]
+	}
+	c.cameras(res, found)
+	for i := range res.Photos {
+		if i%1024 == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
+		r := &res.Photos[i]
+		tie := &found.Photos[i]
+		r.Inference = c.inference(r, tie, &in, i, clocks[in.photos[i].Camera])
+		if !c.opt.Ties.InferUntied || r.Tie != nil || len(t.byPhoto[i]) > 0 || len(t.ambiguous[i]) > 0 {
+			continue
+		}
+		if tie.Point == walk.None || tie.Probability < c.opt.Ties.threshold() {
+			continue
+		}
+		p := c.points[tie.Point]
+		r.Tie = &Tie{Point: p.ID, Evidence: []string{EvidenceInferred}}
+		res.Points[tie.Point].Photos = append(res.Points[tie.Point].Photos, r.Name)
+		if r.TieReason != "" {
+			// It has nothing to judge all the same.
+			r.TieReason = ""
+			r.Why = in.why[i]
+			continue
+		}
+		r.Reason, r.Why = "", ""
+		if err := c.judge(r, p); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// walkInput is a job as package walk takes it.
+type walkInput struct {
+	photos []walk.Photo
+	points []walk.Point
+	// found has the ids found in each photo's name and metadata.
+	found [][]namedID
+	// why is what was said about a photo without a tag before its tie was
+	// looked for.
+	why []string
+}
+
+func (c *checker) walkInput(photos []PhotoResult, t ties) (walkInput, error) {
+	in := walkInput{
+		photos: make([]walk.Photo, len(photos)),
+		points: make([]walk.Point, len(c.points)),
+		found:  make([][]namedID, len(photos)),
+		why:    make([]string, len(photos)),
+	}
+	m := c.unit.Metres
+	for i, p := range c.points {
+		in.points[i] = walk.Point{EN: grid.EN{E: p.E * m, N: p.N * m}, Observed: p.Observed}
+	}
+	// Where some images of a camera state no zone, its clock is read as it stands.
+	zoned := make(map[string]bool)
+	for i := range photos {
+		p := &photos[i].Photo
+		if p.Tag != nil && p.Tag.Taken != nil {
+			cam := cameraOf(p)
+			was, seen := zoned[cam]
+			zoned[cam] = p.Tag.Taken.HasOffset && (was || !seen)
+		}
+	}
+	ids := newIDFinder(c.points)
+	for i := range photos {
+		r := &photos[i]
+		w := &in.photos[i]
+		w.Camera = cameraOf(&r.Photo)
+		for _, l := range t.byPhoto[i] {
+			if j, ok := c.pointByID[strings.TrimSpace(l.link.Point)]; ok && !contains(w.Listed, j) {
+				w.Listed = append(w.Listed, j)
+			}
+		}
+		in.found[i] = ids.find(&r.Photo)
+		for _, f := range in.found[i] {
+			w.Named = append(w.Named, f.point)
+		}
+		if r.TieReason != "" {
+			in.why[i], _, _ = cutLast(r.Why, "; ")
+		}
+		if r.Tag == nil {
+			continue
+		}
+		w.Time, w.Zoned = takenAt(r, zoned[w.Camera])
+		if r.Tag.GPSTime != nil {
+			w.GPS = *r.Tag.GPSTime
+		}
+		if err := c.walkPosition(r, w); err != nil {
+			return in, err
+		}
+	}
+	return in, nil
+}
+
+// takenAt is a photo's time; by the reading of the clock as if it were UTC unless
+// all images of the camera state their zone.
+func takenAt(r *PhotoResult, zoned bool) (time.Time, bool) {
+	switch t := r.Tag.Taken; {
+	case t != nil && !t.Time.IsZero():
+		if zoned {
+			return t.Time, true
+		}
+		y, mo, d := t.Time.Date()
+		h, mi, s := t.Time.Clock()
+		return time.Date(y, mo, d, h, mi, s, t.Time.Nanosecond(), time.UTC), false
+	case r.Tag.GPSTime != nil && !r.Tag.GPSTime.IsZero():
+		return *r.Tag.GPSTime, true
+	}
+	return time.Time{}, false
+}
+
+// walkPosition gives a photo its place in metres and the noise that the budget
+// has for it.
+func (c *checker) walkPosition(r *PhotoResult, w *walk.Photo) error {
+	if r.OnGrid == nil || r.Reason == ReasonBallpark {
+		return nil
+	}
+	a := r.Allowance
+	if a == nil {
+		got, err := c.allowance(r, Point{})
+		if err != nil {
+			return err
+		}
+		a = &got
+	}
+	m := c.unit.Metres
+	at := grid.EN{E: r.OnGrid.E * m, N: r.OnGrid.N * m}
+	if x := a.Expected; x != nil {
+		at.E, at.N = at.E-x.E, at.N-x.N
+	}
+	w.Pos, w.Sigma, w.Standoff = &at, a.Sigma, a.Standoff
+	return nil
+}
+
+func contains(s []int, v int) bool {
+	for _, x := range s {
+		if x == v {
+			return true
+		}
+	}
+	return false
+}
+
+// cutLast cuts a text at the last occurrence of sep.
+func cutLast(s, sep string) (before, after string, found bool) {
+	if i := strings.LastIndex(s, sep); i >= 0 {
+		return s[:i], s[i+len(sep):], true
+	}
+	return s, "", false
+}
+
+// id is a point's id; empty for none.
+func (c *checker) id(j int) string {
+	if j == walk.None {
+		return ""
+	}
+	return c.points[j].ID
+}
+
+// inference words a tie.
+func (c *checker) inference(r *PhotoResult, t *walk.Tie, in *walkInput, i int, clk *walk.Clock) *Inference {
+	out := &Inference{
+		Point: c.id(t.Point), Probability: t.Probability,
+		RunnerUp: c.id(t.RunnerUp), RunnerUpProbability: t.RunnerUpProbability,
+		Link: t.Status, Shift: t.Shift,
+	}
+	p := &in.photos[i]
+	if len(p.Listed) > 0 {
+		lp, ul := t.ListedProbability, t.Unlinked
+		out.LinkProbability, out.Unlinked = &lp, &ul
+	}
+	rival := walk.None
+	if t.RunnerUpOK {
+		e := t.Evidence
+		rival = e.Against
+		out.Weights = &EvidenceWeights{Against: c.id(e.Against), Position: e.Position, Time: e.Time, Listed: e.Listed, Named: e.Named, Walk: e.Walk}
+	}
+	out.Evidence = c.evidence(r, t, in, i, rival, clk)
+	return out
+}
+
+// evidence says in words what a tie rests on.
+func (c *checker) evidence(r *PhotoResult, t *walk.Tie, in *walkInput, i, rival int, clk *walk.Clock) []string {
+	p := &in.photos[i]
+	var out []string
+	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
+	var ids []string
+	for _, j := range p.Listed {
+		ids = append(ids, c.points[j].ID)
+	}
+	if len(ids) > 0 {
+		say("listed for %s", strings.Join(ids, " and "))
+	} else {
+		say("no link")
+	}
+	for _, f := range in.found[i] {
+		say("%s names %s", f.where, c.points[f.point].ID)
+	}
+	// The point found, and the one held against it.
+	var pair []int
+	for _, j := range [...]int{t.Point, rival} {
+		if j != walk.None {
+			pair = append(pair, j)
+		}
+	}
+	switch {
+	case t.Stale:
+		say("the tag repeats the one of the photo before and was not used")
+	case p.Pos == nil:
+		say("no position to go by")
+	default:
+		var parts []string
+		for _, j := range pair {
+			q := &in.points[j]
+			d := math.Hypot(p.Pos.E-q.E, p.Pos.N-q.N) / c.unit.Metres
+			parts = append(parts, fmt.Sprintf("%s %s from %s", short(d), c.unit.Symbol, c.points[j].ID))
+		}
+		if len(parts) > 0 {
+			say("tag %s", strings.Join(parts, " and "))
+		}
+	}
+	if clk != nil && clk.Used && !p.Time.IsZero() {
+		off, aside := clockTaken(clk)
+		var parts []string
+		for _, j := range pair {
+			if obs := in.points[j].Observed; !obs.IsZero() {
+				parts = append(parts, relative(p.Time.Add(-off).Sub(obs), c.points[j].ID))
+			}
+		}
+		if len(parts) > 0 {
+			say("taken %s%s", strings.Join(parts, " and "), aside)
+		}
+	}
+	if n := t.Before + t.After; n > 0 && (t.Shift == walk.ShiftLate || t.Shift == walk.ShiftEarly) {
+		way := "late"
+		if t.Shift == walk.ShiftEarly {
+			way = "early"
+		}
+		say("so %s the links of the %s: one point %s", are(n), beside(t.Before, t.After), way)
+	}
+	if t.RunnerUpOK {
+		switch w := t.Evidence.Walk; {
+		case w >= 1:
+			say("the photos before and after agree")
+		case w <= -1:
+			say("the photos before and after speak against it")
+		}
+	}
+	return out
+}
+
+func are(n int) string {
+	if n == 1 {
+		return "is"
+	}
+	return "are"
+}
+
+// beside says how many photos before and after.
+func beside(before, after int) string {
+	count := func(n int) string {
+		if n == 1 {
+			return "photo"
+		}
+		return fmt.Sprintf("%d photos", n)
+	}
+	switch {
+	case after == 0:
+		return count(before) + " before"
+	case before == 0:
+		return count(after) + " after"
+	}
+	return fmt.Sprintf("%s before and %s after", count(before), count(after))
+}
+
+// habit is how much of a clock's offset is left to the crew's habit of taking
+// photos before or after the survey.
+const habit = 90 * time.Second
+
+// clockTaken is what is taken off a photo's time before it is worded, and how
+// that is said.
+func clockTaken(clk *walk.Clock) (time.Duration, string) {
+	off := clk.Zone
+	if clk.Residual.Abs() > habit {
+		off = clk.Offset
+	}
+	if off == 0 {
+		return 0, ""
+	}
+	return off, fmt.Sprintf(" (the camera's clock taken as %s)", ahead(off))
+}
+
+func ahead(d time.Duration) string {
+	if d < 0 {
+		return span(-d) + " behind"
+	}
+	return span(d) + " ahead"
+}
+
+// relative words a time after the survey of a point.
+func relative(d time.Duration, id string) string {
+	switch {
+	case d.Abs() < time.Second:
+		return fmt.Sprintf("as %s was surveyed", id)
+	case d < 0:
+		return fmt.Sprintf("%s before %s was surveyed", span(-d), id)
+	}
+	return fmt.Sprintf("%s after %s was surveyed", span(d), id)
+}
+
+// span words a time: 40 s, 3 min 20 s, 2 h 5 min, 3 days.
+func span(d time.Duration) string {
+	s := int64(math.Round(d.Seconds()))
+	switch {
+	case s < 120:
+		return fmt.Sprintf("%d s", s)
+	case s < 3600:
+		if s%60 == 0 {
+			return fmt.Sprintf("%d min", s/60)
+		}
+		return fmt.Sprintf("%d min %d s", s/60, s%60)
+	case s < 48*3600:
+		if s%3600 < 30 || s%3600 >= 3570 {
+			return fmt.Sprintf("%d h", (s+30)/3600)
+		}
+		return fmt.Sprintf("%d h %d min", (s+30)/3600, (s+30)%3600/60)
+	}
+	return fmt.Sprintf("%d days", (s+43200)/86400)
+}
+
+// short words a distance: one digit after the point below 10, none above.
+func short(d float64) string {
+	if d < 9.95 {
+		return fmt.Sprintf("%.1f", d)
+	}
+	return fmt.Sprintf("%.0f", d)
+}
+
+// leap is by how much GPS time is ahead of UTC since 2017. Source: IERS Bulletin
+// C 52 and those after it, which announced no further leap second (from memory).
+const leap = 18.0
+
+// cameras reports what was found out about the cameras.
+func (c *checker) cameras(res *Result, found *walk.Ties) {
+	at := make(map[string]int)
+	get := func(name string) *Camera {
+		k, ok := at[name]
+		if !ok {
+			k = len(res.Cameras)
+			at[name] = k
+			res.Cameras = append(res.Cameras, Camera{Camera: name, Summary: []string{}})
+		}
+		return &res.Cameras[k]
+	}
+	for _, k := range found.Clocks {
+		if k.Photos == 0 && !k.GPSOK {
+			continue
+		}
+		cam := get(k.Camera)
+		cam.Clock = &CameraClock{
+			Photos: k.Photos, Used: k.Used, Offset: k.Offset.Seconds(), StdErr: k.StdErr.Seconds(), Spread: k.Scale.Seconds(),
+			Zone: k.Zone.Seconds(), Residual: k.Residual.Seconds(),
+		}
+		if k.GPSOK {
+			v := k.GPS.Seconds()
+			cam.Clock.GPS = &v
+		}
+		cam.Summary = append(cam.Summary, clockWords(k)...)
+	}
+	for _, s := range found.Shifts {
+		cam := get(s.Camera)
+		cam.Shift = &CameraShift{Photos: s.Photos, E: s.E, N: s.N, StdErr: s.StdErr}
+		if d := math.Hypot(s.E, s.N); d > 3*s.StdErr {
+			cam.Summary = append(cam.Summary, fmt.Sprintf("its tags are %.1f m off as a whole, E %+.1f N %+.1f m (standard error %.1f m, %d photos)",
+				d, s.E, s.N, s.StdErr, s.Photos))
+		}
+	}
+}
+
+// clockWords says how a clock stands to the survey.
+func clockWords(k walk.Clock) []string {
+	var out []string
+	switch {
+	case !k.Used && k.Photos > 0:
+		out = append(out, "its times follow no pattern beside those of the survey, and were not used")
+	case k.Used:
+		s := fmt.Sprintf("its photos are taken %s by its clock", relative(k.Residual, "the point"))
+		if k.Residual.Abs() > habit {
+			s = fmt.Sprintf("its clock is %s of the survey's", ahead(k.Residual))
+		}
+		s += fmt.Sprintf(" (standard error %s, %d photos, single ones %s off on average)", span(k.StdErr), k.Photos, span(k.Scale))
+		if k.Zone != 0 {
+			s = fmt.Sprintf("its clock reads %s of the survey's by a time zone; with that taken off, ", ahead(k.Zone)) + s
+		}
+		out = append(out, s)
+	}
+	if g := k.GPS.Seconds(); k.GPSOK {
+		switch rest := g - 900*math.Round(g/900); {
+		case math.Abs(rest+leap) <= 3:
+			out = append(out, "the times of its fixes are 18 s ahead of its clock, as they are where GPS time is written for UTC")
+		case math.Abs(rest) > 60:
+			out = append(out, fmt.Sprintf("its clock is %s of the times of its fixes", ahead(k.GPS)))
+		}
+	}
+	return out
+}
+
+// idFinder finds the ids of points in texts.
+type idFinder struct {
+	byID map[string]int // in lower case; -1 where two points differ in case only
+	// words is the most words that an id is made of.
+	words int
+}
+
+// namedID is a point whose id stands in a photo's name or metadata.
+type namedID struct {
+	point int
+	where string
+}
+
+func newIDFinder(points []Point) *idFinder {
+	f := &idFinder{byID: make(map[string]int, len(points))}
+	for i, p := range points {
+		low := strings.ToLower(p.ID)
+		if _, ok := f.byID[low]; ok {
+			f.byID[low] = -1
+			continue
+		}
+		f.byID[low] = i
+		f.words = max(f.words, len(wordsOf(low)))
+	}
+	f.words = min(f.words, 6)
+	return f
+}
+
+// find returns the points whose ids stand in the photo's path or texts, each
+// once with the first place where it stands.
+func (f *idFinder) find(p *Photo) []namedID {
+	var out []namedID
+	add := func(j int, where string) {
+		for _, n := range out {
+			if n.point == j {
+				return
+			}
+		}
+		out = append(out, namedID{j, where})
+	}
+	name := strings.ReplaceAll(p.Name, `\`, "/")
+	name = strings.TrimSuffix(name, path.Ext(name))
+	dir, base := path.Split(name)
+	f.in(base, false, func(j int) { add(j, "the file name") })
+	for _, d := range strings.Split(dir, "/") {
+		f.in(d, false, func(j int) { add(j, "the folder's name") })
+	}
+	if p.Tag != nil {
+		for field, text := range p.Tag.Texts.All() {
+			f.in(text, true, func(j int) { add(j, field) })
+		}
+	}
+	return out
+}
+
+// in yields the points whose ids stand in a text, as whole words. The longest
+// id counts where several begin at one word. An id without a letter is too
+// easily a counter, a date or a figure: it counts only where it is the whole
+// text, which must not be a name, or where a word for a point stands before it.
+// An id of one letter counts only where it is the whole text.
+func (f *idFinder) in(text string, whole bool, yield func(int)) {
+	low := strings.ToLower(strings.TrimSpace(text))
+	if low == "" {
+		return
+	}
+	if j, ok := f.byID[low]; ok && (whole || hasLetter(low)) {
+		if j >= 0 {
+			yield(j)
+		}
+		return
+	}
+	words := wordsOf(low)
+	for a := 0; a < len(words); a++ {
+		for n := min(f.words, len(words)-a); n > 0; n-- {
+			id := low[words[a].lo:words[a+n-1].hi]
+			j, ok := f.byID[id]
+			if !ok {
+				continue
+			}
+			plain := utf8.RuneCountInString(id) == 1 || !hasLetter(id)
+			if plain && (a == 0 || !pointWords[low[words[a-1].lo:words[a-1].hi]]) {
+				continue
+			}
+			if j >= 0 {
+				yield(j)
+			}
+			a += n - 1
+			break
+		}
+	}
+}
+
+// pointWords are words that a bare number is a point's after.
+var pointWords = map[string]bool{"point": true, "pt": true, "pnt": true, "station": true, "stn": true, "peg": true, "mark": true}
+
+type word struct{ lo, hi int }
+
+// wordsOf splits a text into runs of letters and digits.
+func wordsOf(s string) []word {
+	var out []word
+	lo := -1
+	for i, r := range s {
+		in := unicode.IsLetter(r) || unicode.IsDigit(r)
+		if in && lo < 0 {
+			lo = i
+		}
+		if !in && lo >= 0 {
+			out = append(out, word{lo, i})
+			lo = -1
+		}
+	}
+	if lo >= 0 {
+		out = append(out, word{lo, len(s)})
+	}
+	return out
+}
+
+func hasLetter(s string) bool { return strings.IndexFunc(s, unicode.IsLetter) >= 0 }
