@@ -354,7 +354,12 @@ func (c *checker) walkPosition(r *PhotoResult, w *walk.Photo) error {
 	if x := a.Expected; x != nil {
 		at.E, at.N = at.E-x.E, at.N-x.N
 	}
-	w.Pos, w.Sigma, w.Standoff = &at, a.Sigma, a.Standoff
+	// The budget leaves the tag's own step out.
+	step := r.Tag.Position.Step * metresPerDegree / math.Sqrt(12)
+	if !finite(step) || step > maxMetres {
+		step = 0
+	}
+	w.Pos, w.Sigma, w.Standoff = &at, math.Hypot(a.Sigma, step), a.Standoff
 	return nil
 }
 
@@ -436,12 +441,18 @@ func (c *checker) evidence(r *PhotoResult, t *walk.Tie, in *walkInput, i, rival 
 		say("no position to go by")
 	default:
 		var parts []string
+		nearest := math.Inf(1)
 		for _, j := range pair {
 			q := &in.points[j]
-			d := math.Hypot(p.Pos.E-q.E, p.Pos.N-q.N) / c.unit.Metres
-			parts = append(parts, fmt.Sprintf("%s %s from %s", short(d), c.unit.Symbol, c.points[j].ID))
+			d := math.Hypot(p.Pos.E-q.E, p.Pos.N-q.N)
+			nearest = min(nearest, d)
+			parts = append(parts, fmt.Sprintf("%s %s from %s", short(d/c.unit.Metres), c.unit.Symbol, c.points[j].ID))
 		}
-		if len(parts) > 0 {
+		switch {
+		case len(parts) == 0:
+		case nearest > farOff:
+			say("tag %.0f km off, too far to tell by", nearest/1000)
+		default:
 			say("tag %s", strings.Join(parts, " and "))
 		}
 	}
@@ -462,7 +473,11 @@ func (c *checker) evidence(r *PhotoResult, t *walk.Tie, in *walkInput, i, rival 
 		if t.Shift == walk.ShiftEarly {
 			way = "early"
 		}
-		say("so %s the links of the %s: one point %s", are(n), beside(t.Before, t.After), way)
+		links := "links"
+		if n == 1 {
+			links = "link"
+		}
+		say("so %s the %s of the %s: a point %s", are(n), links, beside(t.Before, t.After), way)
 	}
 	if t.RunnerUpOK {
 		switch w := t.Evidence.Walk; {
@@ -474,6 +489,9 @@ func (c *checker) evidence(r *PhotoResult, t *walk.Tie, in *walkInput, i, rival 
 	}
 	return out
 }
+
+// farOff is the distance in metres from which on a tag tells nothing.
+const farOff = 10_000
 
 func are(n int) string {
 	if n == 1 {

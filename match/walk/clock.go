@@ -193,12 +193,13 @@ func (m *model) shared(c *chain) Common {
 	if float64(within) < commonShare*float64(len(e)) {
 		return out
 	}
-	// The variance of a median is pi/2 times that of a mean. Shifts are about as
-	// large as the noise, as a prior.
-	keep := 1 / (1 + math.Pi/2/max(span, 1))
+	// The variance of a median is pi/2 times that of a mean. As a prior, shifts are
+	// as large as the noise, or as this one where that is larger.
+	v := s2 * math.Pi / 2 / max(span, 1)
+	prior := max(s2, (me*me+mn*mn)/2)
+	keep := prior / (prior + v)
 	out.Photos = len(e)
-	out.E, out.N = keep*me, keep*mn
-	out.StdErr = math.Sqrt(s2 * math.Pi / 2 / max(span, 1))
+	out.E, out.N, out.StdErr = keep*me, keep*mn, math.Sqrt(v)
 	return out
 }
 

@@ -144,11 +144,13 @@ type slot struct {
 	cls  [maxStates]uint8
 
 	// Position: the error that the tag has if the state is true, its density by
-	// itself, that of a wide error alone, and how probably it is an ordinary one.
-	pos            bool
-	s2, gauss      float64 // variance per axis; that of the handheld alone
-	e, nn          [maxStates]float64
-	marg, wide, in [maxStates]float64
+	// itself, that of large errors alone, and how probably it is an ordinary one
+	// (in) and a wide one (off); else it is a wild one.
+	pos        bool
+	s2, gauss  float64 // variance per axis; that of the handheld alone
+	e, nn      [maxStates]float64
+	marg, wide [maxStates]float64
+	in, off    [maxStates]float64
 	// Time: the density for coming to the state.
 	timed bool
 	t     float64
@@ -274,9 +276,10 @@ func (m *model) fillPosition(s *slot, p *Photo, stale bool, clk *clock) {
 		closest = min(closest, d2)
 		s.e[k], s.nn[k] = de, dn
 		c := core * normal2(d2, s.s2)
-		s.wide[k] = m.p.WideShare*normal2(d2, wide) + wild
+		w := m.p.WideShare * normal2(d2, wide)
+		s.wide[k] = w + wild
 		s.marg[k] = c + s.wide[k]
-		s.in[k] = c / s.marg[k]
+		s.in[k], s.off[k] = c/s.marg[k], w/s.marg[k]
 	}
 	// Without a point: anywhere about the points, thinning out with the distance.
 	r2 := m.rates.Roam * m.rates.Roam
@@ -285,7 +288,7 @@ func (m *model) fillPosition(s *slot, p *Photo, stale bool, clk *clock) {
 		q := 1 + closest/r2
 		s.marg[0] += (1 - m.p.WildShare) / (math.Pi * r2 * q * q)
 	}
-	s.in[0] = 0
+	s.in[0], s.off[0] = 0, 0
 }
 
 func (m *model) fillTime(s *slot, p *Photo, clk *clock) {
@@ -480,14 +483,14 @@ func (m *model) pair(t *step, j, k int) float64 {
 	if !t.follow || j == 0 || k == 0 {
 		return w * b.marg[k]
 	}
-	// The error after an ordinary one follows it; after a large one it may be as
-	// large again, or be as if there had been none before.
-	in := a.in[j]
+	// The error after an ordinary one follows it; after a wide one it may be as
+	// large again, or be as if there had been none before, as it is after a wild one.
+	in, off := a.in[j], a.off[j]
 	de, dn := b.e[k]-t.coeff*a.e[j], b.nn[k]-t.coeff*a.nn[j]
-	g := in * (t.arNorm*fall((de*de+dn*dn)/(2*t.arVar)) + b.wide[k])
-	if out := 1 - in; out > 1e-9 {
+	g := in*(t.arNorm*fall((de*de+dn*dn)/(2*t.arVar))+b.wide[k]) + (1-in-t.keep*off)*b.marg[k]
+	if off > 1e-9 {
 		de, dn = b.e[k]-a.e[j], b.nn[k]-a.nn[j]
-		g += out * ((1-t.keep)*b.marg[k] + t.keep*t.lastNorm*fall((de*de+dn*dn)/(2*t.lastVar)))
+		g += off * t.keep * t.lastNorm * fall((de*de+dn*dn)/(2*t.lastVar))
 	}
 	return w * g
 }
