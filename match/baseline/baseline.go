@@ -1,0 +1,360 @@
+package baseline
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"regexp"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/pelletier/go-toml/v2"
+
+	"example.com/phototie/match"
+	"example.com/phototie/match/pointfile"
+)
+
+// Version is the version of the file format that is written, and the only one
+// that is read.
+const Version = 1
+
+// FindingUnused is the kind of finding that Apply makes of an entry that accepts
+// nothing.
+const FindingUnused match.FindingCode = "baseline-unused"
+
+// Date is a day of the calendar, without a time zone.
+type Date struct {
+	Year  int
+	Month time.Month
+	Day   int
+}
+
+// DateOf returns the day of t in t's own time zone.
+func DateOf(t time.Time) Date {
+	y, m, d := t.Date()
+	return Date{y, m, d}
+}
+
+// String writes the day as RFC 3339 does: 2027-03-31.
+func (d Date) String() string { return fmt.Sprintf("%04d-%02d-%02d", d.Year, d.Month, d.Day) }
+
+// IsZero reports whether d is no day at all.
+func (d Date) IsZero() bool { return d == Date{} }
+
+// After reports whether d comes after e.
+func (d Date) After(e Date) bool {
+	if d.Year != e.Year {
+		return d.Year > e.Year
+	}
+	if d.Month != e.Month {
+		return d.Month > e.Month
+	}
+	return d.Day > e.Day
+}
+
+// MarshalText writes the day as String does.
+func (d Date) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
+
+// Entry is one acceptance.
+type Entry struct {
+	// Code, Photo and Point are those of the findings accepted, Photo and Point
+	// empty where the finding names none.
+	Code  match.FindingCode `json:"code"`
+	Photo string            `json:"photo,omitempty"`
+	Point string            `json:"point,omitempty"`
+	// Reason says why. By says who; it may be empty.
+	Reason string `json:"reason"`
+	By     string `json:"by,omitempty"`
+	// Expires is the last day on which the entry holds.
+	Expires Date `json:"expires"`
+	// Line is the entry's first line in its file; 0 where it comes of none.
+	Line int `json:"-"`
+}
+
+// key is what an entry and a finding must have in common.
+type key struct {
+	code         match.FindingCode
+	photo, point string
+}
+
+func (e *Entry) key() key { return key{e.Code, e.Photo, e.Point} }
+
+func keyOf(f match.Finding) key { return key{f.Code, f.Photo, f.Point} }
+
+// about words what an entry or a finding is about.
+func (k key) about() string {
+	s := string(k.code)
+	if k.photo != "" {
+		s += fmt.Sprintf(" of photo %q", k.photo)
+	}
+	if k.point != "" {
+		s += fmt.Sprintf(", point %q", k.point)
+	}
+	return s
+}
+
+// Baseline is a list of acceptances, no two of them about the same.
+type Baseline struct {
+	Entries []Entry
+}
+
+// document and row are the file.
+type document struct {
+	Version int64 `toml:"version"`
+	Accept  []row `toml:"accept"`
+}
+
+type row struct {
+	Code    string         `toml:"code"`
+	Photo   string         `toml:"photo"`
+	Point   string         `toml:"point"`
+	Reason  string         `toml:"reason"`
+	By      string         `toml:"by"`
+	Expires toml.LocalDate `toml:"expires"`
+}
+
+// maxProblems is how many problems of one file are told.
+const maxProblems = 20
+
+// Parse reads the text of a baseline; name is the file's, for errors. Each thing
+// wrong with it is a *pointfile.Problem with its line, all of them joined. An
+// entry without a code, a reason or an expiry is an error, as are two about the
+// same, a key that is not known and a version other than Version.
+func Parse(name string, text []byte) (*Baseline, error) {
+	var problems []error
+	bad := func(line, col int, remedy, format string, args ...any) {
+		problems = append(problems, &pointfile.Problem{File: name, Line: line, Column: col, What: fmt.Sprintf(format, args...), Remedy: remedy})
+	}
+	var doc document
+	dec := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
+	if err := dec.Decode(&doc); err != nil {
+		var strict *toml.StrictMissingError
+		var de *toml.DecodeError
+		switch {
+		case errors.As(err, &strict):
+			for _, e := range strict.Errors {
+				line, col := e.Position()
+				bad(line, col, "an entry has code, photo, point, reason, by and expires", "unknown key %q", strings.Join(e.Key(), "."))
+			}
+		case errors.As(err, &de):
+			line, col := de.Position()
+			bad(line, col, "expires is a date without quotes: 2027-03-31", "%s", strings.TrimPrefix(de.Error(), "toml: "))
+		default:
+			bad(0, 0, "", "%s", err)
+		}
+		return nil, joined(name, problems)
+	}
+	if doc.Version != Version {
+		bad(0, 0, fmt.Sprintf("write version = %d at the top", Version), "the version of the baseline is %d, which is not known here", doc.Version)
+	}
+	lines := entryLines(text, len(doc.Accept))
+	b := &Baseline{Entries: make([]Entry, 0, len(doc.Accept))}
+	seen := map[key]int{}
+	for i, r := range doc.Accept {
+		e := Entry{Code: match.FindingCode(r.Code), Photo: r.Photo, Point: r.Point, Reason: strings.TrimSpace(r.Reason), By: strings.TrimSpace(r.By),
+			Expires: Date{r.Expires.Year, time.Month(r.Expires.Month), r.Expires.Day},
+			Line:    lines[i]}
+		if e.Code == "" {
+			bad(e.Line, 0, `name the kind of finding, as in code = "tag-over-budget"`, "the entry has no code")
+		}
+		if e.Reason == "" {
+			bad(e.Line, 0, "say why it is accepted, as in reason = \"seen by eye: it shows the point\"", "the entry for %s has no reason", e.key().about())
+		}
+		if e.Expires.IsZero() {
+			bad(e.Line, 0, "say until when, as in expires = 2027-03-31", "the entry for %s does not expire", e.key().about())
+		}
+		if first, ok := seen[e.key()]; ok {
+			bad(e.Line, 0, "keep one of the two", "an entry for %s stands already in line %d", e.key().about(), first)
+			continue
+		}
+		seen[e.key()] = e.Line
+		b.Entries = append(b.Entries, e)
+	}
+	if len(problems) > 0 {
+		return nil, joined(name, problems)
+	}
+	return b, nil
+}
+
+// joined joins the problems of a file, the first of many.
+func joined(name string, problems []error) error {
+	if n := len(problems) - maxProblems; n > 0 {
+		problems = append(problems[:maxProblems:maxProblems], fmt.Errorf("%s: and %d more problems", name, n))
+	}
+	return errors.Join(problems...)
+}
+
+// entryHead is the head of an entry as people write it.
+var entryHead = regexp.MustCompile(`(?m)^[ \t]*\[\[[ \t]*accept[ \t]*\]\]`)
+
+// entryLines finds the line of each of n entries; none where the text has not
+// just as many heads, since some are then written in another way, or stand in a
+// string of several lines.
+func entryLines(text []byte, n int) []int {
+	heads := entryHead.FindAllIndex(text, -1)
+	if len(heads) != n {
+		return make([]int, n)
+	}
+	lines := make([]int, n)
+	line, at := 1, 0
+	for i, h := range heads {
+		line += bytes.Count(text[at:h[0]], []byte("\n"))
+		lines[i], at = line, h[0]
+	}
+	return lines
+}
+
+// Outcome is what a baseline makes of the findings of a job.
+type Outcome struct {
+	// Kept are the findings that count, in their order: those that no entry
+	// accepts, and those whose acceptance has run out, which say so; after them a
+	// note of kind FindingUnused for each entry that accepts nothing.
+	Kept []match.Finding
+	// Accepted are the findings that an entry accepts.
+	Accepted []Accepted
+	// Expired are the entries that have run out and whose findings are there
+	// still, Unused those whose findings are not there.
+	Expired []Entry
+	Unused  []Entry
+}
+
+// Accepted is a finding with the entry that accepts it.
+type Accepted struct {
+	match.Finding
+	// Entry is the entry that accepts it.
+	Entry Entry `json:"accepted"`
+}
+
+// Without is the outcome where there is no baseline: every finding counts.
+func Without(findings []match.Finding) Outcome { return Outcome{Kept: findings} }
+
+// Apply holds findings against the baseline on a day. An entry accepts all
+// findings of its kind about its photo and point, on its last day still.
+func (b *Baseline) Apply(findings []match.Finding, today Date) Outcome {
+	var o Outcome
+	entries := make(map[key]int, len(b.Entries))
+	for i := range b.Entries {
+		entries[b.Entries[i].key()] = i
+	}
+	used := make([]bool, len(b.Entries))
+	for _, f := range findings {
+		i, ok := entries[keyOf(f)]
+		if !ok {
+			o.Kept = append(o.Kept, f)
+			continue
+		}
+		e := b.Entries[i]
+		first := !used[i]
+		used[i] = true
+		if !today.After(e.Expires) {
+			o.Accepted = append(o.Accepted, Accepted{f, e})
+			continue
+		}
+		if first {
+			o.Expired = append(o.Expired, e)
+		}
+		f.Message += fmt.Sprintf("; accepted until %s (%s)", e.Expires, e.Reason)
+		o.Kept = append(o.Kept, f)
+	}
+	for i, e := range b.Entries {
+		if used[i] {
+			continue
+		}
+		o.Unused = append(o.Unused, e)
+		o.Kept = append(o.Kept, match.Finding{Code: FindingUnused, Severity: match.SeverityNote, Photo: e.Photo, Point: e.Point, Line: e.Line,
+			Message: fmt.Sprintf("the baseline accepts a %s here, and there is none", e.Code), Remedy: "take the entry out of the baseline"})
+	}
+	return o
+}
+
+// Starter makes a baseline of the findings of an outcome: the entries that were
+// of use as they are, and a new one for each kind of finding about each photo and
+// point that counts, without a reason, to expire on the day given. Parse refuses
+// it until somebody has written the reasons. What can't be written, since a name
+// is not UTF-8, is returned as left.
+func Starter(o Outcome, expires Date) (b Baseline, left []match.Finding) {
+	seen := map[key]bool{}
+	for _, a := range o.Accepted {
+		if k := a.Entry.key(); !seen[k] {
+			seen[k] = true
+			b.Entries = append(b.Entries, a.Entry)
+		}
+	}
+	for _, f := range o.Kept {
+		k := keyOf(f)
+		switch {
+		case f.Code == FindingUnused || seen[k]:
+		case !utf8.ValidString(f.Photo) || !utf8.ValidString(f.Point):
+			left = append(left, f)
+		default:
+			seen[k] = true
+			b.Entries = append(b.Entries, Entry{Code: f.Code, Photo: f.Photo, Point: f.Point, Expires: expires})
+		}
+	}
+	return b, left
+}
+
+// head stands at the top of a written baseline.
+const head = `# Findings that are known and accepted. Each entry needs a reason, and holds up to
+# and including the day that it expires on; what has run out counts again.
+version = %d
+`
+
+// Write writes the baseline as Parse reads it, the entries in their order.
+func (b *Baseline) Write(w io.Writer) error {
+	var out bytes.Buffer
+	fmt.Fprintf(&out, head, Version)
+	for _, e := range b.Entries {
+		fmt.Fprintf(&out, "\n[[accept]]\n")
+		for _, f := range []struct {
+			name, value string
+			always      bool
+		}{{"code", string(e.Code), true}, {"photo", e.Photo, false}, {"point", e.Point, false}, {"reason", e.Reason, true}, {"by", e.By, false}} {
+			if f.value == "" && !f.always {
+				continue
+			}
+			if !utf8.ValidString(f.value) {
+				return fmt.Errorf("baseline: the %s %q is not UTF-8, and a TOML file can't hold it", f.name, f.value)
+			}
+			fmt.Fprintf(&out, "%s = %s\n", f.name, quote(f.value))
+		}
+		fmt.Fprintf(&out, "expires = %s\n", e.Expires)
+	}
+	_, err := w.Write(out.Bytes())
+	return err
+}
+
+// quote writes a basic string of TOML 1.0, with everything escaped that is not
+// plainly visible.
+func quote(s string) string {
+	var b strings.Builder
+	b.WriteByte('"')
+	for _, r := range s {
+		switch {
+		case r == '"' || r == '\\':
+			b.WriteByte('\\')
+			b.WriteRune(r)
+		case r == '\n':
+			b.WriteString(`\n`)
+		case r == '\t':
+			b.WriteString(`\t`)
+		case r < ' ' || r == 0x7f || hidden(r):
+			if r > 0xffff {
+				fmt.Fprintf(&b, `\U%08X`, r)
+			} else {
+				fmt.Fprintf(&b, `\u%04X`, r)
+			}
+		default:
+			b.WriteRune(r)
+		}
+	}
+	b.WriteByte('"')
+	return b.String()
+}
+
+// hidden reports whether a rune is not to be seen, or makes others be seen where
+// they don't stand.
+func hidden(r rune) bool { return !unicode.IsPrint(r) }

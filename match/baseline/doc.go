@@ -1,0 +1,25 @@
+// Package baseline keeps the findings of a job that somebody has accepted, so
+// that a gate fails on what is new and not on what is known.
+//
+// A baseline is a TOML file of its own, beside the dataset or in it:
+//
+//	version = 1
+//
+//	[[accept]]
+//	code = "tag-over-budget"
+//	photo = "photos/day1/QA0037.jpg"
+//	point = "B12"
+//	reason = "taken from the far side of the basin; the bollard is legible"
+//	by = "office"
+//	expires = 2027-03-31
+//
+// An entry accepts the findings of one kind about one photo and one point, and
+// nothing else: a tie that was changed, or a tag that got worse from
+// tag-over-budget to tag-gross, counts as new. Each entry needs a reason and the
+// last day on which it holds. From the day after, its findings count again and
+// say that their acceptance has run out. An entry that accepts nothing any more
+// is reported as a note, so that it can be taken out.
+//
+// The package reads and writes text; which file it is, and what becomes of the
+// findings that are left, is up to the caller.
+package baseline
