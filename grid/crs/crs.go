@@ -16,6 +16,7 @@ import (
 // many goroutines.
 type CRS struct {
 	definition string
+	options    Options
 	wkt        string
 	grid       grid.Grid
 	use        area
@@ -31,11 +32,16 @@ type CRS struct {
 
 	mu    sync.Mutex
 	plans map[string]*plan // by normalised datum name
+
+	heights heights
 }
 
 var (
-	_ grid.Projection = (*CRS)(nil)
-	_ grid.Geodesist  = (*CRS)(nil)
+	_ grid.Projection      = (*CRS)(nil)
+	_ grid.Geodesist       = (*CRS)(nil)
+	_ grid.Heighter        = (*CRS)(nil)
+	_ grid.CandidateLister = (*CRS)(nil)
+	_ grid.Bounded         = (*CRS)(nil)
 )
 
 // What can be wrong with a definition. The errors of [Open] wrap one of these.
@@ -75,7 +81,8 @@ const maxDefinition = 64 << 10
 // Open opens the projected coordinate reference system that a definition names:
 //
 //   - an authority code, "EPSG:2157", also as a URN; of a compound code such as
-//     "EPSG:2157+5731" the horizontal part counts;
+//     "EPSG:2157+5731" the horizontal part is the grid, and the vertical part is
+//     the default of heights above a geoid;
 //   - WKT of any dialect that PROJ reads, or PROJJSON;
 //   - a PROJ string, "+proj=tmerc +lat_0=53.5 ...", where +type=crs may be left
 //     out. A string that gives an ellipsoid but no datum has no tie to any
@@ -86,20 +93,55 @@ const maxDefinition = 64 << 10
 // Names that only resemble a definition are refused instead of guessed at. The
 // error is a [*DefinitionError], or one that says why PROJ's database can't be
 // used.
-func Open(definition string) (*CRS, error) {
-	r := openRegistry()
+func Open(definition string) (*CRS, error) { return OpenWith(definition, Options{}) }
+
+// OpenWith opens a system as Open does, with the caller's own choices. The error
+// may also be an [*OperationError] or an error about the vertical system.
+func OpenWith(definition string, opt Options) (*CRS, error) {
+	if err := opt.validate(); err != nil {
+		return nil, err
+	}
+	opt = opt.clone()
+	r := openRegistry(opt.Folders...)
 	defer r.close()
-	object, err := r.resolve(definition)
+	c, err := r.open(definition, opt)
+	if err != nil {
+		return nil, err
+	}
+	if err := c.checkSelectors(); err != nil {
+		return nil, err
+	}
+	return c, nil
+}
+
+// open opens a system without looking at its operations.
+func (r *registry) open(definition string, opt Options) (*CRS, error) {
+	object, vertical, err := r.resolve(definition)
 	if err != nil {
 		return nil, err
 	}
 	defer object.free()
+	defer vertical.free()
 	projected := object
 	if object.kind() == kindBound {
 		projected = object.source()
 		defer projected.free()
 	}
-	return r.describe(definition, object, projected)
+	c, err := r.describe(definition, opt, object, projected)
+	if err != nil {
+		return nil, err
+	}
+	if opt.Vertical != "" {
+		v, err := r.verticalNamed(opt.Vertical)
+		if err != nil {
+			return nil, err
+		}
+		defer v.free()
+		c.heights.standard, c.heights.standardName = opt.Vertical, v.name()
+	} else if vertical != nil {
+		c.heights.standard, c.heights.standardName = vertical.wkt(), vertical.name()
+	}
+	return c, nil
 }
 
 var (
@@ -109,10 +151,12 @@ var (
 )
 
 // resolve finds the object whose eastings and northings a definition means: a
-// projected CRS, or a bound CRS around one.
-func (r *registry) resolve(definition string) (*object, error) {
-	fail := func(reason error, format string, args ...any) (*object, error) {
-		return nil, &DefinitionError{Definition: definition, Reason: reason, Message: fmt.Sprintf(format, args...)}
+// projected CRS, or a bound CRS around one. The second result is the vertical
+// part of a compound one, or nil.
+func (r *registry) resolve(definition string) (o, vertical *object, err error) {
+	fail := func(reason error, format string, args ...any) (*object, *object, error) {
+		vertical.free()
+		return nil, nil, &DefinitionError{Definition: definition, Reason: reason, Message: fmt.Sprintf(format, args...)}
 	}
 	text := strings.TrimSpace(definition)
 	short := abridged(text)
@@ -125,10 +169,9 @@ func (r *registry) resolve(definition string) (*object, error) {
 		return fail(ErrUnknownCRS, "%s: the definition holds a zero byte", short)
 	}
 	if version := r.version(); !strings.Contains(version, "EPSG") {
-		return nil, fmt.Errorf("PROJ's database proj.db can't be read (%s): install the proj-data package, or set PROJ_DATA to the folder that holds it", version)
+		return nil, nil, fmt.Errorf("PROJ's database proj.db can't be read (%s): install the proj-data package, or set PROJ_DATA to the folder that holds it", version)
 	}
 
-	var o *object
 	switch {
 	case strings.Contains(text, "proj=pipeline"):
 		return fail(ErrUnknownCRS, "%s: a pipeline is an operation between two systems; give the projected system itself", short)
@@ -175,12 +218,12 @@ func (r *registry) resolve(definition string) (*object, error) {
 		k := o.kind()
 		switch k {
 		case kindProjected:
-			return o, nil
+			return o, vertical, nil
 		case kindBound:
 			inner := o.source()
 			if inner != nil && inner.kind() == kindProjected {
 				inner.free()
-				return o, nil
+				return o, vertical, nil
 			}
 			o.free()
 			if o = inner; o == nil {
@@ -189,6 +232,9 @@ func (r *registry) resolve(definition string) (*object, error) {
 			continue
 		case kindCompound:
 			inner := o.horizontal()
+			if vertical == nil {
+				vertical = o.vertical()
+			}
 			o.free()
 			if o = inner; o == nil {
 				return fail(ErrNotProjected, "%s has no horizontal part; %s", name, remedy)
@@ -235,8 +281,8 @@ func abridged(s string) string {
 }
 
 // describe reads everything but the operations.
-func (r *registry) describe(definition string, object, projected *object) (*CRS, error) {
-	c := &CRS{definition: definition, wkt: object.wkt(), plans: make(map[string]*plan)}
+func (r *registry) describe(definition string, opt Options, object, projected *object) (*CRS, error) {
+	c := &CRS{definition: definition, options: opt, wkt: object.wkt(), plans: make(map[string]*plan)}
 	name := projected.name()
 	axes, err := projected.axes()
 	if err != nil {
@@ -278,7 +324,7 @@ func (r *registry) describe(definition string, object, projected *object) (*CRS,
 	if rf == 0 {
 		c.ellipsoid = fmt.Sprintf("+proj=longlat +R=%.17g", a)
 	}
-	if err := withWorker(func(w *worker) error {
+	if err := c.withWorker(func(w *worker) error {
 		_, err := w.operation(c.own)
 		return err
 	}); err != nil {

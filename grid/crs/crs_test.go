@@ -193,7 +193,7 @@ func TestDatumNames(t *testing.T) {
 		if normaliseDatum(name) != name {
 			t.Errorf("the key %q is not normalised", name)
 		}
-		f := r.open(code)
+		f := r.frame(code)
 		if f == nil {
 			t.Errorf("%s: the registry has no geographic CRS %s", name, code)
 			continue
@@ -269,7 +269,7 @@ func TestMissingGridIsReported(t *testing.T) {
 	const file = "uk_os_OSTN15_NTv2_OSGBtoETRS.tif"
 	missing := false
 	for i := range p.missing {
-		missing = missing || p.missing[i].path.missing[0] == file
+		missing = missing || p.missing[i].path.missing[0].Name == file
 	}
 	got := toGrid(t, c, fix(52.66, 1.72, "", 2024))[0]
 	if got.Err != nil || got.Op.Ballpark {

@@ -8,13 +8,18 @@ package crs
 // #cgo pkg-config: proj
 // #include <stdlib.h>
 // #include <proj.h>
+// #include <proj_experimental.h>
 import "C"
 
 import (
 	"fmt"
 	"math"
+	"os"
+	"regexp"
 	"strings"
 	"unsafe"
+
+	"example.com/phototie/grid"
 )
 
 // registry is a PROJ context with its database. It serves one goroutine at a
@@ -23,10 +28,31 @@ type registry struct {
 	ctx *C.PJ_CONTEXT
 }
 
-func openRegistry() *registry {
+// openRegistry opens a registry that looks for files in the folders, and then
+// where PROJ looks.
+func openRegistry(folders ...string) *registry {
 	r := &registry{ctx: C.proj_context_create()}
 	C.proj_log_level(r.ctx, C.PJ_LOG_NONE)
+	if paths := searchPaths(folders); len(paths) > 0 {
+		list := make([]*C.char, len(paths))
+		for i, p := range paths {
+			list[i] = C.CString(p)
+			defer C.free(unsafe.Pointer(list[i]))
+		}
+		C.proj_context_set_search_paths(r.ctx, C.int(len(list)), &list[0])
+	}
 	return r
+}
+
+// searchPaths are the folders followed by those that PROJ searches by itself,
+// since PROJ takes a list that it is given for the whole. Without folders there
+// is no list.
+func searchPaths(folders []string) []string {
+	if len(folders) == 0 {
+		return nil
+	}
+	own := strings.Split(C.GoString(C.proj_info().searchpath), string(os.PathListSeparator))
+	return append(append([]string(nil), folders...), own...)
 }
 
 func (r *registry) close() { C.proj_context_destroy(r.ctx) }
@@ -156,6 +182,30 @@ func (o *object) horizontal() *object {
 	return o.r.object(C.proj_crs_get_sub_crs(o.r.ctx, o.p, 0))
 }
 
+// vertical is the vertical component of a compound CRS, nil where it has none.
+func (o *object) vertical() *object {
+	v := o.r.object(C.proj_crs_get_sub_crs(o.r.ctx, o.p, 1))
+	if v != nil && v.kind() == kindVertical {
+		return v
+	}
+	v.free()
+	return nil
+}
+
+// solid is a geographic CRS with an ellipsoidal height as its third axis: the
+// registry's own where it has one, and then it has a code.
+func (o *object) solid() *object { return o.r.object(C.proj_crs_promote_to_3D(o.r.ctx, nil, o.p)) }
+
+// flat is a CRS without its height.
+func (o *object) flat() *object { return o.r.object(C.proj_crs_demote_to_2D(o.r.ctx, nil, o.p)) }
+
+// with is the compound of a CRS and a vertical one.
+func (o *object) with(vertical *object) *object {
+	name := C.CString(o.name() + " + " + vertical.name())
+	defer C.free(unsafe.Pointer(name))
+	return o.r.object(C.proj_create_compound_crs(o.r.ctx, name, o.p, vertical.p))
+}
+
 // source is the source CRS of an operation, or the CRS that a bound one wraps.
 func (o *object) source() *object { return o.r.object(C.proj_get_source_crs(o.r.ctx, o.p)) }
 
@@ -269,6 +319,9 @@ func (o *object) areaOfUse() (area, bool) {
 // step is one step of an operation.
 type step struct {
 	name string
+	// code is the registry code, "EPSG:8970", the same in both directions; empty
+	// where there is none.
+	code string
 	// accuracy in metres; negative where none is stated. Conversions are exact.
 	accuracy float64
 	// from and to are the names of the systems on either side.
@@ -284,7 +337,7 @@ type path struct {
 	ballpark bool
 	areas    []area
 	// missing are the grid files that it needs and that are not installed.
-	missing []string
+	missing []grid.MissingFile
 	// runnable is false where PROJ can't run it, for want of a grid file mostly.
 	runnable bool
 	// gridded is true where it reads grid files at all.
@@ -329,14 +382,14 @@ func (o *object) path() (path, bool) {
 	p.ballpark = C.proj_coordoperation_has_ballpark_transformation(ctx, o.p) != 0
 	p.runnable = C.proj_coordoperation_is_instantiable(ctx, o.p) != 0
 	for i := range int(C.proj_coordoperation_get_grid_used_count(ctx, o.p)) {
-		var short, full *C.char
+		var short, full, pack, url *C.char
 		var available C.int
-		if C.proj_coordoperation_get_grid_used(ctx, o.p, C.int(i), &short, &full, nil, nil, nil, nil, &available) == 0 {
+		if C.proj_coordoperation_get_grid_used(ctx, o.p, C.int(i), &short, &full, &pack, &url, nil, nil, &available) == 0 {
 			continue
 		}
 		p.gridded = true
 		if available == 0 {
-			p.missing = append(p.missing, C.GoString(short))
+			p.missing = append(p.missing, missingFile(C.GoString(short), C.GoString(pack), C.GoString(url)))
 		}
 	}
 	if a, ok := o.areaOfUse(); ok {
@@ -355,7 +408,7 @@ func (o *object) path() (path, bool) {
 		p.steps = []step{o.step()}
 	}
 	for _, s := range p.steps {
-		p.ballpark = p.ballpark || strings.Contains(s.name, "Ballpark")
+		p.ballpark = p.ballpark || s.ballpark()
 	}
 	text := C.proj_as_proj_string(ctx, o.p, C.PJ_PROJ_5, nil)
 	if text == nil {
@@ -367,14 +420,24 @@ func (o *object) path() (path, bool) {
 }
 
 func (o *object) step() step {
-	s := step{name: o.name(), accuracy: float64(C.proj_coordoperation_get_accuracy(o.r.ctx, o.p))}
-	if c := o.source(); c != nil {
-		s.from = c.name()
-		c.free()
+	s := step{name: o.name(), code: o.code(), accuracy: float64(C.proj_coordoperation_get_accuracy(o.r.ctx, o.p))}
+	// A step taken backwards, or with another file, goes by "INVERSE(EPSG):8970"
+	// or "DERIVED_FROM(EPSG):7709".
+	for {
+		_, inner, ok := strings.Cut(s.code, "(")
+		if !ok {
+			break
+		}
+		s.code = strings.Replace(inner, ")", "", 1)
 	}
-	if c := o.target(); c != nil {
-		s.to = c.name()
-		c.free()
+	from, to := o.source(), o.target()
+	defer from.free()
+	defer to.free()
+	if from != nil {
+		s.from = from.name()
+	}
+	if to != nil {
+		s.to = to.name()
 	}
 	if C.proj_get_type(o.p) == C.PJ_TYPE_CONVERSION {
 		s.conversion, s.accuracy = true, 0
@@ -382,12 +445,22 @@ func (o *object) step() step {
 	return s
 }
 
+// exactlyVertical returns the vertical CRS of a name, in any case; nil where there
+// is none, or more than one.
+func (r *registry) exactlyVertical(name string) *object {
+	return r.exactlyOf(name, C.PJ_TYPE_VERTICAL_CRS)
+}
+
 // exactly returns the CRS of a name, in any case; nil where there is none, or
 // more than one. EPSG's own come first.
 func (r *registry) exactly(name string) *object {
+	return r.exactlyOf(name, C.PJ_TYPE_PROJECTED_CRS, C.PJ_TYPE_COMPOUND_CRS, C.PJ_TYPE_GEOGRAPHIC_2D_CRS, C.PJ_TYPE_VERTICAL_CRS)
+}
+
+func (r *registry) exactlyOf(name string, types ...C.PJ_TYPE) *object {
 	for _, authority := range []string{"EPSG", ""} {
 		var matches []*object
-		for _, o := range r.search(authority, name, false, C.PJ_TYPE_PROJECTED_CRS, C.PJ_TYPE_COMPOUND_CRS, C.PJ_TYPE_GEOGRAPHIC_2D_CRS, C.PJ_TYPE_VERTICAL_CRS) {
+		for _, o := range r.search(authority, name, false, types...) {
 			if strings.EqualFold(o.name(), name) {
 				matches = append(matches, o)
 			} else {
@@ -405,6 +478,37 @@ func (r *registry) exactly(name string) *object {
 		}
 	}
 	return nil
+}
+
+// ballpark reports whether a step is none that the registry knows, but PROJ's
+// way to go on all the same.
+func (s step) ballpark() bool {
+	return strings.Contains(s.name, "Ballpark") || strings.Contains(s.name, "ballpark")
+}
+
+// missingFile describes a file that is not installed.
+func missingFile(name, pack, url string) grid.MissingFile {
+	m := grid.MissingFile{Name: name, Package: pack, URL: url}
+	switch {
+	case debianFiles[name]:
+		m.Install = "install the proj-data package of Debian or Ubuntu, or get it with \"projsync --file " + name + "\", or set PROJ_NETWORK=ON"
+	case url == "" && !storePattern.MatchString(name):
+		m.Install = "get it from the agency that publishes it, and put it into a folder that PROJ_DATA names"
+	default:
+		m.Install = "get it with \"projsync --file " + name + "\" or set PROJ_NETWORK=ON"
+	}
+	return m
+}
+
+// storePattern is how the files in PROJ's own store are named: country, agency,
+// and what they hold.
+var storePattern = regexp.MustCompile(`^(?:[a-z]{2}|eur)_[A-Za-z0-9]+_.+\.(?:tif|json)$`)
+
+// debianFiles are those that the package proj-data of Debian 12 holds, by the
+// names that the registry has for them.
+var debianFiles = map[string]bool{
+	"us_nga_egm96_15.tif": true, "fr_ign_ntf_r93.tif": true, "de_adv_BETA2007.tif": true, "nz_linz_nzgd2kgrid0005.tif": true,
+	"ch_swisstopo_CHENyx06a.tif": true, "ch_swisstopo_CHENyx06_ETRS.tif": true,
 }
 
 // named returns the geographic CRSs whose name is near to name, as name and

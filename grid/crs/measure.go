@@ -32,7 +32,7 @@ func (c *CRS) Geodesic(a, b grid.EN) (grid.Geodesic, error) {
 }
 
 func (c *CRS) geodesic(a, b grid.LatLon) (g grid.Geodesic, err error) {
-	err = withWorker(func(w *worker) error {
+	err = c.withWorker(func(w *worker) error {
 		op, err := w.operation(c.ellipsoid)
 		if err != nil {
 			return fmt.Errorf("ellipsoid of %s: %w", c.grid.Name, err)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"regexp"
+	"slices"
 	"sort"
 	"strings"
 	"sync"
@@ -28,11 +29,16 @@ type plan struct {
 	ways []way
 	// missing are the ways that lack a grid file, the best first.
 	missing []way
+	// excluded are the ways that the caller's choice rules out, whether they can
+	// be run or not.
+	excluded []way
 	// unknown is set, and the rest empty, where no frame is known for the datum.
 	unknown bool
 	// gridEnsemble says that the grid's own frame is WGS 84 without a
 	// realisation.
 	gridEnsemble bool
+	// err says why the plan leads nowhere, where it does not.
+	err error
 
 	mu  sync.Mutex
 	ops map[remark]*grid.Operation
@@ -50,6 +56,9 @@ type way struct {
 	epoch float64
 	// viaEnsemble says that a WGS 84 tag was taken without its realisation.
 	viaEnsemble bool
+	// exclusion says why the caller's choice rules the way out; empty where it
+	// does not.
+	exclusion string
 }
 
 // remark is what may have to be said about the use of a way for one fix.
@@ -62,6 +71,12 @@ type remark struct {
 	undated bool // it needs an epoch and there is none
 }
 
+// same reports whether two ways take the same steps: a way that PROJ finds by
+// itself may be put together from its parts as well.
+func (w *way) same(o *way) bool {
+	return w.runnable == o.runnable && w.source == o.source && w.title() == o.title() && slices.Equal(w.codes(), o.codes())
+}
+
 // covers reports whether a position is inside all areas of use of a way.
 func (w *way) covers(lat, lon float64) bool {
 	for _, a := range w.areas {
@@ -70,6 +85,12 @@ func (w *way) covers(lat, lon float64) bool {
 		}
 	}
 	return true
+}
+
+// obtainable reports whether the files that a way lacks can be had from PROJ's
+// own store.
+func (w *way) obtainable() bool {
+	return !slices.ContainsFunc(w.path.missing, func(f grid.MissingFile) bool { return f.URL == "" && !storePattern.MatchString(f.Name) })
 }
 
 // better reports whether a has the better stated accuracy.
@@ -195,10 +216,21 @@ func (p *plan) describe(key remark) *grid.Operation {
 	}
 	if key.missing >= 0 {
 		m := &p.missing[key.missing]
-		note("%s (%s) would be used here, but needs %s, which is not installed; get it with \"projsync --file %s\" or set PROJ_NETWORK=ON",
-			m.title(), m.accuracyText(), strings.Join(m.path.missing, ", "), m.path.missing[0])
+		note("%s (%s) would be used here, but needs %s, which is not installed; %s",
+			m.title(), m.accuracyText(), fileNames(m.path.missing), m.path.missing[0].Install)
 	}
 	return op
+}
+
+// fileNames lists files for a message.
+func fileNames(files []grid.MissingFile) string {
+	var names []string
+	for _, f := range files {
+		if !slices.Contains(names, f.Name) {
+			names = append(names, f.Name)
+		}
+	}
+	return strings.Join(names, ", ")
 }
 
 func (w *way) accuracyText() string {
@@ -218,6 +250,9 @@ func (w *way) title() string {
 			if strings.HasPrefix(bare, "Conversion from ") || strings.HasPrefix(bare, "axis order change") {
 				continue
 			}
+		}
+		if len(names) > 0 && s.from == s.to && strings.HasPrefix(s.name, "Null geographic offset") {
+			continue
 		}
 		names = append(names, strings.ReplaceAll(s.name, "Inverse of Inverse of ", ""))
 	}
@@ -253,7 +288,7 @@ func join(a, b path) path {
 		pipeline: "+proj=pipeline " + stepsOf(a.pipeline) + " " + stepsOf(b.pipeline),
 		ballpark: a.ballpark || b.ballpark,
 		areas:    append(append([]area(nil), a.areas...), b.areas...),
-		missing:  append(append([]string(nil), a.missing...), b.missing...),
+		missing:  append(append([]grid.MissingFile(nil), a.missing...), b.missing...),
 		runnable: a.runnable && b.runnable,
 		gridded:  a.gridded || b.gridded,
 	}
@@ -280,9 +315,33 @@ func (p path) real() bool {
 
 // planner collects the ways of one plan.
 type planner struct {
-	r    *registry
+	r *registry
+	// grid is what the ways lead to: the grid, or a frame with heights.
 	grid *object
 	plan *plan
+	// solid is set where heights are carried too: every frame on the way has
+	// three axes then.
+	solid bool
+}
+
+// open opens a geographic CRS by its code; nil where the registry lacks it, or
+// lacks the heights that are asked for.
+func (pl *planner) open(code string) *frame {
+	f := pl.r.frame(code)
+	if f == nil || !pl.solid {
+		return f
+	}
+	o := f.object.solid()
+	f.free()
+	if o == nil {
+		return nil
+	}
+	if o.code() == "" {
+		o.free()
+		return nil
+	}
+	f.object = o
+	return f
 }
 
 // plan returns the plan for a datum name, made at first use.
@@ -291,41 +350,57 @@ func (c *CRS) plan(datum string) (*plan, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if p, ok := c.plans[key]; ok {
-		return p, nil
+		return p, p.err
 	}
-	r := openRegistry()
+	r := openRegistry(c.options.Folders...)
 	defer r.close()
-	object, err := r.resolve(c.definition)
+	object, vertical, err := r.resolve(c.definition)
 	if err != nil {
 		return nil, err
 	}
 	defer object.free()
+	defer vertical.free()
 	pl := &planner{r: r, grid: object, plan: &plan{ops: make(map[remark]*grid.Operation)}}
-	if key == broadcast {
-		pl.broadcast()
-	} else if code := r.datumCode(datum); code == "" || !pl.stated(code) {
-		pl.plan.unknown = true
-	}
-	if !pl.plan.unknown {
-		if len(pl.plan.ways) == 0 {
-			var files []string
-			for i := range pl.plan.missing {
-				files = append(files, pl.plan.missing[i].path.missing...)
-			}
-			if len(files) > 0 {
-				return nil, fmt.Errorf("PROJ can go from %s to %s only with files that are not installed: get %s with \"projsync --file\", or set PROJ_NETWORK=ON", datum, c.grid.Name, strings.Join(files, ", "))
-			}
-			return nil, fmt.Errorf("PROJ has no operation from %s to %s", datum, c.grid.Name)
-		}
-		better := func(w []way) func(i, j int) bool { return func(i, j int) bool { return w[i].better(&w[j]) } }
-		sort.SliceStable(pl.plan.ways, better(pl.plan.ways))
-		sort.SliceStable(pl.plan.missing, better(pl.plan.missing))
-	}
+	pl.collect(datum)
+	pl.plan.choose(c.options)
+	pl.plan.err = c.useless(datum, pl.plan)
 	if len(c.plans) >= maxPlans { // names that nobody knows, in all likelihood
 		clear(c.plans)
 	}
 	c.plans[key] = pl.plan
-	return pl.plan, nil
+	return pl.plan, pl.plan.err
+}
+
+// collect collects the ways from a datum.
+func (pl *planner) collect(datum string) {
+	if normaliseDatum(datum) == broadcast {
+		pl.broadcast()
+	} else if code := pl.r.datumCode(datum); code == "" || !pl.stated(code) {
+		pl.plan.unknown = true
+	}
+	better := func(w []way) func(i, j int) bool { return func(i, j int) bool { return w[i].better(&w[j]) } }
+	sort.SliceStable(pl.plan.ways, better(pl.plan.ways))
+	sort.SliceStable(pl.plan.missing, better(pl.plan.missing))
+	sort.SliceStable(pl.plan.missing, func(i, j int) bool {
+		return pl.plan.missing[i].obtainable() && !pl.plan.missing[j].obtainable()
+	})
+}
+
+// useless says why a plan leads nowhere; nil where it leads somewhere, or where
+// its datum is unknown, which is for others to report.
+func (c *CRS) useless(datum string, p *plan) error {
+	if p.unknown || len(p.ways) > 0 {
+		return nil
+	}
+	switch {
+	case len(p.excluded) > 0 && len(p.missing) > 0:
+		return &OperationError{Grid: c.grid.Name, Datum: datum, Selectors: c.options.selectors(), Reason: ErrNotRunnable, Candidates: p.candidates(nil, false)}
+	case len(p.excluded) > 0:
+		return &OperationError{Grid: c.grid.Name, Datum: datum, Selectors: c.options.selectors(), Reason: ErrAllExcluded, Candidates: p.candidates(nil, false)}
+	case len(p.missing) > 0:
+		return &OperationError{Grid: c.grid.Name, Datum: datum, Reason: ErrNotRunnable, Candidates: p.candidates(nil, false)}
+	}
+	return fmt.Errorf("PROJ has no operation from %s to %s", datumText(datum), c.grid.Name)
 }
 
 // maxPlans bounds the plans of one CRS; a job has one or two.
@@ -336,6 +411,13 @@ func (pl *planner) add(p path, source string, axes geoAxes, viaEnsemble bool) bo
 	pl.r.try(&p)
 	w := way{path: p, source: source, axes: axes, viaEnsemble: viaEnsemble}
 	w.complete()
+	for _, known := range [][]way{pl.plan.ways, pl.plan.missing} {
+		for i := range known {
+			if w.same(&known[i]) {
+				return p.runnable
+			}
+		}
+	}
 	switch {
 	case p.runnable:
 		pl.plan.ways = append(pl.plan.ways, w)
@@ -361,7 +443,7 @@ func (r *registry) try(p *path) {
 	}
 	p.runnable = false
 	for _, m := range filePattern.FindAllStringSubmatch(p.pipeline, -1) {
-		p.missing = append(p.missing, m[1])
+		p.missing = append(p.missing, missingFile(m[1], "", ""))
 	}
 }
 
@@ -375,7 +457,7 @@ type frame struct {
 }
 
 // open opens a geographic CRS by its code; nil where the registry lacks it.
-func (r *registry) open(code string) *frame {
+func (r *registry) frame(code string) *frame {
 	o := r.create(code)
 	if o == nil {
 		return nil
@@ -409,12 +491,12 @@ func (f *frame) widen(p path) path {
 //     there: PROJ does not cross from a member to the ensemble by itself;
 //   - from the WGS 84 ensemble, by null transformations mostly.
 func (pl *planner) broadcast() {
-	ensemble := pl.r.open(codeEnsemble)
+	ensemble := pl.open(codeEnsemble)
 	if ensemble == nil {
 		return
 	}
 	defer ensemble.free()
-	if from := pl.r.open(codeBroadcast); from != nil {
+	if from := pl.open(codeBroadcast); from != nil {
 		defer from.free()
 		for _, p := range pl.r.paths(from.object, pl.grid) {
 			if p.real() {
@@ -437,7 +519,7 @@ func (pl *planner) broadcast() {
 // counts as a third (leave) to go on from: the same, or the ensemble that it is
 // a member of.
 func (pl *planner) over(from *frame, arrive, leave string) {
-	a, l := pl.r.open(arrive), pl.r.open(leave)
+	a, l := pl.open(arrive), pl.open(leave)
 	if a != nil {
 		defer a.free()
 	}
@@ -474,7 +556,7 @@ func (pl *planner) over(from *frame, arrive, leave string) {
 // stated collects the ways for a tag that states its datum. It is false where
 // the code is not a geographic CRS.
 func (pl *planner) stated(code string) bool {
-	from := pl.r.open(code)
+	from := pl.open(code)
 	if from == nil {
 		return false
 	}
@@ -508,13 +590,13 @@ func (pl *planner) stated(code string) bool {
 
 // overEnsemble adds the ways over the WGS 84 ensemble.
 func (pl *planner) overEnsemble(from *frame) {
-	ensemble := pl.r.open(codeEnsemble)
+	ensemble := pl.open(codeEnsemble)
 	if ensemble == nil {
 		return
 	}
 	defer ensemble.free()
 	first := pl.r.paths(from.object, ensemble.object)
-	if b := pl.r.open(codeBroadcast); b != nil {
+	if b := pl.open(codeBroadcast); b != nil {
 		defer b.free()
 		for _, p := range pl.r.paths(from.object, b.object) {
 			if p.real() && p.runnable && p.pipeline != "" {

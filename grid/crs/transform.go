@@ -119,7 +119,7 @@ func (c *CRS) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, e
 		return nil, err
 	}
 	out := make([]grid.Placement, len(fixes))
-	err := withWorker(func(w *worker) error {
+	err := c.withWorker(func(w *worker) error {
 		j := forwards{c: c, w: w, sources: sources{c: c}}
 		for lo := 0; lo < len(fixes); lo += chunk {
 			hi := min(lo+chunk, len(fixes))
@@ -228,7 +228,7 @@ func (c *CRS) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) (
 	if err != nil {
 		return nil, err
 	}
-	err = withWorker(func(w *worker) error {
+	err = c.withWorker(func(w *worker) error {
 		j := backwards{c: c, w: w, sources: sources{c: c}}
 		for lo := 0; lo < len(at); lo += chunk {
 			hi := min(lo+chunk, len(at))
@@ -363,7 +363,7 @@ func (c *CRS) ToPlane(at []grid.LatLon) ([]grid.EN, error) {
 		}
 		coords[i] = proj.Coord{x, y, 0, math.Inf(1)}
 	}
-	if err := withWorker(func(w *worker) error {
+	if err := c.withWorker(func(w *worker) error {
 		return w.transform(context.Background(), c.own, proj.DirectionFwd, coords)
 	}); err != nil {
 		return nil, fmt.Errorf("%s: %w", c.grid.Name, err)
@@ -406,7 +406,7 @@ func (c *CRS) fromPlane(ctx context.Context, at []grid.EN) ([]grid.LatLon, error
 		x, y := c.plane.fromEN(p)
 		coords[i] = proj.Coord{x, y, 0, math.Inf(1)}
 	}
-	if err := withWorker(func(w *worker) error {
+	if err := c.withWorker(func(w *worker) error {
 		return w.invert(ctx, c.own, coords, c.grid.Unit.Metres)
 	}); err != nil {
 		return nil, fmt.Errorf("%s: %w", c.grid.Name, err)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"slices"
+	"strings"
 	"sync"
 
 	"github.com/twpayne/go-proj/v11"
@@ -14,28 +15,39 @@ import (
 type worker struct {
 	ctx *proj.Context
 	ops map[string]*proj.PJ
+	// folders is the list of folders that it searches before PROJ's own.
+	folders string
 }
 
 // idle holds the workers that nobody uses at the moment. go-proj frees a context
 // and the operations made in it when the collector finds them, in no
 // particular order, and an operation must not outlive its context. So workers
 // are handed back and kept, as many as were ever at work at the same time.
-// They hold no settings: any CRS may use any worker.
+// They hold no settings but the folders to search: any CRS with the same folders
+// may use any of them.
 var idle struct {
 	sync.Mutex
 	workers []*worker
 }
 
 // withWorker runs f with a worker of its own.
-func withWorker(f func(*worker) error) error {
+func (c *CRS) withWorker(f func(*worker) error) error {
+	folders := strings.Join(c.options.Folders, "\x00")
 	idle.Lock()
 	var w *worker
-	if n := len(idle.workers); n > 0 {
-		w, idle.workers = idle.workers[n-1], idle.workers[:n-1]
+	for i := len(idle.workers) - 1; i >= 0; i-- {
+		if idle.workers[i].folders == folders {
+			w = idle.workers[i]
+			idle.workers = slices.Delete(idle.workers, i, i+1)
+			break
+		}
 	}
 	idle.Unlock()
 	if w == nil {
-		w = &worker{ctx: proj.NewContext(), ops: make(map[string]*proj.PJ)}
+		w = &worker{ctx: proj.NewContext(), ops: make(map[string]*proj.PJ), folders: folders}
+		if paths := searchPaths(c.options.Folders); len(paths) > 0 {
+			w.ctx.SetSearchPaths(paths)
+		}
 	}
 	defer func() {
 		idle.Lock()

@@ -1,0 +1,188 @@
+package crs
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"example.com/phototie/grid"
+)
+
+// Candidates lists the operations from a frame to the grid in the order that
+// they are tried in: those that can be run, the best stated accuracy first; then
+// those that lack a file; then those that the caller's own choice rules out. The
+// positions are places on the grid, such as the points of a job. For each one the
+// operation is chosen as FromGrid chooses it, so that Chosen counts what would be
+// used; with the frame's epoch where it has one, and as for a photo without a
+// date where it has none.
+//
+// A datum that no frame is known for is a [*grid.UnknownDatumError]. A choice
+// that leaves no operation is no error here: the list shows why.
+func (c *CRS) Candidates(ctx context.Context, at []grid.EN, frame grid.Frame) ([]grid.Candidate, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	p, err := c.plan(frame.Datum)
+	if p == nil {
+		return nil, err
+	}
+	if p.unknown {
+		return nil, &grid.UnknownDatumError{Datum: frame.Datum}
+	}
+	own, err := c.fromPlane(ctx, at)
+	if err != nil {
+		return nil, err
+	}
+	var places []place
+	for _, o := range own {
+		if finite(o.Lat, o.Lon) {
+			places = append(places, place{lat: o.Lat, lon: wrap(o.Lon + c.ownMeridian)})
+		}
+	}
+	if p.err == nil && len(at) > 0 {
+		frames := make([]grid.Frame, len(at))
+		for i := range frames {
+			frames[i] = frame
+		}
+		fixes, err := c.FromGrid(ctx, at, frames)
+		if err != nil {
+			return nil, err
+		}
+		n := 0
+		for i, f := range fixes {
+			if !finite(own[i].Lat, own[i].Lon) {
+				continue
+			}
+			if f.Err == nil {
+				places[n].chosen = f.Op.Definition
+			}
+			n++
+		}
+	}
+	return p.candidates(places, credible(frame.Epoch)), nil
+}
+
+// place is a position that candidates are counted for.
+type place struct {
+	lat, lon float64
+	chosen   string // the pipeline
+}
+
+// candidates writes a plan out.
+func (p *plan) candidates(places []place, dated bool) []grid.Candidate {
+	var out []grid.Candidate
+	best := -1 // the first that is chosen for a place
+	for _, ways := range [][]way{p.ways, p.missing, p.excluded} {
+		for i := range ways {
+			w := &ways[i]
+			c := w.candidate()
+			for _, at := range places {
+				if w.covers(at.lat, at.lon) {
+					c.Covers++
+				}
+				if c.Usable && at.chosen == w.pipeline {
+					c.Chosen++
+				}
+			}
+			if c.Chosen > 0 && best < 0 {
+				best = len(out)
+			}
+			out = append(out, c)
+		}
+	}
+	ways := append(append(append([]*way(nil), pointers(p.ways)...), pointers(p.missing)...), pointers(p.excluded)...)
+	for i := range out {
+		out[i].Why = why(&out[i], ways[i], out, ways, best, len(places), dated)
+	}
+	return out
+}
+
+func pointers(ways []way) []*way {
+	out := make([]*way, len(ways))
+	for i := range ways {
+		out[i] = &ways[i]
+	}
+	return out
+}
+
+// candidate describes a way without regard to any place.
+func (w *way) candidate() grid.Candidate {
+	c := grid.Candidate{
+		Operation:     grid.Operation{Name: w.title(), Definition: w.pipeline, Source: w.source, Ballpark: w.ballpark},
+		Codes:         w.codes(),
+		TimeDependent: w.dated,
+		Usable:        w.runnable && w.exclusion == "",
+		Missing:       w.path.missing,
+		Excluded:      w.exclusion != "",
+	}
+	if !math.IsNaN(w.accuracy) && !w.ballpark {
+		a := w.accuracy
+		c.Accuracy = &a
+	}
+	for _, a := range w.areas {
+		c.Areas = append(c.Areas, grid.Area{Name: a.name, South: a.south, West: a.west, North: a.north, East: a.east})
+	}
+	switch {
+	case w.ballpark:
+		c.Notes = append(c.Notes, "ballpark: coordinates are copied from one frame to the other; the error may be hundreds of metres")
+	case w.viaEnsemble:
+		c.Notes = append(c.Notes, "takes the tag in WGS 84 without a realisation, which the registry holds good to 2 m")
+	}
+	return c
+}
+
+// why says why a candidate is used or passed over.
+func why(c *grid.Candidate, w *way, all []grid.Candidate, ways []*way, best, places int, dated bool) string {
+	switch {
+	case c.Excluded:
+		return "ruled out: " + w.exclusion
+	case !c.Usable && len(c.Missing) > 0:
+		s := fmt.Sprintf("can't be run: %s is not installed; %s", fileNames(c.Missing), c.Missing[0].Install)
+		switch {
+		case places > 0 && c.Covers == 0:
+			s += "; the positions lie outside its area of use anyway"
+		case best >= 0 && c.Accuracy == nil:
+			s += "; it states no accuracy, so it would not be preferred to what is used"
+		case best >= 0 && w.better(ways[best]):
+			s += "; it would be better than what is used"
+		case best >= 0:
+			s += "; it would not be better than what is used"
+		}
+		return s
+	case !c.Usable:
+		return "PROJ can't run it"
+	case c.Chosen > 0:
+		s := "used: "
+		switch {
+		case c.Ballpark:
+			s += "nothing else leads to the grid here"
+		case c.Covers == 0:
+			s += "outside its area of use, as nothing else leads to the grid here"
+		case c.TimeDependent && !dated:
+			s += "nothing leads to the grid without an epoch, so its reference epoch is assumed"
+		case c.Accuracy == nil:
+			s += "no other that can be used here states an accuracy either"
+		default:
+			s += "the best stated accuracy of those that can be used here"
+		}
+		if c.Chosen < places {
+			s += fmt.Sprintf(" (%d of %d positions)", c.Chosen, places)
+		}
+		return s
+	case places == 0:
+		return "no positions to choose for"
+	case c.Ballpark:
+		return "passed over: ballpark, used only where nothing else leads to the grid"
+	case c.Covers == 0:
+		return "passed over: the positions lie outside its area of use"
+	case c.TimeDependent && !dated:
+		return "passed over: it needs the date of the photo"
+	case c.Accuracy == nil:
+		return "passed over: it states no accuracy"
+	case best >= 0 && ways[best].better(w):
+		return "passed over: " + all[best].Name + " states a better accuracy"
+	case best >= 0 && !w.better(ways[best]):
+		return "passed over: another of the same stated accuracy comes first"
+	}
+	return "passed over: PROJ can't carry the positions with it"
+}
