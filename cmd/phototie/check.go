@@ -6,7 +6,9 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.com/phototie/grid"
 	"example.com/phototie/grid/crs"
+	"example.com/phototie/grid/site"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/report"
@@ -55,36 +57,48 @@ where there are findings at or above --fail-on.`,
 		case "csv":
 			err = report.CSV(e.stdout, res)
 		default:
-			err = report.Text(e.stdout, res, report.TextOptions{Title: args[0], All: all, Next: nextAfterCheck(args[0], res)})
+			err = report.Text(e.stdout, res, report.TextOptions{Title: args[0], Facts: report.ReadingFacts(d.Reading()), All: all, Next: nextAfterCheck(args[0], res)})
 		}
 		if err != nil {
 			return err
 		}
-		return verdictOn(res, failOn.value)
+		return verdictOn(append(res.Findings(), d.Reading().Findings()...), failOn.value)
 	}
 	return cmd
 }
 
-// openDataset opens a dataset and the grid its settings name.
-func openDataset(dir string) (*dataset.Dataset, *crs.CRS, error) {
+// openDataset opens a dataset and the grid that its points are on.
+func openDataset(dir string) (*dataset.Dataset, site.MeasuredProjection, error) {
 	d, err := dataset.Open(dir)
 	if err != nil {
 		return nil, nil, err
 	}
-	proj, err := crs.Open(d.Settings.Grid.CRS)
+	proj, err := d.Projection(opener(d.Settings))
 	if err != nil {
 		d.Close()
-		return nil, nil, &dataset.Problem{File: dataset.SettingsFile, What: "grid.crs: " + err.Error()}
+		return nil, nil, err
 	}
-	return d, proj, nil
+	// A CRS can measure on its ellipsoid, and so can a site system on one.
+	return d, proj.(site.MeasuredProjection), nil
+}
+
+// opener opens systems with PROJ, as the settings want it.
+func opener(s dataset.Settings) dataset.Opener {
+	return func(definition string) (grid.Projection, error) {
+		c, err := crs.Open(definition)
+		if err != nil {
+			return nil, err
+		}
+		return c, nil
+	}
 }
 
 // verdictOn turns findings at or above a severity into errFindings.
-func verdictOn(res *match.Result, failOn string) error {
+func verdictOn(findings []match.Finding, failOn string) error {
 	if failOn == "never" {
 		return nil
 	}
-	for _, f := range res.Findings() {
+	for _, f := range findings {
 		if f.Severity.AtLeast(match.Severity(failOn)) {
 			return errFindings
 		}

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"iter"
 	"os"
+	"strings"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
@@ -18,6 +19,51 @@ type Dataset struct {
 	Settings Settings
 	fsys     fs.FS
 	root     *os.Root // nil for a dataset that is not a folder on disk
+	open     Opener   // nil where Projection was not called
+	reading  Reading
+}
+
+// Reading is how the survey's side of a dataset was understood, for a user to
+// confirm.
+type Reading struct {
+	// Site tells of the site system; nil where the settings have none.
+	Site *SiteRead `json:"site,omitempty"`
+	// Points tells of the points file; nil until it has been read.
+	Points *PointsRead `json:"points,omitempty"`
+}
+
+// The kinds of finding about the survey's side.
+const (
+	// FindingControl: a control pair that does not fit the site system.
+	FindingControl match.FindingCode = "site-control-suspect"
+	// FindingFar: points that lie far from the photos' tags, or outside the grid's
+	// area of use.
+	FindingFar match.FindingCode = "points-far"
+)
+
+// Findings lists what somebody should know about the survey's side.
+func (r Reading) Findings() []match.Finding {
+	var out []match.Finding
+	if r.Site != nil {
+		for _, f := range []*FitRead{r.Site.Plane, r.Site.Heights} {
+			if f == nil {
+				continue
+			}
+			for _, s := range f.Suspects[:min(1, len(f.Suspects))] {
+				msg := fmt.Sprintf("control pair %s does not fit the others (test statistic %.1f)", s.ID, s.Statistic)
+				if len(s.Rivals) > 0 {
+					msg += "; as likely it is " + strings.Join(s.Rivals, ", ")
+				}
+				out = append(out, match.Finding{Code: FindingControl, Severity: match.SeverityWarning, Message: msg,
+					Remedy: "check its coordinates on both sides"})
+			}
+		}
+	}
+	if r.Points != nil && r.Points.far != "" {
+		out = append(out, match.Finding{Code: FindingFar, Severity: match.SeverityWarning, Message: r.Points.far,
+			Remedy: "check the grid that the settings name, and the points file"})
+	}
+	return out
 }
 
 // Open opens the dataset in the folder dir and reads its settings. Nothing
@@ -63,10 +109,80 @@ func (d *Dataset) Close() error {
 // FS is the dataset's folder as a file system.
 func (d *Dataset) FS() fs.FS { return d.fsys }
 
-// Points reads the points file; positions are on a grid of the given unit.
-// Each thing wrong with the file is a *Problem, all of them joined.
-func (d *Dataset) Points(unit grid.Unit) ([]match.Point, error) {
-	return readPoints(d.fsys, d.Settings.Points, unit)
+// Reading tells how the survey's side has been understood so far: the site
+// system after Projection, the points after Points or Check.
+func (d *Dataset) Reading() Reading { return d.reading }
+
+// Projection opens the grid that the points are on: the one that the settings
+// name, and the site system on it where the settings have one, fitted to its
+// control where that is what they ask for. The error is a *Problem where the
+// settings, the control or the definition are at fault.
+func (d *Dataset) Projection(open Opener) (grid.Projection, error) {
+	base, err := open(d.Settings.Grid.CRS)
+	if err != nil {
+		return nil, &Problem{File: SettingsFile, What: "grid.crs: " + err.Error()}
+	}
+	d.open = open
+	if d.Settings.Site == nil {
+		return base, nil
+	}
+	proj, read, err := d.Settings.Site.system(d.fsys, base)
+	if err != nil {
+		return nil, err
+	}
+	d.reading.Site = read
+	return proj, nil
+}
+
+// Points reads the points file onto the grid of proj, and the links that the
+// points themselves list. Each thing wrong with the file is a *Problem, all of
+// them joined. A text without a header whose columns the grid's area of use
+// can't tell apart is tried again with the photos' own tags, which lie closer to
+// the points.
+func (d *Dataset) Points(ctx context.Context, proj grid.Projection) ([]match.Point, []match.Link, error) {
+	r, err := d.readPoints(ctx, proj)
+	if err != nil {
+		return nil, nil, err
+	}
+	d.reading.Points = &r.read
+	return r.out, r.links, nil
+}
+
+func (d *Dataset) readPoints(ctx context.Context, proj grid.Projection) (*pointsReader, error) {
+	set := d.Settings.Points
+	s := systems{grid: d.Settings.Grid.CRS, proj: proj, open: d.open}
+	if b, ok := proj.(interface{ Base() grid.Projection }); ok {
+		s.proj, s.site = b.Base(), true
+	}
+	fresh := func() *pointsReader {
+		return &pointsReader{fsys: d.fsys, set: set, proj: proj, ballpark: d.Settings.Frame.AllowBallpark, same: s.same}
+	}
+	r := fresh()
+	if len(set.Columns) > 0 {
+		return r, r.run(ctx)
+	}
+	scale := 1.
+	if u, ok := units[set.Unit]; ok {
+		scale = proj.Grid().Unit.Metres / u.Metres
+	}
+	if box, ok := useBox(ctx, proj); ok {
+		r.east, r.north = box.ranges(scale)
+	}
+	err := r.run(ctx)
+	if err == nil || r.opened {
+		return r, err
+	}
+	tags, terr := d.sample(ctx, proj)
+	if terr != nil || len(tags) == 0 {
+		return r, err
+	}
+	second := fresh()
+	second.east, second.north = around(tags, nearTags/proj.Grid().Unit.Metres).ranges(scale)
+	if second.run(ctx) == nil {
+		second.read.Notes = append(second.read.Notes, "the columns were told apart by where the photos' tags are")
+		return second, nil
+	}
+	return r, err
 }
 
 // Links reads the links file; nil where the settings name none.
@@ -78,9 +194,11 @@ func (d *Dataset) Links() ([]match.Link, error) {
 type Progress func(done, total int)
 
 // Check reads the whole dataset and checks it on the given projection, which
-// must be the grid that the settings name.
+// must be the grid that the points are on: what Projection returns. Points that
+// lie far from all tags but would lie among them in another unit, or with
+// easting and northing swapped, are a *Problem that says so.
 func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Progress) (*match.Result, error) {
-	points, err := d.Points(proj.Grid().Unit)
+	points, listed, err := d.Points(ctx, proj)
 	if err != nil {
 		return nil, err
 	}
@@ -88,6 +206,7 @@ func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Prog
 	if err != nil {
 		return nil, err
 	}
+	links = merge(links, listed)
 	names, err := d.PhotoNames(ctx)
 	if err != nil {
 		return nil, err
@@ -95,7 +214,26 @@ func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Prog
 	if len(names) == 0 {
 		return nil, &Problem{File: d.Settings.Photos.Folder, What: "there are no photos in the photo folder", Remedy: "put them there, at any depth, or set photos.folder to where they are"}
 	}
+	if err := d.plausible(ctx, proj, points); err != nil {
+		return nil, err
+	}
 	return match.Check(ctx, proj, points, links, count(d.Photos(ctx, names), len(names), progress), d.Settings.Options())
+}
+
+// merge adds the links that points list to those of the links file.
+func merge(links, listed []match.Link) []match.Link {
+	type key struct{ photo, point string }
+	seen := make(map[key]bool, len(links)+len(listed))
+	for _, l := range links {
+		seen[key{l.Photo, l.Point}] = true
+	}
+	for _, l := range listed {
+		if k := (key{l.Photo, l.Point}); !seen[k] {
+			seen[k] = true
+			links = append(links, l)
+		}
+	}
+	return links
 }
 
 // count passes a sequence on and tells how far it is.

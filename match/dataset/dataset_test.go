@@ -3,6 +3,7 @@ package dataset
 import (
 	"context"
 	"errors"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -18,11 +19,31 @@ import (
 
 const minimal = "[grid]\ncrs = \"EPSG:2157\"\n[points]\nfile = \"points.csv\"\n"
 
+// plane is a grid that has no frames: enough for points that are on it.
+type plane struct{ unit grid.Unit }
+
+func (p plane) Grid() grid.Grid { return grid.Grid{Name: "test plane", Code: "TEST:1", Unit: p.unit} }
+
+func (plane) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, error) {
+	return nil, errors.New("no frames here")
+}
+
+func (plane) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) ([]grid.FixPlacement, error) {
+	return nil, errors.New("no frames here")
+}
+
+// readOn reads a points file onto a plane.
+func readOn(fsys fs.FS, s PointSettings, unit grid.Unit) ([]match.Point, error) {
+	d := &Dataset{Settings: Settings{Points: s}, fsys: fsys}
+	got, _, err := d.Points(context.Background(), plane{unit})
+	return got, err
+}
+
 // points reads text as a points file with the settings added to the minimal ones.
 func points(t *testing.T, text string, s PointSettings) ([]match.Point, error) {
 	t.Helper()
 	s.File = "points.csv"
-	return readPoints(fstest.MapFS{"points.csv": {Data: []byte(text)}}, s, grid.Metre)
+	return readOn(fstest.MapFS{"points.csv": {Data: []byte(text)}}, s, grid.Metre)
 }
 
 // Column orders as data collectors export them: common practice, no source.
@@ -82,7 +103,7 @@ func TestPointsHeightTimeAccuracy(t *testing.T) {
 
 // Sigmas in the file are in the grid's unit, the covariance in square metres.
 func TestPointsSigmaInFeet(t *testing.T) {
-	got, err := readPoints(fstest.MapFS{"p": {Data: []byte("id,e,n,sigma\nA,1,2,0.1\n")}}, PointSettings{File: "p"}, grid.USSurveyFoot)
+	got, err := readOn(fstest.MapFS{"p": {Data: []byte("id,e,n,sigma\nA,1,2,0.1\n")}}, PointSettings{File: "p"}, grid.USSurveyFoot)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -141,7 +162,7 @@ func TestPointsProblems(t *testing.T) {
 			}
 		})
 	}
-	_, err := readPoints(fstest.MapFS{}, PointSettings{File: "points.csv"}, grid.Metre)
+	_, err := readOn(fstest.MapFS{}, PointSettings{File: "points.csv"}, grid.Metre)
 	if err == nil || !strings.Contains(err.Error(), "points.csv: there is no such file") {
 		t.Errorf("missing file: %v", err)
 	}
@@ -175,7 +196,7 @@ func TestSettingsProblems(t *testing.T) {
 		{"path out", strings.Replace(minimal, "points.csv", "../points.csv", 1), `points.file = "../points.csv" leads out of the dataset's folder`},
 		{"absolute path", minimal + "[photos]\nfolder = \"/photos\"\n", "leads out"},
 		{"backslashes", minimal + "[photos]\nfolder = 'a\\b'\n", "forward slashes"},
-		{"decimal comma, separator comma", minimal + "decimal = \",\"\n", "points.decimal is a comma, and so is the separator"},
+		{"decimal comma, separator comma", minimal + "decimal = \",\"\nseparator = \",\"\n", "points.decimal is a comma, and so is the separator"},
 		{"separator", minimal + "separator = \"::\"\n", "can't stand between columns"},
 		{"height unit", minimal + "height_unit = \"cubit\"\n", "not a unit known here"},
 		{"epoch", minimal + "[frame]\nepoch = 26.5\n", "is not a year"},

@@ -18,7 +18,7 @@ func readLinks(fsys fs.FS, s LinkSettings) ([]match.Link, error) {
 	if s.File == "" {
 		return nil, nil
 	}
-	t, err := openTable(fsys, s.File, s.Separator, s.Columns, linkColumns, []string{"photo", "point"})
+	t, err := openTable(fsys, s.File, s.Separator, s.Columns, linkColumns, []string{"photo", "point"}, []string{"photo", "point"})
 	if err != nil {
 		return nil, err
 	}

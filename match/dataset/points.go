@@ -1,170 +1,363 @@
 package dataset
 
 import (
+	"context"
 	"errors"
+	"fmt"
 	"io/fs"
-	"math"
-	"regexp"
+	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/pointfile"
 )
 
-// columnOrder is the order in which columns are listed to a user.
-var columnOrder = []string{"id", "easting", "northing", "height", "code", "description",
-	"observed", "sigma", "sigma_e", "sigma_n", "cov_en", "photo", "point"}
+// units are the units of length that settings name by their symbol.
+var units = map[string]grid.Unit{"m": grid.Metre, "ft": grid.Foot, "ftUS": grid.USSurveyFoot}
 
-// pointColumns are the headings understood in a points file. x and y are left
-// out on purpose: which of them is the easting differs from country to country.
-var pointColumns = map[string]string{
-	"id": "id", "p": "id", "pt": "id", "point": "id", "pointid": "id", "name": "id", "number": "id", "no": "id",
-	"e": "easting", "east": "easting", "easting": "easting",
-	"n": "northing", "north": "northing", "northing": "northing",
-	"h": "height", "z": "height", "height": "height", "elevation": "height", "elev": "height", "level": "height",
-	"c": "code", "code": "code", "featurecode": "code",
-	"d": "description", "desc": "description", "description": "description", "note": "description", "notes": "description",
-	"observed": "observed", "time": "observed", "datetime": "observed", "date": "observed",
-	"sigma": "sigma", "s": "sigma",
-	"sigmae": "sigma_e", "se": "sigma_e",
-	"sigman": "sigma_n", "sn": "sigma_n",
-	"coven": "cov_en",
+// ownGrid as points.crs says that the points are on the job's grid, whatever
+// their file says.
+const ownGrid = "grid"
+
+// batch is how many points are carried onto the grid in one call.
+const batch = 4096
+
+// PointsRead tells how the points file was understood, for a user to confirm.
+type PointsRead struct {
+	// Header is what the file is: its format, its layout, what stands where. Its
+	// notes have what was found out while the points were put on the grid too.
+	pointfile.Header
+	// Count is the number of points.
+	Count int `json:"count"`
+	// From is the unit that eastings and northings were converted from; nil where
+	// they are in the grid's own.
+	From *grid.Unit `json:"converted_from,omitempty"`
+	// Operations carried the points of a file of longitudes and latitudes onto the
+	// grid.
+	Operations []*grid.Operation `json:"operations,omitempty"`
+	// Links is the number of links that the points themselves list.
+	Links int `json:"links,omitempty"`
+
+	// far says that the points are not where the job is.
+	far string
 }
 
-// heightUnits are the units that a height column may be in; "" is the grid's.
-var heightUnits = map[string]*grid.Unit{
-	"": nil, "m": &grid.Metre, "ft": &grid.Foot, "ftUS": &grid.USSurveyFoot,
+// pointsReader reads the points file of a dataset onto a grid.
+type pointsReader struct {
+	fsys fs.FS
+	set  PointSettings
+	proj grid.Projection
+	// ballpark lets a ballpark operation carry geographic points.
+	ballpark bool
+	// same tells what a system that a file names is to the job's grid.
+	same func(crs string, at grid.EN) (agreement, string)
+	// east and north are where points are expected, in the file's unit.
+	east, north pointfile.Range
+
+	// opened says that the file's layout is known: what is wrong is in the points.
+	opened bool
+
+	// What the file settles.
+	unit, height grid.Unit
+	factor       float64 // grid units in one unit of the file
+	geographic   bool
+	datum        string
+
+	ps      problems
+	out     []match.Point
+	links   []match.Link
+	read    PointsRead
+	notes   []string
+	seen    map[string]string // id to where it stands
+	waiting []grid.Fix        // geographic points not yet on the grid: the last of out
 }
 
-// number is what a number in a points file looks like: no hexadecimals, no
-// infinities, no thousands separators.
-var number = regexp.MustCompile(`^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$`)
-
-// errNumber says that a text is not a number.
-var errNumber = errors.New("not a number")
-
-func parseNumber(s, decimal string) (float64, error) {
-	if decimal == "," {
-		if strings.Contains(s, ".") {
-			return 0, errNumber
-		}
-		s = strings.Replace(s, ",", ".", 1)
+// options are what the settings say of the file.
+func (s PointSettings) options() (pointfile.Options, error) {
+	opt := pointfile.Options{CRS: s.CRS, Fields: s.Fields, Columns: s.Columns, Separator: s.Separator, Decimal: s.Decimal, Layer: s.Layer}
+	if opt.CRS == ownGrid {
+		opt.CRS = ""
 	}
-	if !number.MatchString(s) {
-		return 0, errNumber
+	var err error
+	if opt.Location, err = location(s.TimeZone); err != nil {
+		return opt, err
 	}
-	v, err := strconv.ParseFloat(s, 64)
-	if err != nil || math.IsInf(v, 0) {
-		return 0, errNumber
-	}
-	return v, nil
+	return opt, nil
 }
 
-// readPoints reads the points file. Eastings, northings and the sigmas of a
-// point are in the grid's unit in the file.
-func readPoints(fsys fs.FS, s PointSettings, unit grid.Unit) ([]match.Point, error) {
-	t, err := openTable(fsys, s.File, s.Separator, s.Columns, pointColumns, []string{"id", "easting", "northing"})
+// location reads a time zone: a name of the IANA database or an offset such as
+// +01:00.
+func location(zone string) (*time.Location, error) {
+	if zone == "" {
+		return nil, nil
+	}
+	if t, err := time.Parse("-07:00", zone); err == nil {
+		_, offset := t.Zone()
+		return time.FixedZone(zone, offset), nil
+	}
+	if zone == "Local" {
+		return nil, errors.New("the time zone of this machine says nothing about the file")
+	}
+	return time.LoadLocation(zone)
+}
+
+// inSettings makes an error of options one of the settings file.
+func inSettings(err error) error {
+	var p *Problem
+	if errors.As(err, &p) {
+		return err
+	}
+	return &Problem{File: SettingsFile, What: "[points] " + err.Error()}
+}
+
+// run reads the whole file.
+func (r *pointsReader) run(ctx context.Context) error {
+	r.ps = problems{file: r.set.File}
+	r.seen = map[string]string{}
+	opt, err := r.set.options()
 	if err != nil {
-		return nil, err
+		return inSettings(err)
 	}
-	defer t.closer.Close()
-	heightUnit := unit
-	if u := heightUnits[s.HeightUnit]; u != nil {
-		heightUnit = *u
+	opt.East, opt.North = r.east, r.north
+	f, err := pointfile.Open(r.fsys, r.set.File, opt)
+	if err != nil {
+		return inSettings(err)
 	}
-	lineOf := map[string]int{}
-	var points []match.Point
-	for t.next() {
-		ok := true
-		num := func(col string) float64 {
-			text := t.get(col)
-			v, err := parseNumber(text, s.Decimal)
-			if err != nil {
-				ok = false
-				remedy := "write digits with a decimal point, without thousands separators"
-				switch {
-				case strings.Contains(text, ",") && s.Decimal != ",":
-					remedy = `if that is a decimal comma, set points.decimal = "," in ` + SettingsFile
-				case s.Decimal == ",":
-					remedy = `write digits with a decimal comma, as points.decimal = "," says`
-				case text == "":
-					remedy = "fill it in, or take the point out"
-				}
-				t.ps.add(t.line, t.column(col), remedy, "%s %q is not a number", col, clip(text))
+	defer f.Close()
+	r.opened = true
+	settled, last := false, pointfile.Record{}
+	for rec, err := range f.Records() {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if err != nil {
+			// Several things may be wrong with one point; its id counts once.
+			if rec.ID != "" && (rec.Line != last.Line || rec.Where != last.Where) {
+				r.claim(rec)
 			}
-			return v
+			last = rec
+			r.ps.take(err)
+			continue
 		}
-		p := match.Point{ID: t.get("id"), Code: t.get("code"), Desc: t.get("description"), Line: t.line}
-		if p.ID == "" {
-			ok = false
-			t.ps.add(t.line, t.column("id"), "give the point an id", "the point has no id")
-		} else if before, dup := lineOf[p.ID]; dup {
-			ok = false
-			t.ps.add(t.line, t.column("id"), "give each point an id of its own, or take one of the two out",
-				"point id %q stands already in line %d", clip(p.ID), before)
-		} else {
-			lineOf[p.ID] = t.line
-		}
-		p.E, p.N = num("easting"), num("northing")
-		if t.get("height") != "" {
-			h := num("height") * heightUnit.Metres
-			p.Height = &h
-		}
-		if text := t.get("observed"); text != "" {
-			when, err := time.Parse(time.RFC3339, text)
-			if err != nil {
-				ok = false
-				t.ps.add(t.line, t.column("observed"), "write it as 2026-06-03T09:15:00Z or with an offset, 2026-06-03T10:15:00+01:00",
-					"time %q can't be read", clip(text))
-			}
-			p.Observed = when
-		}
-		if cov, has := covariance(t, num, unit.Metres); has {
-			p.Cov = &cov
-			if ok && !(cov[0] >= 0 && cov[2] >= 0 && cov[1]*cov[1] <= cov[0]*cov[2]*(1+1e-12)) {
-				ok = false
-				t.ps.add(t.line, t.column("cov_en"), "|cov_en| can't exceed sigma_e x sigma_n", "the covariance is not one of real measurements")
+		if !settled {
+			settled = true
+			if err := r.settle(f.Header(), rec); err != nil {
+				return err
 			}
 		}
-		if ok {
-			points = append(points, p)
+		r.add(rec)
+		if len(r.waiting) == batch {
+			if err := r.carry(ctx); err != nil {
+				return err
+			}
 		}
 	}
-	if err := t.ps.err(); err != nil {
-		return nil, err
+	if err := r.carry(ctx); err != nil {
+		return err
 	}
-	if len(points) == 0 {
-		return nil, &Problem{File: s.File, What: "there are no points in it", Remedy: "add the surveyed points, one a row"}
+	if err := r.ps.err(); err != nil {
+		return err
 	}
-	return points, nil
+	if len(r.out) == 0 {
+		return &Problem{File: r.set.File, What: "there are no points in it", Remedy: "add the surveyed points, one a row"}
+	}
+	r.read.Header = f.Header()
+	r.read.Notes = append(r.read.Notes, r.notes...)
+	r.read.Count, r.read.Links = len(r.out), len(r.links)
+	return nil
 }
 
-// covariance reads what a row says of a point's accuracy: sigma for both axes,
-// or sigma_e and sigma_n with an optional cov_en. The result is in square metres.
-func covariance(t *table, num func(string) float64, metres float64) (cov [3]float64, has bool) {
-	m2 := metres * metres
+func (r *pointsReader) problem(remedy, format string, args ...any) error {
+	return &Problem{File: r.set.File, What: fmt.Sprintf(format, args...), Remedy: remedy}
+}
+
+func (r *pointsReader) note(format string, args ...any) {
+	if n := fmt.Sprintf(format, args...); !slices.Contains(r.notes, n) {
+		r.notes = append(r.notes, n)
+	}
+}
+
+// settle works out, at the first point, which system and units the file is in,
+// and refuses one that the settings don't allow for.
+func (r *pointsReader) settle(h pointfile.Header, rec pointfile.Record) error {
+	if err := r.settleSystem(h, grid.EN{E: rec.X, N: rec.Y}); err != nil {
+		return err
+	}
+	own := r.proj.Grid().Unit
+	r.unit, r.factor = own, 1
+	if r.geographic {
+		if r.set.Unit != "" {
+			return r.problem("leave points.unit out", "the points are longitudes and latitudes in %s, and points.unit = %q is a unit of eastings and northings", h.CRS, r.set.Unit)
+		}
+		r.height = grid.Metre
+	} else {
+		switch u, said := units[r.set.Unit]; {
+		case said:
+			r.unit = u
+			if h.Unit != nil && *h.Unit != u {
+				r.note("the file says that it is in %s units; it is taken to be in %s, as points.unit says", h.Unit.Name, u.Name)
+			}
+		case h.Unit != nil:
+			r.unit = *h.Unit
+			if r.unit.Metres != own.Metres {
+				return r.problem(fmt.Sprintf("set points.unit in %s to the unit that the points are truly in (%q as the file says) to have them converted, or name the grid that they are on in grid.crs", SettingsFile, r.unit.Symbol),
+					"the file says that its coordinates are in %s units, and the grid %s is in %s units", r.unit.Name, r.proj.Grid().Name, own.Name)
+			}
+		}
+		if r.unit.Metres != own.Metres {
+			r.factor = r.unit.Metres / own.Metres
+			u := r.unit
+			r.read.From = &u
+		}
+		r.height = r.unit
+	}
+	if h.HeightUnit != nil {
+		r.height = *h.HeightUnit
+	}
+	if u, said := units[r.set.HeightUnit]; said {
+		if h.HeightUnit != nil && *h.HeightUnit != u {
+			r.note("the file says that its heights are in %s units; they are taken to be in %s, as points.height_unit says", h.HeightUnit.Name, u.Name)
+		}
+		r.height = u
+	}
+	return nil
+}
+
+// settleSystem works out whether the file is on the job's grid or in a
+// geographic system. Anything else is an error: that points of one system were
+// meant for another is not for a program to guess.
+func (r *pointsReader) settleSystem(h pointfile.Header, at grid.EN) error {
+	who := "the file says that its points are"
+	remedy := fmt.Sprintf(`name that system in grid.crs, or set points.crs = %q in %s if the file is wrong and they are on the job's grid`, ownGrid, SettingsFile)
+	if r.set.CRS != "" && r.set.CRS != ownGrid {
+		who, remedy = "points.crs says that the points are", "make the two agree"
+	}
 	switch {
-	case t.get("sigma_e") != "" || t.get("sigma_n") != "":
-		e, n := num("sigma_e"), num("sigma_n")
-		checkSigma(t, "sigma_e", e)
-		checkSigma(t, "sigma_n", n)
-		cov = [3]float64{e * e * m2, 0, n * n * m2}
-		if t.get("cov_en") != "" {
-			cov[1] = num("cov_en") * m2
+	case r.set.CRS == ownGrid && h.Axes == pointfile.Geographic:
+		return r.problem("leave points.crs out", "the points are longitudes and latitudes, and points.crs = %q says that they are on the job's grid", ownGrid)
+	case r.set.CRS == ownGrid:
+		if h.CRS != "" {
+			r.note("the file says that it is in %s; it is taken to be on the job's grid, as points.crs says", short(h.CRS))
 		}
-		return cov, true
-	case t.get("sigma") != "":
-		s := num("sigma")
-		checkSigma(t, "sigma", s)
-		return [3]float64{s * s * m2, 0, s * s * m2}, true
+	case h.Axes == pointfile.Geographic:
+		r.geographic, r.datum = true, datumOf(h.CRS)
+	case h.CRS == "":
+	default:
+		name := r.proj.Grid().Name
+		switch is, detail := r.same(h.CRS, at); is {
+		case isGrid:
+		case isBase:
+			return r.problem(fmt.Sprintf(`take [site] out of %s if they are, or set points.crs = %q if they are in site coordinates all the same`, SettingsFile, ownGrid),
+				"%s in %s, which is the base of the site system %s and not the site system itself", who, short(h.CRS), name)
+		case isOther:
+			return r.problem(remedy, "%s in %s%s, and the job's grid is %s", who, short(h.CRS), detail, describe(r.proj.Grid()))
+		case isUnknown:
+			if h.Axes == pointfile.Plane {
+				return r.problem(remedy, "%s in %s, which can't be held against the job's grid %s%s", who, short(h.CRS), describe(r.proj.Grid()), detail)
+			}
+			// Not a plane system, so perhaps one of longitudes and latitudes: the
+			// projection will say.
+			r.geographic, r.datum = true, datumOf(h.CRS)
+			if !(grid.LatLon{Lat: at.N, Lon: at.E}).Valid() {
+				return r.problem(remedy, "%s in %s, which can't be held against the job's grid %s%s", who, short(h.CRS), describe(r.proj.Grid()), detail)
+			}
+		}
 	}
-	return cov, false
+	return nil
 }
 
-func checkSigma(t *table, col string, v float64) {
-	if v < 0 {
-		t.ps.add(t.line, t.column(col), "a standard deviation is 0 or more", "%s is negative", col)
+// claim takes the id of a record, and reports whether it is new.
+func (r *pointsReader) claim(rec pointfile.Record) bool {
+	where := "line " + strconv.Itoa(rec.Line)
+	if rec.Line == 0 {
+		where = rec.Where
 	}
+	before, dup := r.seen[rec.ID]
+	if !dup {
+		r.seen[rec.ID] = where
+		return true
+	}
+	p := &Problem{File: r.set.File, Line: rec.Line, Column: rec.Column, What: fmt.Sprintf("point id %q stands already in %s", clip(rec.ID), before),
+		Remedy: "give each point an id of its own, or take one of the two out"}
+	if rec.Line == 0 {
+		p.Item = rec.Where
+	}
+	r.ps.take(p)
+	return false
+}
+
+// add takes one record.
+func (r *pointsReader) add(rec pointfile.Record) {
+	if !r.claim(rec) {
+		return
+	}
+	p := match.Point{ID: rec.ID, Code: rec.Code, Desc: rec.Desc, Observed: rec.Observed, Line: rec.Line}
+	if rec.Z != nil {
+		h := *rec.Z * r.height.Metres
+		p.Height = &h
+	}
+	if rec.Cov != nil {
+		cov, m2 := *rec.Cov, 1.
+		if !r.geographic {
+			m2 = r.unit.Metres * r.unit.Metres
+		}
+		for i := range cov {
+			cov[i] *= m2
+		}
+		p.Cov = &cov
+	}
+	for _, photo := range rec.Photos {
+		r.links = append(r.links, match.Link{Photo: photo, Point: rec.ID})
+	}
+	if r.geographic {
+		at := grid.LatLon{Lat: rec.Y, Lon: rec.X}
+		if !at.Valid() {
+			r.ps.take(&Problem{File: r.set.File, Line: rec.Line, What: fmt.Sprintf("longitude %v and latitude %v are no place on Earth", rec.X, rec.Y), Remedy: "longitude comes first and latitude second"})
+			return
+		}
+		epoch := r.set.Epoch
+		if !rec.Observed.IsZero() {
+			epoch = grid.Epoch(rec.Observed)
+		}
+		r.waiting = append(r.waiting, grid.Fix{LatLon: at, Height: p.Height, Frame: grid.Frame{Datum: r.datum, Epoch: epoch}})
+	} else {
+		p.E, p.N = rec.X*r.factor, rec.Y*r.factor
+	}
+	r.out = append(r.out, p)
+}
+
+// carry puts waiting geographic points onto the grid.
+func (r *pointsReader) carry(ctx context.Context) error {
+	if len(r.waiting) == 0 {
+		return nil
+	}
+	placed, err := r.proj.ToGrid(ctx, r.waiting)
+	if err != nil {
+		return fmt.Errorf("%s: carrying points onto the grid: %w", r.set.File, err)
+	}
+	if len(placed) != len(r.waiting) {
+		return fmt.Errorf("%s: carrying points onto the grid: the projection returned %d positions for %d", r.set.File, len(placed), len(r.waiting))
+	}
+	points := r.out[len(r.out)-len(r.waiting):]
+	for i, pl := range placed {
+		p := &points[i]
+		fail := func(remedy, format string, args ...any) {
+			r.ps.add(p.Line, 0, remedy, "point %q can't be carried onto the grid: %s", clip(p.ID), fmt.Sprintf(format, args...))
+		}
+		switch {
+		case pl.Err != nil:
+			fail("give the points on the job's grid, or name the system that they are in with points.crs", "%v", pl.Err)
+		case pl.Op != nil && pl.Op.Ballpark && !r.ballpark:
+			fail("give the points on the job's grid, or allow it with a figure (frame.allow_ballpark, frame.ballpark_sigma_m)", "only a ballpark operation leads there from %s, which may be hundreds of metres out", short(r.datum))
+		default:
+			p.EN = pl.EN
+			if pl.Op != nil && !slices.Contains(r.read.Operations, pl.Op) {
+				r.read.Operations = append(r.read.Operations, pl.Op)
+			}
+		}
+	}
+	r.waiting = r.waiting[:0]
+	return nil
 }

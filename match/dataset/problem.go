@@ -3,41 +3,15 @@ package dataset
 import (
 	"errors"
 	"fmt"
-	"strings"
+
+	"example.com/phototie/match/pointfile"
 )
 
-// Problem is something in a file of the dataset that must be put right before
-// it can be used. It says where, what and how.
-type Problem struct {
-	// File is the file's path inside the dataset.
-	File string `json:"file"`
-	// Line and Column count from 1; 0 where they don't apply. Column counts
-	// bytes for delimited text, as encoding/csv does, and characters for TOML.
-	Line   int `json:"line,omitempty"`
-	Column int `json:"column,omitempty"`
-	// What says what is wrong, Remedy what to do about it.
-	What   string `json:"what"`
-	Remedy string `json:"remedy,omitempty"`
-}
-
-// Error gives file, line, column, problem and remedy on one line.
-func (p *Problem) Error() string {
-	var b strings.Builder
-	b.WriteString(p.File)
-	if p.Line > 0 {
-		fmt.Fprintf(&b, ":%d", p.Line)
-		if p.Column > 0 {
-			fmt.Fprintf(&b, ":%d", p.Column)
-		}
-	}
-	b.WriteString(": ")
-	b.WriteString(p.What)
-	if p.Remedy != "" {
-		b.WriteString("; ")
-		b.WriteString(p.Remedy)
-	}
-	return b.String()
-}
+// Problem is something in a file of the dataset that must be put right before it
+// can be used. It says where, what and how. File is the path inside the
+// dataset; Column counts bytes for delimited text, as encoding/csv does, and
+// characters for TOML.
+type Problem = pointfile.Problem
 
 // maxProblems is how many problems of one file are told at once.
 const maxProblems = 20
@@ -51,12 +25,17 @@ type problems struct {
 }
 
 func (ps *problems) add(line, col int, remedy, format string, args ...any) {
+	ps.take(&Problem{File: ps.file, Line: line, Column: col,
+		What: fmt.Sprintf(format, args...), Remedy: remedy})
+}
+
+// take adds an error as it is.
+func (ps *problems) take(err error) {
 	if len(ps.list) >= maxProblems {
 		ps.more++
 		return
 	}
-	ps.list = append(ps.list, &Problem{File: ps.file, Line: line, Column: col,
-		What: fmt.Sprintf(format, args...), Remedy: remedy})
+	ps.list = append(ps.list, err)
 }
 
 func (ps *problems) err() error {

@@ -10,6 +10,7 @@ import (
 
 	"github.com/pelletier/go-toml/v2"
 
+	"example.com/phototie/grid"
 	"example.com/phototie/match"
 )
 
@@ -19,11 +20,14 @@ const SettingsFile = "phototie.toml"
 // Settings are what phototie.toml says. README's settings reference explains
 // every key.
 type Settings struct {
-	Grid   GridSettings  `toml:"grid"`
-	Points PointSettings `toml:"points"`
-	Links  LinkSettings  `toml:"links"`
-	Photos PhotoSettings `toml:"photos"`
-	Frame  FrameSettings `toml:"frame"`
+	Grid GridSettings `toml:"grid"`
+	// Site ties the points' own system to the grid; nil where they are on it.
+	Site    *SiteSettings  `toml:"site"`
+	Points  PointSettings  `toml:"points"`
+	Links   LinkSettings   `toml:"links"`
+	Photos  PhotoSettings  `toml:"photos"`
+	Frame   FrameSettings  `toml:"frame"`
+	Heights HeightSettings `toml:"heights"`
 	// Budget starts as match.DefaultBudget; a key left out keeps its default.
 	Budget match.Budget `toml:"budget"`
 }
@@ -34,17 +38,36 @@ type GridSettings struct {
 	CRS string `toml:"crs"`
 }
 
-// PointSettings describe the points file.
+// PointSettings describe the points file. What they leave open is taken from the
+// file, or worked out and told in PointsRead.
 type PointSettings struct {
 	File string `toml:"file"`
-	// Columns name the columns in order, for a file without a header.
+	// Columns name the columns of delimited text in order, for a file without a
+	// header.
 	Columns []string `toml:"columns"`
-	// Separator is between columns; Decimal is the decimal sign.
+	// Fields give the meaning of the file's own headings, properties or
+	// attributes: heading to column, "-" to pass it over.
+	Fields map[string]string `toml:"fields"`
+	// Separator is between columns of delimited text; Decimal is the decimal sign.
 	Separator string `toml:"separator"`
 	Decimal   string `toml:"decimal"`
-	// HeightUnit is the unit of the height column: m, ft or ftUS; empty means
-	// the grid's unit.
+	// Layer is the layer of a GeoPackage.
+	Layer string `toml:"layer"`
+	// CRS is the system of the file, where the file does not say it itself or is
+	// wrong; "grid" stands for the job's grid.
+	CRS string `toml:"crs"`
+	// Unit is the unit of eastings, northings and their sigmas: m, ft or ftUS,
+	// from which they are converted. Empty means the grid's unit.
+	Unit string `toml:"unit"`
+	// HeightUnit is the unit of the heights; empty means what the file says, else
+	// the unit of eastings and northings.
 	HeightUnit string `toml:"height_unit"`
+	// TimeZone is where times without an offset were taken: a name of the IANA
+	// database, or an offset.
+	TimeZone string `toml:"time_zone"`
+	// Epoch (decimal year) is taken for points of longitudes and latitudes that
+	// carry no time of observation.
+	Epoch float64 `toml:"epoch"`
 }
 
 // LinkSettings describe the links file.
@@ -73,6 +96,46 @@ type FrameSettings struct {
 	// (metres per axis) in the budget.
 	AllowBallpark bool    `toml:"allow_ballpark"`
 	BallparkSigma float64 `toml:"ballpark_sigma_m"`
+	// Operation, where not empty, is the only operation to be used, and Forbid
+	// are those that are not: codes or parts of names, as phototie frames lists
+	// them. It is for the Opener to heed them.
+	Operation string   `toml:"operation"`
+	Forbid    []string `toml:"forbid"`
+}
+
+// HeightSettings say what heights count from, so that those of tags and points
+// can be compared.
+type HeightSettings struct {
+	// Points is the surface that the points' heights count from: "ellipsoid" or
+	// "geoid". Empty means that it is not known, unless the grid's definition has
+	// a vertical part.
+	Points string `toml:"points"`
+	// VerticalCRS is the vertical system of the points: EPSG:5731 for instance.
+	VerticalCRS string `toml:"vertical_crs"`
+	// Separation is a constant geoid height in metres for the whole job, in the
+	// place of a geoid model, and SeparationAccuracy how good it is.
+	Separation         *float64 `toml:"separation_m"`
+	SeparationAccuracy float64  `toml:"separation_accuracy_m"`
+	// Frame names the frame whose ellipsoid heights or the separation count from;
+	// empty is the grid's own.
+	Frame string `toml:"frame"`
+	// TagSeaLevel is the vertical system that tags mean by sea level: EGM96 for
+	// instance. Empty means that it is not known, and such altitudes are not
+	// compared.
+	TagSeaLevel string `toml:"tag_sea_level"`
+}
+
+// reference is the height reference of the points. site says that their heights
+// are those of a site system with a vertical part.
+func (h HeightSettings) reference(compound, site bool) grid.HeightRef {
+	ref := grid.HeightRef{VerticalCRS: h.VerticalCRS, Separation: h.Separation, SeparationAccuracy: h.SeparationAccuracy, Frame: h.Frame, Site: site}
+	switch {
+	case h.Points == "ellipsoid":
+		ref.Surface = grid.HeightEllipsoid
+	case h.Points == "geoid", h.Points == "" && compound:
+		ref.Surface = grid.HeightGeoid
+	}
+	return ref
 }
 
 // Options returns what match.Check needs of the settings.
@@ -148,7 +211,7 @@ func parseSettings(text []byte) (Settings, error) {
 	for _, f := range []struct {
 		key  string
 		path *string
-	}{{"points.file", &s.Points.File}, {"links.file", &s.Links.File}, {"photos.folder", &s.Photos.Folder}} {
+	}{{"points.file", &s.Points.File}, {"links.file", &s.Links.File}, {"photos.folder", &s.Photos.Folder}, {"site.control", s.control()}} {
 		if *f.path == "" {
 			continue
 		}
@@ -160,18 +223,36 @@ func parseSettings(text []byte) (Settings, error) {
 		*f.path = clean
 	}
 	for _, f := range []struct{ key, value string }{{"points.separator", s.Points.Separator}, {"links.separator", s.Links.Separator}} {
-		if f.value != "" && !validSeparator(f.value) {
+		if f.value != "" && !validSeparator(f.value) && !(f.value == " " && f.key == "points.separator") {
 			ps.add(0, 0, `use one of "," ";" "\t" "|"`, "%s = %q can't stand between columns", f.key, f.value)
 		}
 	}
 	if d := s.Points.Decimal; d != "" && d != "." && d != "," {
 		ps.add(0, 0, `use "." or ","`, "points.decimal = %q is no decimal sign", d)
 	}
-	if s.Points.Decimal == "," && (s.Points.Separator == "" || s.Points.Separator == ",") {
+	if s.Points.Decimal == "," && s.Points.Separator == "," {
 		ps.add(0, 0, `set points.separator = ";" (or "\t"), as the file has it`, "points.decimal is a comma, and so is the separator")
 	}
-	if _, ok := heightUnits[s.Points.HeightUnit]; !ok {
-		ps.add(0, 0, `use "m", "ft" or "ftUS"`, "points.height_unit = %q is not a unit known here", s.Points.HeightUnit)
+	for _, f := range []struct{ key, value string }{{"points.unit", s.Points.Unit}, {"points.height_unit", s.Points.HeightUnit}} {
+		if _, ok := units[f.value]; !ok && f.value != "" {
+			ps.add(0, 0, `use "m", "ft" or "ftUS"`, "%s = %q is not a unit known here", f.key, f.value)
+		}
+	}
+	if _, err := location(s.Points.TimeZone); err != nil {
+		ps.add(0, 0, `name it as in "Europe/Dublin", or give the offset as in "+01:00"`, "points.time_zone = %q: %v", s.Points.TimeZone, err)
+	}
+	if e := s.Points.Epoch; e != 0 && !(e > 1900 && e < 2200) {
+		ps.add(0, 0, "give a decimal year such as 2026.5", "points.epoch = %v is not a year", e)
+	}
+	if s.Site != nil {
+		s.Site.check(&ps)
+	}
+	s.Heights.check(&ps)
+	for _, f := range s.Frame.Forbid {
+		if strings.TrimSpace(f) == "" {
+			ps.add(0, 0, "name operations by code or by a part of the name, as phototie frames lists them", "frame.forbid has an empty name")
+			break
+		}
 	}
 	if s.Frame.Epoch != 0 && !(s.Frame.Epoch > 1900 && s.Frame.Epoch < 2200) {
 		ps.add(0, 0, "give a decimal year such as 2026.5", "frame.epoch = %v is not a year", s.Frame.Epoch)
@@ -188,6 +269,33 @@ func parseSettings(text []byte) (Settings, error) {
 		}
 	}
 	return s, ps.err()
+}
+
+// control is where the path of the control file stands.
+func (s *Settings) control() *string {
+	if s.Site == nil {
+		return new(string)
+	}
+	return &s.Site.Control
+}
+
+// check reports what contradicts itself.
+func (h HeightSettings) check(ps *problems) {
+	const remedy = `set heights.points to "ellipsoid" or "geoid"`
+	switch h.Points {
+	case "", "ellipsoid", "geoid":
+	default:
+		ps.add(0, 0, remedy, "heights.points = %q is no surface known here", h.Points)
+		return
+	}
+	ref := h.reference(false, false)
+	if h.Points == "" && (h.VerticalCRS != "" || h.Separation != nil) {
+		ps.add(0, 0, remedy, "[heights] says what the points' heights are tied by, but not what they count from")
+		return
+	}
+	if err := ref.Validate(); err != nil {
+		ps.add(0, 0, "", "[heights] %v", err)
+	}
 }
 
 // joined takes apart what errors.Join put together.

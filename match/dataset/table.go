@@ -2,12 +2,15 @@ package dataset
 
 import (
 	"bufio"
+	"bytes"
 	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"strings"
+
+	"example.com/phototie/match/pointfile"
 )
 
 // bom is the byte order mark that some programs put before UTF-8 text.
@@ -28,6 +31,8 @@ type table struct {
 	closer io.Closer
 	// want tells the columns known: a normalised heading to the column it means.
 	want map[string]string
+	// names are those columns in the order in which they are best listed.
+	names []string
 	// at is where each column stands.
 	at     map[string]int
 	fields int
@@ -36,10 +41,10 @@ type table struct {
 	line   int
 }
 
-// openTable opens a delimited file. Where columns is nil the first row must be
-// a header. Names are looked up in want, in lower case and without blanks,
-// underscores or dots.
-func openTable(fsys fs.FS, file, separator string, columns []string, want map[string]string, required []string) (*table, error) {
+// openTable opens a delimited file of names' columns. Where columns is nil the
+// first row must be a header. Headings are looked up in want by their
+// pointfile.Key. An empty separator is worked out from the first row.
+func openTable(fsys fs.FS, file, separator string, columns []string, want map[string]string, names, required []string) (*table, error) {
 	f, err := fsys.Open(file)
 	if err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
@@ -55,10 +60,11 @@ func openTable(fsys fs.FS, file, separator string, columns []string, want map[st
 		f.Close()
 		return nil, &Problem{File: file, Line: 1, What: "the text is UTF-16", Remedy: "save it as UTF-8"}
 	}
-	t := &table{ps: problems{file: file}, r: csv.NewReader(br), closer: f, want: want, at: map[string]int{}}
-	if separator != "" {
-		t.r.Comma = []rune(separator)[0]
+	t := &table{ps: problems{file: file}, r: csv.NewReader(br), closer: f, want: want, names: names, at: map[string]int{}}
+	if separator == "" {
+		separator = t.sniff(br, len(columns))
 	}
+	t.r.Comma = []rune(separator)[0]
 	t.r.FieldsPerRecord = -1
 	t.r.ReuseRecord = true
 	t.r.TrimLeadingSpace = t.r.Comma != '\t'
@@ -83,7 +89,7 @@ func (t *table) header(columns, required []string) error {
 	if given {
 		// A header may still be there: it is one if it says the same names.
 		for _, f := range row {
-			if _, ok := t.want[key(f)]; !ok && key(f) != "" {
+			if _, ok := t.want[pointfile.Key(f)]; !ok && pointfile.Key(f) != "" {
 				headed = false
 			}
 		}
@@ -91,7 +97,7 @@ func (t *table) header(columns, required []string) error {
 		names = append([]string(nil), row...)
 	}
 	for i, n := range names {
-		k := key(n)
+		k := pointfile.Key(n)
 		if k == "" || k == "-" {
 			continue
 		}
@@ -112,7 +118,7 @@ func (t *table) header(columns, required []string) error {
 	if given && headed {
 		// Both say which column is what; they must agree.
 		for i, f := range row {
-			if i < len(names) && key(f) != "" && key(names[i]) != "-" && t.want[key(f)] != t.want[key(names[i])] {
+			if i < len(names) && pointfile.Key(f) != "" && pointfile.Key(names[i]) != "-" && t.want[pointfile.Key(f)] != t.want[pointfile.Key(names[i])] {
 				return &Problem{File: t.ps.file, Line: 1, Column: i + 1, What: fmt.Sprintf("the header says %q where columns in %s says %q", f, SettingsFile, names[i]),
 					Remedy: "make the two agree, or drop columns from the settings"}
 			}
@@ -144,23 +150,38 @@ func (t *table) header(columns, required []string) error {
 }
 
 // known lists the column names that the table understands.
-func (t *table) known() string {
-	seen := map[string]bool{}
-	var out []string
-	for _, c := range columnOrder {
-		for _, w := range t.want {
-			if w == c && !seen[c] {
-				seen[c] = true
-				out = append(out, c)
+func (t *table) known() string { return strings.Join(t.names, ", ") }
+
+// sniff works out the separator from the first row: the one that gives as many
+// columns as are named or, where none are named, the most headings that are
+// understood. A comma wins where nothing does better.
+func (t *table) sniff(br *bufio.Reader, columns int) string {
+	head, _ := br.Peek(br.Size()) // a short file is all there is
+	best, most := ",", 0
+	for _, sep := range []string{",", ";", "\t", "|"} {
+		r := csv.NewReader(bytes.NewReader(head))
+		r.Comma = []rune(sep)[0]
+		row, err := r.Read()
+		if err != nil {
+			continue
+		}
+		n := 0
+		for _, f := range row {
+			if _, ok := t.want[pointfile.Key(f)]; ok {
+				n++
 			}
 		}
+		if columns > 0 {
+			n = 0
+			if len(row) == columns {
+				n = 1
+			}
+		}
+		if n > most {
+			best, most = sep, n
+		}
 	}
-	return strings.Join(out, ", ")
-}
-
-// key normalises a heading.
-func key(s string) string {
-	return strings.NewReplacer(" ", "", "_", "", ".", "").Replace(strings.ToLower(strings.TrimSpace(s)))
+	return best
 }
 
 // next moves to the next row that is not blank. Rows of the wrong length are

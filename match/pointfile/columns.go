@@ -103,10 +103,10 @@ func newFieldMap(fields map[string]string) (fieldMap, error) {
 		}
 		c, ok := headings[Key(to)]
 		if !ok {
-			return m, fmt.Errorf("fields: %q can't mean %q; the columns there are: %s, or %q to pass it over", name, to, strings.Join(columnNames[:], ", "), skip)
+			return m, fmt.Errorf("points.fields: %q can't mean %q; the columns there are: %s, or %q to pass it over", name, to, strings.Join(columnNames[:], ", "), skip)
 		}
 		if m.taken[c] {
-			return m, fmt.Errorf("fields: more than one name means %s", columnNames[c])
+			return m, fmt.Errorf("points.fields: more than one name means %s", columnNames[c])
 		}
 		m.taken[c] = true
 		m.own[name], m.own[Key(name)] = c, c
@@ -309,9 +309,9 @@ func (r *row) num(c column, text string) float64 {
 		case text == "":
 			remedy = "fill it in, or take the point out"
 		case r.delimited && r.decimal == ",":
-			remedy = `write digits with a decimal comma, as decimal = "," says`
+			remedy = `write digits with a decimal comma, as points.decimal = "," says`
 		case r.delimited && strings.Contains(text, ","):
-			remedy = `if that is a decimal comma, set decimal = ","`
+			remedy = `if that is a decimal comma, set points.decimal = ","`
 		}
 		r.add(c, remedy, "%s %q is not a number", columnNames[c], clip(text))
 	}
@@ -330,6 +330,9 @@ func (r *row) text(c column, s string) string {
 // fill takes everything but the position from the cells.
 func (r *row) fill(v *cells) {
 	r.rec.ID = r.text(colID, v[colID])
+	if r.at != nil {
+		r.rec.Column = r.at(colID)
+	}
 	if r.rec.ID == "" {
 		r.add(colID, "give the point an id", "the point has no id")
 	} else if strings.ContainsFunc(r.rec.ID, unicode.IsControl) {
@@ -343,7 +346,7 @@ func (r *row) fill(v *cells) {
 		case errors.Is(err, errDate):
 			r.notes.at(r.rec.Where, "a date without a time of day is not used as the time of observation")
 		case errors.Is(err, errNoZone):
-			r.add(colObserved, "add the offset, as in 2026-06-03T10:15:00+01:00, or set the time zone of the file (time_zone)", "time %q does not say its offset from UTC", clip(text))
+			r.add(colObserved, "add the offset, as in 2026-06-03T10:15:00+01:00, or set the time zone of the file (points.time_zone)", "time %q does not say its offset from UTC", clip(text))
 		case errors.Is(err, errNoSuchHour), errors.Is(err, errTwice):
 			r.add(colObserved, "add the offset, as in 2026-10-25T01:30:00+01:00", "time %q falls where the clocks were changed and is %v in that time zone", clip(text), err)
 		case err != nil:
@@ -413,7 +416,7 @@ func (r *row) position(x, y float64, z *float64, axes Axes) {
 		return
 	}
 	if axes == Geographic && !(x >= -180 && x <= 180 && y >= -90 && y <= 90) {
-		remedy := "if these are not degrees, say which system they are in (crs)"
+		remedy := "if these are not degrees, say which system they are in (points.crs)"
 		if y >= -180 && y <= 180 && x >= -90 && x <= 90 {
 			remedy = "longitude comes first and latitude second; swap the two"
 		}
@@ -424,7 +427,7 @@ func (r *row) position(x, y float64, z *float64, axes Axes) {
 // done hands out the record, or what is wrong with it.
 func (r *row) done() (Record, error) {
 	if len(r.problems) > 0 {
-		return Record{Line: r.rec.Line, Where: r.rec.Where}, r.problems
+		return Record{ID: r.rec.ID, Line: r.rec.Line, Column: r.rec.Column, Where: r.rec.Where}, r.problems
 	}
 	return r.rec, nil
 }

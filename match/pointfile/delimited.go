@@ -176,7 +176,7 @@ func (r *Reader) openDelimited(in *input, opt Options) error {
 	if d.at[colLongitude] > 0 {
 		d.x, d.y = colLongitude, colLatitude
 		if opt.CRS == "" {
-			return &Problem{File: r.header.File, Line: 1, What: "the points are longitudes and latitudes, and nothing says of which system", Remedy: `say which (crs = "EPSG:4258", for instance)`}
+			return &Problem{File: r.header.File, Line: 1, What: "the points are longitudes and latitudes, and nothing says of which system", Remedy: `say which (points.crs = "EPSG:4258", for instance)`}
 		}
 		r.header.Axes = Geographic
 	} else if r.header.Axes == Unstated {
@@ -237,7 +237,7 @@ func (d *delimited) next() (Record, error) {
 		if len(fields) > len(d.layout.Columns) {
 			switch d.layout.Separator {
 			case ",":
-				remedy = `if numbers have a decimal comma, separate the columns by ";" and set decimal = "," and separator = ";"; put texts with commas in "quotes"`
+				remedy = `if numbers have a decimal comma, separate the columns by ";" and set points.decimal = "," and points.separator = ";"; put texts with commas in "quotes"`
 			default:
 				remedy = `put a text that holds the separator in "quotes"`
 			}

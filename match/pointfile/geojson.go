@@ -91,7 +91,7 @@ func (r *Reader) openGeoJSON(fsys fs.FS, in *input, opt Options) error {
 		r.setCRS(crsName(kind.crs), opt)
 	} else if kind.crs == unknownCRS {
 		if opt.CRS == "" {
-			return &Problem{File: r.header.File, What: "the file's crs member does not say which system the coordinates are in", Remedy: `say which (crs = "EPSG:2157", for instance)`}
+			return &Problem{File: r.header.File, What: "the file's crs member does not say which system the coordinates are in", Remedy: `say which (points.crs = "EPSG:2157", for instance)`}
 		}
 		r.setCRS("", opt)
 	} else if opt.CRS != "" {
@@ -459,7 +459,7 @@ func (g *geoJSON) columns(f *feature) error {
 			continue
 		}
 		if by[c] != "" {
-			return g.problem(g.in.line(g.dec.InputOffset()), fmt.Sprintf(`say which one is meant, as in fields = { %q = %q }`, name, columnNames[c]),
+			return g.problem(g.in.line(g.dec.InputOffset()), fmt.Sprintf(`say which one is meant, as in points.fields = { %q = %q }`, name, columnNames[c]),
 				"%s: the properties %q and %q both say %s", g.item(), by[c], name, columnNames[c])
 		}
 		by[c] = name

@@ -131,7 +131,7 @@ func TestGeoJSONCRS(t *testing.T) {
 		}
 	}
 	// Degrees are degrees: metres in a file that names no system are refused.
-	wantError(t, collection("", f), Options{}, "longitude 714312.2 and latitude 558204.75 are no place on Earth; if these are not degrees, say which system they are in (crs)")
+	wantError(t, collection("", f), Options{}, "longitude 714312.2 and latitude 558204.75 are no place on Earth; if these are not degrees, say which system they are in (points.crs)")
 	wantError(t, collection("", pt(`{"id":"A"}`, `[51,-96]`)), Options{}, "longitude comes first")
 	if _, h := good(t, collection("", f), Options{CRS: "EPSG:2157"}); h.CRS != "EPSG:2157" || h.EllipsoidalHeight {
 		t.Errorf("%+v", h)
@@ -178,7 +178,7 @@ func TestGeoJSONProblems(t *testing.T) {
 		{collection("", pt(`{"id":["A"]}`, `[1,2]`)), `property "id" is a list`},
 		{collection("", pt(`{"id":{"A":1}}`, `[1,2]`)), `property "id" is an object`},
 		{collection("", pt(`{"id":"A","photos":[1]}`, `[1,2]`)), "something other than names"},
-		{collection("", pt(`{"id":"A","name":"B"}`, `[1,2]`)), `feature 1: the properties "id" and "name" both say id; say which one is meant, as in fields = { "name" = "id" }`},
+		{collection("", pt(`{"id":"A","name":"B"}`, `[1,2]`)), `feature 1: the properties "id" and "name" both say id; say which one is meant, as in points.fields = { "name" = "id" }`},
 		{collection("", "7", ok), "feature 1: the feature is not an object"},
 		{collection("", `{"type":"Feature","properties":[],"geometry":null}`), "properties is a JSON array"},
 		{collection("", `{"type":"Point"}`), `its type is "Point"`},

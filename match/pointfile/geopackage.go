@@ -167,7 +167,7 @@ func (g *geoPackage) choose(want string) (layer, error) {
 	case len(points) == 1:
 		return points[0], nil
 	case len(points) > 1:
-		return layer{}, g.problem(fmt.Sprintf("say which one to read, as in layer = %q", points[0].table), "there is more than one layer that can hold points: %s", list(points))
+		return layer{}, g.problem(fmt.Sprintf("say which one to read, as in points.layer = %q", points[0].table), "there is more than one layer that can hold points: %s", list(points))
 	case len(all) > 0:
 		return layer{}, g.problem("export the points as a layer of points", "there is no layer of points; the layers are %s", list(all))
 	}
@@ -196,7 +196,7 @@ func (g *geoPackage) system(l layer, opt Options) error {
 		crs = wkt
 	}
 	if crs == "" && opt.CRS == "" {
-		return g.problem(`say which (crs = "EPSG:2157", for instance)`, "layer %q does not say which system its points are in (srs_id %d)", l.table, l.srs)
+		return g.problem(`say which (points.crs = "EPSG:2157", for instance)`, "layer %q does not say which system its points are in (srs_id %d)", l.table, l.srs)
 	}
 	g.r.setCRS(crs, opt)
 	if g.r.header.Axes == Unstated && opt.CRS == "" {
@@ -263,7 +263,7 @@ func (g *geoPackage) query(l layer, opt Options) error {
 			case a.key:
 				continue
 			default:
-				return g.problem(fmt.Sprintf("say which one is meant, as in fields = { %q = %q }", a.name, columnNames[c]), "layer %q: the attributes %q and %q both say %s", l.table, list[j-1].name, a.name, columnNames[c])
+				return g.problem(fmt.Sprintf("say which one is meant, as in points.fields = { %q = %q }", a.name, columnNames[c]), "layer %q: the attributes %q and %q both say %s", l.table, list[j-1].name, a.name, columnNames[c])
 			}
 		}
 		has[c] = i + 1
@@ -277,7 +277,7 @@ func (g *geoPackage) query(l layer, opt Options) error {
 			found = found || Key(a.name) == Key(name)
 		}
 		if !found {
-			return g.problem("name an attribute that is there", "fields: layer %q has no attribute %q", l.table, name)
+			return g.problem("name an attribute that is there", "points.fields: layer %q has no attribute %q", l.table, name)
 		}
 	}
 	if has[colID] == 0 {
@@ -285,7 +285,7 @@ func (g *geoPackage) query(l layer, opt Options) error {
 		for _, a := range list {
 			names = append(names, a.name)
 		}
-		return g.problem(`say which one it is, as in fields = { "PT_NO" = "id" }`, "layer %q has no attribute for the id of a point; the attributes are %s", l.table, quoteAll(names))
+		return g.problem(`say which one it is, as in points.fields = { "PT_NO" = "id" }`, "layer %q has no attribute for the id of a point; the attributes are %s", l.table, quoteAll(names))
 	}
 	sel = append(sel, quote(l.column))
 	if fid != "" {

@@ -201,7 +201,7 @@ func TestGeoPackageRefuses(t *testing.T) {
 	}{
 		{"no layers", gpkg(t), Options{}, "no layers of features"},
 		{"no points", gpkg(t, layerOf("kerb", "LINESTRING", 2157, 0, cols)...), Options{}, `no layer of points; the layers are "kerb" (linestring)`},
-		{"two layers", gpkg(t, join(points("a", 2157, 0, cols), points("b", 2157, 0, cols))...), Options{}, `more than one layer that can hold points: "a" (point), "b" (point); say which one to read, as in layer = "a"`},
+		{"two layers", gpkg(t, join(points("a", 2157, 0, cols), points("b", 2157, 0, cols))...), Options{}, `more than one layer that can hold points: "a" (point), "b" (point); say which one to read, as in points.layer = "a"`},
 		{"no such layer", gpkg(t, points("a", 2157, 0, cols)...), Options{Layer: "b"}, `no layer of points "b"`},
 		{"undefined system", gpkg(t, points("a", -1, 0, cols)...), Options{}, "does not say which system its points are in (srs_id -1)"},
 		{"undefined degrees", gpkg(t, points("a", 0, 0, cols)...), Options{}, "does not say which system"},

@@ -160,7 +160,7 @@ func (g *gpx) point(e xml.StartElement) (Record, error) {
 		if strings.TrimSpace(v[c]) != "" {
 			g.met(c, fmt.Sprintf("element %q", from[c]))
 		} else if again[c] != "" {
-			return Record{}, g.s.problem(line, fmt.Sprintf("say which one is meant, as in fields = { %q = %q }", again[c], columnNames[c]), "the extensions %q and %q both say %s", ownFrom[c], again[c], columnNames[c])
+			return Record{}, g.s.problem(line, fmt.Sprintf("say which one is meant, as in points.fields = { %q = %q }", again[c], columnNames[c]), "the extensions %q and %q both say %s", ownFrom[c], again[c], columnNames[c])
 		} else if own[c] != "" {
 			v[c] = own[c]
 			g.met(c, fmt.Sprintf("extension %q", ownFrom[c]))

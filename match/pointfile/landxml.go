@@ -56,7 +56,7 @@ func (r *Reader) openLandXML(fsys fs.FS, s *xmlStream, root xml.StartElement, op
 		return err
 	}
 	if head.several && opt.CRS == "" {
-		return s.problem(0, "say which one the points are in (crs)", "there is more than one CoordinateSystem")
+		return s.problem(0, "say which one the points are in (points.crs)", "there is more than one CoordinateSystem")
 	}
 	if !head.several {
 		r.setCRS(head.crs, opt)

@@ -90,7 +90,7 @@ func wantNote(t *testing.T, h Header, want string) {
 func places(recs []Record) []Record {
 	out := slices.Clone(recs)
 	for i := range out {
-		out[i].Line, out[i].Where = 0, ""
+		out[i].Line, out[i].Column, out[i].Where = 0, 0, ""
 		out[i].Observed = out[i].Observed.UTC()
 		if c := out[i].Cov; c != nil { // a sigma squared and back
 			out[i].Cov = &[3]float64{round(c[0]), round(c[1]), round(c[2])}

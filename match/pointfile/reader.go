@@ -35,6 +35,9 @@ type Record struct {
 	Photos []string `json:"photos,omitempty"`
 	// Line is the line at which the point stands in the file; 0 in a GeoPackage.
 	Line int `json:"line,omitempty"`
+	// Column is the byte column at which the id of delimited text stands, counted
+	// from 1; 0 in other formats.
+	Column int `json:"column,omitempty"`
 	// Where names the place for a message: "line 12", "feature 3",
 	// "layer quay, fid 7".
 	Where string `json:"where,omitempty"`
@@ -143,7 +146,8 @@ func (r Range) known() bool             { return r.Max > r.Min }
 func (r Range) contains(v float64) bool { return v >= r.Min && v <= r.Max }
 
 // Options say what a file itself does not. The zero value is for a file that
-// says it all.
+// says it all. Messages call them what they are called in the table [points] of a
+// dataset's phototie.toml: points.columns, points.time_zone for Location.
 type Options struct {
 	// CRS overrides what the file says of its system, or supplies it. A GPX file
 	// is in WGS 84 whatever it is.
@@ -223,13 +227,13 @@ func (o *Options) check() error {
 		return err
 	}
 	if o.Separator != "" && !strings.Contains(separators, o.Separator) || len(o.Separator) > 1 {
-		return fmt.Errorf(`separator %q can't stand between columns; use one of "," ";" "\t" "|", or " " for runs of blanks`, o.Separator)
+		return fmt.Errorf(`points.separator %q can't stand between columns; use one of "," ";" "\t" "|", or " " for runs of blanks`, o.Separator)
 	}
 	if o.Decimal != "" && o.Decimal != "." && o.Decimal != "," {
-		return fmt.Errorf(`decimal %q is no decimal sign; use "." or ","`, o.Decimal)
+		return fmt.Errorf(`points.decimal %q is no decimal sign; use "." or ","`, o.Decimal)
 	}
 	if o.Decimal == "," && o.Separator == "," {
-		return errors.New(`the decimal sign is a comma, and so is the separator; set separator = ";", or as the file has it`)
+		return errors.New(`the decimal sign is a comma, and so is the separator; set points.separator = ";", or as the file has it`)
 	}
 	return nil
 }
@@ -273,10 +277,10 @@ func (r *Reader) Header() Header {
 }
 
 // Records yields the points one by one. A point that can't be used comes as a
-// *Problem, or several in turn, with a Record that has only its Line and Where;
-// the points after it follow. An error that the reading can't go on from is the
-// last thing yielded. A second range goes on where the first one stopped. Whether
-// ids are unique is for the caller to see to.
+// *Problem, or several in turn, with a Record that has only its place and, where
+// it can be read, its id; the points after it follow. An error that the reading
+// can't go on from is the last thing yielded. A second range goes on where the
+// first one stopped. Whether ids are unique is for the caller to see to.
 func (r *Reader) Records() iter.Seq2[Record, error] {
 	return func(yield func(Record, error) bool) {
 		for r.err == nil {

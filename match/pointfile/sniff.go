@@ -196,16 +196,16 @@ func (s *sniffer) given(cands []candidate) (Layout, error) {
 		c, ok := s.fields.look(n)
 		if !ok {
 			if c, ok = headings[Key(n)]; !ok {
-				return Layout{}, s.problem(`use "-" for a column to pass over; the known ones are `+strings.Join(columnNames[:], ", "), "columns: %q is not a column known here", n)
+				return Layout{}, s.problem(`use "-" for a column to pass over; the known ones are `+strings.Join(columnNames[:], ", "), "points.columns: %q is not a column known here", n)
 			}
 		}
 		if has[c] > 0 {
-			return Layout{}, s.problem(`use "-" for the one to pass over`, "columns: the %s and the %s column are both said to be the %s", nth(has[c]), nth(i+1), columnNames[c])
+			return Layout{}, s.problem(`use "-" for the one to pass over`, "points.columns: the %s and the %s column are both said to be the %s", nth(has[c]), nth(i+1), columnNames[c])
 		}
 		has[c] = i + 1
 		names[i] = columnNames[c]
 	}
-	if err := s.required(func(c column) bool { return has[c] > 0 }, `name them too: columns = ["id", "easting", "northing", …], with "-" for a column to pass over`, "columns names"); err != nil {
+	if err := s.required(func(c column) bool { return has[c] > 0 }, `name them too: points.columns = ["id", "easting", "northing", …], with "-" for a column to pass over`, "points.columns names"); err != nil {
 		return Layout{}, err
 	}
 	var c *candidate
@@ -225,7 +225,7 @@ func (s *sniffer) given(cands []candidate) (Layout, error) {
 			for _, c := range cands {
 				got = append(got, fmt.Sprintf("%q gives %d", c.sep, c.fields))
 			}
-			return Layout{}, s.problem("name every column, with \"-\" for one to pass over, or set the separator", "no separator splits the rows into the %d columns named: %s", len(names), strings.Join(got, ", "))
+			return Layout{}, s.problem("name every column, with \"-\" for one to pass over, or set points.separator", "no separator splits the rows into the %d columns named: %s", len(names), strings.Join(got, ", "))
 		}
 	}
 	if c.err != nil && len(c.rows) == 0 {
@@ -263,7 +263,7 @@ func (s *sniffer) disagree(first, names []string) error {
 	}
 	for i, f := range first {
 		if c, ok := s.fields.look(f); ok && names[i] != skip && columnNames[c] != names[i] {
-			return s.problem("make the two agree, or leave columns out", "the header says %q where columns says %q", clip(f), names[i])
+			return s.problem("make the two agree, or leave points.columns out", "the header says %q where columns in phototie.toml says %q", clip(f), clip(strings.TrimSpace(s.opt.Columns[i])))
 		}
 	}
 	return nil
@@ -298,8 +298,8 @@ func (s *sniffer) headed(c *candidate) (Layout, bool, error) {
 			continue
 		}
 		if at[col] > 0 {
-			dup = s.problem(`say which one is meant, for instance fields = { "`+strings.TrimSpace(f)+`" = "`+columnNames[col]+`" }, or rename the other`,
-				"the headings %q and %q both say %s", strings.TrimSpace(first[at[col]-1]), strings.TrimSpace(f), columnNames[col])
+			dup = s.problem(`say which one is meant, for instance points.fields = { "`+strings.TrimSpace(f)+`" = "`+columnNames[col]+`" }, or rename the other`,
+				"columns %d and %d both say %s (%q and %q)", at[col], i+1, columnNames[col], strings.TrimSpace(first[at[col]-1]), strings.TrimSpace(f))
 			continue
 		}
 		at[col] = i + 1
@@ -319,7 +319,7 @@ func (s *sniffer) headed(c *candidate) (Layout, bool, error) {
 	}
 	for name := range s.opt.Fields {
 		if !slices.ContainsFunc(first, func(f string) bool { return Key(f) == Key(name) }) {
-			return Layout{}, false, s.problem("name a heading that is there: "+quoteAll(first), "fields: there is no column %q", name)
+			return Layout{}, false, s.problem("name a heading that is there: "+quoteAll(first), "points.fields: there is no column %q", name)
 		}
 	}
 	l, err := s.withDecimal(l, c)
@@ -331,7 +331,7 @@ func (s *sniffer) required(has func(column) bool, remedy, who string) error {
 	pos := []column{colEasting, colNorthing}
 	if has(colLongitude) || has(colLatitude) {
 		if has(colEasting) || has(colNorthing) {
-			return s.problem(`pass over the pair that is not meant, with fields = { … = "-" }`, "%s eastings or northings and longitudes or latitudes too", who)
+			return s.problem(`pass over the pair that is not meant, with points.fields = { … = "-" }`, "%s eastings or northings and longitudes or latitudes too", who)
 		}
 		pos = []column{colLongitude, colLatitude}
 	}
@@ -389,7 +389,7 @@ func (s *sniffer) withDecimal(l Layout, c *candidate) (Layout, error) {
 		l.Decimal = ","
 	case thousand > 0 && comma == 0 && other == 0:
 		// 558,204 may be 558.204 or 558204.
-		return l, s.problem(`set decimal = "," if it is a decimal sign, or write the numbers without it`, "the commas in the numbers may stand before decimals or between thousands")
+		return l, s.problem(`set points.decimal = "," if it is a decimal sign, or write the numbers without it`, "the commas in the numbers may stand before decimals or between thousands")
 	}
 	return l, nil
 }
@@ -490,7 +490,7 @@ func (s *sniffer) headless(cands []candidate) (Layout, error) {
 	case len(found) == 1:
 		return found[0].Layout, nil
 	case len(found) > 1:
-		return Layout{}, s.problem("set separator and decimal", "the rows can be split in more than one way: as %q or as %q", found[0].key, found[1].key)
+		return Layout{}, s.problem("set points.separator and points.decimal", "the rows can be split in more than one way: as %q or as %q", found[0].key, found[1].key)
 	case first != nil:
 		return Layout{}, first
 	}
@@ -503,7 +503,7 @@ func (s *sniffer) headless(cands []candidate) (Layout, error) {
 	if len(best.rows) == 0 {
 		return Layout{}, s.problem("give delimited text, one point a row", "no rows can be read")
 	}
-	return Layout{}, s.problem(`give the text a header such as "id,easting,northing,height,code,description", or name separator and columns`,
+	return Layout{}, s.problem(`give the text a header such as "id,easting,northing,height,code,description", or name points.separator and points.columns`,
 		"the first row is not a header known here, and no separator shows an id and two coordinates; the row says %s", clip(strings.Join(best.rows[0], " ")))
 }
 
@@ -535,7 +535,7 @@ func (s *sniffer) columns(c *candidate, dec string) (g guess, ok bool, err error
 		}
 		return g, false, nil
 	}
-	const remedy = `name the columns in order, for instance columns = ["id", "easting", "northing", "height", "code", "description"], or give the text a header`
+	const remedy = `name the columns in order, for instance points.columns = ["id", "easting", "northing", "height", "code", "description"], or give the text a header`
 	show := func() string {
 		var b strings.Builder
 		for i, k := range kinds {
@@ -547,7 +547,7 @@ func (s *sniffer) columns(c *candidate, dec string) (g guess, ok bool, err error
 		return b.String()
 	}
 	if !s.opt.East.known() || !s.opt.North.known() {
-		return g, false, s.problem(remedy, "the text has no header, and without the grid's area easting and northing can't be told apart; the first row says %s", show())
+		return g, false, s.problem(remedy, "the text has no header, so no column for id, easting, northing is known, and without the grid's area easting and northing can't be told apart; the first row says %s", show())
 	}
 	canBeID := func(i int) bool {
 		k := kinds[i]
@@ -565,7 +565,7 @@ func (s *sniffer) columns(c *candidate, dec string) (g guess, ok bool, err error
 	}
 	switch {
 	case len(pairs) == 0:
-		return g, false, s.problem(remedy+"; if the points are on another grid, say so", "the text has no header, and no two columns side by side hold eastings from %.0f to %.0f and northings from %.0f to %.0f; the first row says %s",
+		return g, false, s.problem(remedy+"; if the points are on another grid, name that one (grid.crs)", "the text has no header, and no two columns side by side hold eastings from %.0f to %.0f and northings from %.0f to %.0f; the first row says %s",
 			s.opt.East.Min, s.opt.East.Max, s.opt.North.Min, s.opt.North.Max, show())
 	case len(pairs) > 1:
 		return g, false, s.problem(remedy, "the text has no header, and more than one pair of columns can be easting and northing: columns %d and %d, or %d and %d; the first row says %s",
@@ -645,7 +645,7 @@ func (s *sniffer) unknownHeader(first []string) error {
 	has := func(c column) bool {
 		return slices.ContainsFunc(first, func(f string) bool { got, ok := s.fields.look(f); return ok && got == c })
 	}
-	err := s.required(has, "say what they mean, as in fields = { \"X\" = \"easting\" }, or name the columns in order; the columns there are: "+strings.Join(columnNames[:], ", "), "the header has")
+	err := s.required(has, "say what they mean, as in points.fields = { \"X\" = \"easting\" }, or name the columns in order; the columns there are: "+strings.Join(columnNames[:], ", "), "the header has")
 	if err == nil {
 		return nil
 	}

@@ -14,6 +14,8 @@ import (
 type TextOptions struct {
 	// Title stands on the first line: the dataset's name.
 	Title string
+	// Facts stand behind the grid in the head.
+	Facts []Fact
 	// All lists every photo, the ones within budget too, and leaves nothing out.
 	All bool
 	// Next are hints on what to do next, one a line.
@@ -78,6 +80,9 @@ func (p *printer) head(r *match.Result, opt TextOptions) {
 		code = " (" + r.Grid.Code + ")"
 	}
 	p.field("grid", "%s%s, %s", r.Grid.Name, code, r.Grid.Unit.Name)
+	for _, f := range opt.Facts {
+		p.field(f.Name, "%s", f.Text)
+	}
 	for _, u := range operations(r) {
 		p.field("frame", "%s", u)
 	}

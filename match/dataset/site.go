@@ -1,0 +1,481 @@
+package dataset
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"strings"
+
+	"example.com/phototie/grid"
+	"example.com/phototie/grid/site"
+	"example.com/phototie/match/pointfile"
+)
+
+// SiteSettings tie the site system that the points are in to the grid, which is
+// its base. Either the parameters are given, as a site.Definition has them, or
+// Control names a file of control pairs that they are fitted to.
+type SiteSettings struct {
+	// Name names the system; empty means "site system".
+	Name string `toml:"name"`
+	// Unit is the unit of site coordinates: m, ft or ftUS; empty means that of
+	// the grid.
+	Unit string `toml:"unit"`
+	// Kind is "similarity", "affine" or "ground-scale". With parameters it may be
+	// left out; for a fit it is what is fitted, a similarity where it is left out.
+	Kind string `toml:"kind"`
+	// Direction is which way the parameters of a similarity or an affine transform
+	// lead: "site-to-base" or "base-to-site".
+	Direction string `toml:"direction"`
+	// The parameters, by the names that they have in the JSON of a
+	// site.Definition. For the fit of a ground scale GroundScale has its origin,
+	// and its site_origin where that is held.
+	Similarity  map[string]any `toml:"similarity"`
+	Affine      map[string]any `toml:"affine"`
+	GroundScale map[string]any `toml:"ground_scale"`
+	// Vertical ties the heights; nil where the site has none of its own.
+	Vertical map[string]any `toml:"vertical"`
+	// Remarks say where the parameters come from.
+	Remarks string `toml:"remarks"`
+
+	// Control is a file of delimited text with the columns id, site_e, site_n,
+	// base_e, base_n, and sigma (or site_sigma and base_sigma), site_h and base_h
+	// where there are any.
+	Control string `toml:"control"`
+	// Columns, Separator and Decimal are as in PointSettings.
+	Columns   []string `toml:"columns"`
+	Separator string   `toml:"separator"`
+	Decimal   string   `toml:"decimal"`
+	// Sigma is the standard error of one coordinate of a pair that states none,
+	// both sides together, in the grid's unit; 0 means that it is not known.
+	Sigma float64 `toml:"sigma"`
+	// FitHeights is "constant" or "plane": what is fitted to site_h and base_h.
+	FitHeights string `toml:"fit_heights"`
+	// Snoop takes bad pairs out of the fit, each with a report.
+	Snoop bool `toml:"snoop"`
+}
+
+// The kinds of site system.
+const (
+	kindSimilarity  = "similarity"
+	kindAffine      = "affine"
+	kindGroundScale = "ground-scale"
+)
+
+// SiteRead tells how the points' site system came about.
+type SiteRead struct {
+	// Definition is the system, in the way of its parameters or as fitted.
+	Definition site.Definition `json:"definition"`
+	// Base is the grid that it stands on.
+	Base grid.Grid `json:"base"`
+	// Control is the file that it was fitted to, empty where parameters were given.
+	Control string `json:"control,omitempty"`
+	// Kind is what was fitted.
+	Kind string `json:"kind,omitempty"`
+	// Plane and Heights tell of the fits; nil where there was none.
+	Plane   *FitRead `json:"plane,omitempty"`
+	Heights *FitRead `json:"heights,omitempty"`
+}
+
+// FitRead tells how well control pairs fit a site system. See site.Fit for what
+// the numbers mean.
+type FitRead struct {
+	// Pairs is the number of pairs used.
+	Pairs int `json:"pairs"`
+	// S0 is the standard error of unit weight; nil without redundancy.
+	S0 *float64 `json:"s0"`
+	// SigmaKnown says that S0 should be near 1; otherwise it is a length in Unit.
+	SigmaKnown       bool `json:"sigma_known"`
+	DegreesOfFreedom int  `json:"degrees_of_freedom"`
+	// Unit is the unit of the residuals.
+	Unit       grid.Unit           `json:"unit"`
+	Residuals  []site.PairResidual `json:"residuals"`
+	Parameters []site.Parameter    `json:"parameters"`
+	Suspects   []site.Suspect      `json:"suspects,omitempty"`
+	Removed    []site.Removal      `json:"removed,omitempty"`
+	Notes      []string            `json:"notes,omitempty"`
+	// P is the probability of residuals as large, where standard errors are
+	// known.
+	P *float64 `json:"p,omitempty"`
+}
+
+// Worst is the largest residual.
+func (f FitRead) Worst() site.PairResidual {
+	var worst site.PairResidual
+	for _, r := range f.Residuals {
+		if worst.ID == "" || r.Length > worst.Length {
+			worst = r
+		}
+	}
+	return worst
+}
+
+func fitRead[T any](f site.Fit[T], unit grid.Unit) *FitRead {
+	r := &FitRead{S0: f.S0, SigmaKnown: f.SigmaKnown, DegreesOfFreedom: f.DegreesOfFreedom, Unit: unit, Residuals: f.Residuals(),
+		Parameters: f.Parameters, Suspects: f.Suspects, Removed: f.Removed, Notes: f.Notes}
+	r.Pairs = len(r.Residuals)
+	if f.Global != nil {
+		r.P = &f.Global.P
+	}
+	return r
+}
+
+// check reports what is wrong with the settings of a site system as far as it
+// shows without the grid.
+func (s *SiteSettings) check(ps *problems) {
+	bad := func(remedy, format string, args ...any) { ps.add(0, 0, remedy, "[site] "+format, args...) }
+	if _, ok := units[s.Unit]; !ok && s.Unit != "" {
+		bad(`use "m", "ft" or "ftUS"`, "unit = %q is not a unit known here", s.Unit)
+		return
+	}
+	switch s.Kind {
+	case "", kindSimilarity, kindAffine, kindGroundScale:
+	default:
+		bad(`use "similarity", "affine" or "ground-scale"`, "kind = %q is not known here", s.Kind)
+		return
+	}
+	if s.Control != "" {
+		s.checkFit(bad)
+		return
+	}
+	for _, f := range []struct {
+		key string
+		set bool
+	}{{"fit_heights", s.FitHeights != ""}, {"sigma", s.Sigma != 0}, {"snoop", s.Snoop}, {"columns", len(s.Columns) > 0}, {"separator", s.Separator != ""}, {"decimal", s.Decimal != ""}} {
+		if f.set {
+			bad("name the file of control pairs with control, or leave it out", "%s is for a fit, and there is no control to fit to", f.key)
+		}
+	}
+	given := map[string]map[string]any{kindSimilarity: s.Similarity, kindAffine: s.Affine, kindGroundScale: s.GroundScale}
+	var kinds []string
+	for _, k := range []string{kindSimilarity, kindAffine, kindGroundScale} {
+		if given[k] != nil {
+			kinds = append(kinds, k)
+		}
+	}
+	const remedy = `give the parameters in one of [site.similarity], [site.affine] and [site.ground_scale], or name a file of control pairs: control = "control.csv"`
+	switch {
+	case len(kinds) == 0:
+		bad(remedy, "says neither the parameters of the site system nor the control to fit them to")
+		return
+	case len(kinds) > 1:
+		bad(remedy, "has the parameters of more than one transform: %s", strings.Join(kinds, ", "))
+		return
+	case s.Kind != "" && s.Kind != kinds[0]:
+		bad("make the two agree, or leave kind out", "kind is %q, and the parameters are those of a transform of kind %q", s.Kind, kinds[0])
+		return
+	}
+	if _, err := s.definition(grid.Metre); err != nil {
+		bad("see README's settings reference for the keys", "%v", err)
+	}
+}
+
+func (s *SiteSettings) checkFit(bad func(remedy, format string, args ...any)) {
+	if s.Similarity != nil || s.Affine != nil {
+		bad("keep one of the two", "gives parameters and the control to fit them to as well")
+	}
+	if s.Direction != "" {
+		bad("leave it out", "direction is for parameters that are given; a fit finds those from the site to the base")
+	}
+	if s.Vertical != nil && s.FitHeights != "" {
+		bad("keep one of the two", "gives [site.vertical] and has it fitted too")
+	}
+	switch s.FitHeights {
+	case "", "constant", "plane":
+	default:
+		bad(`use "constant" or "plane"`, "fit_heights = %q is not known here", s.FitHeights)
+	}
+	if !(s.Sigma >= 0) {
+		bad("give it in the grid's unit, or leave it out where it is not known", "sigma = %v is no standard error", s.Sigma)
+	}
+	if s.Separator != "" && !validSeparator(s.Separator) {
+		bad(`use one of "," ";" "\t" "|"`, "separator = %q can't stand between columns", s.Separator)
+	}
+	switch s.Decimal {
+	case "", ".", ",":
+	default:
+		bad(`use "." or ","`, "decimal = %q is no decimal sign", s.Decimal)
+	}
+	switch {
+	case s.Kind == kindGroundScale:
+		if _, _, err := s.scaleOrigins(); err != nil {
+			bad("give origin = { e = …, n = … }, the project point on the base grid, and site_origin where it is held", "[site.ground_scale] for a fit: %v", err)
+		}
+	case s.GroundScale != nil:
+		bad(`set kind = "ground-scale" to fit that, or take [site.ground_scale] out`, "has [site.ground_scale], and what is to be fitted is another kind")
+	}
+}
+
+// definition makes the definition of the parameters that are given.
+func (s *SiteSettings) definition(base grid.Unit) (site.Definition, error) {
+	d := site.Definition{Name: s.name(), Unit: s.unit(base), Direction: site.Direction(s.Direction), Remarks: s.Remarks}
+	for _, part := range []struct {
+		key  string
+		from map[string]any
+		make func(map[string]any) error
+	}{
+		{"similarity", s.Similarity, func(m map[string]any) error { return strictly(m, &d.Similarity) }},
+		{"affine", s.Affine, func(m map[string]any) error { return strictly(m, &d.Affine) }},
+		{"ground_scale", s.GroundScale, func(m map[string]any) error { return strictly(m, &d.GroundScale) }},
+		{"vertical", s.Vertical, func(m map[string]any) error { return strictly(m, &d.Vertical) }},
+	} {
+		if part.from == nil {
+			continue
+		}
+		if err := part.make(part.from); err != nil {
+			return d, fmt.Errorf("%s: %w", part.key, err)
+		}
+	}
+	return d, d.Validate()
+}
+
+// strictly fills in a value by its own JSON decoder, which misses no key that
+// is left out and passes over none that is not known.
+func strictly(m map[string]any, v any) error {
+	text, err := json.Marshal(m)
+	if err != nil {
+		return err
+	}
+	return json.Unmarshal(text, v)
+}
+
+func (s *SiteSettings) name() string {
+	if s.Name == "" {
+		return "site system"
+	}
+	return s.Name
+}
+
+func (s *SiteSettings) unit(base grid.Unit) grid.Unit {
+	if u, ok := units[s.Unit]; ok {
+		return u
+	}
+	return base
+}
+
+// scaleOrigins are the project point of a ground scale that is to be fitted, and
+// its site coordinates where they are held.
+func (s *SiteSettings) scaleOrigins() (origin grid.EN, siteOrigin *grid.EN, err error) {
+	var got struct {
+		Origin     *point `json:"origin"`
+		SiteOrigin *point `json:"site_origin"`
+	}
+	for k := range s.GroundScale {
+		if k != "origin" && k != "site_origin" {
+			return origin, nil, fmt.Errorf("key %q is not one of origin and site_origin", k)
+		}
+	}
+	if err := strictly(s.GroundScale, &got); err != nil {
+		return origin, nil, err
+	}
+	if got.Origin == nil {
+		return origin, nil, errors.New(`"origin" is missing`)
+	}
+	for _, p := range []*point{got.Origin, got.SiteOrigin} {
+		if p != nil && (p.E == nil || p.N == nil) {
+			return origin, nil, errors.New("an origin needs e and n")
+		}
+	}
+	if p := got.SiteOrigin; p != nil {
+		siteOrigin = &grid.EN{E: *p.E, N: *p.N}
+	}
+	return grid.EN{E: *got.Origin.E, N: *got.Origin.N}, siteOrigin, nil
+}
+
+type point struct{ E, N *float64 }
+
+// controlColumns are the columns of a control file, in the order in which they
+// are best listed.
+var controlColumns = []string{"id", "site_e", "site_n", "base_e", "base_n", "sigma", "site_sigma", "base_sigma", "site_h", "base_h"}
+
+// controlHeadings are the headings understood in a control file.
+var controlHeadings = func() map[string]string {
+	h := map[string]string{"p": "id", "pt": "id", "point": "id", "pointid": "id", "name": "id", "number": "id", "no": "id",
+		"siteeasting": "site_e", "sitenorthing": "site_n", "siteheight": "site_h",
+		"baseeasting": "base_e", "basenorthing": "base_n", "baseheight": "base_h",
+		"gride": "base_e", "gridn": "base_n", "gridh": "base_h", "grideasting": "base_e", "gridnorthing": "base_n", "gridheight": "base_h"}
+	for _, c := range controlColumns {
+		h[pointfile.Key(c)] = c
+	}
+	return h
+}()
+
+// control is what a control file holds.
+type control struct {
+	pairs   []site.ControlPair
+	heights []site.HeightPair
+}
+
+// readControl reads the control file. Coordinates of each side are in the side's
+// own unit, heights in the site's unit.
+func (s *SiteSettings) readControl(fsys fs.FS) (control, error) {
+	var c control
+	t, err := openTable(fsys, s.Control, s.Separator, s.Columns, controlHeadings, controlColumns, []string{"id", "site_e", "site_n", "base_e", "base_n"})
+	if err != nil {
+		return c, err
+	}
+	defer t.closer.Close()
+	lineOf := map[string]int{}
+	for t.next() {
+		ok := true
+		num := func(col string) float64 {
+			v, err := pointfile.ParseNumber(t.get(col), s.Decimal)
+			if err != nil {
+				ok = false
+				remedy := "write digits with a decimal point, without thousands separators"
+				if s.Decimal == "," {
+					remedy = `write digits with a decimal comma, as site.decimal = "," says`
+				} else if strings.Contains(t.get(col), ",") {
+					remedy = `if that is a decimal comma, set site.decimal = "," in ` + SettingsFile
+				}
+				t.ps.add(t.line, t.column(col), remedy, "%s %q is not a number", col, clip(t.get(col)))
+			}
+			return v
+		}
+		sigma := func(col string) float64 {
+			if t.get(col) == "" {
+				return 0
+			}
+			v := num(col)
+			if v < 0 {
+				ok = false
+				t.ps.add(t.line, t.column(col), "a standard error is 0 or more", "%s is negative", col)
+			}
+			return v
+		}
+		p := site.ControlPair{ID: t.get("id")}
+		if p.ID == "" {
+			t.ps.add(t.line, t.column("id"), "give the pair an id", "the control pair has no id")
+			continue
+		}
+		if before, dup := lineOf[p.ID]; dup {
+			t.ps.add(t.line, t.column("id"), "give each pair an id of its own, or take one of the two out", "control pair %q stands already in line %d", clip(p.ID), before)
+			continue
+		}
+		lineOf[p.ID] = t.line
+		p.Site = grid.EN{E: num("site_e"), N: num("site_n")}
+		p.Base = grid.EN{E: num("base_e"), N: num("base_n")}
+		p.SiteSigma = sigma("site_sigma")
+		p.BaseSigma = sigma("base_sigma")
+		if p.SiteSigma == 0 && p.BaseSigma == 0 {
+			p.BaseSigma = sigma("sigma")
+		} else if t.get("sigma") != "" {
+			ok = false
+			t.ps.add(t.line, t.column("sigma"), "sigma is for both sides together; keep it or the other two", "sigma stands beside site_sigma and base_sigma")
+		}
+		if t.get("site_h") != "" || t.get("base_h") != "" {
+			h := site.HeightPair{ID: p.ID, At: p.Site, Site: num("site_h"), Base: num("base_h")}
+			if ok {
+				c.heights = append(c.heights, h)
+			}
+		}
+		if ok {
+			c.pairs = append(c.pairs, p)
+		}
+	}
+	if err := t.ps.err(); err != nil {
+		return c, err
+	}
+	if len(c.pairs) == 0 {
+		return c, &Problem{File: s.Control, What: "there are no control pairs in it", Remedy: "add them, one a row"}
+	}
+	return c, nil
+}
+
+// system puts the site system on its base.
+func (s *SiteSettings) system(fsys fs.FS, base grid.Projection) (grid.Projection, *SiteRead, error) {
+	read := &SiteRead{Base: base.Grid()}
+	bu := base.Grid().Unit
+	var err error
+	if s.Control == "" {
+		read.Definition, err = s.definition(bu)
+	} else {
+		read.Control = s.Control
+		err = s.fit(fsys, bu, read)
+	}
+	if err != nil {
+		var p *Problem
+		if errors.As(err, &p) {
+			return nil, nil, err
+		}
+		file, what := SettingsFile, "[site] "+err.Error()
+		if s.Control != "" {
+			file, what = s.Control, err.Error()
+		}
+		return nil, nil, &Problem{File: file, What: what}
+	}
+	proj, err := site.New(base, read.Definition)
+	if err != nil {
+		p := &Problem{File: SettingsFile, What: "[site] " + err.Error()}
+		if s.Control != "" {
+			p.File, p.What = s.Control, err.Error()
+		}
+		return nil, nil, p
+	}
+	return proj, read, nil
+}
+
+// fit finds the parameters.
+func (s *SiteSettings) fit(fsys fs.FS, base grid.Unit, read *SiteRead) error {
+	c, err := s.readControl(fsys)
+	if err != nil {
+		return err
+	}
+	unit := s.unit(base)
+	d := site.Definition{Name: s.name(), Unit: unit, Direction: site.SiteToBase}
+	opt := site.FitOptions{Sigma: s.Sigma, Snoop: s.Snoop}
+	switch read.Kind = s.Kind; s.Kind {
+	case "", kindSimilarity:
+		read.Kind = kindSimilarity
+		f, err := site.FitSimilarity(c.pairs, opt)
+		if err != nil {
+			return err
+		}
+		d.Similarity, read.Plane = &f.Params, fitRead(f, base)
+	case kindAffine:
+		f, err := site.FitAffine(c.pairs, opt)
+		if err != nil {
+			return err
+		}
+		d.Affine, read.Plane = &f.Params, fitRead(f, base)
+	case kindGroundScale:
+		origin, siteOrigin, err := s.scaleOrigins()
+		if err != nil {
+			return err
+		}
+		f, err := site.FitGroundScale(c.pairs, origin, siteOrigin, unit.Metres/base.Metres, opt)
+		if err != nil {
+			return err
+		}
+		d.Direction = ""
+		d.GroundScale, read.Plane = &f.Params, fitRead(f, base)
+	}
+	hopt := site.FitOptions{Snoop: s.Snoop}
+	switch s.FitHeights {
+	case "":
+		if s.Vertical != nil {
+			if err := strictly(s.Vertical, &d.Vertical); err != nil {
+				return &Problem{File: SettingsFile, What: "[site.vertical] " + err.Error()}
+			}
+		}
+	default:
+		if len(c.heights) == 0 {
+			return &Problem{File: s.Control, Line: 1, What: "there are no heights to fit", Remedy: "add the columns site_h and base_h, or leave fit_heights out"}
+		}
+		fit := site.FitVerticalConstant
+		if s.FitHeights == "plane" {
+			fit = site.FitVerticalPlane
+		}
+		f, err := fit(c.heights, hopt)
+		if err != nil {
+			return err
+		}
+		d.Vertical, read.Heights = &f.Params, fitRead(f, unit)
+	}
+	d.Remarks = fmt.Sprintf("fitted to %d control pairs of %s", len(c.pairs), s.Control)
+	if s.Remarks != "" {
+		d.Remarks = s.Remarks + "; " + d.Remarks
+	}
+	read.Definition = d
+	return nil
+}

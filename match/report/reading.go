@@ -1,0 +1,170 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"example.com/phototie/grid"
+	"example.com/phototie/grid/site"
+	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/pointfile"
+)
+
+// Fact is something about a job that stands in the head of a text: a name of at
+// most nine letters, and what there is to say.
+type Fact struct{ Name, Text string }
+
+// ReadingFacts words how the survey's side of a dataset was understood, for a
+// user to confirm: the site system with what its control says, and the points
+// file with its layout.
+func ReadingFacts(r dataset.Reading) []Fact {
+	var out []Fact
+	if r.Site != nil {
+		out = append(out, siteFacts(*r.Site)...)
+	}
+	if r.Points != nil {
+		out = append(out, Fact{"points", pointsFact(*r.Points)})
+	}
+	return out
+}
+
+func siteFacts(s dataset.SiteRead) []Fact {
+	d := s.Definition
+	text := "site system on " + s.Base.Name
+	if s.Base.Code != "" {
+		text += " (" + s.Base.Code + ")"
+	}
+	text += ": " + parameters(d)
+	out := []Fact{{"site", text}}
+	if s.Plane != nil {
+		out = append(out, fitFacts("site system", s.Control, *s.Plane)...)
+	}
+	if s.Heights != nil {
+		out = append(out, fitFacts("site heights", s.Control, *s.Heights)...)
+	}
+	return out
+}
+
+// parameters words the parameters of a site system.
+func parameters(d site.Definition) string {
+	var s string
+	switch {
+	case d.Similarity != nil:
+		s = fmt.Sprintf("similarity %s, scale %.9f, rotation %.6f°", d.Direction, d.Similarity.Scale, d.Similarity.Rotation)
+	case d.Affine != nil:
+		s = fmt.Sprintf("affine %s, mean scale %.9f, north turned by %.6f°", d.Direction, d.Affine.MeanScale(), d.Affine.NorthBearing())
+	case d.GroundScale != nil:
+		s = fmt.Sprintf("ground scale, combined factor %.9f (%+.1f ppm)", d.GroundScale.CombinedFactor, site.PPM(d.GroundScale.CombinedFactor))
+	}
+	switch v := d.Vertical; {
+	case v == nil:
+	case v.SlopeE == 0 && v.SlopeN == 0:
+		s += fmt.Sprintf("; heights by a constant of %+.3f %s", v.Offset, d.Unit.Symbol)
+	default:
+		s += fmt.Sprintf("; heights by an inclined plane of %+.3f %s, %+.1f ppm to the east and %+.1f ppm to the north", v.Offset, d.Unit.Symbol, 1e6*v.SlopeE, 1e6*v.SlopeN)
+	}
+	return s
+}
+
+// fitFacts words a fit: its residuals and what is to be doubted.
+func fitFacts(what, control string, f dataset.FitRead) []Fact {
+	u := f.Unit
+	text := fmt.Sprintf("%s fitted from %s of %s", what, plural(f.Pairs, "pair"), plain(control))
+	switch {
+	case f.S0 == nil:
+		text += ", NOT CHECKED: there are no more pairs than the fit needs"
+	case f.SigmaKnown:
+		text += fmt.Sprintf(", standard error of unit weight %.2f", *f.S0)
+		if f.P != nil && *f.P < 0.05 {
+			text += fmt.Sprintf(" (residuals as large come by chance with p = %s: the stated standard errors are too small, or a pair is bad)", probability(*f.P))
+		}
+	default:
+		text += fmt.Sprintf(", standard error of a coordinate %s", length(*f.S0, u))
+	}
+	if w := f.Worst(); f.S0 != nil && w.ID != "" {
+		text += fmt.Sprintf(", worst residual %s at %s", length(w.Length, u), plain(w.ID))
+	}
+	out := []Fact{{"control", text}}
+	for _, r := range f.Removed {
+		out = append(out, Fact{"control", fmt.Sprintf("%s was TAKEN OUT of the fit: %s", plain(r.ID), suspicion(r.Suspect, u))})
+	}
+	for i, s := range f.Suspects {
+		if i > 0 {
+			break // only the first is to be trusted: a blunder bends the fit for the rest
+		}
+		text := fmt.Sprintf("SUSPECT %s: %s", plain(s.ID), suspicion(s, u))
+		if len(s.Rivals) > 0 {
+			text += "; as likely it is " + plain(strings.Join(s.Rivals, ", "))
+		}
+		out = append(out, Fact{"control", text + "; check its coordinates on both sides"})
+	}
+	for _, n := range f.Notes {
+		out = append(out, Fact{"control", plain(n)})
+	}
+	return out
+}
+
+func suspicion(s site.Suspect, u grid.Unit) string {
+	by := fmt.Sprintf("E %+.3f  N %+.3f %s", s.DE, s.DN, u.Symbol)
+	if s.Axis == "H" {
+		by = fmt.Sprintf("%+.3f %s", s.DH, u.Symbol)
+	}
+	return fmt.Sprintf("it is out by %s against the others (test statistic %.1f)", by, s.Statistic)
+}
+
+// length writes a small length with its unit.
+func length(v float64, u grid.Unit) string { return fmt.Sprintf("%.3f %s", v, u.Symbol) }
+
+// pointsFact words how the points file was understood.
+func pointsFact(p dataset.PointsRead) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s: %s, ", plain(p.File), plural(p.Count, "point"))
+	if p.Layout != nil {
+		b.WriteString(p.Layout.String())
+	} else {
+		b.WriteString(string(p.Format))
+	}
+	if p.Layer != "" {
+		fmt.Fprintf(&b, ", layer %s", plain(p.Layer))
+	}
+	switch {
+	case p.Axes == pointfile.Geographic || len(p.Operations) > 0:
+		fmt.Fprintf(&b, ", longitudes and latitudes in %s", plain(p.CRS))
+	case p.From != nil:
+		fmt.Fprintf(&b, ", converted from the unit %s", p.From.Name)
+	}
+	for i, c := range p.Columns {
+		if i == 0 {
+			b.WriteString("; ")
+		} else {
+			b.WriteString(", ")
+		}
+		b.WriteString(c.Name)
+		if !saysSo(c) {
+			b.WriteString(" from " + plain(c.From))
+		}
+	}
+	for _, op := range p.Operations {
+		acc := "accuracy not stated"
+		if op.Accuracy != nil {
+			acc = fmt.Sprintf("stated accuracy %.3g m", *op.Accuracy)
+		}
+		fmt.Fprintf(&b, "; put on the grid from %s by %s, %s", op.Source, op.Name, acc)
+		for _, n := range op.Notes {
+			b.WriteString("; " + n)
+		}
+	}
+	if p.Links > 0 {
+		fmt.Fprintf(&b, "; the points list %s", plural(p.Links, "photo"))
+	}
+	for _, n := range p.Notes {
+		b.WriteString("; " + plain(n))
+	}
+	return b.String()
+}
+
+// saysSo reports whether the place that a column comes from bears its name.
+func saysSo(c pointfile.Column) bool {
+	_, heading, ok := strings.Cut(c.From, `"`)
+	return ok && pointfile.Key(strings.TrimSuffix(heading, `"`)) == pointfile.Key(c.Name)
+}
