@@ -614,7 +614,7 @@ func (c *checker) cameras(res *Result, found *walk.Ties) {
 	for _, s := range found.Shifts {
 		cam := get(s.Camera)
 		cam.Shift = &CameraShift{Photos: s.Photos, E: s.E, N: s.N, StdErr: s.StdErr}
-		if d := math.Hypot(s.E, s.N); d > 3*s.StdErr {
+		if d := math.Hypot(s.E, s.N); d > 4*s.StdErr {
 			cam.Summary = append(cam.Summary, fmt.Sprintf("its tags are %.1f m off as a whole, E %+.1f N %+.1f m (standard error %.1f m, %d photos)",
 				d, s.E, s.N, s.StdErr, s.Photos))
 		}

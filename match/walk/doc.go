@@ -1,0 +1,128 @@
+// Package walk finds out which surveyed point each photo of a job shows, and how
+// sure that is, from everything the job has to say: where the photo's tag lies,
+// when it was taken, which ids stand in its name and metadata, which point the
+// links list for it, and what the photos before and after it show.
+//
+// It works on plain values in metres and knows no images, files or projections.
+// [Decode] takes photos and points and returns one [Tie] for each photo.
+//
+// # The model
+//
+// The photos of one camera, in order of time, are a walk. Each photo has a state,
+// which is hidden: the point that it shows, or [None]. A walk through the states
+// has a weight, the product of a factor for each photo and one for each step
+// from a photo to the next. The probability that photo i shows point k is the sum
+// of the weights of all walks in which it does, over the sum of all. The
+// forward-backward algorithm finds it without listing the walks, Viterbi's finds
+// the heaviest walk (Rabiner, A tutorial on hidden Markov models, Proceedings of
+// the IEEE 77, 1989). Both work on logarithms. Here are the factors; figures in
+// capitals are fields of [Params].
+//
+// Position. If photo i shows point k its tag is wrong by e = tag - point, which is
+// circular normal with the variance s² = (Slack Sigma)² + Standoff²/2 per axis,
+// for a standoff r in any direction has r²/2 per axis. So that no tag is worth
+// more than it should be, the density is a mixture:
+//
+//	f(e) = (1 - WideShare - WildShare) n(e; s²) + WideShare n(e; WideFactor² s²) + WildShare / (pi WildRadius²)
+//
+// with n the circular normal density. A photo without a point is somewhere about
+// the points: with d the distance to the nearest candidate,
+//
+//	f(none) = (1 - WildShare) (1 + d²/Roam²)^-2 / (pi Roam²) + WildShare / (pi WildRadius²)
+//
+// The error of a handheld stays alike for minutes, and ten photos with the same
+// error are no ten witnesses. So the density of an error is that given the error
+// before it: after an ordinary error the first term becomes n(e - c e'; s²(1 -
+// c²)), with e' the error that the photo before has in its state. c is the
+// correlation of the two, falling with the time between them over Correlation.
+// After a wide error the next may be as large again. A tag that repeats the one
+// before to the millimetre says nothing.
+//
+// What the tags of a camera have in common, by the links, is taken off first:
+// the side that the crew stood on, or a shift of the frame. See [Common].
+//
+// Time. Photos are taken about when their point is surveyed. The time of the first
+// photo of a visit, less that of the survey and less the camera's offset, has a
+// two-sided exponential density with the mean TimeScale, but for a share
+// StrayTime. The next photo of the same point follows with the density (1 +
+// t/Dwell)^-2 / Dwell. Where points have no times, coming to another point has
+// that of Between. A camera's offset, with its zone, and the scale are estimated
+// from the job; see [Clock].
+//
+// Walk. The next photo shows the same point, the next one of the walk (or one
+// that is passed over to), a previous one, another one, or none, with the
+// probabilities Stay, Next, Previous, Jump and NoPoint. Jumps go to points
+// nearby: nine tenths in proportion to K(d) = (1 + d²/JumpLength²)^-2, one tenth
+// anywhere. Of the orders that the points were surveyed in and listed in, that
+// with the shorter steps is the walk's.
+//
+// Links. A link stands to a point in one of four classes: right; late, if it
+// lists a point further along the walk, by three at most; early; other. Classes
+// follow one another along the walk: a link is wrong by itself with LinkError, and
+// with RunStart it begins a run of late or early ones that ends with RunEnd. So a
+// run of ten late links is one error and not ten, which is what lets tags that
+// each prove little add up. [Policy] says which class is to be expected.
+//
+// Names. An id in a name or in the metadata is wrong with NameError. Where it says
+// what the link says it may be a copy of it, and counts half.
+//
+// LinkError, RunStart, RunEnd, NoPoint and the steps of the walk start from the
+// stated figures and are fitted to the job by one round of expectation and
+// maximisation, unless Params.Fixed.
+//
+// # Confirmed, doubtful, contradicted
+//
+// A link is contradicted where the probability that it is right is 1 - Certain
+// or less. It is confirmed where that is Certain or more and its point is more
+// likely right than not by tags, times and names alone, without any links: the
+// crew's word does not confirm itself. All else is doubtful: points closer than
+// the noise, or a photo with nothing to tell by. A late run among points that
+// are 2 m apart, with a handheld of 5 m, can't be told and is not.
+//
+// # A worked example
+//
+// Three bollards stand in a row, B03 at E 0, B04 at E 10 and B05 at E 20, all at
+// N 0. Four photos have tags with a deviation of 3 m per axis:
+//
+//	photo  tag E, N   listed
+//	1       1,  1     B03
+//	2      12, -1     B05
+//	3       9,  2     B05
+//	4      19,  0     B05
+//
+// There are no times. Tags are taken as independent (Correlation 0), Slack is 1,
+// JumpLength 50 m, Roam 15 m, the rest as in [DefaultParams], and Fixed.
+//
+// Take photo 2. Its tag is 2.2 m from B04 and 8.1 m from B05. The densities are
+// 0.945 n(2.2; 9) + 0.05 n(2.2; 81) = 0.0128 and 0.000517 per square metre, a
+// factor of 25 for B04: +3.20 in natural logarithms. The link says B05. Before
+// anything else is known it is right with 0.914 and late with 0.0366, and a late
+// link lists the next point with 0.75: a factor of 33 for B05, -3.51. That leaves
+// it open. The walk decides: photo 1 shows B03 for certain, and B03, B04, B04, B05
+// passes over no point, while B03, B05, B05, B05 does; and if photo 2 is late,
+// photo 3 is so with 0.9 rather than 0.004. That is +1.40, and the sum, +1.10, is the
+// logarithm of 0.7498 / 0.2495.
+//
+// There are 4^4 walks. Weighing each of them gives
+//
+//	photo  listed  B03     B04     B05     none
+//	1      B03     0.9971  0.0028  0.0000  0.0000
+//	2      B05     0.0006  0.7498  0.2495  0.0001
+//	3      B05     0.0001  0.7473  0.2525  0.0001
+//	4      B05     0.0002  0.1228  0.8771  0.0000
+//
+// The links of photos 2 and 3 are doubtful: probably late, but three to one is
+// not enough to say so. With tags good to 2 m per axis both are contradicted. A
+// test repeats this table from the formulas, without this package's code.
+//
+// # What it can tell
+//
+// On simulated walks of 200 photos (package sim; points 10 m apart, a handheld
+// of 5 m at 95 % with bursts of multipath) a run of 8 late links is found in all
+// sets where points have times, and in nine of ten where they have none. Of two
+// links swapped at 30 m, 99 in 100 are found. The tests hold the package to
+// this, and the probabilities to be honest: of ties with 0.7 to 0.8, 0.7 to 0.8
+// are right.
+//
+// No probability makes a link right. It says where to look.
+package walk
