@@ -1,6 +1,7 @@
 package cause
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -64,73 +65,76 @@ func (e *Evidence) whereabouts(stops []stop, t time.Time) grid.EN {
 func TrackOffset() Cause {
 	return known{"track-offset", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		var out []Hypothesis
-		e.groupsOf(func(in []int, of int) {
-			var at []int
-			moved := 0
+		// The crew that a camera walks with: the points that its photos are tied to.
+		walks := make(map[string][]stop)
+		for _, c := range e.walks.cameras {
+			walks[c] = e.stops(e.walks.seq[c])
+		}
+		look := func(in []int, scope Scope, cost float64) {
+			var at, moved []int
 			var lag []float64
 			for _, i := range in {
 				p := &e.Photos[i]
-				if p.D == nil || p.where != nil || p.Time.IsZero() || e.Points[p.Point].Observed.IsZero() {
+				if p.D == nil || p.where != nil || p.Time.IsZero() || e.Points[p.Point].Observed.IsZero() || len(walks[p.Camera]) < 3 {
 					continue
 				}
 				at = append(at, i)
-				lag = append(lag, p.Time.Sub(e.Points[p.Point].Observed).Seconds())
 				if p.Out {
-					moved++
+					moved = append(moved, i)
+				}
+				if p.Out || scope == ScopeAll {
+					lag = append(lag, p.Time.Sub(e.Points[p.Point].Observed).Seconds())
 				}
 			}
-			if len(at) < 10 || moved < 5 || float64(moved) < 0.15*float64(len(at)) {
+			if len(moved) < 5 || scope == ScopeAll && 10*len(moved) < len(at) {
 				return
 			}
-			// The crew that a set walks with: stops of all its photos, per camera.
-			walks := make(map[string][]stop)
-			for _, c := range e.walks.cameras {
-				walks[c] = e.stops(e.walks.seq[c])
-			}
-			usual := 10.0 // photos are taken about the observation
+			const usual = 10.0 // photos are taken about the observation
 			late := medianOf(lag)
-			n := e.independent(at, false)
-			se := spread(lag, late) / math.Sqrt(n)
+			dev := spread(lag, late)
 			consider := func(shift, offset, cost float64) {
-				h := Hypothesis{Changes: make([]Change, len(e.Photos)), Coherent: true, Scope: ScopeAll, Free: 1}
+				h := Hypothesis{Changes: make([]Change, len(e.Photos)), Coherent: true, Scope: scope, Free: 1, Least: 5, Cost: cost}
 				for _, i := range at {
 					p := &e.Photos[i]
-					w := walks[p.Camera]
-					if len(w) < 3 {
-						continue
-					}
 					own := e.Points[p.Point].EN
-					var places []match.Vector
 					for _, dt := range []float64{-24, -12, 0, 12, 24} {
-						en := e.whereabouts(w, p.Time.Add(time.Duration((shift+dt)*float64(time.Second))))
-						places = append(places, match.Vector{E: (en.E - own.E) * e.unit, N: (en.N - own.N) * e.unit})
+						en := e.whereabouts(walks[p.Camera], p.Time.Add(time.Duration((shift+dt)*float64(time.Second))))
+						h.Changes[i].Where = append(h.Changes[i].Where, match.Vector{E: (en.E - own.E) * e.unit, N: (en.N - own.N) * e.unit})
 					}
-					h.Changes[i].Where = places
 				}
-				h.Cost = cost + math.Log(float64(of))
-				h.Params = []Param{{Name: "offset", Value: offset, Unit: "s", StdErr: &se}}
 				h.Words = func(f *Found, e *Evidence) (string, string) {
-					way := "later"
+					se := dev / math.Sqrt(f.Weight.Independent)
+					f.Params = []Param{{Name: "offset", Value: offset, Unit: "s", StdErr: &se}}
+					way, back := "later", "back"
 					if offset < 0 {
-						way = "earlier"
+						way, back = "earlier", "forward"
 					}
-					return fmt.Sprintf("%s: the tags show where the crew was %s %s: they were taken from a track by a clock that was off", f.Who(), span(offset), way),
-						fmt.Sprintf("take the tags from the track again with the clock set %s %s, or correct the photos; the ties hold", span(offset), map[bool]string{true: "back", false: "forward"}[offset > 0])
+					return fmt.Sprintf("%s: %s where the crew was %s %s: taken from a track by a clock that was off", f.Who(),
+							pick(len(f.photos), "the tag shows", "the tags show"), span(offset), way),
+						fmt.Sprintf("take the tags from the track again with the clock set %s %s, or correct the photos; the ties hold", span(offset), back)
 				}
 				out = append(out, h)
 			}
 			// The clock's error is in the photos' times too: then these fit the track
 			// and not the observations.
 			if math.Abs(late-usual) > 30 {
-				consider(0, late-usual, 0)
+				consider(0, late-usual, cost)
 			}
 			// Or the track's clock was off alone: then the times fit the observations.
 			if math.Abs(late-usual) < 60 {
-				if s, tried := bestShift(e, at, walks); s != 0 {
-					consider(s, s, math.Log(float64(tried)))
+				if s, tried := bestShift(e, moved, walks); s != 0 {
+					consider(s, s, cost+math.Log(float64(tried)))
 				}
 			}
+		}
+		var everybody []int
+		e.groupsOf(func(in []int, of int) {
+			if of == 1 {
+				everybody = in
+			}
+			look(in, ScopeAll, math.Log(float64(of)))
 		})
+		look(everybody, ScopeRuns|ScopeSome, 0)
 		return out, nil
 	}}
 }
@@ -143,12 +147,8 @@ func bestShift(e *Evidence, at []int, walks map[string][]stop) (best float64, tr
 		total := 0.0
 		for _, i := range at {
 			p := &e.Photos[i]
-			w := walks[p.Camera]
-			if len(w) < 3 {
-				continue
-			}
 			own := e.Points[p.Point].EN
-			en := e.whereabouts(w, p.Time.Add(time.Duration(shift*float64(time.Second))))
+			en := e.whereabouts(walks[p.Camera], p.Time.Add(time.Duration(shift*float64(time.Second))))
 			d := math.Hypot(p.D.E-(en.E-own.E)*e.unit, p.D.N-(en.N-own.N)*e.unit) / (2 * p.Sigma)
 			total += math.Log1p(d * d)
 		}
@@ -172,43 +172,58 @@ func bestShift(e *Evidence, at []int, walks map[string][]stop) (best float64, tr
 	return best, tried
 }
 
-// clockErrors is what a camera's clock shows minus the time of its fixes.
-func clockErrors(e *Evidence, camera string) (photos []int, off []float64, stated bool) {
-	stated = true
-	for _, i := range e.walks.seq[camera] {
-		p := &e.Photos[i]
-		if p.Clock.IsZero() || p.Tag.GPSTime == nil {
-			continue
-		}
-		photos = append(photos, i)
-		off = append(off, p.Clock.Sub(*p.Tag.GPSTime).Seconds())
-		stated = stated && p.Tag.Taken.HasOffset
-	}
-	return photos, off, stated
+// ticking is a set of photos of one camera whose clock is off by the same.
+type ticking struct {
+	photos   []int
+	off, dev float64 // seconds: the clock minus the time of the fix, and its spread
 }
 
-// steady keeps the photos whose clock error is that of most of a camera, and
-// returns their median; nil where there is no such error. A zone that the images
-// don't state is no error.
-func steady(photos []int, off []float64, stated bool) ([]int, float64, float64) {
-	if len(photos) < 3 {
-		return nil, 0, 0
-	}
-	m := medianOf(off)
-	var keep []int
-	for k, i := range photos {
-		if math.Abs(off[k]-m) < 4 {
-			keep = append(keep, i)
+// clockErrors sorts the photos of a camera by what its clock shows minus the time
+// of its fixes: each set has three photos or more within four seconds. A zone
+// that the images don't state is no error and taken out, as quarters of an hour.
+func clockErrors(e *Evidence, camera string) []ticking {
+	var photos []int
+	var off []float64
+	var last time.Time
+	for _, i := range e.walks.seq[camera] {
+		p := &e.Photos[i]
+		if p.Clock.IsZero() || p.Tag.GPSTime == nil || p.Tag.GPSTime.Equal(last) {
+			continue // a repeated fix has the time of the first
 		}
+		last = *p.Tag.GPSTime
+		photos = append(photos, i)
+		off = append(off, p.Clock.Sub(last).Seconds())
 	}
-	if 10*len(keep) < 6*len(photos) {
-		return nil, 0, 0
+	order := make([]int, len(photos))
+	for k := range order {
+		order[k] = k
 	}
-	s := spread(off, m)
-	if !stated {
-		m -= 900 * math.Round(m/900)
+	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(off[a], off[b]) })
+	var out []ticking
+	for a := 0; a < len(order); {
+		b := a + 1
+		for b < len(order) && off[order[b]]-off[order[a]] < 4 {
+			b++
+		}
+		if b-a >= 3 {
+			var t ticking
+			var v []float64
+			stated := true
+			for _, k := range order[a:b] {
+				t.photos = append(t.photos, photos[k])
+				v = append(v, off[k])
+				stated = stated && e.Photos[photos[k]].Tag.Taken.HasOffset
+			}
+			t.off = medianOf(v)
+			t.dev = spread(v, t.off)
+			if !stated {
+				t.off -= 900 * math.Round(t.off/900)
+			}
+			out = append(out, t)
+		}
+		a = b
 	}
-	return keep, m, s
+	return out
 }
 
 // leap is by how many seconds GPS time was ahead of UTC from 2017 on, and leapOf
@@ -239,6 +254,13 @@ func shown(e *Evidence, photos []int) Hypothesis {
 	return h
 }
 
+// isLeap says that a clock error is that of fixes in GPS time. Fixes are up to a
+// second or so old.
+func (t ticking) isLeap(e *Evidence) bool {
+	d := -t.off - leapOf(*e.Photos[t.photos[0]].Tag.GPSTime)
+	return d > -2.5 && d < 1
+}
+
 // LeapSeconds is the cause leap-seconds: the time of the fixes is GPS time where
 // the standard asks for UTC, ahead of the camera's clock by the leap seconds. It
 // moves no tag.
@@ -246,14 +268,10 @@ func LeapSeconds() Cause {
 	return known{"leap-seconds", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		var all []int
 		for _, c := range e.walks.cameras {
-			keep, m, _ := steady(clockErrors(e, c))
-			if keep == nil {
-				continue
-			}
-			// Fixes are up to a second or so old.
-			leap := leapOf(*e.Photos[keep[0]].Tag.GPSTime)
-			if d := -m - leap; d > -2 && d < 1 {
-				all = append(all, keep...)
+			for _, t := range clockErrors(e, c) {
+				if t.isLeap(e) {
+					all = append(all, t.photos...)
+				}
 			}
 		}
 		if len(all) == 0 {
@@ -277,37 +295,29 @@ func LeapSeconds() Cause {
 func ClockOffset() Cause {
 	return known{"clock-offset", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		var out []Hypothesis
-		for _, c := range e.walks.cameras {
-			photos, off, stated := clockErrors(e, c)
-			keep, m, s := steady(photos, off, stated)
-			against := "the time of its fixes"
-			if keep == nil {
-				keep, m, s = observedOff(e, c)
-				against = "the times of observation"
-				if math.Abs(m) < 600 {
-					continue
-				}
-			} else {
-				leap := leapOf(*e.Photos[keep[0]].Tag.GPSTime)
-				if d := -m - leap; math.Abs(m) < 30 || d > -2 && d < 1 {
-					continue
-				}
-			}
-			if keep == nil {
-				continue
-			}
-			h := shown(e, keep)
-			se := s / math.Sqrt(float64(len(keep)))
-			h.Params = []Param{{Name: "offset", Value: m, Unit: "s", StdErr: &se}}
+		add := func(t ticking, against string) {
+			h := shown(e, t.photos)
+			se := t.dev / math.Sqrt(float64(len(t.photos)))
+			h.Params = []Param{{Name: "offset", Value: t.off, Unit: "s", StdErr: &se}}
 			h.Words = func(f *Found, e *Evidence) (string, string) {
 				way := "ahead of"
-				if m < 0 {
+				if t.off < 0 {
 					way = "behind"
 				}
-				return fmt.Sprintf("%s: the camera's clock is %s %s %s", f.Who(), span(m), way, against),
+				return fmt.Sprintf("%s: the camera's clock is %s %s %s", f.Who(), span(t.off), way, against),
 					"set the clock; no tag depends on it, but allow for it where photos are tied by time"
 			}
 			out = append(out, h)
+		}
+		for _, c := range e.walks.cameras {
+			for _, t := range clockErrors(e, c) {
+				if math.Abs(t.off) >= 30 && !t.isLeap(e) {
+					add(t, "the time of its fixes")
+				}
+			}
+			if t, ok := observedOff(e, c); ok && math.Abs(t.off) >= 600 {
+				add(t, "the times of observation")
+			}
 		}
 		return out, nil
 	}}
@@ -316,8 +326,8 @@ func ClockOffset() Cause {
 // observedOff is by how much a camera's clock differs from the observations of
 // the points that its photos are tied to, where the images state no time of the
 // fix.
-func observedOff(e *Evidence, camera string) ([]int, float64, float64) {
-	var photos []int
+func observedOff(e *Evidence, camera string) (ticking, bool) {
+	var t ticking
 	var off []float64
 	for _, i := range e.walks.seq[camera] {
 		p := &e.Photos[i]
@@ -328,16 +338,14 @@ func observedOff(e *Evidence, camera string) ([]int, float64, float64) {
 		if !p.Tag.Taken.HasOffset {
 			v -= 900 * math.Round(v/900)
 		}
-		photos = append(photos, i)
+		t.photos = append(t.photos, i)
 		off = append(off, v)
 	}
-	if len(photos) < 10 {
-		return nil, 0, 0
+	if len(t.photos) < 10 {
+		return t, false
 	}
-	m := medianOf(off)
-	s := spread(off, m)
-	if s > 300 {
-		return nil, 0, 0 // the photos were taken on another visit
-	}
-	return photos, m, s
+	t.off = medianOf(off)
+	t.dev = spread(off, t.off)
+	// A wider spread is that of photos taken on another visit.
+	return t, t.dev < 300
 }

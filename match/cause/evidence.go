@@ -82,7 +82,7 @@ type Evidence struct {
 	points  map[string]int
 	centre  grid.EN
 	nearest *cells
-	// told are the photos that a cause has named by what they state.
+	// told are the photos that a cause was accepted for.
 	told map[telling]bool
 }
 
@@ -99,6 +99,8 @@ type walks struct {
 	all []int
 	// rank is the place of each photo in the walk of its camera.
 	rank []int
+	// whole is how many of the tied photos of each camera are independent.
+	whole map[string]float64
 }
 
 // Unit returns the number of metres in one unit of the grid.
@@ -225,6 +227,9 @@ func newEvidence(in *Input) (*Evidence, error) {
 	}
 	e.setTimes()
 	e.walks = e.order()
+	for c, seq := range e.walks.seq {
+		e.walks.whole[c] = e.independent(slices.DeleteFunc(slices.Clone(seq), func(i int) bool { return e.Photos[i].Point < 0 }), false)
+	}
 	e.refresh(nil)
 	e.learn()
 	return e, nil
@@ -305,7 +310,7 @@ func (e *Evidence) setTimes() {
 
 // order sorts photos into walks.
 func (e *Evidence) order() *walks {
-	w := &walks{seq: make(map[string][]int), rank: make([]int, len(e.Photos))}
+	w := &walks{seq: make(map[string][]int), whole: make(map[string]float64), rank: make([]int, len(e.Photos))}
 	days := make(map[string]bool)
 	for i := range e.Photos {
 		p := &e.Photos[i]
@@ -445,20 +450,20 @@ func (e *Evidence) learn() {
 	e.refresh(nil)
 }
 
-// independent returns how many independent photos a set counts for: n² / sum of
-// the correlations of all pairs, with noise that correlates by the input's
-// Correlation within a camera and not at all between cameras. Photos without a
-// time count as 30 s apart. loose takes the fast part of the noise only, over a
-// quarter of its time.
+// independent returns how many independent photos a set counts for in a mean: the
+// sum of the inverse of the matrix of their correlations, which for noise that
+// correlates by exp(-t/tau) is 1 + the sum of tanh(t/2tau) over the gaps t. Noise
+// is by the input's Correlation, whose two parts add up as variances of the mean,
+// and does not correlate between cameras. Photos without a time count as 30 s
+// apart. loose takes the fast part alone, over a quarter of its time.
 func (e *Evidence) independent(set []int, loose bool) float64 {
 	if len(set) < 2 {
 		return float64(len(set))
 	}
 	c := e.Input.correlation()
-	type kernel struct{ share, tau float64 }
-	kernels := []kernel{{1 - c.DriftShare, c.Time.Seconds()}, {c.DriftShare, c.DriftTime.Seconds()}}
+	fast, slow := c.Time.Seconds(), c.DriftTime.Seconds()
 	if loose {
-		kernels = []kernel{{1, c.Time.Seconds() / 4}}
+		fast /= 4
 	}
 	sorted := slices.Clone(set)
 	slices.SortFunc(sorted, func(i, j int) int {
@@ -468,25 +473,25 @@ func (e *Evidence) independent(set []int, loose bool) float64 {
 		}
 		return cmp.Compare(e.walks.rank[i], e.walks.rank[j])
 	})
-	n := float64(len(sorted))
-	sum := n
-	for _, k := range kernels {
-		r := 0.0
-		for x := 1; x < len(sorted); x++ {
-			a, b := &e.Photos[sorted[x-1]], &e.Photos[sorted[x]]
-			if a.Camera != b.Camera {
-				r = 0
-				continue
-			}
-			gap := 30 * float64(e.walks.rank[sorted[x]]-e.walks.rank[sorted[x-1]])
-			if !a.Time.IsZero() && !b.Time.IsZero() {
-				gap = math.Abs(b.Time.Sub(a.Time).Seconds())
-			}
-			r = math.Exp(-gap/k.tau) * (1 + r)
-			sum += 2 * k.share * r
+	n, m := 1.0, 1.0
+	for x := 1; x < len(sorted); x++ {
+		a, b := &e.Photos[sorted[x-1]], &e.Photos[sorted[x]]
+		if a.Camera != b.Camera {
+			n++
+			m++
+			continue
 		}
+		gap := 30 * float64(e.walks.rank[sorted[x]]-e.walks.rank[sorted[x-1]])
+		if !a.Time.IsZero() && !b.Time.IsZero() {
+			gap = math.Abs(b.Time.Sub(a.Time).Seconds())
+		}
+		n += math.Tanh(gap / (2 * fast))
+		m += math.Tanh(gap / (2 * slow))
 	}
-	return n * n / sum
+	if loose {
+		return n
+	}
+	return 1 / ((1-c.DriftShare)/n + c.DriftShare/m)
 }
 
 func medianOf(v []float64) float64 {

@@ -3,6 +3,7 @@ package cause
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"strconv"
 	"strings"
@@ -13,7 +14,7 @@ import (
 
 // moving is a hypothesis that points belong elsewhere.
 func moving(e *Evidence, to func(grid.EN) grid.EN) Hypothesis {
-	h := Hypothesis{Points: make(map[int]grid.EN, len(e.Points)), Scope: ScopeAll | ScopeRuns | ScopeSome, Least: 2}
+	h := Hypothesis{Points: make(map[int]grid.EN, len(e.Points)), Least: 2}
 	for j := range e.Points {
 		if at := to(e.Points[j].EN); finite(at.E) && finite(at.N) {
 			h.Points[j] = at
@@ -264,7 +265,7 @@ func placedPoints(ctx context.Context, e *Evidence, fixes []grid.Fix, of []int) 
 	if err != nil {
 		return nil, err
 	}
-	h := Hypothesis{Points: make(map[int]grid.EN, len(of)), Scope: ScopeAll | ScopeRuns | ScopeSome, Least: 2, Coherent: true}
+	h := Hypothesis{Points: make(map[int]grid.EN, len(of)), Least: 2, Coherent: true}
 	for k, p := range placed {
 		if p.Err == nil && finite(p.E) && finite(p.N) && (p.Op == nil || !p.Op.Ballpark) {
 			h.Points[of[k]] = p.EN
@@ -371,46 +372,56 @@ func PointDatum() Cause {
 // scale is fitted, and the origin too where it is not that of the grid.
 func GroundAsGrid() Cause {
 	return known{"ground-as-grid", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-		var at []int
-		for i := range e.Photos {
-			if e.Photos[i].D != nil {
-				at = append(at, i)
-			}
-		}
-		if len(at) < 8 || !e.troubled() {
+		if !e.troubled() {
 			return nil, nil
 		}
-		n := e.independent(at, false)
 		var out []Hypothesis
-		for _, about := range []*grid.EN{nil, {}} {
-			o, b, se := fitScale(e, at, about)
-			f := 1 / (1 + b)
-			// Heights to some 6 km and the scale of any grid in use: a few thousandths.
-			if !(math.Abs(b) > 1e-5 && math.Abs(b) < 5e-2) || math.Abs(b) < 3*se {
-				continue
+		e.groupsOf(func(in []int, of int) {
+			at, _ := e.offsets(in, false)
+			if len(at) < 8 {
+				return
 			}
-			h := moving(e, func(p grid.EN) grid.EN { return grid.EN{E: p.E + b*(p.E-o.E), N: p.N + b*(p.N-o.N)} })
-			h.Coherent, h.Scope = true, ScopeAll
-			h.Free = 1
-			h.Cost = math.Log(2) + math.Max(0, math.Log(math.Abs(b)*math.Log(5e-2/1e-5)/(se*math.Sqrt(n))))
-			h.Params = []Param{{Name: "factor", Value: f, StdErr: &se}}
-			sigma := e.Photos[at[0]].Sigma
-			where := "the grid's origin"
-			if about == nil {
-				h.Free = 3
-				// The origin is anywhere within the size of the job or so.
-				size := e.extent()
-				h.Cost += math.Max(0, 2*math.Log(math.Max(size*math.Abs(b), sigma)/sigma))
-				h.Params = append(h.Params, Param{Name: "origin east", Value: o.E, Unit: e.Input.Result.Grid.Unit.Symbol}, Param{Name: "origin north", Value: o.N, Unit: e.Input.Result.Grid.Unit.Symbol})
-				where = fmt.Sprintf("E %.0f, N %.0f", o.E, o.N)
+			// The points of the group, and those that no photo is tied to.
+			ours := make(map[int]bool)
+			if of == 1 {
+				for j := range e.Points {
+					ours[j] = true
+				}
 			}
-			h.Words = func(fd *Found, e *Evidence) (string, string) {
-				return fmt.Sprintf("the coordinates of %s are ground distances from %s taken for grid ones: factor %.6f", fd.whose(e), where, f),
-					"bring them to the grid by the scale factor of the site, or describe the site system"
+			for _, i := range at {
+				ours[e.Photos[i].Point] = true
 			}
-			h.Fix = corrected
-			out = append(out, h)
-		}
+			n := e.independent(at, false)
+			for _, about := range []*grid.EN{nil, {}} {
+				o, b, se := fitScale(e, at, about)
+				f := 1 / (1 + b)
+				// Heights to some 6 km and the scale of any grid in use: a few thousandths.
+				if !(math.Abs(b) > 1e-5 && math.Abs(b) < 5e-2) || math.Abs(b) < 3*se {
+					continue
+				}
+				h := moving(e, func(p grid.EN) grid.EN { return grid.EN{E: p.E + b*(p.E-o.E), N: p.N + b*(p.N-o.N)} })
+				maps.DeleteFunc(h.Points, func(j int, _ grid.EN) bool { return !ours[j] })
+				h.Coherent, h.Scope, h.Free, h.Least = true, ScopeAll, 1, 8
+				h.Cost = math.Log(2*float64(of)) + math.Max(0, math.Log(math.Abs(b)*math.Log(5e-2/1e-5)/(se*math.Sqrt(n))))
+				h.Params = []Param{{Name: "factor", Value: f, StdErr: &se}}
+				sigma := e.Photos[at[0]].Sigma
+				where := "the grid's origin"
+				if about == nil {
+					h.Free = 3
+					// The origin is anywhere within the size of the job or so.
+					h.Cost += math.Max(0, 2*math.Log(math.Max(e.extent()*math.Abs(b), sigma)/sigma))
+					unit := e.Input.Result.Grid.Unit.Symbol
+					h.Params = append(h.Params, Param{Name: "origin east", Value: o.E, Unit: unit}, Param{Name: "origin north", Value: o.N, Unit: unit})
+					where = fmt.Sprintf("E %.0f, N %.0f", o.E, o.N)
+				}
+				h.Words = func(fd *Found, e *Evidence) (string, string) {
+					return fmt.Sprintf("the coordinates of %s are ground distances from %s taken for grid ones: factor %.6f", fd.whose(e), where, f),
+						"bring them to the grid by the scale factor of the site, or describe the site system"
+				}
+				h.Fix = corrected
+				out = append(out, h)
+			}
+		})
 		return out, nil
 	}}
 }

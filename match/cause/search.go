@@ -21,6 +21,8 @@ type candidate struct {
 	photos []int
 	points []int
 	weight Weight
+	// moved are the photos that gain or lose.
+	moved []int
 	// all says that the set is the largest that there is.
 	all bool
 }
@@ -137,7 +139,7 @@ func (e *Evidence) items(cause int, h *Hypothesis, trial *Evidence) []item {
 		ch := &h.Changes[i]
 		switch {
 		case ch.Shows:
-			return ch.LogP, ch.concerns() && !e.told[telling{cause, i}]
+			return ch.LogP, ch.concerns()
 		case ch.Void:
 			return g, ch.concerns()
 		case !ch.concerns() && h.Points == nil, b.D == nil && a.D == nil && !a.Out:
@@ -149,6 +151,11 @@ func (e *Evidence) items(cause int, h *Hypothesis, trial *Evidence) []item {
 	add := func(photos []int, point int) {
 		it := item{point: point}
 		for _, i := range photos {
+			// What a cause has explained it does not explain again, or it could
+			// take back what it did.
+			if e.told[telling{cause, i}] {
+				continue
+			}
 			if g, ok := gain(i); ok {
 				it.photos = append(it.photos, i)
 				it.gain += g
@@ -210,8 +217,9 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 		return nil, nil
 	}
 	var top *candidate
-	// consider weighs one set of items.
-	consider := func(set []int, cost float64) {
+	// consider weighs one set of items. The cost of having chosen each for itself
+	// goes with its gain, photo by photo.
+	consider := func(set []int, cost, chosen float64) {
 		c := &candidate{cause: cause, hyp: h, all: len(set) == len(items)}
 		var moved []int
 		for _, k := range set {
@@ -228,13 +236,13 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 			return
 		}
 		n := e.temper(h, moved)
-		c.weight.Independent = n
+		c.weight.Independent, c.moved = n, moved
 		cost += h.Cost + float64(h.Free)/2*math.Log(math.Max(n, math.E))
 		if h.Rate == 0 {
 			cost += s.prior
 		}
-		c.weight.Penalty = cost
-		c.weight.Score = c.weight.Gain*n/float64(len(moved)) - cost
+		c.weight.Penalty = cost + chosen*n/float64(len(moved))
+		c.weight.Score = c.weight.Gain*n/float64(len(moved)) - c.weight.Penalty
 		if top == nil || c.weight.Score > top.weight.Score {
 			top = c
 		}
@@ -252,25 +260,25 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 		for k := range items {
 			all[k] = k
 		}
-		consider(all, 0)
+		consider(all, 0, 0)
 	}
-	if scope&ScopeGroups != 0 && h.Points == nil {
-		s.groups(e, items, func(set []int, of int) { consider(set, kind+math.Log(float64(of))) })
+	if scope&ScopeGroups != 0 {
+		s.groups(e, items, func(set []int, of int) { consider(set, kind+math.Log(float64(of)), 0) })
 	}
 	if scope&ScopeRuns != 0 {
 		orders := itemOrders(e, h, items)
 		for _, o := range orders {
 			if set := bestRun(items, o); len(set) > 0 {
-				consider(set, kind+math.Log(float64(len(orders)))+2*math.Log(float64(len(o)))-math.Ln2)
+				consider(set, kind+math.Log(float64(len(orders)))+2*math.Log(float64(len(o)))-math.Ln2, 0)
 			}
 		}
 	}
 	if scope&ScopeSome != 0 {
-		s.some(e, h, items, func(set []int) {
+		s.some(h, items, func(set []int) {
 			if h.Rate > 0 {
-				consider(set, -float64(len(set))*math.Log(h.Rate))
+				consider(set, 0, -float64(len(set))*math.Log(h.Rate))
 			} else {
-				consider(set, kind+logChoose(len(items), len(set))+math.Log(float64(len(items)+1)))
+				consider(set, kind, logChoose(len(items), len(set))+math.Log(float64(len(items)+1)))
 			}
 		})
 	}
@@ -283,7 +291,10 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 	return top, nil
 }
 
-// temper returns how many photos of a set count.
+// temper returns how many photos of a set count. Where a hypothesis is not about
+// what photos have in common, each that is far out counts for itself, but for
+// those of the same minute; yet no more count than of all the job for what they
+// have in common, so that hypotheses of both kinds compare.
 func (e *Evidence) temper(h *Hypothesis, photos []int) float64 {
 	if h.Changes != nil {
 		shows := true
@@ -294,7 +305,18 @@ func (e *Evidence) temper(h *Hypothesis, photos []int) float64 {
 			return float64(len(photos))
 		}
 	}
-	return e.independent(photos, !h.Coherent)
+	if h.Coherent {
+		return e.independent(photos, false)
+	}
+	whole := 0.0
+	seen := make(map[string]bool)
+	for _, i := range photos {
+		if c := e.Photos[i].Camera; !seen[c] {
+			seen[c] = true
+			whole += e.walks.whole[c]
+		}
+	}
+	return math.Min(e.independent(photos, true), math.Max(1, whole))
 }
 
 // groups yields the items of each camera, day and camera's day, of which there
@@ -378,18 +400,17 @@ func bestRun(items []item, order []int) []int {
 }
 
 // some yields sets of items chosen one by one.
-func (s *search) some(e *Evidence, h *Hypothesis, items []item, yield func(set []int)) {
+func (s *search) some(h *Hypothesis, items []item, yield func(set []int)) {
 	share := h.Rate
 	if share == 0 {
 		share = 0.1
 	}
 	cost := -math.Log(share)
 	for range 3 {
-		var set, photos []int
+		var set []int
 		for k := range items {
 			if items[k].gain > cost {
 				set = append(set, k)
-				photos = append(photos, items[k].photos...)
 			}
 		}
 		if len(set) == 0 {
@@ -399,7 +420,7 @@ func (s *search) some(e *Evidence, h *Hypothesis, items []item, yield func(set [
 		if h.Rate == 0 {
 			share = math.Min(0.5, float64(len(set))/float64(len(items)))
 		}
-		cost = -math.Log(share) * float64(len(photos)) / e.temper(h, photos)
+		cost = -math.Log(share)
 	}
 }
 
@@ -487,15 +508,38 @@ func (t trail) accept(ctx context.Context, c candidate) (trail, error) {
 	}
 	left.learn()
 	left.told = maps.Clone(left.told)
+	if left.told == nil {
+		left.told = make(map[telling]bool, len(c.photos))
+	}
 	for _, i := range c.photos {
-		if c.hyp.Changes != nil && c.hyp.Changes[i].Shows {
-			if left.told == nil {
-				left.told = make(map[telling]bool)
-			}
-			left.told[telling{c.cause, i}] = true
+		left.told[telling{c.cause, i}] = true
+	}
+	out := trail{steps: append(slices.Clone(t.steps), c), left: left}
+	out.sum()
+	return out, nil
+}
+
+// sum works out the score of all steps together. Steps that are about what photos
+// have in common count by the independent photos of all of them: a shift cut in
+// two is no more certain.
+func (t *trail) sum() {
+	var common []int
+	gain := 0.0
+	t.total = 0
+	for k := range t.steps {
+		c := &t.steps[k]
+		t.total -= c.weight.Penalty
+		if c.hyp.Coherent {
+			gain += c.weight.Gain
+			common = append(common, c.moved...)
+		} else if len(c.moved) > 0 {
+			t.total += c.weight.Gain * c.weight.Independent / float64(len(c.moved))
 		}
 	}
-	return trail{steps: append(slices.Clone(t.steps), c), left: left, total: t.total + c.weight.Score}, nil
+	if slices.Sort(common); len(common) > 0 {
+		common = slices.Compact(common)
+		t.total += gain * t.left.independent(common, false) / float64(len(common))
+	}
 }
 
 // follow accepts the best candidates one after another.
@@ -587,12 +631,13 @@ func (s *search) replay(ctx context.Context, e *Evidence, steps []candidate) (tr
 			}
 			gain += g
 		}
+		c.moved = moved
 		if len(moved) > 0 {
 			n := t.left.temper(c.hyp, moved)
 			c.weight.Gain, c.weight.Independent = gain, n
 			c.weight.Score = gain*n/float64(len(moved)) - c.weight.Penalty
 		} else {
-			c.weight.Score = -c.weight.Penalty
+			c.weight.Gain, c.weight.Score = 0, -c.weight.Penalty
 		}
 		if t, err = t.accept(ctx, c); err != nil {
 			return t, err

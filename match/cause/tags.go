@@ -355,7 +355,7 @@ func TagDatum() Cause {
 				continue
 			}
 			shifts = append(shifts, s)
-			h := Hypothesis{Changes: make([]Change, len(e.Photos)), Coherent: true, Scope: ScopeAll | ScopeGroups}
+			h := Hypothesis{Changes: make([]Change, len(e.Photos)), Coherent: true}
 			for i := range e.Photos {
 				if q := &e.Photos[i]; q.At != nil && !q.Void && q.Frame.Datum != d {
 					h.Changes[i].Datum = &d
@@ -411,46 +411,98 @@ func CommonShift() Cause {
 	return known{"common-shift", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		var out []Hypothesis
 		least := material * e.threshold()
-		e.groupsOf(func(in []int, of int) {
-			var at []int
-			var ds []match.Vector
-			for _, i := range in {
-				if p := &e.Photos[i]; p.D != nil {
-					at = append(at, i)
-					ds = append(ds, match.Vector{E: p.D.E - p.noise.expected.E, N: p.D.N - p.noise.expected.N})
-				}
-			}
-			if len(at) < 5 {
-				return
-			}
-			s := centre(ds, e.Photos[at[0]].Sigma)
+		// add is the hypothesis that photos, out of those listed, share the shift s.
+		add := func(at []int, s match.Vector, scope Scope, cost float64) {
 			size := math.Hypot(s.E, s.N)
 			if size < least {
 				return
 			}
-			h := Hypothesis{Changes: make([]Change, len(e.Photos)), Coherent: true, Scope: ScopeAll, Free: 2}
+			h := Hypothesis{Changes: make([]Change, len(e.Photos)), Coherent: true, Scope: scope, Free: 2, Least: 5}
 			for _, i := range at {
 				h.Changes[i].Move = &s
 			}
-			n := e.independent(at, false)
 			sigma := e.Photos[at[0]].Sigma
-			se := sigma / math.Sqrt(n)
 			// The direction is any, and the logarithm of the size uniform between
 			// that of sigma and of half the girth of the earth: what the standard
 			// error leaves of that is the rest of the cost, with what BIC counts.
-			h.Cost = math.Log(float64(of)) + math.Max(0, math.Log(size*size*math.Log(halfTurn/sigma)/(sigma*sigma)))
-			h.Params = []Param{
-				{Name: "shift east", Value: s.E, Unit: "m", StdErr: &se},
-				{Name: "shift north", Value: s.N, Unit: "m", StdErr: &se},
-			}
+			h.Cost = cost + math.Max(0, math.Log(size*size*math.Log(halfTurn/sigma)/(sigma*sigma)))
 			h.Words = func(f *Found, e *Evidence) (string, string) {
-				return fmt.Sprintf("%s: the tags lie %s from where they should, all in the direction %s", f.Who(), metres(size), grid.BearingOf(s.E, s.N).DMS(0)),
+				se := sigma / math.Sqrt(f.Weight.Independent)
+				f.Params = []Param{
+					{Name: "shift east", Value: s.E, Unit: "m", StdErr: &se},
+					{Name: "shift north", Value: s.N, Unit: "m", StdErr: &se},
+				}
+				return fmt.Sprintf("%s: %s %s from where %s should, in the direction %s", f.Who(), pick(len(f.photos), "the tag lies", "the tags lie"), metres(size),
+						pick(len(f.photos), "it", "they"), grid.BearingOf(s.E, s.N).DMS(0)),
 					"look for a datum, a base position or an offset that was set wrong; the ties hold"
 			}
 			out = append(out, h)
+		}
+		e.groupsOf(func(in []int, of int) {
+			at, ds := e.offsets(in, false)
+			if len(at) >= 5 {
+				add(at, centre(ds, e.Photos[at[0]].Sigma), ScopeAll, math.Log(float64(of)))
+			}
 		})
+		// Photos here and there that are off by the same.
+		everybody := make([]int, len(e.Photos))
+		for i := range everybody {
+			everybody[i] = i
+		}
+		if at, ds := e.offsets(everybody, true); len(at) >= 5 {
+			sigma := e.Photos[at[0]].Sigma
+			m, n := mode(ds, 2.5*sigma)
+			if n >= 5 {
+				all, _ := e.offsets(everybody, false)
+				add(all, m, ScopeRuns|ScopeSome, 0)
+			}
+		}
 		return out, nil
 	}}
+}
+
+// offsets returns the photos of a set that have a discrepancy, and what is left
+// of it beside where the image says the camera stood; only those out where
+// wanted.
+func (e *Evidence) offsets(in []int, out bool) (at []int, ds []match.Vector) {
+	for _, i := range in {
+		if p := &e.Photos[i]; p.D != nil && (p.Out || !out) {
+			at = append(at, i)
+			ds = append(ds, match.Vector{E: p.D.E - p.noise.expected.E, N: p.D.N - p.noise.expected.N})
+		}
+	}
+	return at, ds
+}
+
+// mode returns the middle of the place where most of ds lie within a radius, and
+// how many do. Of many ds only some are tried for the place.
+func mode(ds []match.Vector, radius float64) (match.Vector, int) {
+	const tries = 200
+	var best match.Vector
+	most := 0
+	for k := 0; k < len(ds); k += max(1, len(ds)/tries) {
+		c := ds[k]
+		n := 0
+		for range 3 { // the mean of those near moves towards the middle
+			var e, m float64
+			n = 0
+			for _, d := range ds {
+				if math.Hypot(d.E-c.E, d.N-c.N) <= radius {
+					n++
+					e += d.E
+					m += d.N
+				}
+			}
+			if n == 0 {
+				break
+			}
+			c = match.Vector{E: e / float64(n), N: m / float64(n)}
+		}
+		if n > most {
+			most, best = n, c
+		}
+	}
+	return best, most
 }
 
 // centre is a mean that a minority far out doesn't move: the median of each axis,
