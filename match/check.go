@@ -213,6 +213,9 @@ func (c *checker) run(ctx context.Context, photos []Photo, t ties) (*Result, err
 			}
 		}
 	}
+	if err := c.heights(ctx, res); err != nil {
+		return nil, err
+	}
 	if err := c.infer(ctx, res, t); err != nil {
 		return nil, err
 	}

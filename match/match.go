@@ -141,6 +141,9 @@ type PhotoResult struct {
 	// and PAdjusted the same after Holm's correction for the number judged.
 	P         *float64 `json:"p,omitempty"`
 	PAdjusted *float64 `json:"p_adjusted,omitempty"`
+	// Height is the tag's altitude held against the point's height; nil unless the
+	// photo is tied and both state one.
+	Height *HeightDiscrepancy `json:"height,omitempty"`
 	// Nearest is the point closest to the tag, nil where the tag is not on the
 	// grid or there are no points. It is a hint and never a tie.
 	Nearest *Neighbour `json:"nearest,omitempty"`
@@ -184,6 +187,8 @@ type Options struct {
 	// stands for 1 mm. With the tag's own step it is what a discrepancy must
 	// reach to have a bearing.
 	PointResolution float64
+	// Heights says what heights count from.
+	Heights HeightOptions
 	// Ties says how ties are weighed.
 	Ties TieOptions
 }

@@ -1,8 +1,11 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"maps"
 	"path/filepath"
+	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -82,15 +85,36 @@ func openDataset(dir string) (*dataset.Dataset, site.MeasuredProjection, error) 
 	return d, proj.(site.MeasuredProjection), nil
 }
 
-// opener opens systems with PROJ, as the settings want it.
+// opener opens systems with PROJ, the job's grid with the choice of operations
+// that the settings make.
 func opener(s dataset.Settings) dataset.Opener {
 	return func(definition string) (grid.Projection, error) {
-		c, err := crs.Open(definition)
-		if err != nil {
-			return nil, err
+		if definition != s.Grid.CRS {
+			return opened(crs.Open(definition))
 		}
-		return c, nil
+		opt := crs.Options{Forbid: s.Frame.Forbid}
+		if s.Frame.Operation != "" {
+			opt.Only = []string{s.Frame.Operation}
+		}
+		if s.Frame.Datum != "" || len(s.Frame.Datums) > 0 {
+			opt.Datums = append(slices.Collect(maps.Values(s.Frame.Datums)), s.Frame.Datum, "WGS-84")
+		}
+		c, err := opened(crs.OpenWith(definition, opt))
+		var choice *crs.OperationError
+		if errors.As(err, &choice) {
+			err = &dataset.Problem{File: dataset.SettingsFile, What: "frame.operation and frame.forbid: " + err.Error(),
+				Remedy: "phototie frames lists the operations once the two are out of the way"}
+		}
+		return c, err
 	}
+}
+
+// opened keeps a nil *crs.CRS from becoming a projection.
+func opened(c *crs.CRS, err error) (grid.Projection, error) {
+	if err != nil {
+		return nil, err
+	}
+	return c, nil
 }
 
 // verdictOn turns findings at or above a severity into errFindings.

@@ -116,9 +116,14 @@ func (d *Dataset) Reading() Reading { return d.reading }
 // Projection opens the grid that the points are on: the one that the settings
 // name, and the site system on it where the settings have one, fitted to its
 // control where that is what they ask for. The error is a *Problem where the
-// settings, the control or the definition are at fault.
+// settings, the control or the definition are at fault; one that open returns is
+// passed on as it is.
 func (d *Dataset) Projection(open Opener) (grid.Projection, error) {
 	base, err := open(d.Settings.Grid.CRS)
+	var p *Problem
+	if errors.As(err, &p) {
+		return nil, err
+	}
 	if err != nil {
 		return nil, &Problem{File: SettingsFile, What: "grid.crs: " + err.Error()}
 	}

@@ -92,15 +92,9 @@ func (d *Dataset) sample(ctx context.Context, proj grid.Projection) ([]grid.EN, 
 	if err != nil {
 		return nil, err
 	}
-	if n := len(names); n > sampleTags {
-		some := make([]string, sampleTags)
-		for i := range some {
-			some[i] = names[i*n/sampleTags]
-		}
-		names = some
-	}
+	opt := d.Settings.Options()
 	var fixes []grid.Fix
-	for p, err := range d.Photos(ctx, names) {
+	for p, err := range d.Photos(ctx, thin(names, sampleTags)) {
 		if err != nil {
 			return nil, err
 		}
@@ -111,7 +105,7 @@ func (d *Dataset) sample(ctx context.Context, proj grid.Projection) ([]grid.EN, 
 		if !at.Valid() || at == (grid.LatLon{}) {
 			continue
 		}
-		fixes = append(fixes, grid.Fix{LatLon: at, Frame: grid.Frame{Datum: d.Settings.Frame.Datum, Epoch: d.Settings.Frame.Epoch}})
+		fixes = append(fixes, grid.Fix{LatLon: at, Frame: opt.Frame(p.Tag)})
 	}
 	if len(fixes) == 0 {
 		return nil, nil

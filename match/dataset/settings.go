@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"path"
+	"regexp"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2"
@@ -119,6 +120,10 @@ type HeightSettings struct {
 	// Frame names the frame whose ellipsoid heights or the separation count from;
 	// empty is the grid's own.
 	Frame string `toml:"frame"`
+	// Tags is what altitudes of tags count from that don't say so themselves, as no
+	// image before Exif 3.0 reliably does: "ellipsoid" or "geoid". Empty means that
+	// it is not known.
+	Tags string `toml:"tags"`
 	// TagSeaLevel is the vertical system that tags mean by sea level: EGM96 for
 	// instance. Empty means that it is not known, and such altitudes are not
 	// compared.
@@ -129,14 +134,18 @@ type HeightSettings struct {
 // are those of a site system with a vertical part.
 func (h HeightSettings) reference(compound, site bool) grid.HeightRef {
 	ref := grid.HeightRef{VerticalCRS: h.VerticalCRS, Separation: h.Separation, SeparationAccuracy: h.SeparationAccuracy, Frame: h.Frame, Site: site}
-	switch {
-	case h.Points == "ellipsoid":
-		ref.Surface = grid.HeightEllipsoid
-	case h.Points == "geoid", h.Points == "" && compound:
+	ref.Surface = surfaces[h.Points]
+	if h.Points == "" && compound {
 		ref.Surface = grid.HeightGeoid
 	}
 	return ref
 }
+
+// surfaces are the words for what heights count from.
+var surfaces = map[string]grid.HeightSurface{"ellipsoid": grid.HeightEllipsoid, "geoid": grid.HeightGeoid}
+
+// compound is a code with a vertical part: "EPSG:2157+5731".
+var compound = regexp.MustCompile(`(?i)^epsg:[0-9]+\+(epsg:)?[0-9]+$`)
 
 // Options returns what match.Check needs of the settings.
 func (s Settings) Options() match.Options {
@@ -147,6 +156,11 @@ func (s Settings) Options() match.Options {
 		Epoch:         s.Frame.Epoch,
 		AllowBallpark: s.Frame.AllowBallpark,
 		BallparkSigma: s.Frame.BallparkSigma,
+		Heights: match.HeightOptions{
+			Points:      s.Heights.reference(compound.MatchString(s.Grid.CRS), s.Site != nil && (s.Site.Vertical != nil || s.Site.FitHeights != "")),
+			Tags:        surfaces[s.Heights.Tags],
+			TagSeaLevel: s.Heights.TagSeaLevel,
+		},
 	}
 }
 
@@ -282,11 +296,11 @@ func (s *Settings) control() *string {
 // check reports what contradicts itself.
 func (h HeightSettings) check(ps *problems) {
 	const remedy = `set heights.points to "ellipsoid" or "geoid"`
-	switch h.Points {
-	case "", "ellipsoid", "geoid":
-	default:
-		ps.add(0, 0, remedy, "heights.points = %q is no surface known here", h.Points)
-		return
+	for _, f := range []struct{ key, value string }{{"points", h.Points}, {"tags", h.Tags}} {
+		if _, ok := surfaces[f.value]; !ok && f.value != "" {
+			ps.add(0, 0, `use "ellipsoid" or "geoid"`, "heights.%s = %q is no surface known here", f.key, f.value)
+			return
+		}
 	}
 	ref := h.reference(false, false)
 	if h.Points == "" && (h.VerticalCRS != "" || h.Separation != nil) {

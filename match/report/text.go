@@ -36,6 +36,7 @@ func Text(w io.Writer, r *match.Result, opt TextOptions) error {
 	p.head(r, opt)
 	p.verdicts(r)
 	p.set(r)
+	p.heights(r)
 	p.photos(r, opt)
 	p.findings(r, opt)
 	if len(opt.Next) > 0 {

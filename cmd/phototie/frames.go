@@ -1,0 +1,50 @@
+package main
+
+import (
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"example.com/phototie/match/report"
+)
+
+func newFrames(e *env) *cobra.Command {
+	var all bool
+	cmd := &cobra.Command{
+		Use:   "frames [flags] DIR",
+		Short: "List the operations that can carry a dataset's tags onto its grid",
+		Long: `frames lists, for the area of the dataset's points, the coordinate operations that
+lead from the frames that its tags are in to its grid: the accuracy that the
+registry states for each, whether it depends on the epoch, which one is used
+(marked *) and why, and which files a better one needs, with how to install them.
+
+To force an operation, or to rule some out, name them in phototie.toml by their
+code or a part of their name:
+
+  [frame]
+  operation = "EPSG:9774"
+  forbid = ["ballpark", "null geographic offset"]`,
+		Example: `  phototie frames job
+  phototie frames --all job              list every operation there is
+  phototie frames --format json job`,
+		Args: argsExactly(1, "the dataset's folder"),
+	}
+	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json")
+	cmd.Flags().BoolVar(&all, "all", false, "list every operation in the text")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		d, proj, err := openDataset(args[0])
+		if err != nil {
+			return err
+		}
+		defer d.Close()
+		uses, err := d.Frames(cmd.Context(), proj)
+		if err != nil {
+			return err
+		}
+		if format.value == "json" {
+			return report.FramesJSON(e.stdout, filepath.Base(args[0]), proj.Grid(), uses)
+		}
+		return report.FramesText(e.stdout, args[0], proj.Grid(), uses, report.ReadingFacts(d.Reading()), all)
+	}
+	return cmd
+}

@@ -1,0 +1,118 @@
+package dataset
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"maps"
+	"slices"
+
+	"example.com/phototie/grid"
+)
+
+// FrameUse is a frame that tags of a job are in, with the operations that lead
+// from it to the grid.
+type FrameUse struct {
+	// Frame has the datum as the tags state it (or as the settings supply it), and
+	// the median epoch of its tags.
+	Frame grid.Frame `json:"frame"`
+	// Tags is how many of the tags looked at are in it; 0 where there are none and
+	// the frame is what the settings would supply.
+	Tags int `json:"tags"`
+	// Candidates are the operations, in the order in which they are tried.
+	Candidates []grid.Candidate `json:"candidates"`
+	// Err says why there are none: an unknown datum, for instance.
+	Err string `json:"error,omitempty"`
+}
+
+// ErrNoCandidates is returned for a projection that can't list the operations
+// that it chooses from.
+var ErrNoCandidates = errors.New("the projection engine can't list its operations")
+
+// maxPositions is how many points stand for the area of a job.
+const maxPositions = 200
+
+// Frames lists the frames of the job's tags and, for the area of its points, the
+// operations that lead from each to the grid. Up to 200 photos and 200 points
+// are looked at, spread evenly. It is told what the settings force or forbid, as
+// far as the projection was opened with it.
+func (d *Dataset) Frames(ctx context.Context, proj grid.Projection) ([]FrameUse, error) {
+	points, _, err := d.Points(ctx, proj)
+	if err != nil {
+		return nil, err
+	}
+	var at []grid.EN
+	for _, p := range thin(points, maxPositions) {
+		at = append(at, p.EN)
+	}
+	if s, ok := proj.(interface {
+		Base() grid.Projection
+		ToBase(grid.EN) grid.EN
+	}); ok {
+		proj = s.Base()
+		for i := range at {
+			at[i] = s.ToBase(at[i])
+		}
+	}
+	lister, ok := proj.(grid.CandidateLister)
+	if !ok {
+		return nil, ErrNoCandidates
+	}
+	uses, err := d.frameUses(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for i := range uses {
+		u := &uses[i]
+		u.Candidates, err = lister.Candidates(ctx, at, u.Frame)
+		var unknown *grid.UnknownDatumError
+		if errors.As(err, &unknown) {
+			u.Err = err.Error()
+		} else if err != nil {
+			return nil, err
+		}
+	}
+	return uses, nil
+}
+
+// frameUses gathers the frames of the tags, the most frequent first.
+func (d *Dataset) frameUses(ctx context.Context) ([]FrameUse, error) {
+	names, err := d.PhotoNames(ctx)
+	if err != nil {
+		return nil, err
+	}
+	epochs := map[string][]float64{}
+	for p, err := range d.Photos(ctx, thin(names, sampleTags)) {
+		if err != nil {
+			return nil, err
+		}
+		if p.Tag == nil || p.Tag.Position == nil {
+			continue
+		}
+		f := d.Settings.Options().Frame(p.Tag)
+		epochs[f.Datum] = append(epochs[f.Datum], f.Epoch)
+	}
+	var out []FrameUse
+	for _, datum := range slices.Sorted(maps.Keys(epochs)) {
+		e := epochs[datum]
+		slices.Sort(e)
+		out = append(out, FrameUse{Frame: grid.Frame{Datum: datum, Epoch: e[len(e)/2]}, Tags: len(e)})
+	}
+	slices.SortStableFunc(out, func(a, b FrameUse) int { return cmp.Compare(b.Tags, a.Tags) })
+	if len(out) == 0 {
+		out = []FrameUse{{Frame: grid.Frame{Datum: d.Settings.Frame.Datum, Epoch: d.Settings.Frame.Epoch}}}
+	}
+	return out, nil
+}
+
+// thin takes up to n of a list, spread evenly.
+func thin[T any](list []T, n int) []T {
+	if len(list) <= n {
+		return list
+	}
+	out := make([]T, n)
+	for i := range out {
+		out[i] = list[i*len(list)/n]
+	}
+	return out
+}

@@ -1,0 +1,140 @@
+package match
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/grid"
+)
+
+// HeightOptions say what heights count from. Heights of tags and points are
+// compared only where both are known.
+type HeightOptions struct {
+	// Points is what the points' heights count from.
+	Points grid.HeightRef
+	// Tags is what altitudes count from that don't say so themselves, or that say
+	// sea level by a standard older than Exif 3.0: the user's knowledge of the
+	// handheld. HeightUnknown leaves them uncompared.
+	Tags grid.HeightSurface
+	// TagSeaLevel is the vertical system that tags mean by sea level, "EGM96" for
+	// instance; empty means that it is not known.
+	TagSeaLevel string
+}
+
+// HeightDiscrepancy is the altitude of a tag held against the height of the point
+// that the photo is tied to.
+type HeightDiscrepancy struct {
+	// DH is tag minus point in metres, both heights taken to the ellipsoid of the
+	// tag's frame; nil where they could not be compared, and Why says why.
+	DH  *float64 `json:"d_h_m"`
+	Why string   `json:"why,omitempty"`
+	// Tag and Point are the two ellipsoidal heights in metres, 0 where DH is nil.
+	Tag   float64 `json:"tag_m"`
+	Point float64 `json:"point_m"`
+	// Accuracy is that of the steps that took them there, in metres; nil where one
+	// states none.
+	Accuracy *float64 `json:"accuracy_m"`
+	// Steps name those steps, the tag's first.
+	Steps []string `json:"steps,omitempty"`
+	// Notes are what else there is to know.
+	Notes []string `json:"notes,omitempty"`
+}
+
+// tagHeight is the height that a tag states, or why it is of no use.
+func (o HeightOptions) tagHeight(a *geotag.Altitude) (grid.Height, error) {
+	h := grid.Height{Metres: a.Metres}
+	switch a.Ref {
+	case geotag.AltitudeEllipsoidal:
+		h.Ref.Surface = grid.HeightEllipsoid
+	case geotag.AltitudeSeaLevel:
+		h.Ref.Surface = grid.HeightGeoid
+	default:
+		h.Ref.Surface = o.Tags
+	}
+	switch {
+	case h.Ref.Surface == grid.HeightUnknown && a.Ref == geotag.AltitudeAmbiguous:
+		return h, errors.New("the tag's altitude says sea level by a standard older than Exif 3.0, under which many devices write ellipsoidal heights")
+	case h.Ref.Surface == grid.HeightUnknown:
+		return h, errors.New("the tag does not say what its altitude counts from")
+	case h.Ref.Surface == grid.HeightGeoid && o.TagSeaLevel == "":
+		return h, errors.New("the tag's altitude is above sea level, and which vertical system that means is not known")
+	case h.Ref.Surface == grid.HeightGeoid:
+		h.Ref.VerticalCRS = o.TagSeaLevel
+	}
+	return h, nil
+}
+
+// heights compares the altitudes of tags with the heights of the points that
+// the photos are tied to.
+func (c *checker) heights(ctx context.Context, res *Result) error {
+	var pairs []grid.HeightPair
+	var of []*HeightDiscrepancy
+	flush := func() error {
+		if len(pairs) == 0 {
+			return nil
+		}
+		compared, err := grid.CompareHeights(ctx, c.proj, pairs)
+		if errors.Is(err, grid.ErrNoHeights) {
+			for _, h := range of {
+				h.Why = err.Error()
+			}
+		} else if err != nil {
+			return err
+		} else {
+			for k, d := range compared {
+				of[k].fill(d)
+			}
+		}
+		pairs, of = pairs[:0], of[:0]
+		return nil
+	}
+	for i := range res.Photos {
+		r := &res.Photos[i]
+		if r.Tie == nil || r.Tag == nil || r.Tag.Position == nil || r.Reason != "" && r.Reason != ReasonBallpark {
+			continue
+		}
+		a := r.Tag.Altitude
+		p := c.points[c.pointByID[r.Tie.Point]]
+		if a == nil || !finite(a.Metres) || p.Height == nil {
+			continue
+		}
+		h := &HeightDiscrepancy{}
+		r.Height = h
+		tag, err := c.opt.Heights.tagHeight(a)
+		switch {
+		case c.opt.Heights.Points.Surface == grid.HeightUnknown:
+			h.Why = "what the points' heights count from is not known"
+			continue
+		case err != nil:
+			h.Why = err.Error()
+			continue
+		}
+		pairs = append(pairs, grid.HeightPair{Fix: c.fix(r.Tag), Tag: tag, At: p.EN, Point: grid.Height{Metres: *p.Height, Ref: c.opt.Heights.Points}})
+		of = append(of, h)
+		if len(pairs) == batch {
+			if err := flush(); err != nil {
+				return err
+			}
+		}
+	}
+	return flush()
+}
+
+// fill takes a comparison over.
+func (h *HeightDiscrepancy) fill(d grid.HeightDiscrepancy) {
+	h.Notes = append(append(h.Notes, d.Tag.Notes...), d.Point.Notes...)
+	if d.Err != nil {
+		h.Why = d.Err.Error()
+		return
+	}
+	dh := d.DH
+	h.DH, h.Tag, h.Point, h.Accuracy = &dh, d.Tag.Metres, d.Point.Metres, d.Accuracy
+	for _, s := range d.Tag.Steps {
+		h.Steps = append(h.Steps, "tag: "+s)
+	}
+	for _, s := range d.Point.Steps {
+		h.Steps = append(h.Steps, fmt.Sprintf("point: %s", s))
+	}
+}

@@ -1,0 +1,124 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"example.com/phototie/grid"
+	"example.com/phototie/match/dataset"
+)
+
+// FramesFormat is the name of the Frames document.
+const FramesFormat = "phototie-frames"
+
+// Frames is the JSON document of the operations that lead from the frames of a
+// job's tags to its grid.
+type Frames struct {
+	Format  string             `json:"format"`
+	Version int                `json:"version"`
+	Dataset string             `json:"dataset"`
+	Grid    grid.Grid          `json:"grid"`
+	Frames  []dataset.FrameUse `json:"frames"`
+}
+
+// FramesJSON writes them as one Frames document.
+func FramesJSON(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse) error {
+	for i := range uses {
+		if uses[i].Candidates == nil {
+			uses[i].Candidates = []grid.Candidate{}
+		}
+	}
+	return Document(w, Frames{Format: FramesFormat, Version: JSONVersion, Dataset: name, Grid: g, Frames: uses})
+}
+
+// FramesText writes them for a person: which operations there are, how good they
+// are, which is used and why, and what to install for a better one.
+func FramesText(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse, facts []Fact, all bool) error {
+	p := &printer{w: w}
+	p.printf("%s\n", plain(name))
+	code := ""
+	if g.Code != "" {
+		code = " (" + g.Code + ")"
+	}
+	p.field("grid", "%s%s, %s", g.Name, code, g.Unit.Name)
+	for _, f := range facts {
+		p.field(f.Name, "%s", f.Text)
+	}
+	for _, u := range uses {
+		p.frame(u, all)
+	}
+	return p.err
+}
+
+func (p *printer) frame(u dataset.FrameUse, all bool) {
+	datum := u.Frame.Datum
+	if datum == "" {
+		datum = "no map datum, which is taken for WGS 84"
+	}
+	epoch := "an unknown epoch"
+	if u.Frame.Epoch != 0 {
+		epoch = fmt.Sprintf("epoch %.2f", u.Frame.Epoch)
+	}
+	p.printf("\n%s\n", wrap(fmt.Sprintf("From %s at %s (%s)", plain(datum), epoch, plural(u.Tags, "tag")), 0, "  "))
+	if u.Err != "" {
+		p.printf("  %s\n", wrap(plain(u.Err), 2, "  "))
+		return
+	}
+	left := 0
+	for i, c := range u.Candidates {
+		if !all && i >= shortList/4 && c.Chosen == 0 {
+			left++
+			continue
+		}
+		p.candidate(i+1, c)
+	}
+	if len(u.Candidates) == 0 {
+		p.printf("  no operation leads to the grid\n")
+	}
+	if left > 0 {
+		p.printf("  … and %s more; --all lists every one\n", number(left))
+	}
+}
+
+func (p *printer) candidate(n int, c grid.Candidate) {
+	mark, state := " ", []string{}
+	if c.Chosen > 0 {
+		mark = "*"
+	}
+	switch {
+	case c.Ballpark:
+		state = append(state, "BALLPARK")
+	case c.Accuracy == nil:
+		state = append(state, "accuracy not stated")
+	default:
+		state = append(state, fmt.Sprintf("%.3g m", *c.Accuracy))
+	}
+	if c.TimeDependent {
+		state = append(state, "by epoch")
+	}
+	if c.Excluded {
+		state = append(state, "ruled out by the settings")
+	}
+	if !c.Usable {
+		state = append(state, "NOT USABLE HERE")
+	}
+	name := c.Name
+	if len(c.Codes) > 0 {
+		name += " [" + strings.Join(c.Codes, ", ") + "]"
+	}
+	p.printf("%s %2d  %s\n", mark, n, wrap(strings.Join(state, ", ")+": "+name, 6, "      "))
+	if c.Why != "" {
+		p.printf("      %s\n", wrap(c.Why, 6, "      "))
+	}
+	for _, m := range c.Missing {
+		where := ""
+		if m.Package != "" {
+			where = " of " + m.Package
+		}
+		p.printf("      %s\n", wrap(fmt.Sprintf("missing: %s%s; to install it: %s", m.Name, where, m.Install), 6, "        "))
+	}
+	for _, note := range c.Notes {
+		p.printf("      %s\n", wrap(note, 6, "        "))
+	}
+}
