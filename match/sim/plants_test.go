@@ -248,7 +248,8 @@ func TestTrackOffset(t *testing.T) {
 			moved++
 			next := min(tr.Point+1, len(with.Survey)-1)
 			p, q := with.Survey[tr.Point], with.Survey[next]
-			if e*(q.E-p.E)+n*(q.N-p.N) > 0 {
+			along, across := e*(q.E-p.E)+n*(q.N-p.N), e*(q.N-p.N)-n*(q.E-p.E)
+			if along > 0 && math.Abs(across) < 0.005*along {
 				ahead++
 			}
 		}

@@ -175,6 +175,35 @@ func TestTruth(t *testing.T) {
 	}
 }
 
+// Shuffled photos are the same photos, in another order, with their truth.
+func TestShuffle(t *testing.T) {
+	cfg := sim.Default()
+	cfg.Cameras, cfg.Days = 2, 2
+	sorted := newSet(t, cfg)
+	cfg.Shuffle = true
+	shuffled := newSet(t, cfg)
+	at := make(map[string]int)
+	for i, p := range sorted.Photos {
+		at[p.Name] = i
+		if i > 0 && p.Name <= sorted.Photos[i-1].Name {
+			t.Errorf("%s comes after %s", p.Name, sorted.Photos[i-1].Name)
+		}
+	}
+	same := 0
+	for i, p := range shuffled.Photos {
+		j := at[p.Name]
+		if i == j {
+			same++
+		}
+		if !reflect.DeepEqual(p, sorted.Photos[j]) || !reflect.DeepEqual(shuffled.Truth[i], sorted.Truth[j]) {
+			t.Errorf("%s is not the same", p.Name)
+		}
+	}
+	if same > 20 {
+		t.Errorf("%d of 200 photos keep their place", same)
+	}
+}
+
 // Points are as far apart as Spacing says.
 func TestSpacing(t *testing.T) {
 	for _, c := range []struct {

@@ -80,6 +80,20 @@ func TestScenarioSeeds(t *testing.T) {
 	if c := s.Config(cfg); reflect.DeepEqual(a.Plants, c.Plants) {
 		t.Errorf("another seed plants the same: %v", c.Plants)
 	}
+	late, err := sim.NewScenario(sim.LateRun, sim.Usual)
+	if err != nil {
+		t.Fatal(err)
+	}
+	runs := make(map[int]bool)
+	for cfg.Seed = range 200 {
+		runs[late.Config(cfg).Plants[0].Run] = true
+	}
+	for n := 8; n <= 16; n++ {
+		if !runs[n] || len(runs) != 9 {
+			t.Errorf("late runs of %v photos, want 8 to 16", runs)
+			break
+		}
+	}
 }
 
 func TestParseScenario(t *testing.T) {
