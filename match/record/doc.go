@@ -1,0 +1,2 @@
+// Package record writes the printable photo record of a checked job.
+package record

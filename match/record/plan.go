@@ -1,0 +1,527 @@
+package record
+
+import (
+	"fmt"
+	"html"
+	"html/template"
+	"math"
+	"slices"
+	"strings"
+
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+)
+
+// The plan's measures in pixels of its own.
+const (
+	planWidth   = 1000.0
+	planLeft    = 30.0
+	planRight   = 8.0
+	planTop     = 8.0
+	planMost    = 900.0 // height of the drawing at most
+	planLeast   = 240.0
+	planFoot    = 84.0
+	linkedMost  = 400 // points that are links of their own
+	labelMost   = 1500
+	wholeRays   = 12 // tags off the plan whose vectors are drawn to its edge
+	labelSize   = 13.0
+	pointRadius = 2.6
+)
+
+// box is a rectangle, on the grid or in the drawing.
+type box struct{ x0, y0, x1, y1 float64 }
+
+func noBox() box { return box{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)} }
+
+func (b *box) add(x, y float64) {
+	b.x0, b.y0, b.x1, b.y1 = min(b.x0, x), min(b.y0, y), max(b.x1, x), max(b.y1, y)
+}
+func (b box) has(x, y float64) bool { return x >= b.x0 && x <= b.x1 && y >= b.y0 && y <= b.y1 }
+func (b box) grow(d float64) box    { return box{b.x0 - d, b.y0 - d, b.x1 + d, b.y1 + d} }
+func (b box) hits(o box) bool       { return b.x0 < o.x1 && o.x0 < b.x1 && b.y0 < o.y1 && o.y0 < b.y1 }
+func (b box) empty() bool           { return b.x0 > b.x1 }
+
+func finite(p grid.EN) bool {
+	return !math.IsNaN(p.E) && !math.IsInf(p.E, 0) && !math.IsNaN(p.N) && !math.IsInf(p.N, 0)
+}
+
+// extent is the part of the grid that the plan shows: all points, and the tags
+// that are not far from them.
+func (d *doc) extent() box {
+	ext := noBox()
+	for i := range d.r.Points {
+		if p := d.r.Points[i].EN; finite(p) {
+			ext.add(p.E, p.N)
+		}
+	}
+	anchored := !ext.empty()
+	if !anchored {
+		for i := range d.r.Photos {
+			if p := d.r.Photos[i].OnGrid; p != nil && finite(*p) {
+				ext.add(p.E, p.N)
+			}
+		}
+		if ext.empty() {
+			return ext
+		}
+	}
+	_, hi, _, _ := thresholds(d.r)
+	reach := max(4*hi, 0.04*max(ext.x1-ext.x0, ext.y1-ext.y0), 5/d.r.Grid.Unit.Metres)
+	if anchored {
+		near := ext.grow(reach)
+		for i := range d.r.Photos {
+			if p := d.r.Photos[i].OnGrid; p != nil && finite(*p) && near.has(p.E, p.N) {
+				ext.add(p.E, p.N)
+			}
+		}
+	}
+	return ext.grow(max(0.02*max(ext.x1-ext.x0, ext.y1-ext.y0), reach/8))
+}
+
+// plan draws points, tags and the vectors between them.
+func (d *doc) plan() figure {
+	fig := figure{Class: "wide", Title: "Points, tags and discrepancy vectors"}
+	ext := d.extent()
+	if ext.empty() {
+		fig.Caption = []string{"Neither a point nor a tag has a place on the grid."}
+		return fig
+	}
+	u := d.r.Grid.Unit
+	inner := planWidth - planLeft - planRight
+	w, h := ext.x1-ext.x0, ext.y1-ext.y0
+	scale := min(inner/w, planMost/h)
+	high := max(h*scale, planLeast)
+	frame := box{planLeft, planTop, planLeft + inner, planTop + high}
+	// The drawing stands in the middle of its frame.
+	cx, cy := (ext.x0+ext.x1)/2, (ext.y0+ext.y1)/2
+	px := func(e float64) float64 { return (frame.x0+frame.x1)/2 + (e-cx)*scale }
+	py := func(n float64) float64 { return (frame.y0+frame.y1)/2 - (n-cy)*scale }
+	shown := box{cx - inner/2/scale, cy - high/2/scale, cx + inner/2/scale, cy + high/2/scale}
+
+	linked := len(d.sheets) > 0 && len(d.r.Points) <= linkedMost
+	var s svg
+	total := planTop + high + planFoot
+	desc := fmt.Sprintf("Plan of %s and the tags of %s, grid north up. The register and the sheets give all of it in words.", plural(len(d.r.Points), "point"), plural(len(d.r.Photos), "photo"))
+	s.begin("plan-svg", planWidth, total, "", fig.Title, desc, linked)
+	s.rect(frame.x0, frame.y0, inner, high, `fill="#fff" stroke="`+soft+`"`)
+	d.planGrid(&s, frame, shown, px, py)
+
+	// Vectors and tags.
+	vectors, tags := marks{}, marks{}
+	var off []ray
+	small := len(d.r.Photos) > 1500
+	r := 3.8
+	if small {
+		r = 2.2
+	}
+	var keep, spare []box // where labels must not go, and where they should not
+	for i := range d.r.Photos {
+		p := &d.r.Photos[i]
+		if p.OnGrid == nil || !finite(*p.OnGrid) {
+			continue
+		}
+		x, y := px(p.OnGrid.E), py(p.OnGrid.N)
+		inside := shown.has(p.OnGrid.E, p.OnGrid.N)
+		k := d.sheets[d.where[i].sheet].point
+		if k >= 0 && finite(d.r.Points[k].EN) {
+			x0, y0 := px(d.r.Points[k].E), py(d.r.Points[k].N)
+			if inside {
+				vectors.add(p.Verdict, fmt.Sprintf("M%s %sL%s %s", f(x0), f(y0), f(x), f(y)))
+			} else {
+				dist := math.Hypot(p.OnGrid.E-d.r.Points[k].E, p.OnGrid.N-d.r.Points[k].N)
+				off = append(off, ray{v: p.Verdict, x: x0, y: y0, dx: (p.OnGrid.E - d.r.Points[k].E) / dist, dy: -(p.OnGrid.N - d.r.Points[k].N) / dist, dist: dist})
+			}
+		} else if !inside {
+			off = append(off, ray{v: p.Verdict, dist: math.NaN()})
+		}
+		if inside {
+			tags.add(p.Verdict, mark(p.Verdict, x, y, r))
+			if b := (box{x - r, y - r, x + r, y + r}); p.Verdict == match.Within {
+				spare = append(spare, b)
+			} else {
+				keep = append(keep, b)
+			}
+		}
+	}
+	vectors.draw(&s, vectorStyle)
+	// Points stand on the tags: a tag that covers its point would hide it.
+	tags.draw(&s, markStyle)
+	var dots strings.Builder
+	for k := range d.r.Points {
+		if p := d.r.Points[k].EN; finite(p) {
+			x, y := px(p.E), py(p.N)
+			fmt.Fprintf(&dots, "M%s %sh.01", f(x), f(y))
+			keep = append(keep, box{x - 3, y - 3, x + 3, y + 3})
+		}
+	}
+	if dots.Len() > 0 {
+		s.put(`<path d="%v" fill="none" stroke="%v" stroke-width="%v" stroke-linecap="round"/>`, dots.String(), ink, 2*pointRadius)
+	}
+	taken := newCells(keep)
+	d.planRays(&s, frame, off, taken)
+	unlabelled := d.planLabels(&s, frame, px, py, taken, newCells(spare), linked)
+	d.planFootline(&s, frame, scale)
+	fig.SVG = s.end()
+
+	fig.Caption = append(fig.Caption, "Dots are surveyed points. A line leads from each point to the tag of a photo that is tied to it; the mark at its end shows the verdict.")
+	if n := len(off); n > 0 {
+		most := 0.0
+		for _, o := range off {
+			if !math.IsNaN(o.dist) {
+				most = max(most, o.dist)
+			}
+		}
+		t := fmt.Sprintf("%s %s off the plan", plural(n, "tag"), are(n))
+		if most > 0 {
+			t += fmt.Sprintf(", as far as %s from the point", withUnit(most, u))
+		}
+		fig.Caption = append(fig.Caption, t+".")
+	}
+	if unlabelled > 0 {
+		fig.Caption = append(fig.Caption, fmt.Sprintf("%s %s no room for the name.", plural(unlabelled, "point"), have(unlabelled)))
+	}
+	return fig
+}
+
+// planGrid draws the crosses of the grid and their coordinates at the edge.
+func (d *doc) planGrid(s *svg, frame, shown box, px, py func(float64) float64) {
+	step := nice((shown.x1 - shown.x0) / 5)
+	es, ns := ticks(shown.x0, shown.x1, step), ticks(shown.y0, shown.y1, step)
+	var crosses strings.Builder
+	for _, e := range es {
+		for _, n := range ns {
+			fmt.Fprintf(&crosses, "M%s %sh8m-4 -4v8", f(px(e)-4), f(py(n)))
+		}
+	}
+	if crosses.Len() > 0 {
+		s.put(`<path d="%v" fill="none" stroke="%v" stroke-width="1"/>`, crosses.String(), pale)
+	}
+	for _, e := range es {
+		x := px(e)
+		s.line(x, frame.y1, x, frame.y1+5, `stroke="`+soft+`"`)
+		if x > frame.x0+30 && x < frame.x1-30 {
+			s.text(x, frame.y1+18, 12, "middle", "E "+tickLabel(e, step), `fill="`+soft+`"`)
+		}
+	}
+	for _, n := range ns {
+		y := py(n)
+		s.line(frame.x0-5, y, frame.x0, y, `stroke="`+soft+`"`)
+		if y > frame.y0+30 && y < frame.y1-30 {
+			s.put(`<text transform="translate(%v %v) rotate(-90)" font-size="12" text-anchor="middle" fill="%v">%v</text>`, frame.x0-10, y, soft, html.EscapeString("N "+tickLabel(n, step)))
+		}
+	}
+}
+
+// ray is a vector to a tag that is off the plan.
+type ray struct {
+	v            match.Verdict
+	x, y, dx, dy float64
+	dist         float64
+}
+
+// planRays draws the vectors that leave the plan as dashed arrows to its edge;
+// where there are many, as short ones.
+func (d *doc) planRays(s *svg, frame box, off []ray, taken *cells) {
+	in := frame.grow(-5)
+	type end struct {
+		x, y, dx, dy float64
+		n            int
+		dist         []float64
+	}
+	var ends []end
+	var heads strings.Builder
+	paths := marks{}
+	for _, o := range off {
+		if math.IsNaN(o.dist) {
+			continue
+		}
+		t := math.Inf(1)
+		if o.dx > 0 {
+			t = min(t, (in.x1-o.x)/o.dx)
+		} else if o.dx < 0 {
+			t = min(t, (in.x0-o.x)/o.dx)
+		}
+		if o.dy > 0 {
+			t = min(t, (in.y1-o.y)/o.dy)
+		} else if o.dy < 0 {
+			t = min(t, (in.y0-o.y)/o.dy)
+		}
+		t = max(t, 0)
+		if len(off) > wholeRays {
+			t = min(t, 22)
+		}
+		x, y := o.x+t*o.dx, o.y+t*o.dy
+		paths.add(o.v, fmt.Sprintf("M%s %sL%s %s", f(o.x), f(o.y), f(x), f(y)))
+		fmt.Fprintf(&heads, "M%s %sL%s %sL%s %sz", f(x), f(y), f(x-9*o.dx-4*o.dy), f(y-9*o.dy+4*o.dx), f(x-9*o.dx+4*o.dy), f(y-9*o.dy-4*o.dx))
+		k := slices.IndexFunc(ends, func(e end) bool { return math.Hypot(e.x-x, e.y-y) < 60 })
+		if k < 0 {
+			k = len(ends)
+			ends = append(ends, end{x: x, y: y, dx: o.dx, dy: o.dy})
+		}
+		ends[k].n++
+		ends[k].dist = append(ends[k].dist, o.dist)
+	}
+	paths.draw(s, func(l look) string { return l.vector + ` stroke-dasharray="7 5"` })
+	if heads.Len() > 0 {
+		s.put(`<path d="%v" fill="%v"/>`, heads.String(), ink)
+	}
+	if len(off) > wholeRays {
+		return
+	}
+	for _, e := range ends {
+		text := plural(e.n, "tag") + ", " + withUnit(quantile(e.dist, .5), d.r.Grid.Unit)
+		w := float64(len([]rune(text))) * labelSize * .58
+		anchor, x, left := "end", e.x-4, e.x-4-w
+		if e.x < (frame.x0+frame.x1)/2 {
+			anchor, x, left = "start", e.x+4, e.x+4
+		}
+		// The nearest free place above or below the arrow's head.
+		y, at := e.y-12, box{}
+		for _, dy := range []float64{-12, 22, -28, 38, -44, 54, -60, 70, -80, 90, -100, 110, -130, 140} {
+			b := box{left, e.y + dy - labelSize, left + w, e.y + dy + 3}
+			if b.y0 > frame.y0+2 && b.y1 < frame.y1-2 && !taken.hits(b) {
+				y, at = e.y+dy, b
+				break
+			}
+		}
+		taken.add(at)
+		s.text(x, y, labelSize, anchor, text, `fill="`+ink+`" stroke="#fff" stroke-width="4" paint-order="stroke"`)
+	}
+}
+
+// planLabels names the points where there is room, those with photos to look at
+// first, and returns how many have none.
+func (d *doc) planLabels(s *svg, frame box, px, py func(float64) float64, taken, spare *cells, linked bool) int {
+	order := make([]int, 0, len(d.r.Points))
+	urgent := make([]bool, len(d.r.Points))
+	for k := range d.r.Points {
+		if h := d.home[k]; h >= 0 {
+			urgent[k] = slices.ContainsFunc(d.sheets[h].photos, func(i int) bool {
+				v := d.r.Photos[i].Verdict
+				return v == match.Gross || v == match.Over
+			})
+		}
+		if finite(d.r.Points[k].EN) {
+			order = append(order, k)
+		}
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		switch {
+		case urgent[a] == urgent[b]:
+			return 0
+		case urgent[a]:
+			return -1
+		}
+		return 1
+	})
+	unlabelled := 0
+	for n, k := range order {
+		p := &d.r.Points[k]
+		x, y := px(p.E), py(p.N)
+		name := clip(plain(p.ID), 14)
+		w := float64(len([]rune(name)))*labelSize*.6 + 2
+		placed := false
+		var bx box
+		for try := 0; try < 2 && n < labelMost && !placed; try++ {
+			for _, o := range [][2]float64{{6, -5}, {6, 4}, {6, 13}, {-w / 2, -7}, {-w / 2, 17}, {-w - 6, -5}, {-w - 6, 4}, {-w - 6, 13}} {
+				bx = box{x + o[0], y + o[1] - labelSize*.8, x + o[0] + w, y + o[1] + 2}
+				if bx.x0 >= frame.x0 && bx.x1 <= frame.x1 && bx.y0 >= frame.y0 && bx.y1 <= frame.y1 && !taken.hits(bx) && (try > 0 || !spare.hits(bx)) {
+					placed = true
+					break
+				}
+			}
+		}
+		if placed {
+			taken.add(bx)
+		} else {
+			unlabelled++
+		}
+		weight := ""
+		if urgent[k] {
+			weight = ` font-weight="700"`
+		}
+		label := fmt.Sprintf(`<text x="%s" y="%s" font-size="13" fill="%s"%s stroke="#fff" stroke-width="3" paint-order="stroke">%s</text>`, f(bx.x0), f(bx.y1-2), ink, weight, html.EscapeString(name))
+		h := d.home[k]
+		if linked && h >= 0 {
+			s.put(`<a href="%v" tabindex="-1" aria-label="%v"><circle cx="%v" cy="%v" r="9" fill="none" pointer-events="all"/>`, html.EscapeString(d.to(-1, h, d.sheets[h].id)), html.EscapeString("Sheet of "+plain(p.ID)), x, y)
+			if placed {
+				s.put("%v", label)
+			}
+			s.put("</a>")
+		} else if placed {
+			s.put("%v", label)
+		}
+	}
+	return unlabelled
+}
+
+// planFootline draws the scale bar, the marks and the north arrow under the plan.
+func (d *doc) planFootline(s *svg, frame box, scale float64) {
+	u := d.r.Grid.Unit
+	y := frame.y1 + 52
+	bar := nice((frame.x1 - frame.x0) / 5 / scale)
+	w := bar * scale
+	x := frame.x0 + 2
+	for k := range 4 {
+		fill := ink
+		if k%2 == 1 {
+			fill = "#fff"
+		}
+		s.rect(x+float64(k)*w/4, y, w/4, 7, `fill="`+fill+`" stroke="`+ink+`"`)
+	}
+	s.text(x, y+22, 12, "middle", "0", `fill="`+ink+`"`)
+	s.text(x+w/2, y+22, 12, "middle", tickLabel(bar/2, bar/2), `fill="`+ink+`"`)
+	s.text(x+w, y+22, 12, "middle", tickLabel(bar, bar)+nbsp+u.Symbol, `fill="`+ink+`"`)
+	lx := x + w + 60
+	s.circle(lx+5, y+3, pointRadius, `fill="`+ink+`"`)
+	s.text(lx+14, y+8, 13, "start", "point", `fill="`+ink+`"`)
+	s.legend(lx+66, y+8, 13, match.Verdicts)
+	nx := frame.x1 - 20
+	s.put(`<path d="M%v %vL%v %vL%v %vL%v %vz" fill="none" stroke="%v"/><path d="M%v %vL%v %vL%v %vz" fill="%v"/>`,
+		nx, y-20, nx+8, y+8, nx, y+2, nx-8, y+8, ink, nx, y-20, nx+8, y+8, nx, y+2, ink)
+	s.text(nx, y+24, 12, "end", "grid north", `fill="`+ink+`"`)
+}
+
+// clip cuts a name for a drawing.
+func clip(s string, n int) string {
+	if r := []rune(s); len(r) > n {
+		return string(r[:n-1]) + "…"
+	}
+	return s
+}
+
+// cells finds the boxes that a box hits.
+type cells struct {
+	at map[[2]int][]box
+}
+
+const cell = 64.0
+
+func newCells(b []box) *cells {
+	c := &cells{map[[2]int][]box{}}
+	for _, x := range b {
+		c.add(x)
+	}
+	return c
+}
+
+func (c *cells) each(b box, visit func(k [2]int) bool) bool {
+	for i := int(math.Floor(b.x0 / cell)); i <= int(math.Floor(b.x1/cell)); i++ {
+		for j := int(math.Floor(b.y0 / cell)); j <= int(math.Floor(b.y1/cell)); j++ {
+			if visit([2]int{i, j}) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+func (c *cells) add(b box) {
+	c.each(b, func(k [2]int) bool { c.at[k] = append(c.at[k], b); return false })
+}
+
+func (c *cells) hits(b box) bool {
+	return c.each(b, func(k [2]int) bool { return slices.ContainsFunc(c.at[k], b.hits) })
+}
+
+// sketch draws the discrepancies of one sheet about its point.
+func (d *doc) sketch(n int) template.HTML {
+	sh := &d.sheets[n]
+	u := d.r.Grid.Unit
+	most := 0.0
+	judged := 0
+	for _, i := range sh.photos {
+		if p := &d.r.Photos[i]; p.Discrepancy != nil && p.Allowance != nil {
+			judged++
+			most = max(most, p.Allowance.Threshold/u.Metres+expectedLength(p.Allowance)/u.Metres)
+		}
+	}
+	if judged == 0 {
+		return ""
+	}
+	lim := most * 1.12
+	for _, i := range sh.photos {
+		if p := &d.r.Photos[i]; p.Discrepancy != nil {
+			if x := p.Discrepancy.Distance; x < 2.5*most {
+				lim = max(lim, 1.12*x)
+			}
+		}
+	}
+	const size = 200.0
+	k := (size/2 - 8) / lim
+	var s svg
+	s.begin(sh.id+"-s", size, size, "sketch", "Discrepancies about "+plain(d.r.Points[sh.point].ID),
+		"Marks are the tags by the numbers of the photos, circles the allowed distances; the figures stand beside each photo.", false)
+	s.rect(.5, .5, size-1, size-1, `fill="#fff" stroke="`+pale+`"`)
+	s.line(size/2, 6, size/2, size-6, `stroke="`+pale+`"`)
+	s.line(6, size/2, size-6, size/2, `stroke="`+pale+`"`)
+	drawn := map[string]bool{}
+	for _, i := range sh.photos {
+		p := &d.r.Photos[i]
+		if a := p.Allowance; a != nil && p.Discrepancy != nil {
+			cx, cy := size/2, size/2
+			if a.Expected != nil {
+				cx, cy = cx+a.Expected.E/u.Metres*k, cy-a.Expected.N/u.Metres*k
+			}
+			key := f(cx) + f(cy) + f(a.Threshold/u.Metres*k)
+			if !drawn[key] {
+				drawn[key] = true
+				s.circle(cx, cy, a.Threshold/u.Metres*k, `fill="none" stroke="`+soft+`" stroke-dasharray="4 3"`)
+			}
+		}
+	}
+	s.circle(size/2, size/2, pointRadius, `fill="`+ink+`"`)
+	taken := newCells([]box{{size/2 - 3, size/2 - 3, size/2 + 3, size/2 + 3}})
+	for _, i := range sh.photos {
+		p := &d.r.Photos[i]
+		if p.Discrepancy == nil {
+			continue
+		}
+		x, y := size/2+p.Discrepancy.DE*k, size/2-p.Discrepancy.DN*k
+		far := p.Discrepancy.Distance > lim
+		if far {
+			q := (size/2 - 12) / max(math.Abs(p.Discrepancy.DE), math.Abs(p.Discrepancy.DN))
+			x, y = size/2+p.Discrepancy.DE*q, size/2-p.Discrepancy.DN*q
+		}
+		l := looks[p.Verdict]
+		dash := ""
+		if far {
+			dash = ` stroke-dasharray="6 4"`
+		}
+		s.line(size/2, size/2, x, y, l.vector+dash)
+		s.put(`<path d="%v" %v/>`, mark(p.Verdict, x, y, 4.2), l.mark)
+		taken.add(box{x - 4, y - 4, x + 4, y + 4})
+	}
+	if len(sh.photos) <= 30 {
+		for _, i := range sh.photos {
+			p := &d.r.Photos[i]
+			if p.Discrepancy == nil {
+				continue
+			}
+			x, y := size/2+p.Discrepancy.DE*k, size/2-p.Discrepancy.DN*k
+			if p.Discrepancy.Distance > lim {
+				q := (size/2 - 12) / max(math.Abs(p.Discrepancy.DE), math.Abs(p.Discrepancy.DN))
+				x, y = size/2+p.Discrepancy.DE*q, size/2-p.Discrepancy.DN*q
+			}
+			text := fmt.Sprint(d.where[i].number)
+			w := float64(len(text)) * 8
+			for _, o := range [][2]float64{{7, 4}, {-7 - w, 4}, {-w / 2, -8}, {-w / 2, 17}, {7, -6}, {7, 14}, {-7 - w, -6}, {-7 - w, 14}} {
+				b := box{x + o[0], y + o[1] - 10, x + o[0] + w, y + o[1] + 1}
+				if b.x0 > 2 && b.x1 < size-2 && b.y0 > 2 && b.y1 < size-2 && !taken.hits(b) {
+					taken.add(b)
+					s.text(b.x0, b.y1-1, 13, "start", text, `fill="`+ink+`" stroke="#fff" stroke-width="3" paint-order="stroke"`)
+					break
+				}
+			}
+		}
+	}
+	s.text(size-6, size-7, 12, "end", "radius "+withUnit(lim, u), `fill="`+soft+`" stroke="#fff" stroke-width="3" paint-order="stroke"`)
+	return s.end()
+}
+
+func expectedLength(a *match.Allowance) float64 {
+	if a.Expected == nil {
+		return 0
+	}
+	return math.Hypot(a.Expected.E, a.Expected.N)
+}

@@ -1,0 +1,280 @@
+package record
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"image/jpeg"
+	_ "image/png" // a format that photos come in
+	"io"
+	"io/fs"
+	"math"
+	"time"
+
+	"golang.org/x/image/draw"
+	_ "golang.org/x/image/tiff" // a format that photos come in
+	_ "golang.org/x/image/webp" // a format that photos come in
+	"golang.org/x/sync/semaphore"
+
+	"example.com/phototie/geotag"
+)
+
+// ThumbnailOptions say how Thumbnails makes pictures. The zero value draws them
+// from the photos, 320 pixels along the longer side.
+type ThumbnailOptions struct {
+	// Size is the longer side in pixels; 0 stands for 320. A smaller image keeps
+	// its size.
+	Size int
+	// Embedded takes the thumbnail that the camera put into the photo, where there
+	// is one. It costs next to nothing, but it is small (160 by 120 pixels as a
+	// rule), and nothing says that it still shows what the image does.
+	Embedded bool
+	// MostPixels is the number of pixels above which an image is not decoded, nor
+	// all those decoded at once; 0 stands for 128 million. Decoding takes up to 4
+	// bytes of memory a pixel, for a progressive JPEG image 8.
+	MostPixels int
+	// MostTime is how long the decoding of one image may take; 0 stands for 30
+	// seconds.
+	MostTime time.Duration
+}
+
+// Errors of Thumbnails, besides those of the file system and of decoding.
+var (
+	// ErrTooLarge: the image has more pixels than MostPixels.
+	ErrTooLarge = errors.New("the image is too large to be drawn small")
+	// ErrTooSlow: decoding took longer than MostTime.
+	ErrTooSlow = errors.New("drawing the image small took too long")
+	// ErrNotDrawn: the image is in a format that can't be decoded here.
+	ErrNotDrawn = errors.New("images of this format can't be drawn here")
+)
+
+// quality is that of the pictures as JPEG.
+const quality = 75
+
+// largestFile is how much of a file is read into memory where its file system
+// gives no random access.
+const largestFile = 256 << 20
+
+// Thumbnails returns a function for Input.Thumbnail that makes small upright
+// pictures from the photos of a file system: JPEG, PNG, TIFF and WebP images
+// that go by the names in the result. It may be used by many goroutines.
+func Thumbnails(files fs.FS, opt ThumbnailOptions) func(ctx context.Context, photo string) (Picture, error) {
+	if opt.Size <= 0 {
+		opt.Size = 320
+	}
+	if opt.MostPixels <= 0 {
+		opt.MostPixels = 128e6
+	}
+	if opt.MostTime <= 0 {
+		opt.MostTime = 30 * time.Second
+	}
+	t := &thumbnailer{files, opt, semaphore.NewWeighted(int64(opt.MostPixels))}
+	return t.picture
+}
+
+type thumbnailer struct {
+	files fs.FS
+	opt   ThumbnailOptions
+	room  *semaphore.Weighted // pixels that may be decoded at once
+}
+
+func (t *thumbnailer) picture(ctx context.Context, photo string) (Picture, error) {
+	f, err := t.files.Open(photo)
+	if err != nil {
+		return Picture{}, unnamed(err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return Picture{}, unnamed(err)
+	}
+	if !info.Mode().IsRegular() {
+		return Picture{}, errors.New("it is no ordinary file")
+	}
+	size := info.Size()
+	r, ok := f.(io.ReaderAt)
+	if !ok {
+		all, err := io.ReadAll(io.LimitReader(f, largestFile))
+		if err != nil {
+			return Picture{}, unnamed(err)
+		}
+		r, size = bytes.NewReader(all), int64(len(all))
+	}
+	// A photo whose metadata can't be read may still be drawn, as it lies.
+	orientation := 1
+	tag, err := geotag.Read(r, size)
+	if err == nil && tag.Orientation != 0 {
+		orientation = tag.Orientation
+	}
+	if t.opt.Embedded && tag != nil {
+		if p, ok := t.embedded(ctx, r, size, tag, orientation); ok {
+			return p, nil
+		}
+	}
+	m, err := t.decode(ctx, r, size, orientation)
+	if err != nil {
+		return Picture{}, err
+	}
+	return encode(m)
+}
+
+// unnamed drops the path from an error of the file system: the record names the
+// photo.
+func unnamed(err error) error {
+	var pe *fs.PathError
+	if errors.As(err, &pe) {
+		return pe.Err
+	}
+	return err
+}
+
+// embedded is the picture from the photo's own thumbnail, if that can be used.
+// What is wrong with it does not matter: the photo itself is there.
+func (t *thumbnailer) embedded(ctx context.Context, r io.ReaderAt, size int64, tag *geotag.Tag, orientation int) (Picture, bool) {
+	small, err := geotag.Thumbnail(r, size)
+	if err != nil {
+		return Picture{}, false
+	}
+	cfg, format, err := image.DecodeConfig(bytes.NewReader(small))
+	if err != nil || format != "jpeg" || cfg.Width < 64 || cfg.Height < 48 {
+		return Picture{}, false
+	}
+	m, err := t.decode(ctx, bytes.NewReader(small), int64(len(small)), 1)
+	if err != nil {
+		return Picture{}, false
+	}
+	m = turn(unbar(m, tag.Width, tag.Height), orientation)
+	p, err := encode(m)
+	return p, err == nil
+}
+
+// unbar cuts the bars off a thumbnail that has other proportions than its image:
+// cameras centre the image in it. Common practice, no source.
+func unbar(m *image.RGBA, width, height int) *image.RGBA {
+	if width <= 0 || height <= 0 {
+		return m
+	}
+	b := m.Bounds()
+	want, has := float64(width)/float64(height), float64(b.Dx())/float64(b.Dy())
+	w, h := b.Dx(), b.Dy()
+	switch {
+	case want > has*1.03:
+		h = max(1, int(math.Floor(float64(w)/want)))
+	case want < has/1.03:
+		w = max(1, int(math.Floor(float64(h)*want)))
+	default:
+		return m
+	}
+	at := image.Pt(b.Min.X+(b.Dx()-w)/2, b.Min.Y+(b.Dy()-h)/2)
+	return m.SubImage(image.Rectangle{at, at.Add(image.Pt(w, h))}).(*image.RGBA)
+}
+
+// decode decodes an image and draws it small and upright.
+func (t *thumbnailer) decode(ctx context.Context, r io.ReaderAt, size int64, orientation int) (*image.RGBA, error) {
+	cfg, format, err := image.DecodeConfig(io.NewSectionReader(r, 0, size))
+	if errors.Is(err, image.ErrFormat) {
+		return nil, ErrNotDrawn
+	}
+	if err != nil {
+		return nil, err
+	}
+	if cfg.Width <= 0 || cfg.Height <= 0 {
+		return nil, fmt.Errorf("a %s image of %d by %d pixels", format, cfg.Width, cfg.Height)
+	}
+	pixels := int64(cfg.Width) * int64(cfg.Height)
+	if pixels > int64(t.opt.MostPixels) {
+		return nil, fmt.Errorf("%w: %d by %d pixels", ErrTooLarge, cfg.Width, cfg.Height)
+	}
+	if err := t.room.Acquire(ctx, pixels); err != nil {
+		return nil, err
+	}
+	defer t.room.Release(pixels)
+	src, _, err := image.Decode(&timed{ctx, io.NewSectionReader(r, 0, size), time.Now().Add(t.opt.MostTime)})
+	if err != nil {
+		return nil, err
+	}
+	b := src.Bounds()
+	if int64(b.Dx())*int64(b.Dy()) > pixels { // a second header that says otherwise
+		return nil, fmt.Errorf("%w: %d by %d pixels", ErrTooLarge, b.Dx(), b.Dy())
+	}
+	w, h := fitted(b.Dx(), b.Dy(), t.opt.Size)
+	dst := image.NewRGBA(image.Rect(0, 0, w, h))
+	draw.Draw(dst, dst.Bounds(), image.White, image.Point{}, draw.Src)
+	draw.BiLinear.Scale(dst, dst.Bounds(), src, b, draw.Over, nil)
+	return turn(dst, orientation), nil
+}
+
+// fitted is the size of an image whose longer side is at most size.
+func fitted(w, h, size int) (int, int) {
+	if long := max(w, h); long > size {
+		k := float64(size) / float64(long)
+		return max(1, int(math.Round(float64(w)*k))), max(1, int(math.Round(float64(h)*k)))
+	}
+	return w, h
+}
+
+// turn puts an image upright by its Exif orientation (CIPA DC-008, Orientation).
+func turn(m *image.RGBA, orientation int) *image.RGBA {
+	if orientation < 2 || orientation > 8 {
+		return m
+	}
+	b := m.Bounds()
+	w, h := b.Dx(), b.Dy()
+	ow, oh := w, h
+	if orientation >= 5 {
+		ow, oh = h, w
+	}
+	out := image.NewRGBA(image.Rect(0, 0, ow, oh))
+	for y := range h {
+		for x := range w {
+			tx, ty := x, y
+			switch orientation {
+			case 2:
+				tx = w - 1 - x
+			case 3:
+				tx, ty = w-1-x, h-1-y
+			case 4:
+				ty = h - 1 - y
+			case 5:
+				tx, ty = y, x
+			case 6:
+				tx, ty = h-1-y, x
+			case 7:
+				tx, ty = h-1-y, w-1-x
+			case 8:
+				tx, ty = y, w-1-x
+			}
+			out.SetRGBA(tx, ty, m.RGBAAt(b.Min.X+x, b.Min.Y+y))
+		}
+	}
+	return out
+}
+
+func encode(m *image.RGBA) (Picture, error) {
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, m, &jpeg.Options{Quality: quality}); err != nil {
+		return Picture{}, err
+	}
+	return Picture{JPEG: b.Bytes(), Width: m.Bounds().Dx(), Height: m.Bounds().Dy()}, nil
+}
+
+// timed stops a decoder when its time is up or the context ends. It hands out
+// little at a time, so that an image that asks for much work by few bytes is
+// stopped too.
+type timed struct {
+	ctx context.Context
+	r   io.Reader
+	end time.Time
+}
+
+func (t *timed) Read(b []byte) (int, error) {
+	if err := t.ctx.Err(); err != nil {
+		return 0, err
+	}
+	if time.Now().After(t.end) {
+		return 0, ErrTooSlow
+	}
+	return t.r.Read(b[:min(len(b), 512)])
+}

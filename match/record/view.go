@@ -1,0 +1,966 @@
+package record
+
+import (
+	"cmp"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"math"
+	"path"
+	"slices"
+	"strings"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+	"example.com/phototie/match/walk"
+)
+
+// doc is a record being written: the job with what its pages need to find their
+// way in it.
+type doc struct {
+	in      *Input
+	r       *match.Result
+	title   string
+	split   bool
+	byPoint map[string]int // index in r.Points
+	sheets  []sheet
+	pages   [][]int // the sheets of each page; one page where not split
+	order   []int   // photos in the order in which they are written
+	done    int     // photos written
+	where   []place // of each photo
+	home    []int   // sheet of each point, -1 where it has none
+	causes  [][]int // causes that concern each photo
+	changes map[string][]*Change
+}
+
+// sheet is a sheet of photos: those of a point, or some that have none.
+type sheet struct {
+	id     string
+	point  int // index in r.Points; -1 for photos without a point
+	part   int // of the sheets without a point, from 1
+	photos []int
+	page   int
+}
+
+// place says where a photo stands.
+type place struct {
+	sheet, number int
+}
+
+func newDoc(in *Input) *doc {
+	r := in.Result
+	d := &doc{in: in, r: r, title: plain(in.Title), byPoint: make(map[string]int, len(r.Points)),
+		where: make([]place, len(r.Photos)), home: make([]int, len(r.Points)),
+		causes: make([][]int, len(r.Photos)), changes: make(map[string][]*Change)}
+	if d.title == "" {
+		d.title = "Untitled job"
+	}
+	for i := range r.Points {
+		d.byPoint[r.Points[i].ID] = i
+		d.home[i] = -1
+	}
+	of := make([][]int, len(r.Points))
+	var untied []int
+	named := make(map[string]int, len(r.Photos))
+	for i := range r.Photos {
+		p := &r.Photos[i]
+		named[p.Name] = i
+		if p.Tie != nil {
+			if k, ok := d.byPoint[p.Tie.Point]; ok {
+				of[k] = append(of[k], i)
+				continue
+			}
+		}
+		untied = append(untied, i)
+	}
+	add := func(s sheet) {
+		for n, i := range s.photos {
+			d.where[i] = place{len(d.sheets), n + 1}
+		}
+		d.order = append(d.order, s.photos...)
+		d.sheets = append(d.sheets, s)
+	}
+	for k, photos := range of {
+		if len(photos) > 0 {
+			d.home[k] = len(d.sheets)
+			add(sheet{id: fmt.Sprintf("point-%d", k+1), point: k, photos: photos})
+		}
+	}
+	part := 0
+	for chunk := range slices.Chunk(untied, untiedPerSheet) {
+		part++
+		add(sheet{id: fmt.Sprintf("without-point-%d", part), point: -1, part: part, photos: chunk})
+	}
+	for c := range in.Causes {
+		for _, name := range in.Causes[c].Photos {
+			if i, ok := named[name]; ok && !slices.Contains(d.causes[i], c) {
+				d.causes[i] = append(d.causes[i], c)
+			}
+		}
+	}
+	for i := range in.Changes {
+		c := &in.Changes[i]
+		d.changes[c.Photo] = append(d.changes[c.Photo], c)
+	}
+	return d
+}
+
+// place lays the sheets out on pages of about n photos.
+func (d *doc) place(n int) {
+	on := n
+	for i := range d.sheets {
+		s := &d.sheets[i]
+		if on >= n || on > 0 && on+len(s.photos) > n+n/4 {
+			d.pages = append(d.pages, nil)
+			on = 0
+		}
+		on += len(s.photos)
+		s.page = len(d.pages) - 1
+		d.pages[s.page] = append(d.pages[s.page], i)
+	}
+}
+
+// to is the address of an anchor on the page of a sheet, seen from a page: the
+// number of a page of sheets, or -1 for the index.
+func (d *doc) to(from, s int, anchor string) string {
+	if !d.split || d.sheets[s].page == from {
+		return "#" + anchor
+	}
+	return pageFile(d.sheets[s].page+1) + "#" + anchor
+}
+
+// photoID is the anchor of a photo.
+func photoID(i int) string { return fmt.Sprintf("photo-%d", i+1) }
+
+// causeLink is the address of a cause.
+func (d *doc) causeLink(from, c int) string {
+	a := fmt.Sprintf("#cause-%d", c+1)
+	if d.split && from >= 0 {
+		return IndexFile + a
+	}
+	return a
+}
+
+// link is an address with its text.
+type link struct {
+	Href, Text string
+}
+
+// fact is a term with what there is to say about it, one paragraph each.
+type fact struct {
+	Term string
+	Text []string
+	Link *link
+	Note string
+	Sums [][2]string
+	Wide bool
+}
+
+// --- the summary ---
+
+type verdictRow struct {
+	Verdict                        match.Verdict
+	Count, Share, Median, Greatest string
+	Meaning                        string
+}
+
+type summaryView struct {
+	Lead     string
+	Says     []string
+	Rows     []verdictRow
+	Bar      template.HTML
+	Facts    []fact
+	Tied     string
+	HasPhoto bool
+}
+
+// meanings says what a verdict means.
+var meanings = map[match.Verdict]string{
+	match.Within:   "no further from its point than the budget allows",
+	match.Over:     "further than that",
+	match.Gross:    "so much further that handheld noise can\u2019t explain it",
+	match.Unjudged: "nothing to judge, with the reason",
+}
+
+func (d *doc) summary() summaryView {
+	r := d.r
+	n := len(r.Photos)
+	look, doubted := 0, 0
+	for i := range r.Photos {
+		if toLookAt(&r.Photos[i]) {
+			look++
+		}
+		if contested(&r.Photos[i]) {
+			doubted++
+		}
+	}
+	v := summaryView{HasPhoto: n > 0, Bar: shareBar(r)}
+	switch {
+	case n == 0:
+		v.Lead = "The job has no photos."
+	case look == 0:
+		v.Lead = fmt.Sprintf("All %s are within the budget, and nothing speaks against a tie.", plural(n, "photo"))
+		if n == 1 {
+			v.Lead = "The one photo is within the budget."
+		}
+	default:
+		v.Lead = fmt.Sprintf("%s of %s %s to be looked at.", count(look), plural(n, "photo"), are(look))
+	}
+	if o := overOf(r); o != nil {
+		s := fmt.Sprintf("Of the %s judged, %s %s over the budget or gross, %s; noise alone puts about %s there.",
+			plural(o.N, "photo"), count(o.Over), are(o.Over), percent(o.Share), percent(o.Expected))
+		switch {
+		case o.P < 0.01:
+			s += " That is more than noise explains: as many or more come by chance with " + chance(o.P) + "."
+		default:
+			s += " As many or more come by chance with " + chance(o.P) + "."
+		}
+		v.Says = append(v.Says, s)
+	}
+	if n := r.Counts[match.Unjudged]; n > 0 {
+		v.Says = append(v.Says, fmt.Sprintf("%s could not be judged: %s.", plural(n, "photo"), d.whyUnjudged()))
+	}
+	if doubted > 0 {
+		v.Says = append(v.Says, fmt.Sprintf("%s probably %s another point than the one linked, by tag, time and the photos before and after.",
+			plural(doubted, "photo"), map[bool]string{true: "shows", false: "show"}[doubted == 1]))
+	}
+	bare := 0
+	for i := range r.Points {
+		if d.home[i] < 0 {
+			bare++
+		}
+	}
+	if bare > 0 {
+		v.Says = append(v.Says, fmt.Sprintf("%s %s no photo.", plural(bare, "point"), have(bare)))
+	}
+	if k := len(r.Strays); k > 0 {
+		v.Says = append(v.Says, fmt.Sprintf("%s to no photo of the job.", map[bool]string{true: "1 link leads", false: count(k) + " links lead"}[k == 1]))
+	}
+	u := r.Grid.Unit
+	for _, verdict := range match.Verdicts {
+		var dist []float64
+		for i := range r.Photos {
+			if p := &r.Photos[i]; p.Verdict == verdict && p.Discrepancy != nil {
+				dist = append(dist, p.Discrepancy.Distance)
+			}
+		}
+		row := verdictRow{Verdict: verdict, Count: count(r.Counts[verdict]), Meaning: meanings[verdict], Share: "–", Median: "–", Greatest: "–"}
+		if n > 0 {
+			row.Share = percent(float64(r.Counts[verdict]) / float64(n))
+		}
+		if len(dist) > 0 {
+			row.Median = withUnit(quantile(dist, 0.5), u)
+			row.Greatest = withUnit(dist[len(dist)-1], u)
+		}
+		v.Rows = append(v.Rows, row)
+	}
+	v.Facts = d.jobFacts()
+	return v
+}
+
+// overOf is the share over the budget of all judged photos.
+func overOf(r *match.Result) *match.OverShare {
+	if r.Set == nil || r.Set.Over.N == 0 {
+		return nil
+	}
+	return &r.Set.Over
+}
+
+// whyUnjudged lists the reasons, the commonest first.
+func (d *doc) whyUnjudged() string {
+	type reason struct {
+		why match.Reason
+		n   int
+	}
+	var rs []reason
+	for i := range d.r.Photos {
+		p := &d.r.Photos[i]
+		if p.Verdict != match.Unjudged {
+			continue
+		}
+		if k := slices.IndexFunc(rs, func(r reason) bool { return r.why == p.Reason }); k >= 0 {
+			rs[k].n++
+		} else {
+			rs = append(rs, reason{p.Reason, 1})
+		}
+	}
+	slices.SortStableFunc(rs, func(a, b reason) int { return cmp.Compare(b.n, a.n) })
+	words := make([]string, len(rs))
+	for i, r := range rs {
+		words[i] = words1(r.why)
+		if len(rs) > 1 {
+			words[i] += " (" + count(r.n) + ")"
+		}
+	}
+	return strings.Join(words, ", ")
+}
+
+func words1(r match.Reason) string {
+	if w, ok := reasonWords[r]; ok {
+		return w
+	}
+	return plain(string(r))
+}
+
+// jobFacts are the frame, the budget and the set in figures.
+func (d *doc) jobFacts() []fact {
+	r := d.r
+	u := r.Grid.Unit
+	var out []fact
+	add := func(term string, text ...string) {
+		if len(text) > 0 {
+			out = append(out, fact{Term: term, Text: text})
+		}
+	}
+	g := plain(r.Grid.Name)
+	if r.Grid.Code != "" {
+		g += " (" + plain(r.Grid.Code) + ")"
+	}
+	add("Grid", g+", "+u.Name)
+	tied, with := 0, 0
+	for i := range r.Photos {
+		if s := d.where[i].sheet; len(d.sheets) > 0 && d.sheets[s].point >= 0 {
+			tied++
+		}
+	}
+	for _, h := range d.home {
+		if h >= 0 {
+			with++
+		}
+	}
+	add("Photos", fmt.Sprintf("%s, %s of them tied to a point", count(len(r.Photos)), count(tied)))
+	add("Points", fmt.Sprintf("%s, %s of them with a photo", count(len(r.Points)), count(with)))
+	if lo, hi, conf, ok := thresholds(r); ok {
+		text := withUnit(lo, u)
+		if t := withUnit(hi, u); t != text {
+			text = length(lo) + " to " + t
+		}
+		add("Allowed", fmt.Sprintf("%s at %g%s%%, by what each photo and point states", text, 100*conf, nbsp))
+	}
+	if s, which := chosenSet(r); s != nil {
+		add("Set", fmt.Sprintf("the %s %s", plural(s.N, "photo"), which))
+		rm := fmt.Sprintf("east %s, north %s, radial %s", length(s.RMSEE), length(s.RMSEN), withUnit(s.RMSER, u))
+		add("RMSE", rm)
+		if s.NSSDA != nil {
+			add("NSSDA accuracy", withUnit(*s.NSSDA, u)+" horizontal at 95"+nbsp+"%")
+		} else if s.NSSDAWhy != "" {
+			add("NSSDA accuracy", "not stated: "+plain(s.NSSDAWhy))
+		}
+		add("Robust centre", fmt.Sprintf("%s east, %s north; spread %s per axis", offset(s.Robust.Centre.E, u), offset(s.Robust.Centre.N, u), withUnit(s.Robust.Spread, u)))
+		if s.Shift != nil {
+			add("Common shift", fmt.Sprintf("%s east, %s north; as large by chance with %s (Hotelling)", offset(s.Mean.E, u), offset(s.Mean.N, u), chance(s.Shift.P)))
+		}
+		if e := s.Ellipse; e != nil {
+			t := fmt.Sprintf("half axes %s and %s at %g%s%%", length(e.SemiMajor), withUnit(e.SemiMinor, u), 100*e.Confidence, nbsp)
+			if e.Bearing.Defined() {
+				t += fmt.Sprintf(", the long one along %.0f°", e.Bearing.Degrees())
+			}
+			add("Error ellipse", t)
+		}
+	}
+	wide := func(term string, text []string) {
+		if len(text) > 0 {
+			out = append(out, fact{Term: term, Text: text, Wide: true})
+		}
+	}
+	wide("Tags carried by", operations(r))
+	var cameras []string
+	for i := range r.Cameras {
+		c := &r.Cameras[i]
+		if len(c.Summary) == 0 {
+			continue
+		}
+		if len(cameras) == mostCameras {
+			cameras = append(cameras, fmt.Sprintf("and %s more", count(len(r.Cameras)-i)))
+			break
+		}
+		name := plain(c.Camera)
+		if name == "" {
+			name = "not named"
+		}
+		cameras = append(cameras, name+": "+plain(strings.Join(c.Summary, "; ")))
+	}
+	wide("Cameras", cameras)
+	return out
+}
+
+// mostCameras is how many cameras are told of.
+const mostCameras = 12
+
+// contested says that the evidence is against a photo's link.
+func contested(p *match.PhotoResult) bool {
+	f := p.Inference
+	return p.Tie != nil && f != nil && f.LinkProbability != nil &&
+		(f.Link == walk.Contradicted || f.Link == walk.Doubtful && *f.LinkProbability < 0.5)
+}
+
+// toLookAt says that somebody should look at a photo.
+func toLookAt(p *match.PhotoResult) bool { return p.Verdict != match.Within || contested(p) }
+
+// shows words which point a photo shows by all the evidence.
+func shows(f *match.Inference) string {
+	if f.Point == "" {
+		return "no point"
+	}
+	return plain(f.Point)
+}
+
+// likely writes a probability that is near 0 or 1 as a bound.
+func likely(p float64) string {
+	switch {
+	case p > 0.999:
+		return "over 99.9" + nbsp + "%"
+	case p < 0.001:
+		return "under 0.1" + nbsp + "%"
+	case p > 0.99 || p < 0.1:
+		return fmt.Sprintf("%.1f%s%%", 100*p, nbsp)
+	}
+	return fmt.Sprintf("%.0f%s%%", 100*p, nbsp)
+}
+
+// chosenSet is the set of judged photos whose figures are shown: without the
+// gross ones where there are any.
+func chosenSet(r *match.Result) (*match.SetStats, string) {
+	if r.SetWithoutGross != nil {
+		return r.SetWithoutGross, "judged and not gross"
+	}
+	return r.Set, "judged"
+}
+
+// operations words the operations that carried tags to the grid, the commonest
+// first.
+func operations(r *match.Result) []string {
+	type use struct {
+		text string
+		n    int
+	}
+	var uses []use
+	seen := map[*grid.Operation]int{}
+	for i := range r.Photos {
+		op := r.Photos[i].Operation
+		if op == nil {
+			continue
+		}
+		if k, ok := seen[op]; ok {
+			uses[k].n++
+			continue
+		}
+		t := plain(op.Name) + ", from " + plain(op.Source)
+		switch {
+		case op.Ballpark:
+			t += ". A ballpark operation, which may be hundreds of metres out"
+		case op.Accuracy == nil:
+			t += "; accuracy not stated"
+		default:
+			t += fmt.Sprintf("; stated accuracy %.3g%sm", *op.Accuracy, nbsp)
+		}
+		for _, n := range op.Notes {
+			t += "; " + plain(n)
+		}
+		k := slices.IndexFunc(uses, func(u use) bool { return u.text == t })
+		if k < 0 {
+			k = len(uses)
+			uses = append(uses, use{text: t})
+		}
+		seen[op] = k
+		uses[k].n++
+	}
+	slices.SortStableFunc(uses, func(a, b use) int { return cmp.Compare(b.n, a.n) })
+	out := make([]string, len(uses))
+	for i, u := range uses {
+		out[i] = plural(u.n, "tag") + ": " + u.text
+	}
+	return out
+}
+
+// thresholds is the range of the allowed distances, in the grid's unit.
+func thresholds(r *match.Result) (lo, hi, confidence float64, ok bool) {
+	lo = math.Inf(1)
+	for i := range r.Photos {
+		if a := r.Photos[i].Allowance; a != nil {
+			t := a.Threshold / r.Grid.Unit.Metres
+			lo, hi, confidence, ok = min(lo, t), max(hi, t), a.Confidence, true
+		}
+	}
+	return lo, hi, confidence, ok
+}
+
+// --- causes ---
+
+type causeView struct {
+	ID, Name, Summary, Remedy string
+	Details                   []string
+	Count                     string
+	Photos                    []link
+	More                      string
+}
+
+// mostLinks is how many photos of a cause are linked to.
+const mostLinks = 60
+
+func (d *doc) causeViews() []causeView {
+	of := make([][]int, len(d.in.Causes))
+	for i := range d.r.Photos {
+		for _, c := range d.causes[i] {
+			of[c] = append(of[c], i)
+		}
+	}
+	out := make([]causeView, len(d.in.Causes))
+	for c := range out {
+		in := &d.in.Causes[c]
+		v := causeView{ID: fmt.Sprintf("cause-%d", c+1), Name: plain(in.Name), Summary: plain(in.Summary), Remedy: plain(in.Remedy), Count: plural(len(in.Photos), "photo")}
+		for _, t := range in.Details {
+			v.Details = append(v.Details, plain(t))
+		}
+		for k, i := range of[c] {
+			if k == mostLinks {
+				v.More = fmt.Sprintf("and %s more", count(len(of[c])-mostLinks))
+				break
+			}
+			v.Photos = append(v.Photos, link{d.to(-1, d.where[i].sheet, photoID(i)), plain(path.Base(d.r.Photos[i].Name))})
+		}
+		out[c] = v
+	}
+	return out
+}
+
+// --- what is to be looked at ---
+
+type lookRow struct {
+	Verdict            match.Verdict
+	Photo, Point       link
+	Code, Query        string
+	Distance, Bearing  string
+	Allowed, Padj, Say string
+	Causes             []link
+}
+
+// mostRows is how many rows of photos to look at are listed.
+const mostRows = 2000
+
+func (d *doc) lookRows() (rows []lookRow, more string) {
+	u := d.r.Grid.Unit
+	n := 0
+	for _, v := range []match.Verdict{match.Gross, match.Over, match.Unjudged, match.Within} {
+		for i := range d.r.Photos {
+			p := &d.r.Photos[i]
+			if p.Verdict != v || !toLookAt(p) {
+				continue
+			}
+			if n++; n > mostRows {
+				continue
+			}
+			w := d.where[i]
+			row := lookRow{Verdict: v, Photo: link{d.to(-1, w.sheet, photoID(i)), plain(p.Name)}, Query: query(p.Name)}
+			if k := d.sheets[w.sheet].point; k >= 0 {
+				pt := &d.r.Points[k]
+				row.Point = link{d.to(-1, w.sheet, d.sheets[w.sheet].id), plain(pt.ID)}
+				row.Code, row.Query = pt.Code, query(pt.ID, pt.Code, pt.Desc, p.Name)
+			}
+			if p.Discrepancy != nil {
+				row.Distance = withUnit(p.Discrepancy.Distance, u)
+				row.Bearing = bearing(p.Discrepancy.Bearing)
+			}
+			if p.Allowance != nil && p.Discrepancy != nil {
+				row.Allowed = withUnit(p.Allowance.Threshold/u.Metres, u)
+			}
+			if p.PAdjusted != nil {
+				row.Padj = probability(*p.PAdjusted)
+			}
+			var say []string
+			if v == match.Unjudged {
+				say = append(say, words1(p.Reason))
+			}
+			if contested(p) {
+				say = append(say, fmt.Sprintf("probably shows %s (%s)", shows(p.Inference), likely(p.Inference.Probability)))
+			} else if s := nearer(p, u); s != "" {
+				say = append(say, s)
+			}
+			row.Say = strings.Join(say, "; ")
+			for _, c := range d.causes[i] {
+				row.Causes = append(row.Causes, link{d.causeLink(-1, c), plain(d.in.Causes[c].Name)})
+			}
+			rows = append(rows, row)
+		}
+	}
+	if n > mostRows {
+		more = fmt.Sprintf("%s more are on their sheets.", count(n-mostRows))
+	}
+	return rows, more
+}
+
+// nearer says which point is nearer to the tag than the tied one.
+func nearer(p *match.PhotoResult, u grid.Unit) string {
+	n := p.Nearest
+	if n == nil || p.Tie != nil && n.Point == p.Tie.Point {
+		return ""
+	}
+	return fmt.Sprintf("nearest to the tag is %s at %s", plain(n.Point), withUnit(n.Distance, u))
+}
+
+type findingRow struct {
+	Severity, Subject, Message, Remedy string
+}
+
+// findings are those that neither the table of photos nor the register shows.
+func (d *doc) findings() (rows []findingRow, more string) {
+	n := 0
+	for _, f := range d.r.Findings() {
+		switch f.Code {
+		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie, match.FindingBare, match.FindingMetadata,
+			match.FindingContradicted, match.FindingDoubted, match.FindingInferred:
+			continue
+		}
+		if n++; n > mostRows {
+			continue
+		}
+		subject := f.Photo
+		if subject == "" {
+			subject = f.Point
+		}
+		if f.Line > 0 {
+			subject += fmt.Sprintf(" (line %d)", f.Line)
+		}
+		rows = append(rows, findingRow{string(f.Severity), plain(subject), plain(f.Message), plain(f.Remedy)})
+	}
+	if n > mostRows {
+		more = fmt.Sprintf("%s more are left out here.", count(n-mostRows))
+	}
+	return rows, more
+}
+
+// --- the register ---
+
+type registerRow struct {
+	ID, Code, Desc string
+	Link           string // empty where there is no sheet
+	Photos         string
+	Verdicts       []verdictCount
+	Look           bool
+	Tokens, Query  string
+	Greatest       string
+}
+
+type verdictCount struct {
+	Verdict match.Verdict
+	Count   string
+}
+
+func (d *doc) register() []registerRow {
+	var out []registerRow
+	row := func(s int) registerRow {
+		v := registerRow{Photos: count(len(d.sheets[s].photos)), Link: d.to(-1, s, d.sheets[s].id)}
+		n := map[match.Verdict]int{}
+		greatest := -1.0
+		names := []string{}
+		for _, i := range d.sheets[s].photos {
+			p := &d.r.Photos[i]
+			n[p.Verdict]++
+			v.Look = v.Look || toLookAt(p)
+			if p.Discrepancy != nil {
+				greatest = max(greatest, p.Discrepancy.Distance)
+			}
+			names = append(names, path.Base(p.Name))
+		}
+		var tokens []string
+		for _, verdict := range match.Verdicts {
+			if n[verdict] > 0 {
+				v.Verdicts = append(v.Verdicts, verdictCount{verdict, count(n[verdict])})
+				tokens = append(tokens, string(verdict))
+			}
+		}
+		v.Tokens = strings.Join(tokens, " ")
+		if greatest >= 0 {
+			v.Greatest = withUnit(greatest, d.r.Grid.Unit)
+		}
+		v.Query = query(names...)
+		return v
+	}
+	for k := range d.r.Points {
+		p := &d.r.Points[k]
+		v := registerRow{Photos: "0", Tokens: "none", Look: true}
+		if s := d.home[k]; s >= 0 {
+			v = row(s)
+		}
+		v.ID, v.Code, v.Desc = plain(p.ID), p.Code, plain(p.Desc)
+		v.Query = query(p.ID, p.Code, p.Desc) + " " + v.Query
+		out = append(out, v)
+	}
+	for s := range d.sheets {
+		if d.sheets[s].point < 0 {
+			v := row(s)
+			v.ID = "Photos without a point"
+			if d.withoutPoint() > 1 {
+				v.ID += fmt.Sprintf(", %d", d.sheets[s].part)
+			}
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+// withoutPoint is the number of sheets of photos that have no point.
+func (d *doc) withoutPoint() int {
+	n := 0
+	for i := range d.sheets {
+		if d.sheets[i].point < 0 {
+			n++
+		}
+	}
+	return n
+}
+
+// query is the text that a search looks into.
+func query(parts ...string) string {
+	return strings.ToLower(plain(strings.Join(parts, " ")))
+}
+
+// codes lists the codes of the points on some sheets, sorted.
+func (d *doc) codes(sheets []int) []string {
+	var out []string
+	for _, s := range sheets {
+		if k := d.sheets[s].point; k >= 0 && d.r.Points[k].Code != "" {
+			out = append(out, d.r.Points[k].Code)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// --- sheets ---
+
+type sheetView struct {
+	ID, Title, Desc, Code string
+	Query                 string
+	Facts                 []fact
+	Sketch                template.HTML
+	Count                 string
+	HasPoint              bool
+}
+
+func (d *doc) sheetView(s int) sheetView {
+	sh := &d.sheets[s]
+	v := sheetView{ID: sh.id, Count: plural(len(sh.photos), "photo")}
+	if sh.point < 0 {
+		v.Title = "Photos without a point"
+		if d.withoutPoint() > 1 {
+			v.Title += fmt.Sprintf(", %d of %d", sh.part, d.withoutPoint())
+		}
+		v.Facts = []fact{{Term: "Photos", Text: []string{count(len(sh.photos))}}}
+		return v
+	}
+	p := &d.r.Points[sh.point]
+	u := d.r.Grid.Unit
+	v.HasPoint = true
+	v.Title, v.Desc, v.Code = plain(p.ID), plain(p.Desc), p.Code
+	v.Query = query(p.ID, p.Code, p.Desc)
+	add := func(f fact) { v.Facts = append(v.Facts, f) }
+	if p.Code != "" {
+		add(fact{Term: "Code", Text: []string{plain(p.Code)}})
+	}
+	add(fact{Term: "Grid position", Text: []string{signs(fmt.Sprintf("E %.3f", p.E)), signs(fmt.Sprintf("N %.3f", p.N)) + nbsp + u.Symbol}})
+	if p.Height != nil {
+		add(fact{Term: "Height", Text: []string{signs(fmt.Sprintf("%.3f", *p.Height)) + nbsp + "m"}})
+	}
+	if d.in.Geographic != nil {
+		f := fact{Term: "Geographic", Note: plain(d.r.Grid.Frame)}
+		if at, err := d.in.Geographic(p.EN); err != nil {
+			f.Text = []string{"not known: " + plain(err.Error())}
+		} else {
+			f.Text = strings.Split(latLon(at.Lat, at.Lon, 5), " ")
+		}
+		add(f)
+	}
+	switch {
+	case p.Cov != nil && p.Cov[0] == p.Cov[2] && p.Cov[1] == 0:
+		add(fact{Term: "Survey accuracy", Text: []string{fmt.Sprintf("%.3f%sm per axis (standard deviation)", math.Sqrt(max(0, p.Cov[0])), nbsp)}})
+	case p.Cov != nil:
+		add(fact{Term: "Survey accuracy", Text: []string{fmt.Sprintf("%.3f%sm east, %.3f%sm north (standard deviations)", math.Sqrt(max(0, p.Cov[0])), nbsp, math.Sqrt(max(0, p.Cov[2])), nbsp)}})
+	case d.r.Budget.PointSigma > 0:
+		add(fact{Term: "Survey accuracy", Text: []string{fmt.Sprintf("%.3g%sm per axis, by the budget", d.r.Budget.PointSigma, nbsp)}})
+	}
+	if !p.Observed.IsZero() {
+		add(fact{Term: "Observed", Text: []string{p.Observed.Format("2006-01-02 15:04:05 -07:00")}})
+	}
+	v.Sketch = d.sketch(s)
+	return v
+}
+
+type photoView struct {
+	ID, Name, Base string
+	Point          string
+	Look           bool
+	Number         int
+	Verdict        match.Verdict
+	Query          string
+	Img            template.URL
+	Width, Height  int
+	Alt, NoImg     string
+	Link           string
+	Facts, Changes []fact
+	Causes         []link
+}
+
+func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
+	p := &d.r.Photos[i]
+	u := d.r.Grid.Unit
+	w := d.where[i]
+	name := plain(p.Name)
+	v := photoView{ID: photoID(i), Name: name, Base: plain(path.Base(p.Name)), Number: w.number, Verdict: p.Verdict, Query: query(p.Name)}
+	v.Alt = "Photo " + v.Base
+	v.Look = toLookAt(p)
+	if k := d.sheets[w.sheet].point; k >= 0 {
+		v.Point = plain(d.r.Points[k].ID)
+		v.Alt += ", tied to " + v.Point
+	}
+	switch {
+	case picErr != nil:
+		v.NoImg = "No picture: " + plain(picErr.Error())
+	case len(pic.JPEG) > 0:
+		v.Img = template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(pic.JPEG))
+		v.Width, v.Height = pic.Width, pic.Height
+	}
+	if d.in.PhotoLink != nil {
+		v.Link = d.in.PhotoLink(p.Name)
+	}
+	add := func(term string, text ...string) { v.Facts = append(v.Facts, fact{Term: term, Text: text}) }
+	if t := p.Tag; t != nil {
+		if t.Taken != nil {
+			add("Taken", clock(t.Taken))
+		} else if t.GPSTime != nil {
+			add("Taken", stamp(*t.GPSTime)+", by GNSS")
+		}
+		if t.Direction != nil {
+			add("Looking", direction(t.Direction))
+		}
+		if t.Position != nil {
+			add("Tag", latLon(t.Position.Lat, t.Position.Lon, 2)+tagDatum(t))
+		}
+	}
+	if x := p.Discrepancy; x != nil {
+		add("Discrepancy", fmt.Sprintf("%s, bearing %s; %s east, %s north", withUnit(x.Distance, u), bearing(x.Bearing), offset(x.DE, u), offset(x.DN, u)))
+		if a := p.Allowance; a != nil {
+			add("Allowed", fmt.Sprintf("%s at %g%s%%, made of %s", withUnit(a.Threshold/u.Metres, u), 100*a.Confidence, nbsp, made(a)))
+			if a.Expected != nil {
+				add("Judged", fmt.Sprintf("%s from where the image says that the camera stood", withUnit(a.Judged/u.Metres, u)))
+			}
+		}
+		if p.PAdjusted != nil && p.P != nil {
+			add("By chance", chance(*p.P)+", for all photos together "+chance(*p.PAdjusted))
+		}
+	} else if p.Why != "" {
+		add("Not judged", plain(p.Why))
+	}
+	if f := p.Inference; contested(p) {
+		text := []string{fmt.Sprintf("probably %s (%s); the link is right with %s", shows(f), likely(f.Probability), likely(*f.LinkProbability))}
+		for _, e := range f.Evidence {
+			text = append(text, plain(e))
+		}
+		add("Shows", text...)
+	} else if f != nil && p.Tie == nil && f.Point != "" {
+		add("Shows", fmt.Sprintf("perhaps %s (%s)", shows(f), likely(f.Probability)))
+	}
+	if s := nearer(p, u); s != "" {
+		f := fact{Term: "Nearest point", Text: []string{withUnit(p.Nearest.Distance, u) + " from the tag:"}}
+		f.Link = &link{Text: plain(p.Nearest.Point)}
+		if k, ok := d.byPoint[p.Nearest.Point]; ok && d.home[k] >= 0 {
+			f.Link.Href = d.to(page, d.home[k], d.sheets[d.home[k]].id)
+		}
+		v.Facts = append(v.Facts, f)
+	}
+	if t := p.Tie; t != nil {
+		var ev []string
+		for _, e := range t.Evidence {
+			if s, ok := evidenceWords[e]; ok {
+				e = s
+			}
+			ev = append(ev, plain(e))
+		}
+		text := strings.Join(ev, ", ")
+		if t.Line > 0 {
+			text += fmt.Sprintf(", line %d", t.Line)
+		}
+		if f := p.Inference; f != nil && f.Link == walk.Confirmed && f.LinkProbability != nil {
+			text += fmt.Sprintf("; confirmed (%s)", likely(*f.LinkProbability))
+		}
+		if text != "" {
+			add("Tie", text)
+		}
+	}
+	notes := slices.Clone(p.Notes)
+	if p.Allowance != nil {
+		notes = append(notes, p.Allowance.Notes...)
+	}
+	if p.Tag != nil {
+		for _, w := range p.Tag.Warnings {
+			notes = append(notes, w.Field+": "+w.Detail)
+		}
+	}
+	for k, n := range notes {
+		notes[k] = plain(n)
+	}
+	if len(notes) > 0 {
+		add("Notes", notes...)
+	}
+	for _, c := range d.changes[p.Name] {
+		v.Changes = append(v.Changes, changeFact(c))
+	}
+	for _, c := range d.causes[i] {
+		v.Causes = append(v.Causes, link{d.causeLink(page, c), plain(d.in.Causes[c].Name)})
+	}
+	return v
+}
+
+// chance writes a p-value with its sign.
+func chance(p float64) string {
+	if s := probability(p); strings.HasPrefix(s, "below") {
+		return "p " + s
+	} else {
+		return "p = " + s
+	}
+}
+
+// made lists what an allowance is made of.
+func made(a *match.Allowance) string {
+	parts, _, _ := strings.Cut(a.String(), " -> ")
+	return plain(parts)
+}
+
+// changeFact words a correction.
+func changeFact(c *Change) fact {
+	f := fact{Term: "Correction", Text: []string{plain(c.What)}}
+	if !c.Time.IsZero() {
+		f.Text[0] += ", " + stamp(c.Time)
+	}
+	switch {
+	case c.Was != "" && c.Is != "":
+		f.Text = append(f.Text, "was "+plain(c.Was)+"; is "+plain(c.Is))
+	case c.Was != "":
+		f.Text = append(f.Text, "was "+plain(c.Was))
+	case c.Is != "":
+		f.Text = append(f.Text, "is "+plain(c.Is))
+	}
+	for _, n := range c.Notes {
+		f.Text = append(f.Text, plain(n))
+	}
+	if c.Before != "" {
+		f.Sums = append(f.Sums, [2]string{"SHA-256 before", plain(c.Before)})
+	}
+	if c.After != "" {
+		f.Sums = append(f.Sums, [2]string{"SHA-256 after", plain(c.After)})
+	}
+	return f
+}
+
+// tagDatum words the datum that a tag states.
+func tagDatum(t *geotag.Tag) string {
+	s := ""
+	if t.MapDatum != "" {
+		s = " (" + plain(t.MapDatum) + ")"
+	}
+	if t.HPositioningError != nil {
+		s += fmt.Sprintf(", error %.3g%sm", *t.HPositioningError, nbsp)
+	}
+	return s
+}
