@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"slices"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
@@ -65,13 +66,17 @@ func NewPlane(origin grid.LatLon, at grid.EN, unit grid.Unit) (*Plane, error) {
 // DefaultPlane returns the plane that New takes where Config names none: metres,
 // with its origin at 52.19 N 6.32 W. The coordinates there, E 500000 and N
 // 5780000, are as large as those of a zone of 6 degrees are at that latitude, so
-// that feet of the wrong kind make a difference.
+// that feet of the wrong kind make a difference. It knows three datums besides
+// WGS 84: "LOCAL A" and "LOCAL B", which are some 130 m off, and "LOCAL C", 1.4 m.
 func DefaultPlane() *Plane {
 	p, err := NewPlane(grid.LatLon{Lat: 52.19, Lon: -6.32}, grid.EN{E: 500000, N: 5780000}, grid.Metre)
 	if err != nil {
 		panic(err) // constants
 	}
-	return p
+	return p.
+		WithDatum("LOCAL A", match.Vector{E: 87, N: -96}).
+		WithDatum("LOCAL B", match.Vector{E: -120, N: 35}).
+		WithDatum("LOCAL C", match.Vector{E: 1, N: -1})
 }
 
 // Zone returns the plane k zones of 6 degrees further east: the same false
@@ -93,6 +98,10 @@ func (p *Plane) WithDatum(name string, shift match.Vector) *Plane {
 	q.datums[name] = shift
 	return &q
 }
+
+// Datums returns the names of the datums that the plane knows besides WGS 84,
+// sorted.
+func (p *Plane) Datums() []string { return slices.Sorted(maps.Keys(p.datums)) }
 
 // Grid describes the plane.
 func (p *Plane) Grid() grid.Grid {

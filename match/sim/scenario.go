@@ -107,7 +107,8 @@ func (s Scenario) And(t Scenario) Scenario {
 }
 
 // Config returns base with the blunders of the scenario in its Plants, and
-// changed where they need it: points further apart, two cameras. What is drawn
+// changed where they need it: points further apart, two cameras. A *Plane learns
+// a datum that is planted under the name "LOCAL" and a number. What is drawn
 // depends on the seed of base only.
 func (s Scenario) Config(base Config) Config {
 	base.Plants = slices.Clone(base.Plants)
@@ -133,6 +134,10 @@ func vary(c *Config, p *Plant, rng *rand.Rand) {
 	case TagDatum, PointDatum:
 		// As much as classic datums are off by.
 		p.Shift = toAnySide(80, 250)
+		// A real datum is one that projections know, among others.
+		if own, ok := c.plane(); ok {
+			c.Projection = own.WithDatum(fmt.Sprintf("LOCAL %d", len(own.datums)+1), p.Shift)
+		}
 	case CommonShift:
 		p.Shift = toAnySide(5*c.Noise.Radius95, 8*c.Noise.Radius95)
 	case RoundedTags:

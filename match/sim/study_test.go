@@ -12,6 +12,7 @@ import (
 	"sync/atomic"
 	"testing"
 
+	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/sim"
 )
@@ -79,6 +80,20 @@ func TestScenarioSeeds(t *testing.T) {
 	cfg.Seed = 5
 	if c := s.Config(cfg); reflect.DeepEqual(a.Plants, c.Plants) {
 		t.Errorf("another seed plants the same: %v", c.Plants)
+	}
+	// The datum planted is one that the plane knows, beside others.
+	plane := a.Projection.(*sim.Plane)
+	if got := plane.Datums(); !slices.Equal(got, []string{"LOCAL 4", "LOCAL A", "LOCAL B", "LOCAL C"}) {
+		t.Errorf("datums %v", got)
+	}
+	set := newSet(t, a)
+	for _, i := range set.Planted[0].Photos {
+		fix := grid.Fix{LatLon: grid.LatLon{Lat: set.Photos[i].Tag.Position.Lat, Lon: set.Photos[i].Tag.Position.Lon}, Frame: grid.Frame{Datum: "LOCAL 4"}}
+		placed, err := plane.ToGrid(context.Background(), []grid.Fix{fix})
+		tr := set.Truth[i]
+		if err != nil || math.Hypot(placed[0].E-tr.Stood.E-tr.Noise.E, placed[0].N-tr.Stood.N-tr.Noise.N) > 0.01 {
+			t.Fatalf("photo %d: in the datum planted it is at %v (%v), and was taken at %v", i, placed[0].EN, err, tr.Stood)
+		}
 	}
 	late, err := sim.NewScenario(sim.LateRun, sim.Usual)
 	if err != nil {
