@@ -79,10 +79,7 @@ func TestKilledWhileCorrecting(t *testing.T) {
 	if testing.Short() {
 		t.Skip("200 processes take a while")
 	}
-	bin := filepath.Join(t.TempDir(), "phototie")
-	if out, err := exec.Command("go", "build", "-o", bin, ".").CombinedOutput(); err != nil {
-		t.Fatalf("building the program: %v\n%s", err, out)
-	}
+	bin := program
 	dir, err := os.MkdirTemp(memory(), "phototie-kill-")
 	if err != nil {
 		t.Fatal(err)

@@ -25,10 +25,6 @@ func TestReadmeIsTrue(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	bin := filepath.Join(t.TempDir(), "phototie")
-	if out, err := exec.Command("go", "build", "-o", bin, ".").CombinedOutput(); err != nil {
-		t.Fatalf("building the program: %v\n%s", err, out)
-	}
 	dir := t.TempDir()
 	blocks := 0
 	console := regexp.MustCompile("(?s)```console\n(.*?)```")
@@ -41,7 +37,7 @@ func TestReadmeIsTrue(t *testing.T) {
 			if !ok {
 				continue
 			}
-			cmd := exec.Command(bin, strings.Fields(command)...)
+			cmd := exec.Command(program, strings.Fields(command)...)
 			cmd.Dir = dir
 			got, err := cmd.CombinedOutput()
 			if code := cmd.ProcessState.ExitCode(); err != nil && code != exitFindings {

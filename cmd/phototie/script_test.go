@@ -9,6 +9,7 @@ import (
 	"image/jpeg"
 	"io/fs"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"sort"
 	"strings"
@@ -21,8 +22,24 @@ import (
 	"example.com/phototie/match/report"
 )
 
+// program is the real command, built once for all tests that run it. It is
+// built without the race detector, which the packages' own tests have, so that
+// drawing and checking the example job does not take minutes.
+var program string
+
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"phototie": main})
+	dir, err := os.MkdirTemp("", "phototie-test-")
+	if err != nil {
+		panic(err)
+	}
+	program = filepath.Join(dir, "phototie")
+	if out, err := exec.Command("go", "build", "-o", program, ".").CombinedOutput(); err != nil {
+		fmt.Fprintf(os.Stderr, "building the program: %v\n%s", err, out)
+		os.Exit(1)
+	}
+	code := m.Run()
+	os.RemoveAll(dir)
+	os.Exit(code)
 }
 
 // The scripts run the real command, each in a folder of its own.
@@ -31,6 +48,11 @@ func TestScripts(t *testing.T) {
 		Dir:           "testdata/script",
 		UpdateScripts: os.Getenv("PHOTOTIE_UPDATE_SCRIPTS") != "",
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
+			"phototie": func(ts *testscript.TestScript, neg bool, args []string) {
+				if err := ts.Exec(program, args...); (err != nil) != neg {
+					ts.Fatalf("phototie %q: %v", args, err)
+				}
+			},
 			"photo":   photo,
 			"sums":    sums,
 			"schema":  schema,
