@@ -7,6 +7,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/baseline"
 )
 
 // The names and versions of the JSON documents. A version changes when a field
@@ -31,7 +32,9 @@ type Check struct {
 	Photos []CheckPhoto `json:"photos"`
 	// Operations are the coordinate operations that carried tags to the grid.
 	Operations []*grid.Operation `json:"operations"`
-	Findings   []match.Finding   `json:"findings"`
+	// Findings are those that count, Accepted those that a baseline accepts.
+	Findings []match.Finding     `json:"findings"`
+	Accepted []baseline.Accepted `json:"accepted,omitempty"`
 }
 
 // CheckPhoto is a photo of a Check document.
@@ -42,14 +45,20 @@ type CheckPhoto struct {
 	Operation *int `json:"operation,omitempty"`
 }
 
-// JSON writes a checked job as one Check document.
+// JSON writes a checked job as one Check document, with its own findings.
 func JSON(w io.Writer, dataset string, r *match.Result) error {
-	findings := r.Findings()
+	return CheckJSON(w, dataset, r, baseline.Without(r.Findings()))
+}
+
+// CheckJSON writes a checked job as one Check document with the findings of an
+// outcome, the ones that a baseline accepts apart.
+func CheckJSON(w io.Writer, dataset string, r *match.Result, o baseline.Outcome) error {
+	findings := o.Kept
 	if findings == nil {
 		findings = []match.Finding{}
 	}
 	doc := Check{Format: CheckFormat, Version: JSONVersion, Dataset: dataset, Result: r,
-		Photos: make([]CheckPhoto, len(r.Photos)), Operations: []*grid.Operation{}, Findings: findings}
+		Photos: make([]CheckPhoto, len(r.Photos)), Operations: []*grid.Operation{}, Findings: findings, Accepted: o.Accepted}
 	for i := range r.Photos {
 		p := &r.Photos[i]
 		doc.Photos[i].PhotoResult = p

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"example.com/phototie/match"
+	"example.com/phototie/match/baseline"
 )
 
 // TextOptions say how much Text tells.
@@ -18,6 +19,9 @@ type TextOptions struct {
 	Facts []Fact
 	// All lists every photo, the ones within budget too, and leaves nothing out.
 	All bool
+	// Outcome has the findings that count and those that a baseline accepts; nil
+	// stands for the result's own, all of which count.
+	Outcome *baseline.Outcome
 	// Next are hints on what to do next, one a line.
 	Next []string
 }
@@ -39,6 +43,7 @@ func Text(w io.Writer, r *match.Result, opt TextOptions) error {
 	p.heights(r)
 	p.photos(r, opt)
 	p.findings(r, opt)
+	p.accepted(opt)
 	if len(opt.Next) > 0 {
 		p.printf("\nNext\n")
 		for _, n := range opt.Next {
@@ -315,8 +320,16 @@ func reasonWords(r match.Reason) string {
 
 // findings lists what the table of photos has no words for.
 func (p *printer) findings(r *match.Result, opt TextOptions) {
-	var said []match.Finding
-	for _, f := range r.Findings() {
+	var said, all []match.Finding
+	if opt.Outcome != nil {
+		all = opt.Outcome.Kept
+	} else {
+		all = r.Findings()
+	}
+	for _, f := range all {
+		if f.Photo == "" && f.Point == "" {
+			continue // the head says all there is about the job as a whole
+		}
 		switch f.Code {
 		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie:
 			continue // the table says all there is

@@ -1,0 +1,252 @@
+package report
+
+import (
+	"bytes"
+	"encoding/json"
+	"io"
+	"math"
+	"strconv"
+
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+)
+
+// GeoJSONFormat is the name of the GeoJSON document among its foreign members.
+const GeoJSONFormat = "phototie-geojson"
+
+// GeoJSON writes a checked job as a FeatureCollection of RFC 7946: a Point for
+// each surveyed point, a Point for each photo at its tag, and a LineString from
+// point to tag for each discrepancy; the property kind (point, tag, vector) tells
+// them apart. at has their WGS 84 positions, as match.Locate finds them. What has
+// no position has a null geometry, so that every photo is accounted for. A line
+// over the antimeridian is cut there into a MultiLineString, as section 3.1.9
+// asks.
+//
+// Features come in the order of the result, positions with nine decimals (0.1
+// mm). Lengths among the properties are in the grid's unit, which the foreign
+// member grid of the collection states, but for those whose name ends in _m.
+func GeoJSON(w io.Writer, dataset string, r *match.Result, at *match.Located) error {
+	p := &printer{w: w}
+	head, err := marshal(struct {
+		Type    string    `json:"type"`
+		Format  string    `json:"format"`
+		Version int       `json:"version"`
+		Dataset string    `json:"dataset"`
+		Grid    grid.Grid `json:"grid"`
+		Epoch   float64   `json:"epoch,omitempty"`
+	}{"FeatureCollection", GeoJSONFormat, JSONVersion, dataset, r.Grid, at.Epoch})
+	if err != nil {
+		return err
+	}
+	p.printf("%s,\"features\":[", head[:len(head)-1])
+	sep := "\n"
+	add := func(id string, geometry any, props any) error {
+		text, err := marshal(struct {
+			Type       string `json:"type"`
+			ID         string `json:"id"`
+			Geometry   any    `json:"geometry"`
+			Properties any    `json:"properties"`
+		}{"Feature", id, geometry, props})
+		if err != nil {
+			return err
+		}
+		p.printf("%s%s", sep, text)
+		sep = ",\n"
+		return p.err
+	}
+	for i := range r.Points {
+		pt := &r.Points[i]
+		if err := add("point:"+pt.ID, pointAt(at.Points[i]), pointProperties(pt)); err != nil {
+			return err
+		}
+	}
+	for i := range r.Photos {
+		if err := add("tag:"+r.Photos[i].Name, pointAt(at.Tags[i]), tagProperties("tag", r, &r.Photos[i])); err != nil {
+			return err
+		}
+	}
+	for _, v := range vectors(r) {
+		from, to := at.Points[v.point], at.Tags[v.photo]
+		if err := add("vector:"+r.Photos[v.photo].Name, line(from, to), tagProperties("vector", r, &r.Photos[v.photo])); err != nil {
+			return err
+		}
+	}
+	p.printf("\n]}\n")
+	return p.err
+}
+
+// marshal is json.Marshal without HTML escapes.
+func marshal(v any) ([]byte, error) {
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
+	enc.SetEscapeHTML(false)
+	err := enc.Encode(v)
+	return bytes.TrimRight(b.Bytes(), "\n"), err
+}
+
+// vector is a discrepancy: the indices of its photo and its point.
+type vector struct{ photo, point int }
+
+// vectors lists the photos that have a discrepancy, each with its point.
+func vectors(r *match.Result) []vector {
+	byID := make(map[string]int, len(r.Points))
+	for i := range r.Points {
+		byID[r.Points[i].ID] = i
+	}
+	var out []vector
+	for i := range r.Photos {
+		p := &r.Photos[i]
+		if p.Discrepancy == nil || p.Tie == nil || p.OnGrid == nil {
+			continue
+		}
+		if k, ok := byID[p.Tie.Point]; ok {
+			out = append(out, vector{i, k})
+		}
+	}
+	return out
+}
+
+// geometry is a geometry object.
+type geometry struct {
+	Type        string `json:"type"`
+	Coordinates any    `json:"coordinates"`
+}
+
+// degrees is an angle that is written with nine decimals at most.
+type degrees float64
+
+// MarshalJSON writes the angle without an exponent.
+func (d degrees) MarshalJSON() ([]byte, error) {
+	return strconv.AppendFloat(nil, math.Round(float64(d)*1e9)/1e9, 'f', -1, 64), nil
+}
+
+// position is longitude and latitude, in this order.
+type position [2]degrees
+
+func pointAt(p grid.LatLon) any {
+	if !p.Valid() {
+		return nil
+	}
+	return geometry{"Point", position{degrees(p.Lon), degrees(p.Lat)}}
+}
+
+// line is the line between two positions the short way round.
+func line(from, to grid.LatLon) any {
+	if !from.Valid() || !to.Valid() {
+		return nil
+	}
+	parts := split(from, to)
+	coordinates := make([][2]position, len(parts))
+	for i, part := range parts {
+		for k, p := range part {
+			coordinates[i][k] = position{degrees(p.Lon), degrees(p.Lat)}
+		}
+	}
+	if len(parts) == 1 {
+		return geometry{"LineString", coordinates[0]}
+	}
+	return geometry{"MultiLineString", coordinates}
+}
+
+// split cuts the line between two positions where it crosses the antimeridian.
+func split(from, to grid.LatLon) [][2]grid.LatLon {
+	if math.Abs(to.Lon-from.Lon) <= 180 {
+		return [][2]grid.LatLon{{from, to}}
+	}
+	edge := math.Copysign(180, from.Lon)
+	// The end as the start counts longitudes, beyond the edge.
+	end := to.Lon + 2*edge
+	lat := from.Lat
+	if end != from.Lon {
+		lat += (to.Lat - from.Lat) * (edge - from.Lon) / (end - from.Lon)
+	}
+	return [][2]grid.LatLon{{from, {Lat: lat, Lon: edge}}, {{Lat: lat, Lon: -edge}, to}}
+}
+
+// pointProps are the properties of a surveyed point.
+type pointProps struct {
+	Kind   string   `json:"kind"`
+	Point  string   `json:"point"`
+	Code   string   `json:"code,omitempty"`
+	Desc   string   `json:"description,omitempty"`
+	E      float64  `json:"e"`
+	N      float64  `json:"n"`
+	Height *float64 `json:"height_m,omitempty"`
+	Photos []string `json:"photos"`
+	Line   int      `json:"line,omitempty"`
+}
+
+func pointProperties(p *match.PointResult) pointProps {
+	return pointProps{"point", p.ID, p.Code, p.Desc, p.E, p.N, p.Height, p.Photos, p.Line}
+}
+
+// tagProps are the properties of a photo, at its tag or on its vector.
+type tagProps struct {
+	Kind     string        `json:"kind"`
+	Photo    string        `json:"photo"`
+	Point    string        `json:"point,omitempty"`
+	Verdict  match.Verdict `json:"verdict"`
+	Reason   match.Reason  `json:"reason,omitempty"`
+	Why      string        `json:"why,omitempty"`
+	Unit     string        `json:"unit"`
+	Distance *float64      `json:"distance,omitempty"`
+	Bearing  *float64      `json:"bearing,omitempty"`
+	DE       *float64      `json:"d_e,omitempty"`
+	DN       *float64      `json:"d_n,omitempty"`
+	Allowed  *float64      `json:"allowed,omitempty"`
+	P        *float64      `json:"p,omitempty"`
+	PAdj     *float64      `json:"p_adjusted,omitempty"`
+	TagE     *float64      `json:"tag_e,omitempty"`
+	TagN     *float64      `json:"tag_n,omitempty"`
+	// TagLat and TagLon are what the image says, in the datum that it states.
+	TagLat  *float64 `json:"tag_lat,omitempty"`
+	TagLon  *float64 `json:"tag_lon,omitempty"`
+	Datum   string   `json:"tag_datum,omitempty"`
+	Nearest string   `json:"nearest,omitempty"`
+	Near    *float64 `json:"nearest_distance,omitempty"`
+	Line    int      `json:"link_line,omitempty"`
+}
+
+func tagProperties(kind string, r *match.Result, p *match.PhotoResult) tagProps {
+	u := r.Grid.Unit
+	t := tagProps{Kind: kind, Photo: p.Name, Verdict: p.Verdict, Reason: p.Reason, Why: p.Why, Unit: u.Symbol}
+	round := func(v float64, decimals int) *float64 {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return nil // JSON has no such number
+		}
+		f := math.Pow10(decimals)
+		v = math.Round(v*f) / f
+		return &v
+	}
+	if p.Tie != nil {
+		t.Point, t.Line = p.Tie.Point, p.Tie.Line
+	}
+	if d := p.Discrepancy; d != nil {
+		t.Distance, t.DE, t.DN = round(d.Distance, 4), round(d.DE, 4), round(d.DN, 4)
+		if d.Bearing.Defined() {
+			t.Bearing = round(d.Bearing.Degrees(), 4)
+		}
+	}
+	if a := p.Allowance; a != nil {
+		t.Allowed = round(a.Threshold/u.Metres, 4)
+	}
+	if p.P != nil {
+		t.P = p.P
+	}
+	if p.PAdjusted != nil {
+		t.PAdj = p.PAdjusted
+	}
+	if p.OnGrid != nil {
+		t.TagE, t.TagN = round(p.OnGrid.E, 4), round(p.OnGrid.N, 4)
+	}
+	if p.Tag != nil {
+		t.Datum = p.Tag.MapDatum
+		if at := p.Tag.Position; at != nil {
+			t.TagLat, t.TagLon = round(at.Lat, 9), round(at.Lon, 9)
+		}
+	}
+	if n := p.Nearest; n != nil {
+		t.Nearest, t.Near = n.Point, round(n.Distance, 4)
+	}
+	return t
+}

@@ -1,0 +1,325 @@
+package report
+
+import (
+	"context"
+	"database/sql"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	_ "modernc.org/sqlite" // the driver "sqlite"
+
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+)
+
+// GeoPackageOptions are what a GeoPackage says that a Result does not know.
+type GeoPackageOptions struct {
+	// WKT is the grid as well-known text 2 (ISO 19162); empty where there is none.
+	// A Projection of package grid/crs has it.
+	WKT string
+	// Time is the time of the last change that is stated for the layers. A fixed
+	// one makes the file reproducible to the byte.
+	Time time.Time
+}
+
+// GeoPackage writes a checked job as a GeoPackage 1.3 (OGC 12-128r17) on the
+// job's own grid, so that distances measured in it are those of the report: a
+// layer of points, one of tags (photos that have no place on the grid have no
+// geometry), and one of vectors, the lines from point to tag. Columns are those of
+// CSV, as text, numbers and NULL. The layer of points can be read as the points of
+// a job.
+//
+// The system is named by its authority code, with its text by the extension for
+// well-known text 2. A grid with a text and no code gets a number of its own; one
+// without a text and a code of EPSG is the standard's undefined Cartesian system.
+func GeoPackage(ctx context.Context, w io.Writer, r *match.Result, opt GeoPackageOptions) (err error) {
+	// Made in memory, so that what is written is whole or not there.
+	db, err := sql.Open("sqlite", ":memory:")
+	if err != nil {
+		return fmt.Errorf("geopackage: %w", err)
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	conn, err := db.Conn(ctx)
+	if err != nil {
+		return fmt.Errorf("geopackage: %w", err)
+	}
+	defer func() { err = errors.Join(err, conn.Close()) }()
+	g := &geoPackage{ctx: ctx, conn: conn, r: r, time: opt.Time.UTC().Format("2006-01-02T15:04:05.000Z")}
+	for _, part := range []func() error{
+		func() error { return g.system(opt.WKT) }, g.points, g.tags, g.vectors,
+	} {
+		if err := part(); err != nil {
+			return fmt.Errorf("geopackage: %w", err)
+		}
+	}
+	var file []byte
+	if err := conn.Raw(func(c any) (err error) {
+		s, ok := c.(interface{ Serialize() ([]byte, error) })
+		if !ok {
+			return errors.New("the database engine can't hand its bytes over")
+		}
+		file, err = s.Serialize()
+		return err
+	}); err != nil {
+		return fmt.Errorf("geopackage: %w", err)
+	}
+	_, err = w.Write(file)
+	return err
+}
+
+// geoPackage writes the tables.
+type geoPackage struct {
+	ctx  context.Context
+	conn *sql.Conn
+	r    *match.Result
+	time string
+	srs  int64
+}
+
+func (g *geoPackage) exec(statement string, args ...any) error {
+	_, err := g.conn.ExecContext(g.ctx, statement, args...)
+	return err
+}
+
+// wgs84 is EPSG:4326 as the standard has it in each file.
+const wgs84 = `GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,298.257223563,AUTHORITY["EPSG","7030"]],AUTHORITY["EPSG","6326"]],PRIMEM["Greenwich",0,AUTHORITY["EPSG","8901"]],UNIT["degree",0.0174532925199433,AUTHORITY["EPSG","9122"]],AUTHORITY["EPSG","4326"]]`
+
+// wgs84Text2 is the same as well-known text 2.
+const wgs84Text2 = `GEOGCRS["WGS 84",DATUM["World Geodetic System 1984",ELLIPSOID["WGS 84",6378137,298.257223563,LENGTHUNIT["metre",1]]],PRIMEM["Greenwich",0,ANGLEUNIT["degree",0.0174532925199433]],CS[ellipsoidal,2],AXIS["geodetic latitude (Lat)",north,ORDER[1],ANGLEUNIT["degree",0.0174532925199433]],AXIS["geodetic longitude (Lon)",east,ORDER[2],ANGLEUNIT["degree",0.0174532925199433]],ID["EPSG",4326]]`
+
+const (
+	undefined = "undefined"
+	// ownSRS is the id of a system that has no authority's number.
+	ownSRS = 100000
+	// cartesianSRS is the standard's undefined Cartesian system.
+	cartesianSRS = -1
+)
+
+// system writes the tables that every GeoPackage has, and the grid's system.
+// Sources: OGC 12-128r17, annex C (tables) and F.10 (well-known text 2).
+func (g *geoPackage) system(wkt string) error {
+	type srs struct {
+		name     string
+		id       int64
+		org      string
+		orgID    int64
+		def, txt string
+		desc     string
+	}
+	systems := []srs{
+		{"Undefined Cartesian SRS", cartesianSRS, "NONE", -1, undefined, undefined, "undefined Cartesian coordinate reference system"},
+		{"Undefined geographic SRS", 0, "NONE", 0, undefined, undefined, "undefined geographic coordinate reference system"},
+		{"WGS 84", 4326, "EPSG", 4326, wgs84, wgs84Text2, "longitude and latitude in decimal degrees on WGS 84"},
+	}
+	own := srs{name: g.r.Grid.Name, def: undefined, txt: undefined, desc: fmt.Sprintf("the grid of the points, in %s", g.r.Grid.Unit.Name)}
+	if own.name == "" {
+		own.name = "grid of the points"
+	}
+	if wkt != "" {
+		own.txt = wkt
+	}
+	org, number, ok := authority(g.r.Grid.Code)
+	switch {
+	// Readers know the numbers of EPSG; those of others say nothing without a text.
+	case ok && (wkt != "" || org == "EPSG") && !slices.ContainsFunc(systems, func(s srs) bool { return s.id == number }):
+		own.org, own.orgID, own.id = org, number, number
+	case wkt != "":
+		own.org, own.orgID, own.id = "NONE", ownSRS, ownSRS
+	default:
+		own.id = cartesianSRS
+	}
+	g.srs = own.id
+	if own.id != cartesianSRS {
+		systems = append(systems, own)
+	}
+	for _, s := range []string{
+		`PRAGMA application_id = 0x47504B47`, // "GPKG"
+		`PRAGMA user_version = 10300`,        // 1.3
+		`CREATE TABLE gpkg_spatial_ref_sys (srs_name TEXT NOT NULL, srs_id INTEGER NOT NULL PRIMARY KEY, organization TEXT NOT NULL, organization_coordsys_id INTEGER NOT NULL, definition TEXT NOT NULL, description TEXT, definition_12_063 TEXT NOT NULL DEFAULT 'undefined', epoch DOUBLE)`,
+		`CREATE TABLE gpkg_contents (table_name TEXT NOT NULL PRIMARY KEY, data_type TEXT NOT NULL, identifier TEXT UNIQUE, description TEXT DEFAULT '', last_change DATETIME NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')), min_x DOUBLE, min_y DOUBLE, max_x DOUBLE, max_y DOUBLE, srs_id INTEGER, CONSTRAINT fk_gc_r_srs_id FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys(srs_id))`,
+		`CREATE TABLE gpkg_geometry_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, geometry_type_name TEXT NOT NULL, srs_id INTEGER NOT NULL, z TINYINT NOT NULL, m TINYINT NOT NULL, CONSTRAINT pk_geom_cols PRIMARY KEY (table_name, column_name), CONSTRAINT uk_gc_table_name UNIQUE (table_name), CONSTRAINT fk_gc_tn FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name), CONSTRAINT fk_gc_srs FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys (srs_id))`,
+		`CREATE TABLE gpkg_extensions (table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL, definition TEXT NOT NULL, scope TEXT NOT NULL, CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name))`,
+		`INSERT INTO gpkg_extensions VALUES ('gpkg_spatial_ref_sys', 'definition_12_063', 'gpkg_crs_wkt_1_1', 'http://www.geopackage.org/spec/#extension_crs_wkt', 'read-write'), ('gpkg_spatial_ref_sys', 'epoch', 'gpkg_crs_wkt_1_1', 'http://www.geopackage.org/spec/#extension_crs_wkt', 'read-write')`,
+	} {
+		if err := g.exec(s); err != nil {
+			return err
+		}
+	}
+	for _, s := range systems {
+		if err := g.exec(`INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?, ?, NULL)`, s.name, s.id, s.org, s.orgID, s.def, s.desc, s.txt); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// authority splits a code such as EPSG:2157.
+func authority(code string) (org string, number int64, ok bool) {
+	org, n, ok := strings.Cut(code, ":")
+	if !ok || org == "" {
+		return "", 0, false
+	}
+	number, err := strconv.ParseInt(n, 10, 32)
+	return org, number, err == nil && number > 0
+}
+
+// layer is a table of features. Its first column is fid, its second geom.
+type layer struct {
+	name, geometry, description string
+	// columns are name and type of the rest.
+	columns [][2]string
+	rows    [][]any
+	// shapes has a geometry a row, nil for none.
+	shapes [][]grid.EN
+}
+
+// write writes a layer and its entries in the tables of contents.
+func (g *geoPackage) write(l layer) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "CREATE TABLE %s (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom %s", l.name, l.geometry)
+	for _, c := range l.columns {
+		fmt.Fprintf(&b, ", %s %s", c[0], c[1])
+	}
+	if err := g.exec(b.String() + ")"); err != nil {
+		return err
+	}
+	box := [4]any{} // min x, min y, max x, max y; NULL for a layer without geometry
+	var lo, hi grid.EN
+	for _, shape := range l.shapes {
+		for _, at := range shape {
+			if box[0] == nil {
+				lo, hi = at, at
+			}
+			lo.E, lo.N, hi.E, hi.N = min(lo.E, at.E), min(lo.N, at.N), max(hi.E, at.E), max(hi.N, at.N)
+			box = [4]any{lo.E, lo.N, hi.E, hi.N}
+		}
+	}
+	if err := g.exec(`INSERT INTO gpkg_contents VALUES (?, 'features', ?, ?, ?, ?, ?, ?, ?, ?)`,
+		l.name, l.name, l.description, g.time, box[0], box[1], box[2], box[3], g.srs); err != nil {
+		return err
+	}
+	if err := g.exec(`INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, ?, 0, 0)`, l.name, l.geometry, g.srs); err != nil {
+		return err
+	}
+	tx, err := g.conn.BeginTx(g.ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback() // does nothing after a commit
+	insert, err := tx.PrepareContext(g.ctx, fmt.Sprintf("INSERT INTO %s VALUES (?, ?%s)", l.name, strings.Repeat(", ?", len(l.columns))))
+	if err != nil {
+		return err
+	}
+	defer insert.Close()
+	for i, row := range l.rows {
+		var shape any
+		if l.shapes[i] != nil {
+			shape = g.shape(l.shapes[i])
+		}
+		if _, err := insert.ExecContext(g.ctx, append([]any{int64(i + 1), shape}, row...)...); err != nil {
+			return fmt.Errorf("layer %s, row %d: %w", l.name, i+1, err)
+		}
+	}
+	return tx.Commit()
+}
+
+// shape is a GeoPackageBinary without an envelope: of a point, or of the line
+// between several. Sources: OGC 12-128r17, 2.1.3; OGC 06-103r4, section 8.
+func (g *geoPackage) shape(at []grid.EN) []byte {
+	b := []byte{'G', 'P', 0, 1} // version 1, little-endian, no envelope
+	b = binary.LittleEndian.AppendUint32(b, uint32(int32(g.srs)))
+	b = append(b, 1)
+	if len(at) == 1 {
+		b = binary.LittleEndian.AppendUint32(b, 1)
+	} else {
+		b = binary.LittleEndian.AppendUint32(b, 2)
+		b = binary.LittleEndian.AppendUint32(b, uint32(len(at)))
+	}
+	for _, p := range at {
+		b = binary.LittleEndian.AppendUint64(b, math.Float64bits(p.E))
+		b = binary.LittleEndian.AppendUint64(b, math.Float64bits(p.N))
+	}
+	return b
+}
+
+// textOrNull is a string for a column, NULL where it is empty. SQLite would end a
+// string at a zero byte, so control characters are written as escapes.
+func textOrNull(s string) any {
+	if s == "" {
+		return nil
+	}
+	return plain(s)
+}
+
+// orNull is a number for a column, NULL where there is none.
+func orNull(v *float64) any {
+	if v == nil || math.IsNaN(*v) || math.IsInf(*v, 0) {
+		return nil
+	}
+	return *v
+}
+
+// lineOrNull is a line number for a column, NULL where it is 0.
+func lineOrNull(n int) any {
+	if n == 0 {
+		return nil
+	}
+	return int64(n)
+}
+
+func (g *geoPackage) points() error {
+	l := layer{name: "points", geometry: "POINT", description: "surveyed points",
+		columns: [][2]string{{"id", "TEXT NOT NULL"}, {"code", "TEXT"}, {"description", "TEXT"}, {"height_m", "REAL"}, {"photo_count", "INTEGER"}, {"points_line", "INTEGER"}}}
+	for i := range g.r.Points {
+		p := &g.r.Points[i]
+		l.rows = append(l.rows, []any{plain(p.ID), textOrNull(p.Code), textOrNull(p.Desc), orNull(p.Height), int64(len(p.Photos)), lineOrNull(p.Line)})
+		l.shapes = append(l.shapes, []grid.EN{p.EN})
+	}
+	return g.write(l)
+}
+
+// photoColumns are the columns of a photo.
+var photoColumns = [][2]string{{"photo", "TEXT NOT NULL"}, {"point", "TEXT"}, {"verdict", "TEXT NOT NULL"}, {"reason", "TEXT"}, {"unit", "TEXT"},
+	{"distance", "REAL"}, {"bearing", "REAL"}, {"d_e", "REAL"}, {"d_n", "REAL"}, {"allowed", "REAL"}, {"p", "REAL"}, {"p_adjusted", "REAL"},
+	{"tag_lat", "REAL"}, {"tag_lon", "REAL"}, {"tag_datum", "TEXT"}, {"nearest", "TEXT"}, {"nearest_distance", "REAL"}, {"link_line", "INTEGER"}, {"why", "TEXT"}}
+
+// photoRow has the values of photoColumns.
+func (g *geoPackage) photoRow(p *match.PhotoResult) []any {
+	t := tagProperties("", g.r, p)
+	return []any{plain(t.Photo), textOrNull(t.Point), string(t.Verdict), textOrNull(string(t.Reason)), textOrNull(t.Unit),
+		orNull(t.Distance), orNull(t.Bearing), orNull(t.DE), orNull(t.DN), orNull(t.Allowed), orNull(t.P), orNull(t.PAdj),
+		orNull(t.TagLat), orNull(t.TagLon), textOrNull(t.Datum), textOrNull(t.Nearest), orNull(t.Near), lineOrNull(t.Line), textOrNull(t.Why)}
+}
+
+func (g *geoPackage) tags() error {
+	l := layer{name: "tags", geometry: "POINT", description: "photos at their tags", columns: photoColumns}
+	for i := range g.r.Photos {
+		p := &g.r.Photos[i]
+		l.rows = append(l.rows, g.photoRow(p))
+		// Where a ballpark operation put a tag may be hundreds of metres out; it is
+		// not drawn unless it was allowed.
+		if p.OnGrid != nil && p.Reason != match.ReasonBallpark {
+			l.shapes = append(l.shapes, []grid.EN{*p.OnGrid})
+		} else {
+			l.shapes = append(l.shapes, nil)
+		}
+	}
+	return g.write(l)
+}
+
+func (g *geoPackage) vectors() error {
+	l := layer{name: "vectors", geometry: "LINESTRING", description: "from point to tag", columns: photoColumns}
+	for _, v := range vectors(g.r) {
+		p := &g.r.Photos[v.photo]
+		l.rows = append(l.rows, g.photoRow(p))
+		l.shapes = append(l.shapes, []grid.EN{g.r.Points[v.point].EN, *p.OnGrid})
+	}
+	return g.write(l)
+}

@@ -1,0 +1,286 @@
+package report
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"io"
+	"net/url"
+	"path"
+	"slices"
+	"strings"
+
+	"example.com/phototie/match"
+	"example.com/phototie/match/baseline"
+)
+
+// Files says where the files of a dataset are, for findings to point to. Points,
+// Links and the names of photos are paths inside the dataset, with slashes; an
+// empty one is not known.
+type Files struct {
+	// Root is the dataset's folder as seen from where the consumer of the report
+	// counts paths: the top of the repository, for code hosts. It is relative, with
+	// slashes; empty and "." are that place itself.
+	Root string
+	// Points and Links are the files that Finding.Line counts lines of.
+	Points, Links string
+	// Settings is the settings file, for findings about the job as a whole.
+	Settings string
+	// Baseline is the baseline, relative to where Root is relative to.
+	Baseline string
+}
+
+// sarifSchema identifies the schema that the document follows.
+const sarifSchema = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
+
+// SARIF writes findings as one run of SARIF 2.1.0 (OASIS Standard). version is
+// the program's, without the findings' meaning. Rule ids are the codes of the
+// findings; they are stable, and every kind there is is listed. A result is
+// located at its photo, with the line of the link that ties it as a related
+// location; at that line where there is no photo; at the line of the point where
+// the finding is about a point; else at the settings. Findings that a baseline
+// accepts are written as suppressed, with the reason. The partial fingerprint
+// holds across runs for the same kind of finding about the same photo and point.
+//
+// The document is the same bytes for the same findings: it holds no time and no
+// absolute path.
+func SARIF(w io.Writer, dataset, version string, r *match.Result, o baseline.Outcome, files Files) error {
+	accepted := make([]match.Finding, len(o.Accepted))
+	for i, a := range o.Accepted {
+		accepted[i] = a.Finding
+	}
+	list := rulesFor(o.Kept, accepted)
+	s := sarif{files: files, photos: map[string]bool{}, index: map[match.FindingCode]int{}, seen: map[string]int{}}
+	for i := range r.Photos {
+		s.photos[r.Photos[i].Name] = true
+	}
+	driver := sarifDriver{Name: "phototie", Version: version, Rules: make([]sarifRule, len(list))}
+	for i, rule := range list {
+		s.index[rule.code] = i
+		driver.Rules[i] = sarifRule{ID: string(rule.code), Name: pascal(string(rule.code)), Short: sarifText{rule.name}, Full: sarifText{rule.text},
+			Default: sarifLevel{string(rule.level)}}
+	}
+	run := sarifRun{
+		Tool:  sarifTool{driver},
+		Bases: map[string]sarifBase{sarifRoot: {sarifText{"the folder that paths count from: the top of the repository"}}},
+		// A run that got so far as to write this has done its work.
+		Invocations: []sarifInvocation{{true}},
+		Results:     []sarifResult{},
+		Column:      "unicodeCodePoints",
+		Properties:  map[string]any{"dataset": plain(dataset)},
+	}
+	for _, f := range o.Kept {
+		res := s.result(f)
+		if len(o.Accepted) > 0 {
+			res.Suppressions = &[]sarifSuppression{}
+		}
+		run.Results = append(run.Results, res)
+	}
+	for _, a := range o.Accepted {
+		res := s.result(a.Finding)
+		why := fmt.Sprintf("%s (until %s)", a.Entry.Reason, a.Entry.Expires)
+		if a.Entry.By != "" {
+			why = fmt.Sprintf("%s (%s, until %s)", a.Entry.Reason, a.Entry.By, a.Entry.Expires)
+		}
+		res.Suppressions = &[]sarifSuppression{{"external", "accepted", plain(why)}}
+		run.Results = append(run.Results, res)
+	}
+	return Document(w, sarifLog{sarifSchema, "2.1.0", []sarifRun{run}})
+}
+
+// sarifRoot is the base that the URIs of results are relative to.
+const sarifRoot = "SRCROOT"
+
+// The parts of the format that are written. Names are the standard's.
+type (
+	sarifLog struct {
+		Schema  string     `json:"$schema"`
+		Version string     `json:"version"`
+		Runs    []sarifRun `json:"runs"`
+	}
+	sarifRun struct {
+		Tool        sarifTool            `json:"tool"`
+		Invocations []sarifInvocation    `json:"invocations"`
+		Bases       map[string]sarifBase `json:"originalUriBaseIds"`
+		Column      string               `json:"columnKind"`
+		Results     []sarifResult        `json:"results"`
+		Properties  map[string]any       `json:"properties"`
+	}
+	sarifTool struct {
+		Driver sarifDriver `json:"driver"`
+	}
+	sarifDriver struct {
+		Name    string      `json:"name"`
+		Version string      `json:"version,omitempty"`
+		Rules   []sarifRule `json:"rules"`
+	}
+	sarifRule struct {
+		ID      string     `json:"id"`
+		Name    string     `json:"name"`
+		Short   sarifText  `json:"shortDescription"`
+		Full    sarifText  `json:"fullDescription"`
+		Default sarifLevel `json:"defaultConfiguration"`
+	}
+	sarifText struct {
+		Text string `json:"text"`
+	}
+	sarifLevel struct {
+		Level string `json:"level"`
+	}
+	sarifBase struct {
+		Description sarifText `json:"description"`
+	}
+	sarifInvocation struct {
+		Successful bool `json:"executionSuccessful"`
+	}
+	sarifResult struct {
+		RuleID       string            `json:"ruleId"`
+		RuleIndex    int               `json:"ruleIndex"`
+		Level        string            `json:"level"`
+		Message      sarifText         `json:"message"`
+		Locations    []sarifLocation   `json:"locations"`
+		Related      []sarifLocation   `json:"relatedLocations,omitempty"`
+		Fingerprints map[string]string `json:"partialFingerprints"`
+		// Suppressions are there for all results or for none (section 3.27.23).
+		Suppressions *[]sarifSuppression `json:"suppressions,omitempty"`
+		Properties   map[string]string   `json:"properties,omitempty"`
+	}
+	sarifLocation struct {
+		Physical *sarifPhysical `json:"physicalLocation,omitempty"`
+		Logical  []sarifLogical `json:"logicalLocations,omitempty"`
+		Message  *sarifText     `json:"message,omitempty"`
+	}
+	sarifPhysical struct {
+		Artifact sarifArtifact `json:"artifactLocation"`
+		Region   *sarifRegion  `json:"region,omitempty"`
+	}
+	sarifArtifact struct {
+		URI    string `json:"uri"`
+		BaseID string `json:"uriBaseId"`
+	}
+	sarifRegion struct {
+		StartLine int `json:"startLine"`
+	}
+	sarifLogical struct {
+		Name string `json:"name"`
+		Kind string `json:"kind"`
+	}
+	sarifSuppression struct {
+		Kind          string `json:"kind"`
+		Status        string `json:"status"`
+		Justification string `json:"justification"`
+	}
+)
+
+// sarif turns findings into results.
+type sarif struct {
+	files  Files
+	photos map[string]bool
+	index  map[match.FindingCode]int
+	seen   map[string]int
+}
+
+func (s *sarif) result(f match.Finding) sarifResult {
+	res := sarifResult{
+		RuleID: string(f.Code), RuleIndex: s.index[f.Code], Level: string(f.Severity),
+		Message:      sarifText{message(f.Message + ". Remedy: " + f.Remedy)},
+		Fingerprints: map[string]string{"phototieFinding/v1": s.fingerprint(f)},
+		Properties:   map[string]string{},
+	}
+	if f.Photo != "" {
+		res.Properties["photo"] = f.Photo
+	}
+	if f.Point != "" {
+		res.Properties["point"] = f.Point
+	}
+	photo, line := s.places(f)
+	switch {
+	case photo != nil:
+		res.Locations = []sarifLocation{{Physical: photo}}
+		if line != nil {
+			res.Related = []sarifLocation{{Physical: line, Message: &sarifText{message(fmt.Sprintf("the link that ties the photo to %s", f.Point))}}}
+		}
+	case line != nil:
+		res.Locations = []sarifLocation{{Physical: line}}
+	default:
+		res.Locations = []sarifLocation{{Logical: []sarifLogical{{"job", "job"}}}}
+	}
+	if f.Point != "" {
+		// The point is a logical place beside the physical one.
+		res.Locations[0].Logical = []sarifLogical{{plain(f.Point), "point"}}
+	}
+	return res
+}
+
+// places gives the photo of a finding and the line that it is about; either may
+// be nil.
+func (s *sarif) places(f match.Finding) (photo, line *sarifPhysical) {
+	at := func(name string, l int) *sarifPhysical {
+		p := &sarifPhysical{Artifact: sarifArtifact{relativeURI(name), sarifRoot}}
+		if l > 0 {
+			p.Region = &sarifRegion{l}
+		}
+		return p
+	}
+	// Names are joined as they are: path.Join would change those with two slashes.
+	inside := func(name string) string { return name }
+	if root := path.Clean(s.files.Root); root != "." {
+		inside = func(name string) string { return root + "/" + name }
+	}
+	if f.Code == baseline.FindingUnused {
+		if s.files.Baseline != "" {
+			return nil, at(s.files.Baseline, f.Line)
+		}
+		return nil, nil
+	}
+	if f.Photo != "" && s.photos[f.Photo] {
+		photo = at(inside(f.Photo), 0)
+	}
+	switch {
+	case f.Photo == "" && f.Point != "" && s.files.Points != "":
+		line = at(inside(s.files.Points), f.Line)
+	case f.Photo != "" && s.files.Links != "" && (f.Line > 0 || photo == nil):
+		line = at(inside(s.files.Links), f.Line)
+	case f.Photo == "" && f.Point == "" && s.files.Settings != "":
+		line = at(inside(s.files.Settings), f.Line)
+	}
+	return photo, line
+}
+
+// fingerprint identifies a finding across runs: its kind, photo and point, and
+// its number among several of the same.
+func (s *sarif) fingerprint(f match.Finding) string {
+	id := strings.Join([]string{string(f.Code), f.Photo, f.Point}, "\x00")
+	n := s.seen[id]
+	s.seen[id]++
+	sum := sha256.Sum256(fmt.Appendf(nil, "%s\x00%d", id, n))
+	return hex.EncodeToString(sum[:16])
+}
+
+// relativeURI writes a relative path as a URI reference (RFC 3986), bytes that
+// are not UTF-8 too.
+func relativeURI(name string) string {
+	u := url.URL{Path: name}
+	return u.String()
+}
+
+// message makes words a plain text message: names in them may neither start a
+// link, which has the form [text](target), nor look like a placeholder, {0}
+// (sections 3.11.5 and 3.11.6).
+func message(s string) string {
+	s = plain(s)
+	if i := strings.Index(s, "]("); i >= 0 {
+		s = strings.NewReplacer(`\`, `\\`, "[", `\[`, "]", `\]`).Replace(s)
+	}
+	return strings.NewReplacer("{", "{{", "}", "}}").Replace(s)
+}
+
+// pascal writes a code as the name of a rule: tag-gross becomes TagGross.
+func pascal(code string) string {
+	parts := strings.Split(code, "-")
+	parts = slices.DeleteFunc(parts, func(p string) bool { return p == "" })
+	for i, p := range parts {
+		parts[i] = strings.ToUpper(p[:1]) + p[1:]
+	}
+	return strings.Join(parts, "")
+}

@@ -1,0 +1,180 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"slices"
+
+	"example.com/phototie/match"
+	"example.com/phototie/match/baseline"
+)
+
+// SummaryLines is the most lines that Summary writes.
+const SummaryLines = 20
+
+// SummaryOptions say what Summary can't tell from a Result.
+type SummaryOptions struct {
+	// Title is the dataset's name.
+	Title string
+	// FailOn is the least severity that fails the gate; empty for none.
+	FailOn match.Severity
+	// Baseline is the name of the baseline; empty where there is none.
+	Baseline string
+}
+
+// Summary writes what a gate has found, for the log of a pipeline: at most
+// SummaryLines lines of at most Width columns, the last of which says whether the
+// gate is passed, and why not.
+func Summary(w io.Writer, r *match.Result, o baseline.Outcome, opt SummaryOptions) error {
+	p := &printer{w: w}
+	line := func(format string, args ...any) { p.printf("%s\n", fit(fmt.Sprintf(format, args...), Width, false)) }
+
+	tied, bare := 0, 0
+	for i := range r.Photos {
+		if r.Photos[i].Tie != nil {
+			tied++
+		}
+	}
+	for i := range r.Points {
+		if len(r.Points[i].Photos) == 0 {
+			bare++
+		}
+	}
+	line("%s: %s, %s of them tied; %s, %s of them with a photo", plain(opt.Title),
+		plural(len(r.Photos), "photo"), number(tied), plural(len(r.Points), "point"), number(len(r.Points)-bare))
+	code := ""
+	if r.Grid.Code != "" {
+		code = " (" + r.Grid.Code + ")"
+	}
+	line("grid %s%s, %s", plain(r.Grid.Name), plain(code), r.Grid.Unit.Name)
+	line("within %s, over %s, gross %s, unjudged %s", number(r.Counts[match.Within]), number(r.Counts[match.Over]), number(r.Counts[match.Gross]), number(r.Counts[match.Unjudged]))
+	if s, which := r.Set, "judged"; s != nil {
+		if r.SetWithoutGross != nil {
+			s, which = r.SetWithoutGross, "judged and not gross"
+		}
+		text := fmt.Sprintf("RMSE radial %s %s of the %s %s", metres(s.RMSER), s.Unit.Symbol, number(s.N), which)
+		if s.NSSDA != nil {
+			text += fmt.Sprintf("; NSSDA horizontal accuracy %s %s at 95 %%", metres(*s.NSSDA), s.Unit.Symbol)
+		}
+		line("%s", text)
+	}
+	p.kinds(o.Kept, SummaryLines-9, line)
+	if opt.Baseline != "" {
+		line("baseline %s: %s accepted, %s run out, %s of no use any more", plain(opt.Baseline),
+			plural(len(o.Accepted), "finding"), plural2(len(o.Expired), "entry", "entries"), plural2(len(o.Unused), "entry", "entries"))
+	}
+	if opt.FailOn == "" {
+		line("not gated: %s", plural(len(o.Kept), "finding"))
+		return p.err
+	}
+	failing := 0
+	for _, f := range o.Kept {
+		if f.Severity.AtLeast(opt.FailOn) {
+			failing++
+		}
+	}
+	if failing == 0 {
+		line("PASSED: no finding at %s or above", opt.FailOn)
+	} else {
+		line("FAILED: %s at %s or above", plural(failing, "finding"), opt.FailOn)
+	}
+	return p.err
+}
+
+// kinds writes a line for each kind of finding, the most severe first, in at
+// most the given number of lines.
+func (p *printer) kinds(findings []match.Finding, most int, line func(string, ...any)) {
+	type kind struct {
+		code     match.FindingCode
+		severity match.Severity
+		count    int
+		first    string
+	}
+	var kinds []kind
+	for _, f := range findings {
+		i := slices.IndexFunc(kinds, func(k kind) bool { return k.code == f.Code && k.severity == f.Severity })
+		if i < 0 {
+			subject := f.Photo
+			if subject == "" {
+				subject = f.Point
+			}
+			if subject == "" {
+				subject = f.Message
+			}
+			i = len(kinds)
+			kinds = append(kinds, kind{f.Code, f.Severity, 0, plain(subject)})
+		}
+		kinds[i].count++
+	}
+	weight := map[match.Severity]int{match.SeverityError: 0, match.SeverityWarning: 1, match.SeverityNote: 2}
+	slices.SortStableFunc(kinds, func(a, b kind) int {
+		return cmp.Or(cmp.Compare(weight[a.severity], weight[b.severity]), cmp.Compare(b.count, a.count))
+	})
+	if len(kinds) == 0 {
+		return
+	}
+	line("")
+	shown := kinds
+	if len(kinds) > most {
+		shown = kinds[:most-1]
+	}
+	for _, k := range shown {
+		head := fmt.Sprintf("%-7s %5s  %-22s ", k.severity, number(k.count), k.code)
+		more := ""
+		if k.count > 1 {
+			more = fmt.Sprintf(" and %s more", number(k.count-1))
+		}
+		line("%s%s%s", head, fit(k.first, max(12, Width-len([]rune(head))-len([]rune(more))), true), more)
+	}
+	if left := kinds[len(shown):]; len(left) > 0 {
+		n := 0
+		for _, k := range left {
+			n += k.count
+		}
+		line("… and %s of %s kinds more", plural(n, "finding"), number(len(left)))
+	}
+	line("")
+}
+
+// plural2 writes a count of things whose plural has a form of its own.
+func plural2(n int, one, many string) string {
+	if n == 1 {
+		return number(n) + " " + one
+	}
+	return number(n) + " " + many
+}
+
+// accepted lists what a baseline accepts, and what it accepts no longer.
+func (p *printer) accepted(opt TextOptions) {
+	o := opt.Outcome
+	if o == nil || len(o.Accepted) == 0 && len(o.Expired) == 0 {
+		return
+	}
+	p.printf("\nBaseline (%s accepted, %s run out)\n", plural(len(o.Accepted), "finding"), plural2(len(o.Expired), "entry", "entries"))
+	list := func(how string, entries []baseline.Entry) {
+		for i, e := range entries {
+			if !opt.All && i == alike {
+				p.printf("  … and %s more %s; --all lists every one\n", number(len(entries)-alike), how)
+				return
+			}
+			about := string(e.Code)
+			for _, name := range []string{e.Photo, e.Point} {
+				if name != "" {
+					about += " " + plain(name)
+				}
+			}
+			who := ""
+			if e.By != "" {
+				who = plain(e.By) + ", "
+			}
+			p.printf("  %s\n", wrap(fmt.Sprintf("%s %s: %s (%suntil %s)", how, about, plain(e.Reason), who, e.Expires), 2, "    "))
+		}
+	}
+	accepted := make([]baseline.Entry, len(o.Accepted))
+	for i, a := range o.Accepted {
+		accepted[i] = a.Entry
+	}
+	list("accepted", accepted)
+	list("run out", o.Expired)
+}
