@@ -144,7 +144,10 @@ func (p *plan) operation(index, phase int, lat, lon float64, dated bool) *grid.O
 	w := &p.ways[index]
 	key := remark{way: index, missing: -1, skipped: -1, silent: -1, outside: phase == phaseOutside, undated: w.dated && !dated}
 	for i := range p.missing {
-		if m := &p.missing[i]; m.better(w) && (dated || !m.dated) && m.covers(lat, lon) {
+		m := &p.missing[i]
+		// A way that keeps to realisations is worth a word even where it states no
+		// accuracy, as the deformation model of New Zealand does.
+		if (m.better(w) || m.real() && !w.real()) && (dated || !m.dated) && m.covers(lat, lon) {
 			key.missing = i
 			break
 		}
@@ -209,15 +212,20 @@ func (p *plan) describe(key remark) *grid.Operation {
 		case key.skipped >= 0:
 			note("the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m")
 		case key.silent >= 0:
-			note("the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m; %s starts from the realisation but no accuracy is stated for it", p.ways[key.silent].title())
+			note("the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m; %s starts from the realisation but no accuracy is stated for it, so it must be forced to be used", p.ways[key.silent].title())
 		default:
 			note("no operation from the realisation of WGS 84 that is broadcast is known and installed here, so the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m")
 		}
 	}
 	if key.missing >= 0 {
 		m := &p.missing[key.missing]
-		note("%s (%s) would be used here, but needs %s, which is not installed; %s",
-			m.title(), m.accuracyText(), fileNames(m.path.missing), m.path.missing[0].Install)
+		if m.better(w) {
+			note("%s (%s) would be used here, but needs %s, which is not installed; %s",
+				m.title(), m.accuracyText(), fileNames(m.path.missing), m.path.missing[0].Install)
+		} else {
+			note("%s (%s) keeps to the realisation, but needs %s, which is not installed; %s, and force it to have it used",
+				m.title(), m.accuracyText(), fileNames(m.path.missing), m.path.missing[0].Install)
+		}
 	}
 	return op
 }

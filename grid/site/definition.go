@@ -40,6 +40,14 @@ type Definition struct {
 	GroundScale *GroundScale `json:"ground_scale,omitempty"`
 	// Vertical ties the heights; nil where the site has none of its own.
 	Vertical *Vertical `json:"vertical,omitempty"`
+	// Accuracy is how good a position carried between the site and the base is, in
+	// metres whatever the units, with the meaning that operations have for theirs;
+	// nil where it is not stated. ToGrid adds it to the accuracy of the base's
+	// operation. For a fitted system hypot of Fit.StdErrAt in the middle of the
+	// job, in metres, is a fair one.
+	Accuracy *float64 `json:"accuracy_m,omitempty"`
+	// HeightAccuracy is the same for heights through Vertical, in metres.
+	HeightAccuracy *float64 `json:"height_accuracy_m,omitempty"`
 	// Remarks say where the parameters come from.
 	Remarks string `json:"remarks,omitempty"`
 }
@@ -109,8 +117,23 @@ func (d Definition) Validate() error {
 			return fail(err)
 		}
 	}
+	for _, a := range []struct {
+		key   string
+		value *float64
+	}{{"accuracy_m", d.Accuracy}, {"height_accuracy_m", d.HeightAccuracy}} {
+		if a.value != nil && !(*a.value >= 0 && *a.value <= maxAccuracy) {
+			return fail(fmt.Errorf("%s is %v: want metres, from 0 to %d", a.key, *a.value, maxAccuracy))
+		}
+	}
+	if d.HeightAccuracy != nil && d.Vertical == nil {
+		return fail(errors.New("height_accuracy_m is stated, but there is no vertical part that it belongs to"))
+	}
 	return nil
 }
+
+// maxAccuracy is the worst accuracy in metres that anybody would tie a survey
+// with.
+const maxAccuracy = 1000
 
 // ParseDefinition reads a Definition from JSON and validates it. It is strict,
 // since a parameter that is left out would be taken as 0: every parameter must
@@ -129,7 +152,7 @@ func ParseDefinition(data []byte) (Definition, error) {
 
 // UnmarshalJSON reads a definition as ParseDefinition does, without validating it.
 func (d *Definition) UnmarshalJSON(data []byte) error {
-	f, err := fields(data, []string{"name", "unit"}, []string{"direction", "similarity", "affine", "ground_scale", "vertical", "remarks"})
+	f, err := fields(data, []string{"name", "unit"}, []string{"direction", "similarity", "affine", "ground_scale", "vertical", "accuracy_m", "height_accuracy_m", "remarks"})
 	if err != nil {
 		return err
 	}
@@ -150,6 +173,10 @@ func (d *Definition) UnmarshalJSON(data []byte) error {
 			err = json.Unmarshal(raw, &n.GroundScale)
 		case "vertical":
 			err = json.Unmarshal(raw, &n.Vertical)
+		case "accuracy_m":
+			err = json.Unmarshal(raw, &n.Accuracy)
+		case "height_accuracy_m":
+			err = json.Unmarshal(raw, &n.HeightAccuracy)
 		case "remarks":
 			err = json.Unmarshal(raw, &n.Remarks)
 		}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 
 	"example.com/phototie/grid"
@@ -79,6 +80,8 @@ func (d Definition) clone() Definition {
 	d.Affine = clonePtr(d.Affine)
 	d.GroundScale = clonePtr(d.GroundScale)
 	d.Vertical = clonePtr(d.Vertical)
+	d.Accuracy = clonePtr(d.Accuracy)
+	d.HeightAccuracy = clonePtr(d.HeightAccuracy)
 	return d
 }
 
@@ -126,8 +129,9 @@ func (s *System) BaseHeight(site float64, at grid.EN) (float64, error) {
 func (s *System) Grid() grid.Grid { return s.grid }
 
 // ToGrid carries fixes onto the site grid. The operations are the base's, with
-// the site system named; their accuracy is that of the base's operation, since a
-// definition states none of its own.
+// the site system named. Their accuracy is the root of the sum of the squares of
+// the base operation's and the definition's, where that states one, and a note
+// says so; it stays unknown where the base's operation states none.
 func (s *System) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, error) {
 	out, err := s.base.ToGrid(ctx, fixes)
 	if err != nil {
@@ -137,7 +141,7 @@ func (s *System) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement
 		return nil, fmt.Errorf("site system %q: the base projection returned %d placements for %d fixes", s.def.Name, len(out), len(fixes))
 	}
 	out = slices.Clone(out)
-	ops := operations{name: s.def.Name}
+	ops := operations{def: &s.def}
 	for i := range out {
 		p := &out[i]
 		p.Op = ops.named(p.Op)
@@ -168,7 +172,7 @@ func (s *System) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame
 		return nil, fmt.Errorf("site system %q: the base projection returned %d fixes for %d positions", s.def.Name, len(out), len(at))
 	}
 	out = slices.Clone(out)
-	ops := operations{name: s.def.Name}
+	ops := operations{def: &s.def}
 	for i := range out {
 		out[i].Op = ops.named(out[i].Op)
 		if out[i].Err == nil && !finite(at[i].E, at[i].N) {
@@ -181,7 +185,7 @@ func (s *System) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame
 // operations copies the base's operations, once each, and adds the name of the
 // site system.
 type operations struct {
-	name string
+	def  *Definition
 	seen map[*grid.Operation]*grid.Operation
 }
 
@@ -193,12 +197,126 @@ func (o *operations) named(op *grid.Operation) *grid.Operation {
 		return c
 	}
 	c := *op
-	c.Name += " + site system " + o.name
+	o.def.amend(&c)
 	if o.seen == nil {
 		o.seen = map[*grid.Operation]*grid.Operation{}
 	}
 	o.seen[op] = &c
 	return &c
+}
+
+// amend adds the site system to a copy of an operation of the base.
+func (d *Definition) amend(op *grid.Operation) {
+	op.Name += " + site system " + d.Name
+	if d.Accuracy == nil {
+		return
+	}
+	text := fmt.Sprintf("the accuracy includes %.3g m stated for the site system", *d.Accuracy)
+	if op.Accuracy == nil {
+		text = fmt.Sprintf("%.3g m is stated for the site system, but no accuracy for the operation under it", *d.Accuracy)
+	} else {
+		a := math.Hypot(*op.Accuracy, *d.Accuracy)
+		op.Accuracy = &a
+	}
+	op.Notes = append(slices.Clone(op.Notes), text)
+}
+
+// AreaOfUse returns the area of use of the base grid in degrees; ok is false
+// where the base knows none.
+func (s *System) AreaOfUse() (south, west, north, east float64, ok bool) {
+	if b, has := s.base.(grid.Bounded); has {
+		return b.AreaOfUse()
+	}
+	return 0, 0, 0, 0, false
+}
+
+// Candidates lists the operations that the base chooses from, for places in site
+// coordinates, with the site system added as ToGrid adds it. The error wraps
+// [errors.ErrUnsupported] where the base can't list any.
+func (s *System) Candidates(ctx context.Context, at []grid.EN, frame grid.Frame) ([]grid.Candidate, error) {
+	lister, ok := s.base.(grid.CandidateLister)
+	if !ok {
+		return nil, fmt.Errorf("site system %q: the projection under it lists no operations: %w", s.def.Name, errors.ErrUnsupported)
+	}
+	base := make([]grid.EN, len(at))
+	for i, p := range at {
+		base[i] = s.ToBase(p)
+	}
+	out, err := lister.Candidates(ctx, base, frame)
+	if err != nil {
+		return nil, fmt.Errorf("site system %q: %w", s.def.Name, err)
+	}
+	out = slices.Clone(out)
+	for i := range out {
+		s.def.amend(&out[i].Operation)
+	}
+	return out, nil
+}
+
+// EllipsoidalHeights brings heights at places in site coordinates to the
+// ellipsoids of the frames. Heights are in metres, whatever the site's unit. One
+// whose reference says Site goes through the vertical part to the base, and on
+// from there as the rest of its reference says; without a vertical part its error
+// wraps ErrNoHeights. Any other is taken to be a base height. The error of the
+// call wraps [grid.ErrNoHeights] where the base can't do heights.
+func (s *System) EllipsoidalHeights(ctx context.Context, at []grid.EN, heights []grid.Height, frames []grid.Frame) ([]grid.HeightPlacement, error) {
+	base, ok := s.base.(grid.Heighter)
+	if !ok {
+		return nil, fmt.Errorf("site system %q: %w", s.def.Name, grid.ErrNoHeights)
+	}
+	if len(at) != len(heights) || len(at) != len(frames) {
+		return nil, fmt.Errorf("site system %q: %d positions, %d heights, %d frames; give one of each", s.def.Name, len(at), len(heights), len(frames))
+	}
+	places, lowered := make([]grid.EN, len(at)), slices.Clone(heights)
+	for i, p := range at {
+		places[i] = s.ToBase(p)
+		if h := &lowered[i]; h.Ref.Site && s.def.Vertical != nil {
+			unit := s.def.Unit.Metres
+			h.Metres = s.def.Vertical.BaseHeight(h.Metres/unit, p) * unit
+			h.Ref.Site = false
+		}
+	}
+	out, err := base.EllipsoidalHeights(ctx, places, lowered, frames)
+	if err != nil {
+		return nil, fmt.Errorf("site system %q: %w", s.def.Name, err)
+	}
+	if len(out) != len(at) {
+		return nil, fmt.Errorf("site system %q: the base projection returned %d heights for %d", s.def.Name, len(out), len(at))
+	}
+	out = slices.Clone(out)
+	for i := range out {
+		p := &out[i]
+		switch {
+		case !heights[i].Ref.Site:
+		case s.def.Vertical == nil:
+			*p = grid.HeightPlacement{Err: &grid.HeightError{Ref: heights[i].Ref, Reason: ErrNoHeights,
+				Message: fmt.Sprintf("site system %q: the height is stated as the site's own, but the system has no vertical part that ties it", s.def.Name)}}
+		case p.Err == nil:
+			p.Steps = append([]string{fmt.Sprintf("vertical part of site system %s", s.def.Name)}, p.Steps...)
+			if a := s.def.HeightAccuracy; a == nil {
+				p.Accuracy = nil
+				p.Notes = append(slices.Clone(p.Notes), "no accuracy is stated for the vertical part of the site system")
+			} else if p.Accuracy != nil {
+				sum := math.Hypot(*a, *p.Accuracy)
+				p.Accuracy = &sum
+			}
+		}
+	}
+	return out, nil
+}
+
+// FixHeights brings heights at fixes to the ellipsoids of the fixes' own frames,
+// as the base does it. The height of a tag is never a site's own.
+func (s *System) FixHeights(ctx context.Context, fixes []grid.Fix, heights []grid.Height) ([]grid.HeightPlacement, error) {
+	base, ok := s.base.(grid.Heighter)
+	if !ok {
+		return nil, fmt.Errorf("site system %q: %w", s.def.Name, grid.ErrNoHeights)
+	}
+	out, err := base.FixHeights(ctx, fixes, heights)
+	if err != nil {
+		return nil, fmt.Errorf("site system %q: %w", s.def.Name, err)
+	}
+	return out, nil
 }
 
 // Geodesic returns the geodesic between two site positions, in metres on the
@@ -237,6 +355,9 @@ func (s *GeodesicSystem) Factors(at grid.EN) (grid.Factors, error) {
 }
 
 var (
-	_ grid.Projection    = (*System)(nil)
-	_ MeasuredProjection = (*GeodesicSystem)(nil)
+	_ grid.Projection      = (*System)(nil)
+	_ grid.Heighter        = (*System)(nil)
+	_ grid.CandidateLister = (*System)(nil)
+	_ grid.Bounded         = (*System)(nil)
+	_ MeasuredProjection   = (*GeodesicSystem)(nil)
 )
