@@ -63,7 +63,7 @@ func (e *Evidence) whereabouts(stops []stop, t time.Time) grid.EN {
 // before or after. It needs photos with times and points with times of
 // observation.
 func TrackOffset() Cause {
-	return known{"track-offset", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "track-offset", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		var out []Hypothesis
 		// The crew that a camera walks with: the points that its photos are tied to.
 		walks := make(map[string][]stop)
@@ -96,6 +96,11 @@ func TrackOffset() Cause {
 				h := Hypothesis{Changes: make([]Change, len(e.Photos)), Coherent: true, Scope: scope, Free: 1, Least: 5, Cost: cost}
 				for _, i := range at {
 					p := &e.Photos[i]
+					if shift == 0 {
+						// The times have to lag as the cause says, and not as usual.
+						lag := p.Time.Sub(e.Points[p.Point].Observed).Seconds()
+						h.Changes[i].LogP = lagged(lag-late) - lagged(lag-usual)
+					}
 					own := e.Points[p.Point].EN
 					for _, dt := range []float64{-24, -12, 0, 12, 24} {
 						en := e.whereabouts(walks[p.Camera], p.Time.Add(time.Duration((shift+dt)*float64(time.Second))))
@@ -137,6 +142,13 @@ func TrackOffset() Cause {
 		look(everybody, ScopeRuns|ScopeSome, 0)
 		return out, nil
 	}}
+}
+
+// lagged is the logarithm of the likelihood of a lag that differs from the usual
+// one by so many seconds: half a minute or so as a rule, and anything at times.
+func lagged(s float64) float64 {
+	const dev = 40
+	return logAdd(-s*s/(2*dev*dev), -4)
 }
 
 // bestShift finds by how many seconds the tags lag behind the times of photos:
@@ -265,7 +277,7 @@ func (t ticking) isLeap(e *Evidence) bool {
 // the standard asks for UTC, ahead of the camera's clock by the leap seconds. It
 // moves no tag.
 func LeapSeconds() Cause {
-	return known{"leap-seconds", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "leap-seconds", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		var all []int
 		for _, c := range e.walks.cameras {
 			for _, t := range clockErrors(e, c) {
@@ -293,7 +305,7 @@ func LeapSeconds() Cause {
 // tell. A zone that the images don't state is none. It moves no tag, but ties
 // made by time would be wrong.
 func ClockOffset() Cause {
-	return known{"clock-offset", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "clock-offset", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		var out []Hypothesis
 		add := func(t ticking, against string) {
 			h := shown(e, t.photos)

@@ -86,8 +86,16 @@ type Evidence struct {
 	told map[telling]bool
 }
 
-// telling is a cause, by its number, and a photo.
-type telling struct{ cause, photo int }
+// telling is a cause's family and a photo.
+type telling struct {
+	family string
+	photo  int
+}
+
+// outing is a camera on a day.
+type outing struct{ camera, day string }
+
+func (p *Photo) outing() outing { return outing{p.Camera, p.Day} }
 
 // walks are the orders that don't change as causes are accepted.
 type walks struct {
@@ -99,8 +107,8 @@ type walks struct {
 	all []int
 	// rank is the place of each photo in the walk of its camera.
 	rank []int
-	// whole is how many of the tied photos of each camera are independent.
-	whole map[string]float64
+	// whole is how many of the tied photos of each camera and day are independent.
+	whole map[outing]float64
 }
 
 // Unit returns the number of metres in one unit of the grid.
@@ -227,8 +235,14 @@ func newEvidence(in *Input) (*Evidence, error) {
 	}
 	e.setTimes()
 	e.walks = e.order()
-	for c, seq := range e.walks.seq {
-		e.walks.whole[c] = e.independent(slices.DeleteFunc(slices.Clone(seq), func(i int) bool { return e.Photos[i].Point < 0 }), false)
+	outings := make(map[outing][]int)
+	for i := range e.Photos {
+		if p := &e.Photos[i]; p.Point >= 0 {
+			outings[p.outing()] = append(outings[p.outing()], i)
+		}
+	}
+	for o, photos := range outings {
+		e.walks.whole[o] = e.independent(photos, false)
 	}
 	e.refresh(nil)
 	e.learn()
@@ -310,7 +324,7 @@ func (e *Evidence) setTimes() {
 
 // order sorts photos into walks.
 func (e *Evidence) order() *walks {
-	w := &walks{seq: make(map[string][]int), whole: make(map[string]float64), rank: make([]int, len(e.Photos))}
+	w := &walks{seq: make(map[string][]int), whole: make(map[outing]float64), rank: make([]int, len(e.Photos))}
 	days := make(map[string]bool)
 	for i := range e.Photos {
 		p := &e.Photos[i]

@@ -21,7 +21,7 @@ func HeightReference() Cause {
 		// below the least is noise, the height of the camera, or a slope.
 		least, greatest = 8, 115
 	)
-	return known{"height-reference", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "height-reference", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		var out []Hypothesis
 		differences := func(in []int) (at []int, dh []float64) {
 			for _, i := range in {

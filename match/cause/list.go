@@ -47,7 +47,7 @@ func corrected(f *Found, e *Evidence) *Fix {
 // SwappedEN is the cause swapped-en: easting and northing are exchanged in the
 // list of points.
 func SwappedEN() Cause {
-	return known{"swapped-en", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "swapped-en", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		h := moving(e, func(at grid.EN) grid.EN { return grid.EN{E: at.N, N: at.E} })
 		h.Words = func(f *Found, e *Evidence) (string, string) {
 			return fmt.Sprintf("easting and northing of %s are exchanged in the list", f.whose(e)),
@@ -60,7 +60,7 @@ func SwappedEN() Cause {
 
 // scaled is a cause in the list that multiplies all coordinates.
 func scaled(name string, factors func(e *Evidence) []Param, words func(f *Found, e *Evidence, by string) (string, string)) Cause {
-	return known{name, func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: name, family: "unit", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		var out []Hypothesis
 		fs := factors(e)
 		for _, p := range fs {
@@ -177,7 +177,7 @@ func (e *Evidence) neighbours() []grid.Projection {
 // NeighbouringZone is the cause neighbouring-zone: the coordinates of the points
 // are in the zone beside that of the grid.
 func NeighbouringZone() Cause {
-	return known{"neighbouring-zone", func(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "neighbouring-zone", propose: func(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 		if !e.troubled() {
 			return nil, nil
 		}
@@ -291,7 +291,7 @@ func (e *Evidence) epoch() float64 {
 // grid's projection, but of another datum. It needs a projection that is a
 // grid.Geodesist.
 func PointDatum() Cause {
-	return known{"point-datum", func(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "point-datum", propose: func(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 		g, ok := e.Input.Proj.(grid.Geodesist)
 		if !ok || len(e.Points) == 0 || !e.troubled() {
 			return nil, nil
@@ -371,7 +371,7 @@ func PointDatum() Cause {
 // coordinates, so that the discrepancy grows with the distance from there. The
 // scale is fitted, and the origin too where it is not that of the grid.
 func GroundAsGrid() Cause {
-	return known{"ground-as-grid", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "ground-as-grid", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		if !e.troubled() {
 			return nil, nil
 		}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"os"
 	"slices"
 
 	"example.com/phototie/grid"
@@ -21,10 +22,19 @@ type candidate struct {
 	photos []int
 	points []int
 	weight Weight
-	// moved are the photos that gain or lose.
-	moved []int
+	// gains are those of the photos that gain or lose.
+	gains []gained
 	// all says that the set is the largest that there is.
 	all bool
+}
+
+// family is what a cause undoes nothing of: its own name, or that of the pair of
+// causes of which one is the reverse of the other.
+func (s *search) family(cause int) string {
+	if k, ok := s.causes[cause].(known); ok && k.family != "" {
+		return k.family
+	}
+	return s.causes[cause].Name()
 }
 
 // trail is a sequence of accepted candidates with what is left after them.
@@ -121,12 +131,13 @@ func (e *Evidence) changed(ctx context.Context, h *Hypothesis, photos, points []
 // item is a set of photos that are concerned together.
 type item struct {
 	photos []int
-	point  int // for a hypothesis about points
-	gain   float64
+	point  int       // for a hypothesis about points
+	gains  []float64 // of each photo
+	gain   float64   // of all
 }
 
 // items lists what a hypothesis may concern with the gain of each.
-func (e *Evidence) items(cause int, h *Hypothesis, trial *Evidence) []item {
+func (e *Evidence) items(family string, h *Hypothesis, trial *Evidence) []item {
 	gain := func(i int) (float64, bool) {
 		a, b := &e.Photos[i], &trial.Photos[i]
 		if a.Void {
@@ -153,11 +164,12 @@ func (e *Evidence) items(cause int, h *Hypothesis, trial *Evidence) []item {
 		for _, i := range photos {
 			// What a cause has explained it does not explain again, or it could
 			// take back what it did.
-			if e.told[telling{cause, i}] {
+			if e.told[telling{family, i}] {
 				continue
 			}
 			if g, ok := gain(i); ok {
 				it.photos = append(it.photos, i)
+				it.gains = append(it.gains, g)
 				it.gain += g
 			}
 		}
@@ -212,7 +224,7 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 	if err != nil {
 		return nil, err
 	}
-	items := e.items(cause, h, trial)
+	items := e.items(s.family(cause), h, trial)
 	if len(items) == 0 {
 		return nil, nil
 	}
@@ -221,28 +233,28 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 	// goes with its gain, photo by photo.
 	consider := func(set []int, cost, chosen float64) {
 		c := &candidate{cause: cause, hyp: h, all: len(set) == len(items)}
-		var moved []int
 		for _, k := range set {
-			c.photos = append(c.photos, items[k].photos...)
-			if items[k].point >= 0 {
-				c.points = append(c.points, items[k].point)
+			it := &items[k]
+			c.photos = append(c.photos, it.photos...)
+			if it.point >= 0 {
+				c.points = append(c.points, it.point)
 			}
-			c.weight.Gain += items[k].gain
-			if items[k].gain != 0 {
-				moved = append(moved, items[k].photos...)
+			for x, i := range it.photos {
+				if it.gains[x] != 0 {
+					c.gains = append(c.gains, gained{i, it.gains[x]})
+				}
 			}
+			c.weight.Gain += it.gain
 		}
-		if len(moved) == 0 || len(c.photos) < h.Least {
+		if len(c.gains) == 0 || len(c.photos) < h.Least {
 			return
 		}
-		n := e.temper(h, moved)
-		c.weight.Independent, c.moved = n, moved
-		cost += h.Cost + float64(h.Free)/2*math.Log(math.Max(n, math.E))
+		sum, n := e.temper(h, c.gains)
+		cost += h.Cost + float64(h.Free)/2*math.Log(math.Max(n, math.E)) + chosen*n/float64(len(c.gains))
 		if h.Rate == 0 {
 			cost += s.prior
 		}
-		c.weight.Penalty = cost + chosen*n/float64(len(moved))
-		c.weight.Score = c.weight.Gain*n/float64(len(moved)) - c.weight.Penalty
+		c.weight.Independent, c.weight.Penalty, c.weight.Score = n, cost, sum-cost
 		if top == nil || c.weight.Score > top.weight.Score {
 			top = c
 		}
@@ -276,7 +288,7 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 	if scope&ScopeSome != 0 {
 		s.some(h, items, func(set []int) {
 			if h.Rate > 0 {
-				consider(set, 0, -float64(len(set))*math.Log(h.Rate))
+				consider(set, -float64(len(set))*math.Log(h.Rate), 0)
 			} else {
 				consider(set, kind, logChoose(len(items), len(set))+math.Log(float64(len(items)+1)))
 			}
@@ -291,32 +303,49 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 	return top, nil
 }
 
-// temper returns how many photos of a set count. Where a hypothesis is not about
-// what photos have in common, each that is far out counts for itself, but for
-// those of the same minute; yet no more count than of all the job for what they
-// have in common, so that hypotheses of both kinds compare.
-func (e *Evidence) temper(h *Hypothesis, photos []int) float64 {
-	if h.Changes != nil {
-		shows := true
-		for _, i := range photos {
-			shows = shows && h.Changes[i].Shows
+// temper scales the gains of photos to those that count, outing by outing, and
+// returns their sum and how many count. Where a hypothesis is not about what
+// photos have in common, each that is far out counts for itself, but for those of
+// the same minute; yet no more count than of all the outing for what they have in
+// common, so that hypotheses of both kinds compare. Photos that are concerned at
+// a given rate are not held to that, since their number is paid for.
+func (e *Evidence) temper(h *Hypothesis, gains []gained) (sum, count float64) {
+	of := make(map[outing][]gained)
+	var order []outing
+	for _, g := range gains {
+		if h.Changes != nil && h.Changes[g.photo].Shows {
+			sum += g.gain
+			count++
+			continue
 		}
-		if shows {
-			return float64(len(photos))
+		o := e.Photos[g.photo].outing()
+		if of[o] == nil {
+			order = append(order, o)
 		}
+		of[o] = append(of[o], g)
 	}
-	if h.Coherent {
-		return e.independent(photos, false)
-	}
-	whole := 0.0
-	seen := make(map[string]bool)
-	for _, i := range photos {
-		if c := e.Photos[i].Camera; !seen[c] {
-			seen[c] = true
-			whole += e.walks.whole[c]
+	var photos []int
+	for _, o := range order {
+		photos = photos[:0]
+		gain := 0.0
+		for _, g := range of[o] {
+			photos = append(photos, g.photo)
+			gain += g.gain
 		}
+		n := e.independent(photos, !h.Coherent)
+		if !h.Coherent && h.Rate == 0 {
+			n = math.Min(n, e.walks.whole[o])
+		}
+		count += n
+		sum += gain * n / float64(len(photos))
 	}
-	return math.Min(e.independent(photos, true), math.Max(1, whole))
+	return sum, count
+}
+
+// gained is what one photo gains.
+type gained struct {
+	photo int
+	gain  float64
 }
 
 // groups yields the items of each camera, day and camera's day, of which there
@@ -501,7 +530,7 @@ func (s *search) propose(ctx context.Context, e *Evidence) ([]candidate, error) 
 }
 
 // accept returns the trail with one more step.
-func (t trail) accept(ctx context.Context, c candidate) (trail, error) {
+func (s *search) accept(ctx context.Context, t trail, c candidate) (trail, error) {
 	left, err := t.left.changed(ctx, c.hyp, c.photos, c.points)
 	if err != nil {
 		return t, err
@@ -512,7 +541,7 @@ func (t trail) accept(ctx context.Context, c candidate) (trail, error) {
 		left.told = make(map[telling]bool, len(c.photos))
 	}
 	for _, i := range c.photos {
-		left.told[telling{c.cause, i}] = true
+		left.told[telling{s.family(c.cause), i}] = true
 	}
 	out := trail{steps: append(slices.Clone(t.steps), c), left: left}
 	out.sum()
@@ -520,26 +549,34 @@ func (t trail) accept(ctx context.Context, c candidate) (trail, error) {
 }
 
 // sum works out the score of all steps together. Steps that are about what photos
-// have in common count by the independent photos of all of them: a shift cut in
-// two is no more certain.
+// have in common, or concern many, count by the independent photos of all of
+// them: a shift cut in two is no more certain.
 func (t *trail) sum() {
-	var common []int
-	gain := 0.0
 	t.total = 0
+	var common []gained
 	for k := range t.steps {
 		c := &t.steps[k]
 		t.total -= c.weight.Penalty
-		if c.hyp.Coherent {
-			gain += c.weight.Gain
-			common = append(common, c.moved...)
-		} else if len(c.moved) > 0 {
-			t.total += c.weight.Gain * c.weight.Independent / float64(len(c.moved))
+		if c.hyp.Coherent || c.hyp.Rate == 0 && 5*len(c.gains) > len(t.left.Photos) {
+			common = append(common, c.gains...)
+		} else {
+			t.total += c.weight.Score + c.weight.Penalty
 		}
 	}
-	if slices.Sort(common); len(common) > 0 {
-		common = slices.Compact(common)
-		t.total += gain * t.left.independent(common, false) / float64(len(common))
+	if len(common) == 0 {
+		return
 	}
+	slices.SortStableFunc(common, func(a, b gained) int { return cmp.Compare(a.photo, b.photo) })
+	joint := common[:1]
+	for _, g := range common[1:] {
+		if last := &joint[len(joint)-1]; last.photo == g.photo {
+			last.gain += g.gain
+		} else {
+			joint = append(joint, g)
+		}
+	}
+	v, _ := t.left.temper(&Hypothesis{Coherent: true}, joint)
+	t.total += v
 }
 
 // follow accepts the best candidates one after another.
@@ -552,7 +589,7 @@ func (s *search) follow(ctx context.Context, t trail) (trail, error) {
 		if len(cands) == 0 || cands[0].weight.Score <= s.min {
 			break
 		}
-		if t, err = t.accept(ctx, cands[0]); err != nil {
+		if t, err = s.accept(ctx, t, cands[0]); err != nil {
 			return t, err
 		}
 	}
@@ -617,29 +654,25 @@ func (s *search) replay(ctx context.Context, e *Evidence, steps []candidate) (tr
 		if err != nil {
 			return t, err
 		}
-		gain := 0.0
-		var moved []int
+		c.gains, c.weight.Gain = nil, 0
 		for _, i := range c.photos {
 			g := trial.Photos[i].logp - t.left.Photos[i].logp
 			if c.hyp.Changes != nil {
-				if ch := &c.hyp.Changes[i]; ch.Shows || !ch.Void {
+				switch ch := &c.hyp.Changes[i]; {
+				case ch.Shows:
+					g = ch.LogP
+				case !ch.Void:
 					g += ch.LogP
 				}
 			}
 			if g != 0 {
-				moved = append(moved, i)
+				c.gains = append(c.gains, gained{i, g})
+				c.weight.Gain += g
 			}
-			gain += g
 		}
-		c.moved = moved
-		if len(moved) > 0 {
-			n := t.left.temper(c.hyp, moved)
-			c.weight.Gain, c.weight.Independent = gain, n
-			c.weight.Score = gain*n/float64(len(moved)) - c.weight.Penalty
-		} else {
-			c.weight.Gain, c.weight.Score = 0, -c.weight.Penalty
-		}
-		if t, err = t.accept(ctx, c); err != nil {
+		sum, n := t.left.temper(c.hyp, c.gains)
+		c.weight.Independent, c.weight.Score = n, sum-c.weight.Penalty
+		if t, err = s.accept(ctx, t, c); err != nil {
 			return t, err
 		}
 	}
@@ -677,7 +710,7 @@ func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 	}
 	best := start
 	if cands[0].weight.Score > s.min {
-		if best, err = start.accept(ctx, cands[0]); err != nil {
+		if best, err = s.accept(ctx, start, cands[0]); err != nil {
 			return start, err
 		}
 		if best, err = s.follow(ctx, best); err != nil {
@@ -688,19 +721,22 @@ func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 	good := best.settled()
 	if !good || fitted {
 		tried := 0
+		if debug {
+			best.dump(s)
+		}
 		for _, c := range cands {
 			if len(best.steps) > 0 && c.cause == cands[0].cause {
 				continue
 			}
 			// A first step that is wrong by itself may be right with a second one,
 			// where it concerns all.
-			if c.weight.Score <= s.min && (c.hyp.Free > 0 || !c.all) {
+			if c.weight.Score <= s.min && (c.hyp.Free > 0 || !c.all || 10*len(c.photos) < 9*len(e.Photos)) {
 				continue
 			}
 			if tried++; tried > alternatives {
 				break
 			}
-			t, err := start.accept(ctx, c)
+			t, err := s.accept(ctx, start, c)
 			if err != nil {
 				return start, err
 			}
@@ -708,10 +744,25 @@ func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 				return start, err
 			}
 			ok := t.settled()
+			if debug {
+				t.dump(s)
+			}
 			if ok && !good || ok == good && t.total > best.total {
 				best, good = t, ok
 			}
 		}
 	}
+	if debug {
+		best.dump(s)
+	}
 	return s.prune(ctx, e, best)
+}
+
+var debug = os.Getenv("PHOTOTIE_DEBUG") != ""
+
+func (t *trail) dump(s *search) {
+	fmt.Printf("trail %.1f settled %v\n", t.total, t.settled())
+	for _, c := range t.steps {
+		fmt.Printf("   %s %d photos: gain %.1f n %.1f penalty %.1f score %.1f free %d %v\n", s.causes[c.cause].Name(), len(c.photos), c.weight.Gain, c.weight.Independent, c.weight.Penalty, c.weight.Score, c.hyp.Free, c.hyp.Params)
+	}
 }

@@ -15,7 +15,9 @@ import (
 
 // known is a cause of this package.
 type known struct {
-	name    string
+	name string
+	// family, where not empty, is shared with the cause that is the reverse.
+	family  string
 	propose func(ctx context.Context, e *Evidence) ([]Hypothesis, error)
 }
 
@@ -48,7 +50,7 @@ func rereading(e *Evidence, read func(p *Photo) (grid.LatLon, bool)) (Hypothesis
 // beyond 90 degrees that stands for a latitude leaves a tag without position and
 // is known by the warning, where the job lies at that longitude.
 func SwappedLatLon() Cause {
-	return known{"swapped-lat-lon", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "swapped-lat-lon", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		words := func(f *Found, e *Evidence) (string, string) {
 			return fmt.Sprintf("%s: latitude and longitude are exchanged", f.Who()),
 				"exchange them in the app or the script that wrote the tags, or correct the photos"
@@ -105,7 +107,7 @@ func FlippedLongitude() Cause {
 }
 
 func flipped(name, what, pos, neg string, flip func(grid.LatLon) grid.LatLon, value func(grid.LatLon) float64) Cause {
-	return known{name, func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: name, propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		h, n := rereading(e, func(p *Photo) (grid.LatLon, bool) { return flip(*p.At), value(*p.At) != 0 })
 		if n == 0 {
 			return nil, nil
@@ -126,7 +128,7 @@ func flipped(name, what, pos, neg string, flip func(grid.LatLon) grid.LatLon, va
 // degrees, minutes and seconds, are written one after the other as if they were
 // decimals of a degree: 52 11.4 as 52.114.
 func MinutesAsDecimals() Cause {
-	return known{"minutes-as-decimals", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "minutes-as-decimals", family: "sexagesimal", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		words := func(what string) func(*Found, *Evidence) (string, string) {
 			return func(f *Found, e *Evidence) (string, string) {
 				return fmt.Sprintf("%s: %s were read as decimals of a degree", f.Who(), what),
@@ -170,7 +172,7 @@ func MinutesAsDecimals() Cause {
 // written as minutes: 52.19 degrees as 52 19. Where that makes 60 minutes or more
 // the tag has no position, and is known by the warning.
 func DecimalsAsMinutes() Cause {
-	return known{"decimals-as-minutes", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "decimals-as-minutes", family: "sexagesimal", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		f := func(v float64) float64 {
 			deg, frac := math.Modf(v)
 			return deg + frac*60/100
@@ -207,7 +209,7 @@ func warned(e *Evidence, h *Hypothesis, logP float64, is func(geotag.Warning) bo
 
 // byWarning is a cause that the reading of the image tells.
 func byWarning(name string, is func(p *Photo) bool, words func(f *Found, e *Evidence) (string, string)) Cause {
-	return known{name, func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: name, propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		h := Hypothesis{Changes: make([]Change, len(e.Photos)), Scope: ScopeSome, Rate: 0.02, Words: words}
 		n := 0
 		for i := range e.Photos {
@@ -331,7 +333,7 @@ func datumName(f grid.Frame) string {
 // TagDatum is the cause tag-datum: the tags are in another datum than they
 // state. Datums that only a ballpark operation leads from are not tried.
 func TagDatum() Cause {
-	return known{"tag-datum", func(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "tag-datum", propose: func(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 		p := e.sample()
 		if p == nil {
 			return nil, nil
@@ -408,7 +410,7 @@ func (e *Evidence) groupsOf(yield func(in []int, of int)) {
 // are off by the same for no reason known: another datum, a base station set up
 // on wrong coordinates, an offset set in the app.
 func CommonShift() Cause {
-	return known{"common-shift", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "common-shift", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		var out []Hypothesis
 		least := material * e.threshold()
 		// add is the hypothesis that photos, out of those listed, share the shift s.
@@ -548,7 +550,7 @@ func lattice(at grid.LatLon) float64 {
 // RoundedTags is the cause rounded-tags: latitude and longitude are rounded, or
 // cut off, to a step that is coarse beside the budget.
 func RoundedTags() Cause {
-	return known{"rounded-tags", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "rounded-tags", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		const perDegree = 6371008.8 * math.Pi / 180
 		var out []Hypothesis
 		of := make([]float64, len(e.Photos)) // step of each photo
@@ -611,7 +613,7 @@ func RoundedTags() Cause {
 // more later: the receiver had lost its fix, and the app went on writing the last
 // one.
 func FrozenFix() Cause {
-	return known{"frozen-fix", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "frozen-fix", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		const minute = 60
 		h := Hypothesis{Changes: make([]Change, len(e.Photos)), Scope: ScopeSome, Rate: 0.005}
 		origins := make(map[int]int)

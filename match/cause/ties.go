@@ -126,7 +126,7 @@ func LateRun() Cause { return shiftedRun("late-run", -1, "late", "before") }
 func EarlyRun() Cause { return shiftedRun("early-run", 1, "early", "after") }
 
 func shiftedRun(name string, by int, way, to string) Cause {
-	return known{name, func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: name, propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		var out []Hypothesis
 		seqs := e.sequences()
 		for _, s := range seqs {
@@ -173,7 +173,7 @@ func shiftedRun(name string, by int, way, to string) Cause {
 // SwappedTies is the cause swapped-ties: of two photos, one after the other or
 // close to it, each has the link of the other.
 func SwappedTies() Cause {
-	return known{"swapped-ties", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "swapped-ties", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		type pair struct {
 			a, b int
 			gain float64
@@ -248,7 +248,7 @@ func (e *Evidence) tieGain(p *Photo, point int) float64 {
 // tag says which is right where it lies at another point; at the points before
 // and after in the walk it is more likely than elsewhere.
 func WrongTie() Cause {
-	return known{"wrong-tie", func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	return known{name: "wrong-tie", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		beside := make(map[int][]int)
 		for _, s := range e.sequences() {
 			for k, j := range s {
