@@ -9,6 +9,7 @@ import (
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
+	"example.com/phototie/match/walk"
 )
 
 // Policy says which photos may be corrected, and how.
@@ -17,6 +18,9 @@ type Policy struct {
 	// alone: a discrepancy over budget may mean that the tie is wrong, and a
 	// correction would write the wrong point's position into the photo.
 	Only []Verdict
+	// Contradicted permits photos whose link the rest of the evidence
+	// contradicts, whatever their verdict.
+	Contradicted bool
 	// Meaning is what the new position stands for.
 	Meaning geotag.Meaning
 	// AllowSigned permits the change of images with a signed provenance manifest.
@@ -90,6 +94,8 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 			if p.Why != "" {
 				c.Why += ": " + p.Why
 			}
+		case p.contradicted() && !policy.Contradicted:
+			c.Why = fmt.Sprintf("its link to %s is contradicted by the rest of the evidence", c.Point)
 		case policy.Meaning == geotag.CameraPosition && p.OnGrid == nil:
 			c.Why = "the camera's position is not known, so none can be kept"
 		case policy.Meaning == geotag.CameraPosition && p.Tag.MapDatum == "" && opt.Datum != "":
@@ -139,6 +145,11 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 		c.Edit = &e
 	}
 	return out, nil
+}
+
+// contradicted reports whether the evidence speaks against the photo's link.
+func (p *PhotoResult) contradicted() bool {
+	return p.Inference != nil && p.Inference.Link == walk.Contradicted
 }
 
 // positioningError is the 68.27 % radius of a surveyed position in metres: the

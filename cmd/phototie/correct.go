@@ -35,7 +35,8 @@ phototie restore.
 By default only photos within budget are corrected: a discrepancy over budget may
 mean that the photo is tied to the wrong point, and an unjudged photo has nothing
 to confirm its tie. Once you have looked at them, name them too with
---only within,over,gross,unjudged.
+--only within,over,gross,unjudged. A photo whose link is contradicted by the rest of
+the evidence is left in any case, unless you say --contradicted: mend the link.
 
 --position subject (the default) makes the tag the point's position. --position
 camera leaves the tag where the camera was and writes the point as the
@@ -50,6 +51,7 @@ destination.`,
 	f.BoolVar(&opt.InPlace, "in-place", false, "change the photos themselves")
 	f.BoolVar(&opt.DryRun, "dry-run", false, "show each change, write nothing")
 	f.StringSliceVar(&only, "only", []string{"within"}, "the verdicts to correct, with commas between")
+	f.BoolVar(&opt.Policy.Contradicted, "contradicted", false, "correct photos too whose link the rest of the evidence contradicts")
 	f.BoolVar(&opt.Policy.AllowSigned, "break-signature", false, "change images that carry a signed provenance manifest (C2PA), which breaks the signature")
 	f.BoolVar(&all, "all", false, "list every photo")
 	position := addChoice(cmd, "position", "subject", "what the new position stands for", "subject", "camera")

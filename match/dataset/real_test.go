@@ -186,7 +186,7 @@ func TestRealPhotos(t *testing.T) {
 			}
 		}
 
-		opt := dataset.CorrectOptions{InPlace: true, Policy: match.Policy{Only: match.Verdicts}, Tool: "test"}
+		opt := dataset.CorrectOptions{InPlace: true, Policy: match.Policy{Only: match.Verdicts, Contradicted: true}, Tool: "test"}
 		for c, err := range d.Correct(ctx, proj, res, opt) {
 			if err != nil {
 				t.Fatal(err)
