@@ -83,6 +83,9 @@ const (
 	sampleTags = 200
 	// nearTags is how far from the tags, in metres, points are still among them.
 	nearTags = 2000
+	// nearUse is how far outside the grid's area of use, in metres, a job may lie
+	// and be none the worse: areas are boxes, and jobs cross borders.
+	nearUse = 20000
 )
 
 // sample gives where the tags of some photos, spread evenly over the job, lie on
@@ -191,18 +194,16 @@ func (d *Dataset) plausible(ctx context.Context, proj grid.Projection, points []
 	if was <= 3*room(here) {
 		return nil
 	}
-	best, found := misreading{}, false
+	// The first that fits is the simplest; the two feet differ too little for the
+	// tags to tell them apart.
 	for _, m := range d.misreadings(proj) {
 		c := m.apply(here)
-		if now := apart(c); now <= room(c) && now < was/10 && (!found || now < apart(best.apply(here))) {
-			best, found = m, true
+		if now := apart(c); now <= room(c) && now < was/10 {
+			return d.mistaken(proj, m, fmt.Sprintf("the points lie %s from the photos' tags", kilometres(was*metres)), "among them")
 		}
 	}
-	if !found {
-		d.far("the points lie %s from the photos' tags, and neither another unit nor swapped columns bring them together", kilometres(was*metres))
-		return nil
-	}
-	return d.mistaken(proj, best, fmt.Sprintf("the points lie %s from the photos' tags", kilometres(was*metres)), "among them")
+	d.far("the points lie %s from the photos' tags, and neither another unit nor swapped columns bring them together", kilometres(was*metres))
+	return nil
 }
 
 // inUse holds the points against the area of use of the grid.
@@ -211,35 +212,34 @@ func (d *Dataset) inUse(ctx context.Context, proj grid.Projection, here cloud) e
 	if !ok {
 		return nil
 	}
-	margin := 0.1 * max(use.max.E-use.min.E, use.max.N-use.min.N)
+	margin := nearUse / proj.Grid().Unit.Metres
 	inside := func(c cloud, margin float64) bool {
 		return c.centre.E >= use.min.E-margin && c.centre.E <= use.max.E+margin && c.centre.N >= use.min.N-margin && c.centre.N <= use.max.N+margin
 	}
 	if inside(here, margin) {
 		return nil
 	}
-	var fits []misreading
-	for _, m := range d.misreadings(proj) {
-		// The two feet differ too little to tell which of them it is; the first of
-		// the list stands for both.
-		if inside(m.apply(here), 0) && !slices.ContainsFunc(fits, func(o misreading) bool { return o.swap == m.swap && math.Abs(o.scale/m.scale-1) < 1e-4 }) {
-			fits = append(fits, m)
+	// A box is a coarse measure, so only the simplest kind of mistake that fits at
+	// all counts: a unit before swapped columns.
+	for _, swap := range []bool{false, true} {
+		for _, m := range d.misreadings(proj) {
+			if m.swap == swap && inside(m.apply(here), 0) {
+				return d.mistaken(proj, m, "the points lie outside the area of use of "+describe(proj.Grid()), "inside")
+			}
 		}
 	}
-	if len(fits) != 1 {
-		d.far("the points lie outside the area of use of the grid")
-		return nil
-	}
-	return d.mistaken(proj, fits[0], "the points lie outside the area of use of "+describe(proj.Grid()), "inside")
+	d.far("the points lie outside the area of use of the grid")
+	return nil
 }
 
 // misreadings are the usual mistakes with coordinates, the simplest first.
 func (d *Dataset) misreadings(proj grid.Projection) []misreading {
 	taken := d.taken(proj)
 	out := []misreading{{swap: true, scale: 1, unit: taken}}
+	list := []grid.Unit{proj.Grid().Unit, grid.Metre, grid.USSurveyFoot, grid.Foot}
 	for _, swap := range []bool{false, true} {
-		for _, u := range []grid.Unit{grid.Metre, grid.USSurveyFoot, grid.Foot} {
-			if u.Metres != taken.Metres {
+		for i, u := range list {
+			if u.Metres != taken.Metres && !slices.Contains(list[:i], u) {
 				out = append(out, misreading{swap: swap, scale: u.Metres / taken.Metres, unit: u})
 			}
 		}
