@@ -252,8 +252,12 @@ func (n *counts) names(c *chain, ties []Tie) {
 	}
 }
 
-// priorPhotos is how many photos the stated rates count as much as.
-const priorPhotos = 100
+// priorPhotos is how many photos the stated rates count as much as, and
+// priorLinks how many links: wrong ones are few, and one job says little of them.
+const (
+	priorPhotos = 100
+	priorLinks  = 500
+)
 
 // rates brings the counts and the stated rates together.
 func (n *counts) rates(r *Rates, p Params) {
@@ -263,8 +267,8 @@ func (n *counts) rates(r *Rates, p Params) {
 	few := func(v float64) float64 { return min(max(v, 1e-4), 0.3) }
 	sum := func(row [classes]float64) float64 { return row[right] + row[late] + row[early] + row[other] }
 	began := n.link[right]
-	r.LinkError = few(mix(p.LinkError, began[other], sum(began), priorPhotos))
-	r.RunStart = few(mix(p.RunStart, began[late]+began[early], sum(began), priorPhotos))
+	r.LinkError = few(mix(p.LinkError, began[other], sum(began), priorLinks))
+	r.RunStart = few(mix(p.RunStart, began[late]+began[early], sum(began), priorLinks))
 	in := sum(n.link[late]) + sum(n.link[early])
 	ends := in - n.link[late][late] - n.link[early][early]
 	r.RunEnd = min(0.6, max(0.02, mix(p.RunEnd, ends, in, priorPhotos/5)))

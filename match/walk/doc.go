@@ -96,22 +96,22 @@
 // Take photo 2. Its tag is 2.2 m from B04 and 8.1 m from B05. The densities are
 // 0.945 n(2.2; 9) + 0.05 n(2.2; 81) = 0.0128 and 0.000517 per square metre, a
 // factor of 25 for B04: +3.20 in natural logarithms. The link says B05. Before
-// anything else is known it is right with 0.914 and late with 0.0366, and a late
-// link lists the next point with 0.75: a factor of 33 for B05, -3.51. That leaves
+// anything else is known it is right with 0.882 and late with 0.0529, and a late
+// link lists the next point with 0.75: a factor of 22 for B05, -3.10. That leaves
 // it open. The walk decides: photo 1 shows B03 for certain, and B03, B04, B04, B05
 // passes over no point, while B03, B05, B05, B05 does; and if photo 2 is late,
-// photo 3 is so with 0.9 rather than 0.004. That is +1.40, and the sum, +1.10, is the
-// logarithm of 0.7498 / 0.2495.
+// photo 3 is so with 0.9 rather than 0.006. That is +1.41, and the sum, +1.51, is the
+// logarithm of 0.8192 / 0.1801.
 //
 // There are 4^4 walks. Weighing each of them gives
 //
 //	photo  listed  B03     B04     B05     none
-//	1      B03     0.9971  0.0028  0.0000  0.0000
-//	2      B05     0.0006  0.7498  0.2495  0.0001
-//	3      B05     0.0001  0.7473  0.2525  0.0001
-//	4      B05     0.0002  0.1228  0.8771  0.0000
+//	1      B03     0.9969  0.0031  0.0000  0.0000
+//	2      B05     0.0007  0.8192  0.1801  0.0001
+//	3      B05     0.0001  0.8165  0.1833  0.0001
+//	4      B05     0.0002  0.1341  0.8657  0.0000
 //
-// The links of photos 2 and 3 are doubtful: probably late, but three to one is
+// The links of photos 2 and 3 are doubtful: probably late, but four to one is
 // not enough to say so. With tags good to 2 m per axis both are contradicted. A
 // test repeats this table from the formulas, without this package's code.
 //
@@ -119,10 +119,10 @@
 //
 // On simulated walks of 200 photos (package sim; points 10 m apart, a handheld
 // of 5 m at 95 % with bursts of multipath) a run of 8 late links is found in all
-// sets where points have times, and in nine of ten where they have none. Of two
-// links swapped at 30 m, 99 in 100 are found. The tests hold the package to
-// this, and the probabilities to be honest: of ties with 0.7 to 0.8, 0.7 to 0.8
-// are right.
+// sets but one or two in a thousand where points have times, and in nine of ten
+// where they have none. Two links swapped at 30 m are found in 99 of 100. The
+// tests hold the package to this, and the probabilities to be honest: of the ties
+// given 0.75, three quarters are right.
 //
 // No probability makes a link right. It says where to look.
 package walk

@@ -94,7 +94,7 @@ func newModel(points []Point, photos []Photo, p Params) *model {
 		m.rates.JumpLength = max(5*m.index.spacing, 1)
 	}
 	if m.rates.Roam == 0 {
-		m.rates.Roam = max(2*m.index.spacing, 15)
+		m.rates.Roam = max(1.5*m.index.spacing, 15)
 	}
 	m.crowd = m.index.crowd(m.rates.JumpLength)
 	m.back = m.index.crowd(returnTo * m.rates.JumpLength)
@@ -454,7 +454,7 @@ func (m *model) pair(t *step, j, k int) float64 {
 		if j == 0 {
 			w = stayOff
 		}
-		w *= t.leave
+		w *= (t.stay + t.leave) / 2 // on the way it may come at any time
 	case j > 0 && a.pt[j] == b.pt[k]:
 		w = r.Stay * t.stay
 	default:

@@ -127,7 +127,7 @@ type Params struct {
 	// for five times the spacing of the points.
 	JumpLength float64
 	// Roam is how far from points photos without one are taken, metres; 0 stands
-	// for twice the spacing of the points, and 15 m at least.
+	// for one and a half times the spacing of the points, and 15 m at least.
 	Roam float64
 
 	// Sigma is taken for photos that have none: metres per axis.
@@ -161,7 +161,8 @@ type Params struct {
 	// a photo, from 1 to 8, apart from those that links, names and times suggest.
 	Candidates int
 	// Fixed takes the rates of link errors and of moves as they are. Else they are
-	// where the estimate starts from: as much as a hundred photos count.
+	// where the estimate starts from: moves count as much as 100 photos, and link
+	// errors as 500.
 	Fixed bool
 }
 
@@ -170,7 +171,7 @@ type Params struct {
 func DefaultParams() Params {
 	return Params{
 		LinkError: 0.01,
-		RunStart:  0.008,
+		RunStart:  0.012,
 		RunEnd:    0.1,
 		NameError: 0.03,
 
@@ -178,7 +179,7 @@ func DefaultParams() Params {
 		Stay:    0.45, Next: 0.40, Previous: 0.04, Jump: 0.09,
 
 		Sigma:       3.23, // 4.9 m at 68.27 %, as match.DefaultBudget has it
-		Slack:       1.1,
+		Slack:       1.15,
 		Correlation: 150 * time.Second,
 		WideShare:   0.05, WideFactor: 3,
 		WildShare: 0.005, WildRadius: 1000,
