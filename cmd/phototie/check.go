@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"path/filepath"
 	"slices"
 
 	"github.com/spf13/cobra"
@@ -14,11 +13,13 @@ import (
 	"example.com/phototie/grid/site"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
-	"example.com/phototie/match/report"
 )
 
 func newCheck(e *env) *cobra.Command {
-	var all bool
+	var (
+		all bool
+		g   gate
+	)
 	cmd := &cobra.Command{
 		Use:   "check [flags] DIR",
 		Short: "Judge every photo of a dataset against its surveyed point",
@@ -32,40 +33,66 @@ photo is tied to, and judges the difference against the accuracy budget:
   unjudged  nothing to judge, with the reason
 
 Every photo, every point and every link is accounted for. The exit code is 1
-where there are findings at or above --fail-on.`,
+where there are findings at or above --fail-on.
+
+--format says what is printed. --out writes files besides, each in the format
+that its name ends in: .sarif, .xml (JUnit), .json, .csv, .geojson, .kml, .gpkg
+(GeoPackage) or .txt.
+
+As a gate: --baseline names a file of accepted findings, each with a reason and
+the last day on which it holds. They don't count. What has run out counts again.
+--write-baseline makes such a file of what is found, for you to fill in.`,
 		Example: `  phototie check job
   phototie check --all job                          list the photos within budget too
   phototie check --format json job > job.json
-  phototie check --fail-on error job                pass with warnings`,
+  phototie check --fail-on error job                pass with warnings
+  phototie check --out job.geojson --out job.gpkg job
+  phototie check --write-baseline accepted.toml job
+  phototie check --summary --baseline accepted.toml --out job.sarif --out job.xml job`,
 		Args: argsExactly(1, "the dataset's folder"),
 	}
-	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv")
+	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv", "geojson", "sarif", "junit", "kml")
 	failOn := addChoice(cmd, "fail-on", "warning", "the least severity that makes the exit code 1", "error", "warning", "note", "never")
 	cmd.Flags().BoolVar(&all, "all", false, "list every photo and every finding in the text")
+	g.flags(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		d, proj, err := openDataset(args[0])
 		if err != nil {
 			return err
 		}
 		defer d.Close()
+		if g.summary && (all || cmd.Flags().Changed("format")) {
+			return usagef("--summary takes the place of the text; leave --format and --all out, or write a file with --out")
+		}
+		if err := g.prepare(d, args[0]); err != nil {
+			return err
+		}
 		tell, done := progress(e.stderr, "reading photos")
 		res, err := d.Check(cmd.Context(), proj, tell)
 		done()
 		if err != nil {
 			return err
 		}
-		switch format.value {
-		case "json":
-			err = report.JSON(e.stdout, filepath.Base(args[0]), res)
-		case "csv":
-			err = report.CSV(e.stdout, res)
-		default:
-			err = report.Text(e.stdout, res, report.TextOptions{Title: args[0], Facts: report.ReadingFacts(d.Reading()), All: all, Next: nextAfterCheck(args[0], res)})
+		p := printing{ctx: cmd.Context(), dir: args[0], d: d, proj: proj, res: res, baseline: g.baseline, all: all,
+			outcome: g.apply(append(res.Findings(), d.Reading().Findings()...))}
+		if failOn.value != "never" {
+			p.failOn = match.Severity(failOn.value)
 		}
-		if err != nil {
+		if err := g.files(&p); err != nil {
 			return err
 		}
-		return verdictOn(append(res.Findings(), d.Reading().Findings()...), failOn.value)
+		if g.starter != "" {
+			return g.start(e.stdout, p.outcome, p.failOn, args[0])
+		}
+		show := format.value
+		if g.summary {
+			show = "summary"
+		}
+		if err := p.write(e.stdout, show, g.now); err != nil {
+			return err
+		}
+		p.unplaced(e.stderr)
+		return verdictOn(p.outcome.Kept, failOn.value)
 	}
 	return cmd
 }

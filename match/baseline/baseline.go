@@ -72,6 +72,8 @@ type Entry struct {
 	Expires Date `json:"expires"`
 	// Line is the entry's first line in its file; 0 where it comes of none.
 	Line int `json:"-"`
+	// Remark is written as a comment above the entry, and not read.
+	Remark string `json:"-"`
 }
 
 // key is what an entry and a finding must have in common.
@@ -291,7 +293,7 @@ func Starter(o Outcome, expires Date) (b Baseline, left []match.Finding) {
 			left = append(left, f)
 		default:
 			seen[k] = true
-			b.Entries = append(b.Entries, Entry{Code: f.Code, Photo: f.Photo, Point: f.Point, Expires: expires})
+			b.Entries = append(b.Entries, Entry{Code: f.Code, Photo: f.Photo, Point: f.Point, Expires: expires, Remark: f.Message})
 		}
 	}
 	return b, left
@@ -308,7 +310,13 @@ func (b *Baseline) Write(w io.Writer) error {
 	var out bytes.Buffer
 	fmt.Fprintf(&out, head, Version)
 	for _, e := range b.Entries {
-		fmt.Fprintf(&out, "\n[[accept]]\n")
+		fmt.Fprintln(&out)
+		if e.Remark != "" {
+			// As in a string, so that it stays one line of visible characters.
+			q := quote(strings.ToValidUTF8(e.Remark, "\uFFFD"))
+			fmt.Fprintf(&out, "# %s\n", q[1:len(q)-1])
+		}
+		fmt.Fprintf(&out, "[[accept]]\n")
 		for _, f := range []struct {
 			name, value string
 			always      bool

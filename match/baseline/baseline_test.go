@@ -39,8 +39,8 @@ func TestParse(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := []Entry{
-		{"tag-over-budget", "photos/a.jpg", "B12", "across the basin", "office", Date{2027, 3, 31}, 3},
-		{"point-without-photo", "", "L06", "under\n[[water]]", "", Date{2026, 12, 31}, 11},
+		{"tag-over-budget", "photos/a.jpg", "B12", "across the basin", "office", Date{2027, 3, 31}, 3, ""},
+		{"point-without-photo", "", "L06", "under\n[[water]]", "", Date{2026, 12, 31}, 11, ""},
 	}
 	if !reflect.DeepEqual(b.Entries, want) {
 		t.Errorf("got  %+v\nwant %+v", b.Entries, want)
@@ -166,6 +166,9 @@ func TestStarter(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = Parse("b.toml", text.Bytes())
+	if !strings.Contains(text.String(), "\n# m\n[[accept]]\n") {
+		t.Errorf("the entry does not say what it accepts:\n%s", text.String())
+	}
 	if err == nil || strings.Count(err.Error(), "has no reason") != 1 {
 		t.Errorf("a starter without reasons: %v\n%s", err, text.String())
 	}
@@ -193,6 +196,7 @@ func TestRoundTrip(t *testing.T) {
 				Photo:   rapid.String().Draw(t, "photo"),
 				Point:   rapid.String().Draw(t, "point"),
 				Reason:  rapid.StringMatching(`[a-z\[\]"'\\]([a-z \n\t"'\\#=]*[a-z])?`).Draw(t, "reason"),
+				Remark:  rapid.String().Draw(t, "remark"),
 				Expires: Date{rapid.IntRange(1, 9999).Draw(t, "y"), time.Month(rapid.IntRange(1, 12).Draw(t, "m")), rapid.IntRange(1, 28).Draw(t, "d")},
 			}
 			if !seen[e.key()] {
@@ -216,6 +220,7 @@ func TestRoundTrip(t *testing.T) {
 				line = l
 			}
 			got.Entries[i].Line = 0
+			b.Entries[i].Remark = ""
 		}
 		if len(got.Entries) != len(b.Entries) || len(b.Entries) > 0 && !reflect.DeepEqual(got.Entries, b.Entries) {
 			t.Fatalf("got  %+v\nwant %+v\n%s", got.Entries, b.Entries, text.String())
