@@ -162,10 +162,7 @@ func (d *Dataset) correct(ctx context.Context, proj grid.Projection, res *match.
 		return err
 	}
 	return withLedger(opt.Into, opt.Tool, func(l *ledger.Ledger) error {
-		for _, name := range []string{SettingsFile, d.Settings.Points.File, d.Settings.Links.File} {
-			if name == "" {
-				continue
-			}
+		for _, name := range d.Files() {
 			if _, err := l.CopyInto(ctx, d.root, name); err != nil {
 				return err
 			}

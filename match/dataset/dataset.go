@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"iter"
 	"os"
+	"slices"
 	"strings"
 
 	"example.com/phototie/grid"
@@ -108,6 +109,18 @@ func (d *Dataset) Close() error {
 
 // FS is the dataset's folder as a file system.
 func (d *Dataset) FS() fs.FS { return d.fsys }
+
+// Files lists the files that make the dataset besides its photos: the settings
+// and what they name, as paths inside the folder.
+func (d *Dataset) Files() []string {
+	files := []string{SettingsFile}
+	for _, name := range []string{d.Settings.Points.File, d.Settings.Links.File, *d.Settings.control()} {
+		if name != "" && !slices.Contains(files, name) {
+			files = append(files, name)
+		}
+	}
+	return files
+}
 
 // Reading tells how the survey's side has been understood so far: the site
 // system after Projection, the points after Points or Check.

@@ -7,8 +7,8 @@
 // 150 photos in Irish Transverse Mercator, with trouble planted in it: a run of
 // photos tied one point late, a frozen fix, a flipped longitude reference,
 // photos without a tag, one that is too small and one that is blurred.
-// [TallowCreek] is a small survey of footbridges in US survey feet with nothing
-// planted at all.
+// [TallowCreek] is a small survey of footbridges in ground coordinates, US survey
+// feet scaled about a project point and cut, with nothing planted at all.
 //
 // What was planted is returned with the job and is written in words into its
 // README.txt, so a check of the folder can be compared with the truth.

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"example.com/phototie/grid"
+	"example.com/phototie/grid/site"
 )
 
 // tangent is a projection without PROJ: a plane that touches GRS 80 at an
@@ -70,7 +71,16 @@ var (
 		grid:   grid.Grid{Name: "tangent plane for Tallow Creek", Code: "EPSG:6543", Unit: grid.USSurveyFoot},
 		origin: grid.LatLon{Lat: 35.634, Lon: -82.324}, at: grid.EN{E: 1012412, N: 702240}, turn: -1.9,
 	}
+	// tallowSite is the same plane in the ground coordinates of the job.
+	tallowSite = onGround(tallowPlane, *tallowGround.GroundScale)
 )
+
+// onGround is a tangent plane seen from a ground scale on it.
+func onGround(p tangent, g site.GroundScale) tangent {
+	p.at = g.Inverse(p.at)
+	p.grid.Unit.Metres *= g.CombinedFactor
+	return p
+}
 
 // broken answers FromGrid as the test wants it to.
 type broken struct {

@@ -289,7 +289,7 @@ func TestNoiseIsHonest(t *testing.T) {
 		for _, job := range []struct {
 			j    *Job
 			proj tangent
-		}{{velland(t, seed), vellandPlane}, {tallow(t, seed), tallowPlane}} {
+		}{{velland(t, seed), vellandPlane}, {tallow(t, seed), tallowSite}} {
 			bad := planted(t, job.j)
 			_, points := readPoints(t, job.j)
 			var last struct {
@@ -357,7 +357,7 @@ func TestPlanAgrees(t *testing.T) {
 	for _, job := range []struct {
 		j    *Job
 		proj tangent
-	}{{velland(t, 3), vellandPlane}, {tallow(t, 3), tallowPlane}} {
+	}{{velland(t, 3), vellandPlane}, {tallow(t, 3), tallowSite}} {
 		_, points := readPoints(t, job.j)
 		for _, p := range job.j.Photos {
 			if p.meta.gps == nil || p.meta.gps.fix == nil {

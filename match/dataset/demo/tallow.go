@@ -8,27 +8,49 @@ import (
 	"time"
 
 	"example.com/phototie/grid"
+	"example.com/phototie/grid/site"
 )
 
-// The grid of Tallow Creek.
+// The grid that the ground coordinates of Tallow Creek stand on.
 const tallowCode = "EPSG:6543"
+
+// tallowGround is the site system of Tallow Creek. Its combined factor is the
+// point scale factor of the grid at the project point, 0.99989479, times the
+// height factor R / (R + h) = 0.99990392 for an ellipsoidal height of 612.3 m
+// and a radius R of 6 372 000 m. The project point's grid coordinates less a
+// million feet east and 700 000 feet north are its ground coordinates, so that
+// nobody takes the one for the other.
+var tallowGround = site.Definition{
+	Name: "Tallow Creek ground", Unit: grid.USSurveyFoot,
+	GroundScale: &site.GroundScale{
+		Origin:         grid.EN{E: 1012600, N: 702250},
+		SiteOrigin:     grid.EN{E: 12600, N: 2250},
+		CombinedFactor: 0.99979872,
+	},
+}
 
 // TallowCreek makes the job of the footbridges of Tallow Creek, an invented
 // stream in the west of North Carolina: the four corner posts of three
 // footbridges, 12 points, and 30 photos of one morning. Nothing is planted in
-// it. Points are on the grid in US survey feet; the photos' metadata is metric,
-// as Exif is.
+// it. Points are in ground coordinates in US survey feet: a site system on the
+// state plane grid, whose parameters the settings give. The photos' metadata is
+// metric, as Exif is.
 //
-// proj must be of EPSG:6543, NAD83(2011) / North Carolina (ftUS), else the
-// error is ErrGrid.
+// proj must be of the grid, EPSG:6543, NAD83(2011) / North Carolina (ftUS), else
+// the error is ErrGrid. The job's own grid, which its points and cameras are on,
+// is the site system.
 func TallowCreek(ctx context.Context, proj grid.Projection, seed uint64) (*Job, error) {
 	if err := checkGrid(proj.Grid(), tallowCode, grid.USSurveyFoot); err != nil {
 		return nil, err
 	}
+	ground, err := site.New(proj, tallowGround)
+	if err != nil {
+		return nil, fmt.Errorf("demo: %w", err)
+	}
 	rng := rand.New(rand.NewPCG(seed, 0x7a1104))
 	p := tallowPlan(rng)
 	shots := p.walk(rng)
-	if err := locate(ctx, proj, shots); err != nil {
+	if err := locate(ctx, ground, shots); err != nil {
 		return nil, err
 	}
 	job := &Job{Name: p.name, Photos: p.photos(shots, seed)}
@@ -44,6 +66,15 @@ const tallowSettings = `# Tallow Creek footbridges. An invented example: see REA
 
 [grid]
 crs = "EPSG:6543"    # NAD83(2011) / North Carolina, US survey feet
+
+[site]               # the points are in ground coordinates, scaled about a project point
+name = "Tallow Creek ground"
+unit = "ftUS"
+
+[site.ground_scale]
+origin = { e = 1012600.0, n = 702250.0 }      # the project point on the grid
+site_origin = { e = 12600.0, n = 2250.0 }     # the same in ground coordinates
+combined_factor = 0.99979872                  # grid distance / ground distance
 
 [points]
 file = "points.csv"  # the first line names the columns
@@ -69,10 +100,12 @@ An example job for phototie. The place, the crew and the instruments are
 invented; nothing here is a survey of anything.
 
 12 points: the corner posts of three timber footbridges over the creek (T11 to
-T14, T21 to T24, T31 to T34; the first digit is the bridge). North Carolina
-state plane grid of NAD83(2011) in US survey feet (EPSG:6543): eastings,
-northings and heights in points.csv are in feet. They are grid coordinates, not
-ground coordinates.
+T14, T21 to T24, T31 to T34; the first digit is the bridge). Eastings, northings
+and heights in points.csv are in US survey feet. They are ground coordinates,
+not grid coordinates: the North Carolina state plane grid of NAD83(2011)
+(EPSG:6543) scaled about a project point, so that distances between them are
+distances on the ground, and cut by 1,000,000 feet east and 700,000 feet north;
+phototie.toml says how. As grid coordinates they would lie 370 km from here.
 
   phototie.toml   the settings
   points.csv      the surveyed points
@@ -99,7 +132,7 @@ func tallowPlan(rng *rand.Rand) *plan {
 		e, n, bearing float64
 		chain         float64
 	}{
-		{1012412.60, 702318.44, 17, 1}, {1012668.12, 702190.73, 342, 2}, {1013001.95, 702244.08, 28, 3},
+		{12412.60, 2318.44, 17, 1}, {12668.12, 2190.73, 342, 2}, {13001.95, 2244.08, 28, 3},
 	}
 	const long = 11.0 // metres
 	m := p.unit.Metres
