@@ -1,0 +1,73 @@
+package main
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// The commands of the example pipelines run, on a delivery laid out as they have
+// it: the gate passes with the findings accepted, and fails without.
+func TestExamplePipelines(t *testing.T) {
+	files, err := filepath.Glob("../../examples/ci/*.yml")
+	if err != nil || len(files) != 2 {
+		t.Fatalf("%d example pipelines, want 2: %v", len(files), err)
+	}
+	dir := t.TempDir()
+	run := func(want int, args ...string) {
+		t.Helper()
+		cmd := exec.Command(program, args...)
+		cmd.Dir = dir
+		out, err := cmd.CombinedOutput()
+		if cmd.ProcessState == nil || cmd.ProcessState.ExitCode() != want {
+			t.Fatalf("phototie %q: %v, want exit code %d\n%s", args, err, want, out)
+		}
+	}
+	const accepted = "deliveries/quay.accepted.toml"
+	if err := os.Mkdir(filepath.Join(dir, "deliveries"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	run(exitOK, "demo", "deliveries/quay")
+	run(exitOK, "check", "--write-baseline", accepted, "deliveries/quay")
+	text, err := os.ReadFile(filepath.Join(dir, accepted))
+	if err != nil {
+		t.Fatal(err)
+	}
+	filled := strings.ReplaceAll(string(text), `reason = ""`, `reason = "planted in the demo"`)
+	i := strings.LastIndex(filled, "\n# ")
+	if i < 0 {
+		t.Fatalf("the baseline has no entries:\n%s", filled)
+	}
+	for _, f := range files {
+		yaml, err := os.ReadFile(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		command := regexp.MustCompile(`(?s)phototie (check .*?deliveries/quay)\n`).FindSubmatch(yaml)
+		if command == nil {
+			t.Fatalf("%s runs no check", f)
+		}
+		args := strings.Fields(strings.ReplaceAll(string(command[1]), "\\\n", " "))
+		// All are accepted; then all but the last.
+		for _, c := range []struct {
+			baseline string
+			want     int
+		}{{filled, exitOK}, {filled[:i+1], exitFindings}} {
+			if err := os.WriteFile(filepath.Join(dir, accepted), []byte(c.baseline), 0o644); err != nil {
+				t.Fatal(err)
+			}
+			run(c.want, args...)
+		}
+		for _, out := range regexp.MustCompile(`--out (\S+)`).FindAllSubmatch(yaml, -1) {
+			if _, err := os.Stat(filepath.Join(dir, string(out[1]))); err != nil {
+				t.Errorf("%s: %v", f, err)
+			}
+			if n := strings.Count(string(yaml), string(out[1])); n < 2 {
+				t.Errorf("%s writes %s and does nothing with it", f, out[1])
+			}
+		}
+	}
+}
