@@ -1,6 +1,6 @@
 // Command simulate says what phototie can tell apart on a job like yours. It draws
-// jobs of which the truth is known, plants a blunder in each, checks them, and
-// prints how often the blunder was noticed.
+// jobs of which the truth is known, plants a blunder in each, has phototie explain
+// them, and prints what was named for what was planted.
 //
 //	go run ./examples/simulate -h
 package main
@@ -17,7 +17,9 @@ import (
 	"strings"
 	"time"
 
+	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/cause"
 	"example.com/phototie/match/sim"
 )
 
@@ -62,8 +64,8 @@ func run(ctx context.Context, args []string, out, messages io.Writer) error {
 		fs.PrintDefaults()
 	}
 	var (
-		sets    = fs.Int("sets", 50, "jobs of each scenario")
-		by      = fs.String("by", "check", "who looks: "+strings.Join(explainerNames(), " or "))
+		sets    = fs.Int("sets", 20, "jobs of each scenario")
+		by      = fs.String("by", "cause", "who looks: cause names causes; check shows that something is wrong, not what,\nand whatever it shows counts as found")
 		list    = fs.Bool("list", false, "list the kinds of blunder and their extents, and end")
 		format  = fs.String("format", "text", "text or json; json has the seeds of the jobs that went wrong")
 		stated  = fs.String("stated", string(cfg.Noise.Stated), "what tags state of their own error: true, flat or none")
@@ -189,6 +191,7 @@ type explainer struct {
 }
 
 var explainers = []explainer{
+	{"cause", byCause, nil},
 	{"check", byCheck, func(sim.Kind, string) bool { return true }},
 }
 
@@ -207,6 +210,30 @@ func findExplainer(name string) (explainer, error) {
 		}
 	}
 	return explainer{}, fmt.Errorf("there is nobody %q to look: want %s", name, strings.Join(explainerNames(), " or "))
+}
+
+// byCause names the causes that explain what the check shows. It is told of the
+// neighbouring zones and of all datums that the grid knows, as a user's own
+// projection engine would.
+func byCause(ctx context.Context, set *sim.Set) ([]string, error) {
+	res, err := set.Check(ctx)
+	if err != nil {
+		return nil, err
+	}
+	in := cause.Input{Proj: set.Projection, Options: set.Options(), Result: res}
+	if p, ok := set.Projection.(*sim.Plane); ok {
+		in.Datums = p.Datums()
+		in.Neighbours = []grid.Projection{p.Zone(-1), p.Zone(1)}
+	}
+	found, err := cause.Explain(ctx, in)
+	if err != nil {
+		return nil, err
+	}
+	var names []string
+	for _, f := range found.Causes {
+		names = append(names, f.Name)
+	}
+	return names, nil
 }
 
 // byCheck names what the check alone shows: that something is wrong and not what.

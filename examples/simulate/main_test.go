@@ -36,6 +36,12 @@ func TestRun(t *testing.T) {
 	if err != nil || json.Unmarshal([]byte(again), &c) != nil || len(c.Rows) != 1 || c.Rows[0].Found != 4 {
 		t.Errorf("%v: %s", err, again)
 	}
+	// By default it is the causes that are named.
+	again, _, err = simulate("-format", "json", "-sets", "2", "-photos", "60", "-points", "24", "nothing", "flipped-longitude")
+	c = sim.Confusion{}
+	if err != nil || json.Unmarshal([]byte(again), &c) != nil || len(c.Rows) != 2 || c.Rows[0].Exact != 2 || c.Rows[1].Exact != 2 {
+		t.Errorf("%v: %s", err, again)
+	}
 	out, _, err = simulate("-list")
 	if err != nil || strings.Count(out, "\n") != len(sim.Kinds()) {
 		t.Errorf("%v: %s", err, out)
@@ -48,7 +54,7 @@ func TestRunErrors(t *testing.T) {
 		want string
 	}{
 		{"-nonsense", "see -h"},
-		{"-sets 0 nothing", "0 sets"},
+		{"-sets 0 nothing", "Sets is 0"},
 		{"-by nobody", "check"},
 		{"-format xml", "text or json"},
 		{"-layout circle", "Layout is circle"},

@@ -72,9 +72,9 @@ func (r ConfusionRow) FoundInterval(confidence float64) (low, high float64) {
 func (s Study) Run(ctx context.Context, scenarios ...Scenario) (*Confusion, error) {
 	switch {
 	case s.Sets < 1:
-		return nil, fmt.Errorf("sim: a study of %d sets", s.Sets)
+		return nil, &ConfigError{"Sets", s.Sets, "1 or more"}
 	case s.Explain == nil:
-		return nil, errors.New("sim: a study without Explain")
+		return nil, errors.New("sim: a study has to have somebody to Explain")
 	}
 	right := s.Right
 	if right == nil {
@@ -172,7 +172,8 @@ func (r *ConfusionRow) add(seed uint64, names []string, right func(Kind, string)
 	}
 }
 
-// Names returns every name that was named, sorted.
+// Names returns every name that was named: first those of kinds, in the order of
+// Kinds, so that the table has them on its diagonal, then the others, sorted.
 func (c *Confusion) Names() []string {
 	all := make(map[string]bool)
 	for _, r := range c.Rows {
@@ -180,7 +181,14 @@ func (c *Confusion) Names() []string {
 			all[n] = true
 		}
 	}
-	return slices.Sorted(maps.Keys(all))
+	var names []string
+	for _, k := range Kinds() {
+		if n := string(k); all[n] {
+			names = append(names, n)
+			delete(all, n)
+		}
+	}
+	return append(names, slices.Sorted(maps.Keys(all))...)
 }
 
 // WriteJSON writes the table as JSON.

@@ -209,16 +209,16 @@ func TestStudy(t *testing.T) {
 		t.Fatal(err)
 	}
 	if want := `planted                       sets    found    exact   1  2  3  4
-nothing                         10   80.0 %   80.0 %   .  2  .  .
-late-run                        10   80.0 %   70.0 %   .  2  8  .
-flipped-longitude               10   80.0 %   70.0 %   8  2  .  .
-flipped-longitude + wrong-tie   10   80.0 %   70.0 %   8  2  .  8
+nothing                         10   80.0 %   80.0 %   .  .  .  2
+late-run                        10   80.0 %   70.0 %   .  8  .  2
+flipped-longitude               10   80.0 %   70.0 %   8  .  .  2
+flipped-longitude + wrong-tie   10   80.0 %   70.0 %   8  .  8  2
 
 named:
   1  flipped-longitude
-  2  ghost
-  3  late-run
-  4  wrong-tie
+  2  late-run
+  3  wrong-tie
+  4  ghost
 `; text.String() != want {
 		t.Errorf("text\n%s, want\n%s", text.String(), want)
 	}
