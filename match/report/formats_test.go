@@ -21,6 +21,7 @@ import (
 
 	"github.com/rivo/uniseg"
 	"github.com/santhosh-tekuri/jsonschema/v6"
+	"pgregory.net/rapid"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
@@ -794,4 +795,45 @@ func TestCheckJSONWithBaseline(t *testing.T) {
 	if err := json.Unmarshal(b.Bytes(), &doc); err != nil || len(doc.Accepted) != len(o.Accepted) || doc.Accepted[0].Accepted.Expires != o.Accepted[0].Entry.Expires.String() {
 		t.Errorf("%+v %v", doc, err)
 	}
+}
+
+// Whatever photos and points are called, XML and JSON stay well-formed and keep
+// each to its place, and a URI leads to the name it was made of.
+func TestNamesProperty(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		name := rapid.OneOf(rapid.String(), rapid.Map(rapid.SliceOf(rapid.Byte()), func(b []byte) string { return string(b) }), rapid.SampledFrom(awkward))
+		photo, point := "photos/"+name.Draw(rt, "photo")+".jpg", "P"+strings.TrimSpace(name.Draw(rt, "point"))
+		photos := []match.Photo{{Name: photo, Tag: tagAt(50, 0)}}
+		res, err := match.Check(context.Background(), plane{grid.Metre}, []match.Point{{ID: point}}, []match.Link{{Photo: photo, Point: point, Line: 2}}, match.All(photos), match.Options{})
+		if err != nil {
+			rt.Skip(err) // an id with spaces around it
+		}
+		o := baseline.Without(res.Findings())
+		at := located(t, res)
+		var geo, kml, junit, sarif bytes.Buffer
+		if err := errors.Join(GeoJSON(&geo, name.Draw(rt, "dataset"), res, at), KML(&kml, photo, res, at), JUnit(&junit, photo, res, o, match.SeverityNote), SARIF(&sarif, photo, "", res, o, files)); err != nil {
+			rt.Fatal(err)
+		}
+		var k kmlDoc
+		var j junitDoc
+		var s sarifLog
+		if err := errors.Join(xml.Unmarshal(kml.Bytes(), &k), xml.Unmarshal(junit.Bytes(), &j), json.Unmarshal(sarif.Bytes(), &s)); err != nil {
+			rt.Fatal(err)
+		}
+		if !json.Valid(geo.Bytes()) || bytes.Count(geo.Bytes(), []byte("\n")) != 5 {
+			rt.Errorf("GeoJSON:\n%s", geo.String())
+		}
+		if f := k.Document.Folders; len(f) != 3 || len(f[1].Placemarks) != 1 || f[1].Placemarks[0].Name != plain(photo) {
+			rt.Errorf("KML: %+v", f)
+		}
+		if j.Tests != 2 {
+			rt.Errorf("JUnit: %d tests", j.Tests)
+		}
+		for _, r := range s.Runs[0].Results {
+			u, err := url.Parse(r.Locations[0].Physical.Artifact.URI)
+			if err != nil || u.Path != "deliveries/quay/"+photo || u.RawQuery != "" || u.Fragment != "" || u.IsAbs() {
+				rt.Errorf("URI %q of %q: %v", r.Locations[0].Physical.Artifact.URI, photo, err)
+			}
+		}
+	})
 }

@@ -8,6 +8,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
+	"example.com/phototie/match/dataset"
 )
 
 // The names and versions of the JSON documents. A version changes when a field
@@ -35,6 +36,9 @@ type Check struct {
 	// Findings are those that count, Accepted those that a baseline accepts.
 	Findings []match.Finding     `json:"findings"`
 	Accepted []baseline.Accepted `json:"accepted,omitempty"`
+	// Survey is how the survey's side was understood; nil where it was not read
+	// from files.
+	Survey *dataset.Reading `json:"survey,omitempty"`
 }
 
 // CheckPhoto is a photo of a Check document.
@@ -46,18 +50,23 @@ type CheckPhoto struct {
 }
 
 // JSON writes a checked job as one Check document, with its own findings.
-func JSON(w io.Writer, dataset string, r *match.Result) error {
-	return CheckJSON(w, dataset, r, baseline.Without(r.Findings()))
+func JSON(w io.Writer, name string, r *match.Result) error {
+	return CheckJSON(w, name, r, baseline.Without(r.Findings()))
 }
 
 // CheckJSON writes a checked job as one Check document with the findings of an
 // outcome, the ones that a baseline accepts apart.
-func CheckJSON(w io.Writer, dataset string, r *match.Result, o baseline.Outcome) error {
+func CheckJSON(w io.Writer, name string, r *match.Result, o baseline.Outcome) error {
+	return Document(w, NewCheck(name, r, o))
+}
+
+// NewCheck makes the Check document of a checked job.
+func NewCheck(name string, r *match.Result, o baseline.Outcome) *Check {
 	findings := o.Kept
 	if findings == nil {
 		findings = []match.Finding{}
 	}
-	doc := Check{Format: CheckFormat, Version: JSONVersion, Dataset: dataset, Result: r,
+	doc := &Check{Format: CheckFormat, Version: JSONVersion, Dataset: name, Result: r,
 		Photos: make([]CheckPhoto, len(r.Photos)), Operations: []*grid.Operation{}, Findings: findings, Accepted: o.Accepted}
 	for i := range r.Photos {
 		p := &r.Photos[i]
@@ -72,7 +81,7 @@ func CheckJSON(w io.Writer, dataset string, r *match.Result, o baseline.Outcome)
 		}
 		doc.Photos[i].Operation = &k
 	}
-	return Document(w, doc)
+	return doc
 }
 
 // sameOperation reports whether two operations are one.

@@ -35,6 +35,9 @@ func siteFacts(s dataset.SiteRead) []Fact {
 		text += " (" + s.Base.Code + ")"
 	}
 	text += ": " + parameters(d)
+	if d.Accuracy != nil {
+		text += fmt.Sprintf("; good to %.3g m", *d.Accuracy)
+	}
 	out := []Fact{{"site", text}}
 	if s.Plane != nil {
 		out = append(out, fitFacts("site system", s.Control, *s.Plane)...)
