@@ -38,7 +38,10 @@ func (e *Evidence) stops(photos []int) []stop {
 // pace is how fast crews walk, in metres per second. Common practice, no source.
 const pace = 1.2
 
-// where returns where a crew was at a time: at a point from half a minute before
+// longBreak is a gap between observations that parts two outings.
+const longBreak = 2 * time.Hour
+
+// whereabouts returns where a crew was at a time: at a point from half a minute before
 // its observation until it has to leave for the next one, or between the two.
 func (e *Evidence) whereabouts(stops []stop, t time.Time) grid.EN {
 	k, _ := slices.BinarySearchFunc(stops, t, func(s stop, t time.Time) int { return s.at.Compare(t) })
@@ -50,6 +53,13 @@ func (e *Evidence) whereabouts(stops []stop, t time.Time) grid.EN {
 	}
 	a, b := stops[k-1], stops[k]
 	pa, pb := e.Points[a.point].EN, e.Points[b.point].EN
+	if b.at.Sub(a.at) > longBreak {
+		// Between two outings a crew is nowhere: at the nearer in time.
+		if t.Sub(a.at) < b.at.Sub(t) {
+			return pa
+		}
+		return pb
+	}
 	arrive := b.at.Add(-35 * time.Second)
 	need := math.Hypot(pb.E-pa.E, pb.N-pa.N) * e.unit / pace
 	need = math.Min(need, math.Max(1, arrive.Sub(a.at).Seconds()))

@@ -210,7 +210,7 @@ func logChoose(n, m int) float64 {
 
 // best finds the set of photos that a hypothesis concerns best; nil where it
 // gains nowhere.
-func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis) (*candidate, error) {
+func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis) (top, whole *candidate, err error) {
 	var everybody, everywhere []int
 	for i := range e.Photos {
 		everybody = append(everybody, i)
@@ -222,13 +222,12 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 	}
 	trial, err := e.changed(ctx, h, everybody, everywhere)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	items := e.items(s.family(cause), h, trial)
 	if len(items) == 0 {
-		return nil, nil
+		return nil, nil, nil
 	}
-	var top *candidate
 	// consider weighs one set of items. The cost of having chosen each for itself
 	// goes with its gain, photo by photo.
 	consider := func(set []int, cost, chosen float64) {
@@ -257,6 +256,9 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 		c.weight.Independent, c.weight.Penalty, c.weight.Score = n, cost, sum-cost
 		if top == nil || c.weight.Score > top.weight.Score {
 			top = c
+		}
+		if c.all && (whole == nil || c.weight.Score > whole.weight.Score) {
+			whole = c
 		}
 	}
 	scope := h.Scope
@@ -294,13 +296,16 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 			}
 		})
 	}
-	if top != nil {
-		slices.Sort(top.photos)
-		if h.Points != nil {
-			top.points = e.alongside(h, top.points, top.all)
+	for _, c := range []*candidate{top, whole} {
+		if c == nil || c == whole && c == top {
+			continue
 		}
+		c.complete(e)
 	}
-	return top, nil
+	if top != nil && top == whole {
+		top.complete(e)
+	}
+	return top, whole, nil
 }
 
 // temper scales the gains of photos to those that count, outing by outing, and
@@ -340,6 +345,14 @@ func (e *Evidence) temper(h *Hypothesis, gains []gained) (sum, count float64) {
 		sum += gain * n / float64(len(photos))
 	}
 	return sum, count
+}
+
+// complete puts a candidate's photos in order and adds the points beside its own.
+func (c *candidate) complete(e *Evidence) {
+	slices.Sort(c.photos)
+	if c.hyp.Points != nil {
+		c.points = e.alongside(c.hyp, c.points, c.all)
+	}
 }
 
 // gained is what one photo gains.
@@ -496,37 +509,62 @@ func (e *Evidence) alongside(h *Hypothesis, points []int, all bool) []int {
 	return out
 }
 
-// propose returns the best candidate of each cause, the best first.
-func (s *search) propose(ctx context.Context, e *Evidence) ([]candidate, error) {
-	var out []candidate
-	for k, c := range s.causes {
-		if err := ctx.Err(); err != nil {
-			return nil, err
+// look returns the best candidate of a cause, and the best that concerns all it
+// could, where that is another. With params only hypotheses count whose chosen
+// figures are the same.
+func (s *search) look(ctx context.Context, e *Evidence, cause int, params []Param) (top, all *candidate, err error) {
+	c := s.causes[cause]
+	hyps, err := c.Propose(ctx, e)
+	if err != nil {
+		return nil, nil, fmt.Errorf("explain: cause %s: %w", c.Name(), err)
+	}
+	for x := range hyps {
+		h := &hyps[x]
+		if h.Changes != nil && len(h.Changes) != len(e.Photos) {
+			return nil, nil, fmt.Errorf("explain: cause %s proposes changes for %d photos of %d", c.Name(), len(h.Changes), len(e.Photos))
 		}
-		hyps, err := c.Propose(ctx, e)
+		if params != nil && !slices.EqualFunc(h.Params, params, func(a, b Param) bool { return a.Name == b.Name && a.Text == b.Text }) {
+			continue
+		}
+		b, whole, err := s.best(ctx, e, cause, h)
 		if err != nil {
-			return nil, fmt.Errorf("explain: cause %s: %w", c.Name(), err)
+			return nil, nil, err
 		}
-		var top *candidate
-		for x := range hyps {
-			h := &hyps[x]
-			if h.Changes != nil && len(h.Changes) != len(e.Photos) {
-				return nil, fmt.Errorf("explain: cause %s proposes changes for %d photos of %d", c.Name(), len(h.Changes), len(e.Photos))
-			}
-			b, err := s.best(ctx, e, k, h)
-			if err != nil {
-				return nil, err
-			}
-			if b != nil && (top == nil || b.weight.Score > top.weight.Score) {
-				top = b
-			}
+		if b != nil && (top == nil || b.weight.Score > top.weight.Score) {
+			top = b
+		}
+		if whole != nil && (all == nil || whole.weight.Score > all.weight.Score) {
+			all = whole
+		}
+	}
+	if top != nil && top.all {
+		all = nil
+	}
+	return top, all, nil
+}
+
+// propose returns the best candidate of each cause, the best first, and of those
+// that do not concern all they could, further candidates that do.
+func (s *search) propose(ctx context.Context, e *Evidence) (out, more []candidate, err error) {
+	for k := range s.causes {
+		if err := ctx.Err(); err != nil {
+			return nil, nil, err
+		}
+		top, all, err := s.look(ctx, e, k, nil)
+		if err != nil {
+			return nil, nil, err
 		}
 		if top != nil {
 			out = append(out, *top)
 		}
+		if all != nil && 2*len(all.photos) > len(e.Photos) {
+			more = append(more, *all)
+		}
 	}
-	slices.SortStableFunc(out, func(a, b candidate) int { return cmp.Compare(b.weight.Score, a.weight.Score) })
-	return out, nil
+	by := func(a, b candidate) int { return cmp.Compare(b.weight.Score, a.weight.Score) }
+	slices.SortStableFunc(out, by)
+	slices.SortStableFunc(more, by)
+	return out, more, nil
 }
 
 // accept returns the trail with one more step.
@@ -556,11 +594,16 @@ func (t *trail) sum() {
 	var common []gained
 	for k := range t.steps {
 		c := &t.steps[k]
-		t.total -= c.weight.Penalty
-		if c.hyp.Coherent || c.hyp.Rate == 0 && 5*len(c.gains) > len(t.left.Photos) {
+		switch {
+		case c.many(t.left):
+			_, n := t.left.temper(&Hypothesis{Coherent: true}, c.gains)
+			t.total -= c.weight.Penalty * n / float64(len(c.gains))
 			common = append(common, c.gains...)
-		} else {
-			t.total += c.weight.Score + c.weight.Penalty
+		case c.hyp.Coherent || c.hyp.Rate == 0 && 5*len(c.gains) > len(t.left.Photos):
+			t.total -= c.weight.Penalty
+			common = append(common, c.gains...)
+		default:
+			t.total += c.weight.Score
 		}
 	}
 	if len(common) == 0 {
@@ -579,10 +622,16 @@ func (t *trail) sum() {
 	t.total += v
 }
 
+// many says that far more photos are concerned than the hypothesis's rate
+// foresees, so that something else may be behind it.
+func (c *candidate) many(e *Evidence) bool {
+	return c.hyp.Rate > 0 && len(c.gains) > 0 && float64(len(c.gains)) > 4*c.hyp.Rate*float64(len(e.Photos))+6
+}
+
 // follow accepts the best candidates one after another.
 func (s *search) follow(ctx context.Context, t trail) (trail, error) {
 	for len(t.steps) < most {
-		cands, err := s.propose(ctx, t.left)
+		cands, _, err := s.propose(ctx, t.left)
 		if err != nil {
 			return t, err
 		}
@@ -645,36 +694,43 @@ func (t *trail) settled() bool {
 	return float64(far) <= 0.02*float64(n)
 }
 
-// replay accepts steps again on fresh evidence, with their hypotheses and sets as
-// they are, and scores each by what it gains then.
-func (s *search) replay(ctx context.Context, e *Evidence, steps []candidate) (trail, error) {
+// again looks for the causes of steps once more, one after the other, on fresh
+// evidence: each with the figures and the set of photos that are best then. A
+// step that gains nothing any more is left out.
+func (s *search) again(ctx context.Context, e *Evidence, steps []candidate) (trail, error) {
 	t := trail{left: e}
 	for _, c := range steps {
-		trial, err := t.left.changed(ctx, c.hyp, c.photos, c.points)
+		top, _, err := s.look(ctx, t.left, c.cause, c.hyp.Params)
 		if err != nil {
 			return t, err
 		}
-		c.gains, c.weight.Gain = nil, 0
-		for _, i := range c.photos {
-			g := trial.Photos[i].logp - t.left.Photos[i].logp
-			if c.hyp.Changes != nil {
-				switch ch := &c.hyp.Changes[i]; {
-				case ch.Shows:
-					g = ch.LogP
-				case !ch.Void:
-					g += ch.LogP
-				}
-			}
-			if g != 0 {
-				c.gains = append(c.gains, gained{i, g})
-				c.weight.Gain += g
-			}
+		if top == nil || top.weight.Score <= s.min && !top.all {
+			continue
 		}
-		sum, n := t.left.temper(c.hyp, c.gains)
-		c.weight.Independent, c.weight.Score = n, sum-c.weight.Penalty
-		if t, err = s.accept(ctx, t, c); err != nil {
+		if t, err = s.accept(ctx, t, *top); err != nil {
 			return t, err
 		}
+	}
+	return t, nil
+}
+
+// tidy returns the trail with the steps that concern most photos first, where
+// that explains more.
+func (s *search) tidy(ctx context.Context, e *Evidence, t trail) (trail, error) {
+	steps := slices.Clone(t.steps)
+	slices.SortStableFunc(steps, func(a, b candidate) int { return cmp.Compare(len(b.photos), len(a.photos)) })
+	if len(steps) < 2 {
+		return t, nil
+	}
+	u, err := s.again(ctx, e, steps)
+	if err != nil {
+		return t, err
+	}
+	if u, err = s.follow(ctx, u); err != nil {
+		return t, err
+	}
+	if u.total > t.total && (u.settled() || !t.settled()) {
+		return u, nil
 	}
 	return t, nil
 }
@@ -684,7 +740,7 @@ func (s *search) replay(ctx context.Context, e *Evidence, steps []candidate) (tr
 func (s *search) prune(ctx context.Context, e *Evidence, t trail) (trail, error) {
 	for k := 0; k < len(t.steps); {
 		rest := slices.Delete(slices.Clone(t.steps), k, k+1)
-		without, err := s.replay(ctx, e, rest)
+		without, err := s.again(ctx, e, rest)
 		if err != nil {
 			return t, err
 		}
@@ -704,56 +760,53 @@ const alternatives = 8
 // run finds the causes.
 func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 	start := trail{left: e}
-	cands, err := s.propose(ctx, e)
+	cands, more, err := s.propose(ctx, e)
 	if err != nil || len(cands) == 0 {
 		return start, err
 	}
+	from := func(c candidate) (trail, error) {
+		t, err := s.accept(ctx, start, c)
+		if err != nil {
+			return start, err
+		}
+		if t, err = s.follow(ctx, t); err != nil {
+			return start, err
+		}
+		if t, err = s.tidy(ctx, e, t); err != nil {
+			return start, err
+		}
+		if debug {
+			t.dump(s)
+		}
+		return t, nil
+	}
 	best := start
 	if cands[0].weight.Score > s.min {
-		if best, err = s.accept(ctx, start, cands[0]); err != nil {
+		if best, err = from(cands[0]); err != nil {
 			return start, err
 		}
-		if best, err = s.follow(ctx, best); err != nil {
-			return start, err
-		}
+		cands = cands[1:]
 	}
-	fitted := len(best.steps) > 0 && best.steps[0].hyp.Free > 0
 	good := best.settled()
-	if !good || fitted {
-		tried := 0
-		if debug {
-			best.dump(s)
-		}
-		for _, c := range cands {
-			if len(best.steps) > 0 && c.cause == cands[0].cause {
-				continue
-			}
+	tried := 0
+	for _, c := range slices.Concat(more, cands) {
+		if c.weight.Score <= s.min {
 			// A first step that is wrong by itself may be right with a second one,
 			// where it concerns all.
-			if c.weight.Score <= s.min && (c.hyp.Free > 0 || !c.all || 10*len(c.photos) < 9*len(e.Photos)) {
+			if good || c.hyp.Free > 0 || !c.all || 10*len(c.photos) < 9*len(e.Photos) {
 				continue
 			}
-			if tried++; tried > alternatives {
-				break
-			}
-			t, err := s.accept(ctx, start, c)
-			if err != nil {
-				return start, err
-			}
-			if t, err = s.follow(ctx, t); err != nil {
-				return start, err
-			}
-			ok := t.settled()
-			if debug {
-				t.dump(s)
-			}
-			if ok && !good || ok == good && t.total > best.total {
-				best, good = t, ok
-			}
 		}
-	}
-	if debug {
-		best.dump(s)
+		if tried++; tried > alternatives {
+			break
+		}
+		t, err := from(c)
+		if err != nil {
+			return start, err
+		}
+		if ok := t.settled(); ok && !good || ok == good && t.total > best.total {
+			best, good = t, ok
+		}
 	}
 	return s.prune(ctx, e, best)
 }
