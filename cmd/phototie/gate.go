@@ -212,7 +212,9 @@ func (p *printing) write(w io.Writer, format string, now time.Time) error {
 	}
 	switch format {
 	case "json":
-		return report.CheckJSON(w, name, p.res, p.outcome)
+		doc, reading := report.NewCheck(name, p.res, p.outcome), p.d.Reading()
+		doc.Survey = &reading
+		return report.Document(w, doc)
 	case "csv":
 		return report.CSV(w, p.res)
 	case "sarif":

@@ -243,12 +243,12 @@ func aboutPhoto(err error) bool {
 func (d *Dataset) plan(name string, e geotag.Edit) (*geotag.Patch, error) {
 	f, err := d.root.Open(filepath.FromSlash(name))
 	if err != nil {
-		return nil, cause(err)
+		return nil, bare(err)
 	}
 	defer f.Close()
 	info, err := f.Stat()
 	if err != nil {
-		return nil, cause(err)
+		return nil, bare(err)
 	}
 	return geotag.Plan(f, info.Size(), e)
 }

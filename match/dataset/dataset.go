@@ -235,7 +235,18 @@ func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Prog
 	if err := d.plausible(ctx, proj, points); err != nil {
 		return nil, err
 	}
-	return match.Check(ctx, proj, points, links, count(d.Photos(ctx, names), len(names), progress), d.Settings.Options())
+	return match.Check(ctx, proj, points, links, count(d.Photos(ctx, names), len(names), progress), d.options())
+}
+
+// options are those of the settings, with what the points file says of itself.
+func (d *Dataset) options() match.Options {
+	opt := d.Settings.Options()
+	ref := &opt.Heights.Points
+	if p := d.reading.Points; ref.Surface == grid.HeightUnknown && !ref.Site && p.EllipsoidalHeight {
+		// The format itself defines its heights so.
+		ref.Surface, ref.Frame = grid.HeightEllipsoid, datumOf(p.CRS)
+	}
+	return opt
 }
 
 // merge adds the links that points list to those of the links file.

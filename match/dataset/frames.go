@@ -45,15 +45,6 @@ func (d *Dataset) Frames(ctx context.Context, proj grid.Projection) ([]FrameUse,
 	for _, p := range thin(points, maxPositions) {
 		at = append(at, p.EN)
 	}
-	if s, ok := proj.(interface {
-		Base() grid.Projection
-		ToBase(grid.EN) grid.EN
-	}); ok {
-		proj = s.Base()
-		for i := range at {
-			at[i] = s.ToBase(at[i])
-		}
-	}
 	lister, ok := proj.(grid.CandidateLister)
 	if !ok {
 		return nil, ErrNoCandidates
@@ -66,9 +57,12 @@ func (d *Dataset) Frames(ctx context.Context, proj grid.Projection) ([]FrameUse,
 		u := &uses[i]
 		u.Candidates, err = lister.Candidates(ctx, at, u.Frame)
 		var unknown *grid.UnknownDatumError
-		if errors.As(err, &unknown) {
+		switch {
+		case errors.As(err, &unknown):
 			u.Err = err.Error()
-		} else if err != nil {
+		case errors.Is(err, errors.ErrUnsupported):
+			return nil, ErrNoCandidates
+		case err != nil:
 			return nil, err
 		}
 	}

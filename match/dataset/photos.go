@@ -87,12 +87,12 @@ func (d *Dataset) ReadPhoto(name string) match.Photo {
 func (d *Dataset) readTag(name string) (*geotag.Tag, error) {
 	f, err := d.fsys.Open(name)
 	if err != nil {
-		return nil, cause(err)
+		return nil, bare(err)
 	}
 	defer f.Close()
 	info, err := f.Stat()
 	if err != nil {
-		return nil, cause(err)
+		return nil, bare(err)
 	}
 	if info.IsDir() {
 		return nil, errFolderLink
@@ -105,13 +105,13 @@ func (d *Dataset) readTag(name string) (*geotag.Tag, error) {
 	}
 	all, err := io.ReadAll(io.LimitReader(f, maxWhole))
 	if err != nil {
-		return nil, cause(err)
+		return nil, bare(err)
 	}
 	return geotag.Read(bytes.NewReader(all), int64(len(all)))
 }
 
-// cause drops the path from an error of the file system: the caller names it.
-func cause(err error) error {
+// bare drops the path from an error of the file system: the caller names it.
+func bare(err error) error {
 	var pe *fs.PathError
 	if errors.As(err, &pe) {
 		return pe.Err

@@ -35,11 +35,7 @@ func around(at []grid.EN, margin float64) box {
 // useBox is the box on the grid around its area of use; false where that is not
 // known. It is for telling columns apart, so that metres don't count.
 func useBox(ctx context.Context, proj grid.Projection) (box, bool) {
-	base := proj
-	if b, ok := proj.(interface{ Base() grid.Projection }); ok {
-		base = b.Base()
-	}
-	bounded, ok := base.(grid.Bounded)
+	bounded, ok := proj.(grid.Bounded)
 	if !ok {
 		return box{}, false
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"strings"
 
 	"example.com/phototie/grid"
@@ -35,6 +36,11 @@ type SiteSettings struct {
 	GroundScale map[string]any `toml:"ground_scale"`
 	// Vertical ties the heights; nil where the site has none of its own.
 	Vertical map[string]any `toml:"vertical"`
+	// Accuracy is how good a position carried between the site and the grid is, in
+	// metres, and HeightAccuracy the same for heights. For a fit that leaves them
+	// out they come from its standard errors, the largest at its control.
+	Accuracy       *float64 `toml:"accuracy_m"`
+	HeightAccuracy *float64 `toml:"height_accuracy_m"`
 	// Remarks say where the parameters come from.
 	Remarks string `toml:"remarks"`
 
@@ -208,7 +214,7 @@ func (s *SiteSettings) checkFit(bad func(remedy, format string, args ...any)) {
 
 // definition makes the definition of the parameters that are given.
 func (s *SiteSettings) definition(base grid.Unit) (site.Definition, error) {
-	d := site.Definition{Name: s.name(), Unit: s.unit(base), Direction: site.Direction(s.Direction), Remarks: s.Remarks}
+	d := site.Definition{Name: s.name(), Unit: s.unit(base), Direction: site.Direction(s.Direction), Accuracy: s.Accuracy, HeightAccuracy: s.HeightAccuracy, Remarks: s.Remarks}
 	for _, part := range []struct {
 		key  string
 		from map[string]any
@@ -304,6 +310,37 @@ var controlHeadings = func() map[string]string {
 type control struct {
 	pairs   []site.ControlPair
 	heights []site.HeightPair
+}
+
+// places are the site coordinates of the pairs.
+func (c control) places() []grid.EN {
+	out := make([]grid.EN, len(c.pairs))
+	for i, p := range c.pairs {
+		out[i] = p.Site
+	}
+	return out
+}
+
+// worstStdErr is the largest standard error of a transformed position at some
+// places, both axes together; nil where the fit has none.
+func worstStdErr[T any](f site.Fit[T], at []grid.EN) *float64 {
+	var worst *float64
+	for _, p := range at {
+		std, ok := f.StdErrAt(p)
+		if !ok {
+			return nil
+		}
+		var sum float64
+		for _, s := range std {
+			sum += s * s
+		}
+		if s := math.Sqrt(sum); !(s >= 0) {
+			return nil
+		} else if worst == nil || s > *worst {
+			worst = &s
+		}
+	}
+	return worst
 }
 
 // readControl reads the control file. Coordinates of each side are in the side's
@@ -422,7 +459,13 @@ func (s *SiteSettings) fit(fsys fs.FS, base grid.Unit, read *SiteRead) error {
 		return err
 	}
 	unit := s.unit(base)
-	d := site.Definition{Name: s.name(), Unit: unit, Direction: site.SiteToBase}
+	d := site.Definition{Name: s.name(), Unit: unit, Direction: site.SiteToBase, Accuracy: s.Accuracy, HeightAccuracy: s.HeightAccuracy}
+	accuracy := func(worst *float64, metres float64) {
+		if d.Accuracy == nil && worst != nil {
+			m := *worst * metres
+			d.Accuracy = &m
+		}
+	}
 	opt := site.FitOptions{Sigma: s.Sigma, Snoop: s.Snoop}
 	switch read.Kind = s.Kind; s.Kind {
 	case "", kindSimilarity:
@@ -432,12 +475,14 @@ func (s *SiteSettings) fit(fsys fs.FS, base grid.Unit, read *SiteRead) error {
 			return err
 		}
 		d.Similarity, read.Plane = &f.Params, fitRead(f, base)
+		accuracy(worstStdErr(f, c.places()), base.Metres)
 	case kindAffine:
 		f, err := site.FitAffine(c.pairs, opt)
 		if err != nil {
 			return err
 		}
 		d.Affine, read.Plane = &f.Params, fitRead(f, base)
+		accuracy(worstStdErr(f, c.places()), base.Metres)
 	case kindGroundScale:
 		origin, siteOrigin, err := s.scaleOrigins()
 		if err != nil {
@@ -449,6 +494,7 @@ func (s *SiteSettings) fit(fsys fs.FS, base grid.Unit, read *SiteRead) error {
 		}
 		d.Direction = ""
 		d.GroundScale, read.Plane = &f.Params, fitRead(f, base)
+		accuracy(worstStdErr(f, c.places()), base.Metres)
 	}
 	hopt := site.FitOptions{Snoop: s.Snoop}
 	switch s.FitHeights {
@@ -471,6 +517,10 @@ func (s *SiteSettings) fit(fsys fs.FS, base grid.Unit, read *SiteRead) error {
 			return err
 		}
 		d.Vertical, read.Heights = &f.Params, fitRead(f, unit)
+		if worst := worstStdErr(f, c.places()); d.HeightAccuracy == nil && worst != nil {
+			m := *worst * unit.Metres
+			d.HeightAccuracy = &m
+		}
 	}
 	d.Remarks = fmt.Sprintf("fitted to %d control pairs of %s", len(c.pairs), s.Control)
 	if s.Remarks != "" {

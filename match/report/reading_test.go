@@ -45,7 +45,7 @@ func TestReadingFacts(t *testing.T) {
 		{"points alone", "unit = \"ft\"\n[points.fields]\nOst = \"easting\"\nFoto = \"photos\"\n",
 			[]string{"points p.txt: 1 point, separated by semicolons, decimal comma", "converted from the unit foot", `; id from column 1 "Pt", easting from column 2 "Ost", northing, photos from`, "the points list 1 photo"}, "site"},
 		{"a fitted site system", "[points.fields]\nOst = \"easting\"\n[site]\ncontrol = \"control.csv\"\nfit_heights = \"constant\"\n",
-			[]string{"site site system on ", "similarity site-to-base, scale 1.0", "heights by a constant of -57.0", "control site system fitted from 5 pairs of control.csv, standard error of unit weight ",
+			[]string{"site site system on ", "similarity site-to-base, scale 0.99999", "heights by a constant of -57.0", "control site system fitted from 5 pairs of control.csv, standard error of unit weight ",
 				"the stated standard errors are too small, or a pair is bad", "m at C5", "control SUSPECT C5: it is out by ", "check its coordinates on both sides", "control site heights fitted from 5 pairs of control.csv, standard error of a coordinate 0.0"}, "TAKEN OUT"},
 		{"a pair taken out", "[points.fields]\nOst = \"easting\"\n[site]\ncontrol = \"control.csv\"\nsnoop = true\n",
 			[]string{"fitted from 4 pairs", "control C5 was TAKEN OUT of the fit: it is out by "}, "SUSPECT"},
