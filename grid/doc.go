@@ -42,4 +42,34 @@
 //
 // Some offices and older tables use the opposite sign. Compare a known value
 // before you mix figures.
+//
+// # Heights
+//
+// A height means nothing without what it counts from: the ellipsoid of a
+// geodetic frame, or a geoid. A [HeightRef] says which, and
+//
+//	h = H + N
+//
+// with the ellipsoidal height h, the height H above the geoid and the geoid
+// height N, all in metres and upwards positive; N is negative where the geoid
+// lies below the ellipsoid. [CompareHeights] brings a tag's height and a point's
+// to the same ellipsoid, that of the tag's frame at the tag's epoch, and gives
+// tag minus point. What can't be brought there is refused with a [HeightError],
+// which says why and what to install. A projection that can do heights is a
+// [Heighter].
+//
+// The altitude of a tag comes with one of these references:
+//
+//	Exif 3.0, GPSAltitudeRef 0 or 1    HeightEllipsoid
+//	GPSAltitudeRef 2 or 3              HeightGeoid, a model to be named (EGM96 and
+//	                                   EGM2008 are usual in receivers; common
+//	                                   practice, no source)
+//	older Exif, or no reference        HeightUnknown: the standard said sea level
+//	                                   and many devices wrote ellipsoidal heights
+//
+// # Optional interfaces
+//
+// Projection has three methods. What more a projection can do it shows by
+// further interfaces: [Geodesist], [Heighter], [CandidateLister] (the operations
+// that it chooses from) and [Bounded] (its area of use).
 package grid

@@ -47,3 +47,55 @@ func ExampleParseQuadrant() {
 	fmt.Println(b)
 	// Output: 305°17'21.18"
 }
+
+// flat is a projection whose heights are ellipsoidal, 50 m above its geoid; package
+// grid/crs has real ones.
+type flat struct{ grid.Projection }
+
+func (flat) EllipsoidalHeights(_ context.Context, _ []grid.EN, heights []grid.Height, _ []grid.Frame) ([]grid.HeightPlacement, error) {
+	return lifted(heights), nil
+}
+
+func (flat) FixHeights(_ context.Context, _ []grid.Fix, heights []grid.Height) ([]grid.HeightPlacement, error) {
+	return lifted(heights), nil
+}
+
+func lifted(heights []grid.Height) []grid.HeightPlacement {
+	out := make([]grid.HeightPlacement, len(heights))
+	for i, h := range heights {
+		switch h.Ref.Surface {
+		case grid.HeightEllipsoid:
+			out[i].Metres = h.Metres
+		case grid.HeightGeoid:
+			out[i].Metres = h.Metres + 50
+		default:
+			out[i].Err = &grid.HeightError{Ref: h.Ref, Reason: grid.ErrHeightUnknown, Message: "what it counts from is not stated"}
+		}
+	}
+	return out
+}
+
+// A tag 56.1 m above the ellipsoid and a point levelled to 4.3 m, where the geoid
+// is 50 m above the ellipsoid. By hand: 56.1 - (4.3 + 50) = 1.8 m. The same tag
+// without a reference is not compared.
+func ExampleCompareHeights() {
+	point := grid.Height{Metres: 4.3, Ref: grid.HeightRef{Surface: grid.HeightGeoid}}
+	result, err := grid.CompareHeights(context.Background(), flat{}, []grid.HeightPair{
+		{Tag: grid.Height{Metres: 56.1, Ref: grid.HeightRef{Surface: grid.HeightEllipsoid}}, Point: point},
+		{Tag: grid.Height{Metres: 56.1}, Point: point},
+	})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	for _, d := range result {
+		if d.Err != nil {
+			fmt.Println(d.Err)
+			continue
+		}
+		fmt.Printf("dH %+.1f m\n", d.DH)
+	}
+	// Output:
+	// dH +1.8 m
+	// height of the tag: what it counts from is not stated
+}

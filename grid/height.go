@@ -294,6 +294,8 @@ type MissingFile struct {
 	Package string `json:"package,omitempty"`
 	// URL is where it can be had; empty where the registry knows of no place.
 	URL string `json:"url,omitempty"`
+	// Unreadable says that the file may be there, but the engine can't open it.
+	Unreadable bool `json:"unreadable,omitempty"`
 	// Install is what to do, for instance `projsync --file us_noaa_g2018u0.tif`.
 	Install string `json:"install"`
 }

@@ -137,7 +137,7 @@ func why(c *grid.Candidate, w *way, all []grid.Candidate, ways []*way, best, pla
 	case c.Excluded:
 		return "ruled out: " + w.exclusion
 	case !c.Usable && len(c.Missing) > 0:
-		s := fmt.Sprintf("can't be run: %s is not installed; %s", fileNames(c.Missing), c.Missing[0].Install)
+		s := fmt.Sprintf("can't be run: it needs %s; %s", lacking(c.Missing), c.Missing[0].Install)
 		switch {
 		case places > 0 && c.Covers == 0:
 			s += "; the positions lie outside its area of use anyway"

@@ -58,6 +58,42 @@
 // installed and would give a better result, a position outside the area of
 // use, a frame taken without its realisation. Nothing falls back in silence.
 //
+// # Choosing otherwise
+//
+// [OpenWith] takes [Options]: operations to force or to forbid, by the registry
+// code of a step (EPSG:8970) or a part of the name, folders of grid files, and a
+// vertical system. A selector that stands for nothing is an [*OperationError]
+// that lists what there is. [CRS.Candidates] lists the operations for the points
+// of a job: accuracy, area of use, whether it depends on the epoch, what it lacks
+// and where to get that, which one is used and why.
+//
+// # Files
+//
+// Grid files, geoid models and deformation models are found where PROJ finds
+// them: in Options.Folders, then in PROJ's user folder, in the folders of the
+// environment variable PROJ_DATA and in PROJ's own; and with PROJ_NETWORK=ON on
+// PROJ's server too, which PROJ asks for the parts of a file that it needs. To
+// install a file for good, run "projsync --file NAME". The package proj-data of
+// Debian 12 holds EGM96 and a few grids for France, Germany, Switzerland and New
+// Zealand; the others come by projsync.
+//
+// # Heights
+//
+// The CRS is a [grid.Heighter]. A height above a geoid goes by the registry's
+// geoid models to the frame that the model was made for, NAD83(2011) for GEOID18
+// and ETRS89 for most of Europe's, and from there to the frame asked for, at its
+// epoch: those frames differ in height too, NAD83(2011) and WGS 84 by more than a
+// metre. The vertical system is named in the height's reference, or is the
+// vertical part of a compound definition ("EPSG:2157+5731"), or Options.Vertical;
+// the latter two hold for points alone, since a tag's sea level is another one.
+// World models (EGM96, EGM2008) count as made for WGS 84 in every realisation.
+//
+// Heights go in and come out in metres, upwards positive, whatever the unit and
+// the direction of the vertical system: NAVD88 height (ftUS) takes metres too.
+// Frames that the registry knows no heights for, the classical ones such as
+// OSGB36 and NAD27, have no ellipsoidal heights here either: the ellipsoid of
+// OSGB36 lies some 50 m from that of ETRS89, so the frame must be named.
+//
 // # Goroutines
 //
 // Methods are safe for use by many goroutines. PROJ contexts are not, so each

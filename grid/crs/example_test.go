@@ -50,3 +50,68 @@ func ExampleOpen_errors() {
 	fmt.Println(err)
 	// Output: EPSG:4326 (WGS 84) is geographic (degrees); give the projected system that the points are in, for instance EPSG:2157
 }
+
+// The null transformation is forced, against the better judgement of the package:
+// 2 m for the ensemble and 2 m for the transformation make 2.8 m.
+func ExampleOpenWith() {
+	nc, err := crs.OpenWith("EPSG:6543", crs.Options{Only: []string{"EPSG:9774"}})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	placed, err := nc.ToGrid(context.Background(), []grid.Fix{{
+		LatLon: grid.LatLon{Lat: 35.1, Lon: -79},
+		Frame:  grid.Frame{Epoch: 2024.5},
+	}})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("E %.2f N %.2f %s\n", placed[0].E, placed[0].N, nc.Grid().Unit.Symbol)
+	fmt.Printf("good to %.1f m\n", *placed[0].Op.Accuracy)
+	// Output:
+	// E 2000000.00 N 491322.65 ftUS
+	// good to 2.8 m
+}
+
+// What leads from WGS 84 to the grid, for the points of a job.
+func ExampleCRS_Candidates() {
+	nc, err := crs.Open("EPSG:6543")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	points := []grid.EN{{E: 2000000, N: 600000}, {E: 2000150, N: 599920}}
+	list, err := nc.Candidates(context.Background(), points, grid.Frame{Datum: "WGS-84", Epoch: 2024.5})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	for _, c := range list {
+		fmt.Printf("%v, %.2f m, for %d of %d points\n", c.Codes, *c.Accuracy, c.Chosen, len(points))
+	}
+	// Output:
+	// [EPSG:9757 EPSG:8970], 0.01 m, for 2 of 2 points
+	// [EPSG:9774], 2.83 m, for 0 of 2 points
+}
+
+// A bench mark at 4.300 m above the local datum, where the office gives 55.700 m
+// for the geoid above the ellipsoid of ETRS89. By hand: h = 4.300 + 55.700 m.
+func ExampleCRS_EllipsoidalHeights() {
+	itm, err := crs.Open("EPSG:2157")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	separation := 55.7
+	h, err := itm.EllipsoidalHeights(context.Background(),
+		[]grid.EN{{E: 719190.762, N: 734243.694}},
+		[]grid.Height{{Metres: 4.3, Ref: grid.HeightRef{Surface: grid.HeightGeoid, Separation: &separation, SeparationAccuracy: 0.02, Frame: "ETRS89"}}},
+		[]grid.Frame{{Datum: "ETRS89"}})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.3f m, good to %.2f m\n", h[0].Metres, *h[0].Accuracy)
+	// Output: 60.000 m, good to 0.02 m
+}

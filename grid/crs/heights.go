@@ -423,6 +423,9 @@ func (j *lift) do(f grid.Fix, h grid.Height) (out grid.HeightPlacement) {
 		}
 	}
 	name := h.Ref.Frame
+	if strings.ContainsRune(name, 0) {
+		return fail(grid.ErrNoHeightFrame, nil, "the frame %q holds a zero byte", name)
+	}
 	if name == "" {
 		if j.own == "" {
 			name = f.Datum
@@ -460,7 +463,7 @@ func (j *lift) carry(f grid.Fix, ref grid.HeightRef, hub, name string, out grid.
 			text := fmt.Sprintf("no operation carries an ellipsoidal height from %s to %s here", name, to.name)
 			if len(s.plan.missing) > 0 {
 				m := s.plan.missing[0].path.missing
-				text += fmt.Sprintf("; %s is not installed: %s", fileNames(m), m[0].Install)
+				text += fmt.Sprintf("; one would need %s; %s", lacking(m), m[0].Install)
 				return grid.HeightPlacement{Err: &grid.HeightError{Ref: ref, Reason: grid.ErrNoHeightOperation, Missing: m, Message: text}}
 			}
 			return fail(grid.ErrNoHeightOperation, "%s", text)
@@ -541,8 +544,8 @@ func (j *lift) geoid(f grid.Fix, h grid.Height) grid.HeightPlacement {
 			out.Notes = append(out.Notes, "the registry states no accuracy for "+m.title())
 		}
 		if b := v.betterMissing(m, f); b != nil {
-			out.Notes = append(out.Notes, fmt.Sprintf("%s (%s) would be used here, but needs %s, which is not installed; %s",
-				b.title(), b.accuracyText(), fileNames(b.path.missing), b.path.missing[0].Install))
+			out.Notes = append(out.Notes, fmt.Sprintf("%s (%s) would be used here, but needs %s; %s",
+				b.title(), b.accuracyText(), lacking(b.path.missing), b.path.missing[0].Install))
 		}
 		hub := m.hub
 		if hub == codeEnsemble3D && normaliseDatum(f.Datum) == broadcast {
@@ -553,7 +556,7 @@ func (j *lift) geoid(f grid.Fix, h grid.Height) grid.HeightPlacement {
 	}
 	for i := range v.missing {
 		if m := &v.missing[i]; m.covers(f.Lat, f.Lon) {
-			return fail(grid.ErrGeoidMissing, m.path.missing, "%s needs the geoid model %s, which is not installed; %s, or give a constant separation", v.name, fileNames(m.path.missing), m.path.missing[0].Install)
+			return fail(grid.ErrGeoidMissing, m.path.missing, "%s needs the geoid model %s; %s, or give a constant separation", v.name, lacking(m.path.missing), m.path.missing[0].Install)
 		}
 	}
 	return fail(grid.ErrNoGeoid, nil, "no geoid model in the registry leads from %s to the ellipsoid at latitude %.4f, longitude %.4f; is it the vertical system of this place?", v.name, f.Lat, f.Lon)

@@ -149,6 +149,43 @@ func TestMissingGeoid(t *testing.T) {
 	}
 }
 
+// Heights go in and out in metres upwards, whatever the vertical system counts
+// in, feet or downwards: 30.48 m above NAVD88 are 100 ft. The model is a made-up
+// one, 30 m below the ellipsoid everywhere.
+func TestVerticalUnits(t *testing.T) {
+	folder := t.TempDir()
+	writeGTX(t, filepath.Join(folder, "g2018u0.gtx"), 24, -100, 1, 31, 41, func(lat, lon float64) float64 { return -30 })
+	c := openWith(t, "EPSG:6543", Options{Folders: []string{folder}})
+	for _, name := range []string{"NAVD88", "EPSG:6360", "EPSG:8228", "NAVD88 depth", "NAVD88 depth (ftUS)"} {
+		p := pointHeight(t, c, grid.EN{E: 2e6, N: 5e5}, 30.48, geoid(name), grid.Frame{Datum: "NAD83(2011)"})
+		if p.Err != nil {
+			t.Errorf("%s: %v", name, p.Err)
+			continue
+		}
+		near(t, name, p.Metres, 0.48, 1e-6)
+		if p.Accuracy == nil || *p.Accuracy != 0.015 {
+			t.Errorf("%s: %+v", name, p)
+		}
+	}
+}
+
+// A file that is there but is no geoid model is not taken to be one, nor said to
+// be installed. (PROJ remembers for the life of a process that it could open a
+// file, so this is one that no other test makes.)
+func TestDamagedGeoid(t *testing.T) {
+	const file = "nz_linz_nzgeoid2016.tif"
+	folder := t.TempDir()
+	if err := os.WriteFile(filepath.Join(folder, file), []byte("not a grid"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	c := openWith(t, "EPSG:2193", Options{Folders: []string{folder}})
+	p := pointHeight(t, c, grid.EN{E: 1.75e6, N: 5.43e6}, 30, geoid("NZVD2016"), grid.Frame{Datum: "NZGD2000"})
+	var e *grid.HeightError
+	if !errors.As(p.Err, &e) || !errors.Is(p.Err, grid.ErrGeoidMissing) || len(e.Missing) != 1 || !e.Missing[0].Unreadable || !strings.Contains(p.Err.Error(), file+", which PROJ can't open: it is not installed, or damaged") {
+		t.Errorf("%+v", p)
+	}
+}
+
 // EGM96 at the six places that came with the program of the National Imagery and
 // Mapping Agency that interpolates it (F477, OUTPUT file; from memory). The
 // program interpolates by splines and PROJ bilinearly, which makes some
@@ -332,4 +369,29 @@ func TestCompareHeights(t *testing.T) {
 	if d := ask(ellipsoidal, grid.HeightRef{}); !errors.Is(d.Err, grid.ErrHeightUnknown) || !strings.Contains(d.Err.Error(), "height of the point") {
 		t.Errorf("%v", d.Err)
 	}
+}
+
+// Any text may be given for a vertical system or a frame.
+func FuzzHeightRef(f *testing.F) {
+	for _, s := range []string{"", "EPSG:5731", "EGM96", "Malin Head height", "EPSG:2157", "+proj=longlat", `VERTCRS["x"`, "\x00own", "x\x00y", "urn:ogc:def:crs:EPSG::5773", "NAD83(2011)", "%_"} {
+		f.Add(s, true)
+		f.Add(s, false)
+	}
+	c, err := Open("EPSG:2157")
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Fuzz(func(t *testing.T, s string, up bool) {
+		ref := grid.HeightRef{Surface: grid.HeightGeoid, VerticalCRS: s}
+		if up {
+			ref = grid.HeightRef{Surface: grid.HeightEllipsoid, Frame: s}
+		}
+		p := pointHeight(t, c, bollard, 4.2, ref, today)
+		if p.Err == nil && (!finite(p.Metres, 0) || math.Abs(p.Metres) > 200) {
+			t.Fatalf("%q: %+v", s, p)
+		}
+		if p.Err != nil && p.Err.Error() == "" {
+			t.Fatalf("%q: an error without words", s)
+		}
+	})
 }

@@ -114,7 +114,7 @@ func candidateText(c grid.Candidate) string {
 		s += fmt.Sprintf(", %.2g m", *c.Accuracy)
 	}
 	for _, m := range c.Missing {
-		s += ", needs " + m.Name + ", which is not installed: " + m.Install
+		s += ", needs " + lacking([]grid.MissingFile{m}) + "; " + m.Install
 	}
 	return s
 }

@@ -220,14 +220,22 @@ func (p *plan) describe(key remark) *grid.Operation {
 	if key.missing >= 0 {
 		m := &p.missing[key.missing]
 		if m.better(w) {
-			note("%s (%s) would be used here, but needs %s, which is not installed; %s",
-				m.title(), m.accuracyText(), fileNames(m.path.missing), m.path.missing[0].Install)
+			note("%s (%s) would be used here, but needs %s; %s",
+				m.title(), m.accuracyText(), lacking(m.path.missing), m.path.missing[0].Install)
 		} else {
-			note("%s (%s) keeps to the realisation, but needs %s, which is not installed; %s, and force it to have it used",
-				m.title(), m.accuracyText(), fileNames(m.path.missing), m.path.missing[0].Install)
+			note("%s (%s) keeps to the realisation, but needs %s; %s, and force it to have it used",
+				m.title(), m.accuracyText(), lacking(m.path.missing), m.path.missing[0].Install)
 		}
 	}
 	return op
+}
+
+// lacking lists files that are missing, and says how, for a message.
+func lacking(files []grid.MissingFile) string {
+	if slices.ContainsFunc(files, func(f grid.MissingFile) bool { return f.Unreadable }) {
+		return fileNames(files) + ", which PROJ can't open: it is not installed, or damaged"
+	}
+	return fileNames(files) + ", which is not installed"
 }
 
 // fileNames lists files for a message.
@@ -451,7 +459,9 @@ func (r *registry) try(p *path) {
 	}
 	p.runnable = false
 	for _, m := range filePattern.FindAllStringSubmatch(p.pipeline, -1) {
-		p.missing = append(p.missing, missingFile(m[1], "", ""))
+		f := missingFile(m[1], "", "")
+		f.Unreadable = true
+		p.missing = append(p.missing, f)
 	}
 }
 

@@ -65,6 +65,23 @@
 // and [FactorsAt] for all of them at a place. One combined factor serves a
 // site as long as its spread is small: it changes by 1 ppm for 6.4 m of height.
 //
+// # Accuracy
+//
+// A Definition may state how good it is, in metres: Accuracy for positions,
+// HeightAccuracy for heights through the vertical part. They join those of the
+// base's operations as the root of the sum of the squares. One that states
+// nothing adds nothing.
+//
+// # Heights
+//
+// A site system passes heights on to its base, where that is a [grid.Heighter].
+// A height whose reference says Site goes through the vertical part first:
+//
+//	base height = site height - Offset - SlopeE (E - origin E) - SlopeN (N - origin N)
+//
+// and the rest of the reference says what base heights count from. Any other
+// height is taken to be a base height.
+//
 // A fitted calibration is a computation, not a licensed surveyor's
 // certification of one.
 package site
