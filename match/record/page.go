@@ -72,7 +72,7 @@ type overview struct {
 	Causes       []causeView
 	Plan         figure
 	Plots        []figure
-	Look         []lookRow
+	Look         []chunk[lookRow]
 	LookMore     string
 	HasCauses    bool
 	Findings     []findingRow
@@ -81,7 +81,8 @@ type overview struct {
 
 func (d *doc) overview() overview {
 	v := overview{Summary: d.summary(), Looked: d.in.Causes != nil, Causes: d.causeViews(), HasCauses: len(d.in.Causes) > 0, Plan: d.plan(), Plots: d.plots()}
-	v.Look, v.LookMore = d.lookRows()
+	rows, more := d.lookRows()
+	v.Look, v.LookMore = chunks(rows, "Photos that somebody should look at, the gross ones first", "Photos to look at, rows", func(r lookRow) string { return r.Photo.Text }), more
 	v.Findings, v.FindingsMore = d.findings()
 	return v
 }

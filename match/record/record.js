@@ -19,6 +19,10 @@
     return { el: el, v: el.dataset.v.split(" "), code: el.dataset.code, q: el.dataset.q, look: "look" in el.dataset };
   });
 
+  var chunks = Array.prototype.map.call(document.querySelectorAll("[data-chunk]"), function (el) {
+    return { el: el, rows: Array.prototype.slice.call(el.querySelectorAll("tr[data-v]")) };
+  });
+
   function show(el, on) { if (el.hidden === on) el.hidden = !on; }
 
   function plural(n, thing) { return n + " " + thing + (n === 1 ? "" : "s"); }
@@ -36,6 +40,9 @@
       var yes = (!look.checked || r.look) && (!wanted || r.code === wanted) && r.v.some(function (v) { return on[v]; }) && found(r.q);
       if (yes) points++;
       show(r.el, yes);
+    });
+    chunks.forEach(function (c) {
+      show(c.el, c.rows.some(function (r) { return !r.hidden; }));
     });
     sheets.forEach(function (s) {
       var any = false;

@@ -191,7 +191,11 @@ func (t *thumbnailer) decode(ctx context.Context, r io.ReaderAt, size int64, ori
 		return nil, err
 	}
 	defer t.room.Release(pixels)
-	src, _, err := image.Decode(&timed{ctx, io.NewSectionReader(r, 0, size), time.Now().Add(t.opt.MostTime)})
+	in := &timed{ctx: ctx, r: io.NewSectionReader(r, 0, size), end: time.Now().Add(t.opt.MostTime)}
+	src, _, err := image.Decode(in)
+	if in.err != nil {
+		return nil, in.err // a decoder may have put it in other words
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -267,14 +271,18 @@ type timed struct {
 	ctx context.Context
 	r   io.Reader
 	end time.Time
+	err error // that it was stopped with
 }
 
 func (t *timed) Read(b []byte) (int, error) {
-	if err := t.ctx.Err(); err != nil {
-		return 0, err
+	if t.err == nil {
+		t.err = t.ctx.Err()
 	}
-	if time.Now().After(t.end) {
-		return 0, ErrTooSlow
+	if t.err == nil && time.Now().After(t.end) {
+		t.err = ErrTooSlow
+	}
+	if t.err != nil {
+		return 0, t.err
 	}
 	return t.r.Read(b[:min(len(b), 512)])
 }

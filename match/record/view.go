@@ -536,6 +536,34 @@ type lookRow struct {
 	Causes             []link
 }
 
+// chunk is a table, or a part of one that is too long for browsers to lay out
+// at once.
+type chunk[T any] struct {
+	Caption string
+	Rows    []T
+	Chunk   bool // it is a part
+}
+
+// chunkRows is how many rows a part of a table has.
+const chunkRows = 250
+
+// chunks cuts rows into parts. A table that is short enough is one part.
+func chunks[T any](rows []T, caption, part string, name func(T) string) []chunk[T] {
+	if len(rows) == 0 {
+		return nil
+	}
+	if len(rows) <= 2*chunkRows {
+		return []chunk[T]{{Caption: caption, Rows: rows}}
+	}
+	var out []chunk[T]
+	for c := range slices.Chunk(rows, chunkRows) {
+		n := len(out)*chunkRows + 1
+		out = append(out, chunk[T]{Chunk: true, Rows: c, Caption: fmt.Sprintf("%s %s to %s of %s, from %s to %s",
+			part, count(n), count(n+len(c)-1), count(len(rows)), name(c[0]), name(c[len(c)-1]))})
+	}
+	return out
+}
+
 // mostRows is how many rows of photos to look at are listed.
 const mostRows = 2000
 
@@ -647,7 +675,7 @@ type verdictCount struct {
 	Count   string
 }
 
-func (d *doc) register() []registerRow {
+func (d *doc) register() []chunk[registerRow] {
 	var out []registerRow
 	row := func(s int) registerRow {
 		v := registerRow{Photos: count(len(d.sheets[s].photos)), Link: d.to(-1, s, d.sheets[s].id)}
@@ -697,7 +725,7 @@ func (d *doc) register() []registerRow {
 			out = append(out, v)
 		}
 	}
-	return out
+	return chunks(out, "Every point with its photos", "Rows", func(r registerRow) string { return r.ID })
 }
 
 // withoutPoint is the number of sheets of photos that have no point.
