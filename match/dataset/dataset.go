@@ -166,11 +166,17 @@ func (d *Dataset) Points(ctx context.Context, proj grid.Projection) ([]match.Poi
 	return r.out, r.links, nil
 }
 
+// errNoSite is for callers that pass over what the settings say.
+var errNoSite = errors.New("the settings put the points on a site system, and the projection is not one: open it with Dataset.Projection")
+
 func (d *Dataset) readPoints(ctx context.Context, proj grid.Projection) (*pointsReader, error) {
 	set := d.Settings.Points
 	s := systems{grid: d.Settings.Grid.CRS, proj: proj, open: d.open}
 	if b, ok := proj.(interface{ Base() grid.Projection }); ok {
 		s.proj, s.site = b.Base(), true
+	}
+	if d.Settings.Site != nil && !s.site {
+		return nil, errNoSite
 	}
 	fresh := func() *pointsReader {
 		return &pointsReader{fsys: d.fsys, set: set, proj: proj, ballpark: d.Settings.Frame.AllowBallpark, same: s.same}

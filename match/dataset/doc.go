@@ -4,9 +4,10 @@
 //
 // A dataset is a folder with
 //
-//	phototie.toml    grid, points and links files, budget, frames
-//	points.csv       the surveyed points, as delimited text
+//	phototie.toml    grid, site system, points and links files, budget, frames, heights
+//	points.csv       the surveyed points, in any format of package pointfile
 //	links.csv        photo, point: which photo shows which point (optional)
+//	control.csv      pairs that a site system is fitted to (optional)
 //	photos/          the photos, at any depth
 //
 // README's settings reference explains phototie.toml key by key. What is wrong
@@ -14,6 +15,17 @@
 // problems of a file at once. All paths stay inside the folder: a path or a
 // symbolic link that leads out of it is refused.
 //
-// The package needs no PROJ: the caller opens the projection that
-// Settings.Grid.CRS names, with package grid/crs or an engine of its own.
+// The package needs no PROJ: the caller passes an Opener to Dataset.Projection,
+// that of package grid/crs or of an engine of its own.
+//
+// # The survey's side
+//
+// Points come in the survey's own coordinates: on the grid that grid.crs names,
+// or on a site system on it that [site] gives or has fitted; in that grid's unit,
+// or in the one that points.unit names. A points file that names a system or a
+// unit of its own must agree with the settings, and one of longitudes and
+// latitudes (RFC 7946, GPX) is carried onto the grid in its frame at the epoch of
+// the observation. Nothing is converted that was not asked for: what does not
+// agree is a *Problem that names the likely mistake. Dataset.Reading tells how
+// everything was understood.
 package dataset

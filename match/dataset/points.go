@@ -70,8 +70,8 @@ type pointsReader struct {
 	links   []match.Link
 	read    PointsRead
 	notes   []string
-	seen    map[string]string // id to where it stands
-	waiting []grid.Fix        // geographic points not yet on the grid: the last of out
+	seen    map[string]place // by id
+	waiting []grid.Fix       // geographic points not yet on the grid: the last of out
 }
 
 // options are what the settings say of the file.
@@ -115,7 +115,7 @@ func inSettings(err error) error {
 // run reads the whole file.
 func (r *pointsReader) run(ctx context.Context) error {
 	r.ps = problems{file: r.set.File}
-	r.seen = map[string]string{}
+	r.seen = map[string]place{}
 	opt, err := r.set.options()
 	if err != nil {
 		return inSettings(err)
@@ -268,15 +268,28 @@ func (r *pointsReader) settleSystem(h pointfile.Header, at grid.EN) error {
 	return nil
 }
 
+// place is where a point stands: a line, or the words of a format without lines.
+type place struct {
+	line  int
+	where string
+}
+
+func (p place) String() string {
+	if p.line > 0 {
+		return "line " + strconv.Itoa(p.line)
+	}
+	return p.where
+}
+
 // claim takes the id of a record, and reports whether it is new.
 func (r *pointsReader) claim(rec pointfile.Record) bool {
-	where := "line " + strconv.Itoa(rec.Line)
-	if rec.Line == 0 {
-		where = rec.Where
+	at := place{line: rec.Line}
+	if at.line == 0 {
+		at.where = rec.Where
 	}
 	before, dup := r.seen[rec.ID]
 	if !dup {
-		r.seen[rec.ID] = where
+		r.seen[rec.ID] = at
 		return true
 	}
 	p := &Problem{File: r.set.File, Line: rec.Line, Column: rec.Column, What: fmt.Sprintf("point id %q stands already in %s", clip(rec.ID), before),
