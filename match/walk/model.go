@@ -6,12 +6,12 @@ import (
 	"time"
 )
 
-// The most candidates of a photo: those that are nearest; the listed one with
-// its neighbours on the walk, or two that are listed; two that are named; four by
-// time. The state without a point comes on top.
+// The most candidates of a photo: those that are nearest, those that links, names
+// and times suggest, and the neighbours of the listed one on the walk. The state
+// without a point comes on top.
 const (
-	maxNearest = 8
-	maxPoints  = 16
+	maxNearest = 14
+	maxPoints  = 22
 	maxStates  = maxPoints + 1
 )
 
@@ -200,8 +200,13 @@ func (m *model) candidates(p *Photo, stale bool, clk *clock, out []int32) []int3
 	}
 	if p.Pos != nil && !stale {
 		var near [maxNearest]int32
-		n := m.index.nearest(p.Pos.E-clk.common.E, p.Pos.N-clk.common.N, m.gate(p), near[:m.p.Candidates])
-		for _, j := range near[:n] {
+		e, n := p.Pos.E-clk.common.E, p.Pos.N-clk.common.N
+		s2, _ := m.variance(p)
+		found := m.index.nearest(e, n, likely*math.Sqrt(s2), near[:])
+		if found < m.p.Candidates {
+			found = m.index.nearest(e, n, m.gate(p), near[:m.p.Candidates])
+		}
+		for _, j := range near[:found] {
 			add(j)
 		}
 	}
@@ -210,6 +215,10 @@ func (m *model) candidates(p *Photo, stale bool, clk *clock, out []int32) []int3
 	}
 	return out
 }
+
+// likely is the distance, in standard deviations per axis, within which all points
+// are weighed: a normal error is larger once in 170 times.
+const likely = 3.2
 
 // gate is how far from its tag a photo's point is looked for.
 func (m *model) gate(p *Photo) float64 {

@@ -157,8 +157,9 @@ type Params struct {
 	// Certain is the probability from which on a tie is taken for told: a link is
 	// confirmed at or above it, and contradicted at or below one minus it.
 	Certain float64
-	// Candidates is the number of points nearest to the tag that are weighed for
-	// a photo, from 1 to 8, apart from those that links, names and times suggest.
+	// Candidates is the least number of points nearest to the tag that are weighed
+	// for a photo, apart from those that links, names and times suggest. Points
+	// closer than the noise are weighed all, up to the largest number, 14.
 	Candidates int
 	// Fixed takes the rates of link errors and of moves as they are. Else they are
 	// where the estimate starts from: moves count as much as 100 photos, and link
@@ -179,7 +180,7 @@ func DefaultParams() Params {
 		Stay:    0.45, Next: 0.40, Previous: 0.04, Jump: 0.09,
 
 		Sigma:       3.23, // 4.9 m at 68.27 %, as match.DefaultBudget has it
-		Slack:       1.15,
+		Slack:       1.05,
 		Correlation: 150 * time.Second,
 		WideShare:   0.05, WideFactor: 3,
 		WildShare: 0.005, WildRadius: 1000,
@@ -189,7 +190,7 @@ func DefaultParams() Params {
 		StrayTime: 0.03,
 
 		Certain:    0.95,
-		Candidates: 6,
+		Candidates: 4,
 	}
 }
 

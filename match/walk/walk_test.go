@@ -36,7 +36,7 @@ func TestErrors(t *testing.T) {
 		{[]walk.Photo{{Listed: []int{2}}}, good, walk.Params{}, "photo 0 names point 2 of 2"},
 		{[]walk.Photo{{Named: []int{-1}}}, good, walk.Params{}, "photo 0 names point -1"},
 		{nil, nil, params(func(p *walk.Params) { p.NoPoint = 0 }), "NoPoint is 0"},
-		{nil, nil, params(func(p *walk.Params) { p.LinkError, p.Candidates = nan, 9 }), "LinkError is NaN: want a probability above 0 and below 0.5\nwalk: Candidates is 9: want 1 to 8"},
+		{nil, nil, params(func(p *walk.Params) { p.LinkError, p.Candidates = nan, 15 }), "LinkError is NaN: want a probability above 0 and below 0.5\nwalk: Candidates is 15: want 1 to 14"},
 		{nil, nil, params(func(p *walk.Params) { p.Attach = 7 }), "Attach is 7"},
 		{nil, nil, params(func(p *walk.Params) { p.Dwell = 0 }), "Dwell is 0s"},
 		{nil, nil, params(func(p *walk.Params) { p.Certain = 1 }), "Certain is 1"},
