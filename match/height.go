@@ -30,9 +30,9 @@ type HeightDiscrepancy struct {
 	// tag's frame; nil where they could not be compared, and Why says why.
 	DH  *float64 `json:"d_h_m"`
 	Why string   `json:"why,omitempty"`
-	// Tag and Point are the two ellipsoidal heights in metres, 0 where DH is nil.
-	Tag   float64 `json:"tag_m"`
-	Point float64 `json:"point_m"`
+	// Tag and Point are the two ellipsoidal heights in metres; nil where DH is.
+	Tag   *float64 `json:"tag_m,omitempty"`
+	Point *float64 `json:"point_m,omitempty"`
 	// Accuracy is that of the steps that took them there, in metres; nil where one
 	// states none.
 	Accuracy *float64 `json:"accuracy_m"`
@@ -129,8 +129,7 @@ func (h *HeightDiscrepancy) fill(d grid.HeightDiscrepancy) {
 		h.Why = d.Err.Error()
 		return
 	}
-	dh := d.DH
-	h.DH, h.Tag, h.Point, h.Accuracy = &dh, d.Tag.Metres, d.Point.Metres, d.Accuracy
+	h.DH, h.Tag, h.Point, h.Accuracy = &d.DH, &d.Tag.Metres, &d.Point.Metres, d.Accuracy
 	for _, s := range d.Tag.Steps {
 		h.Steps = append(h.Steps, "tag: "+s)
 	}
