@@ -59,6 +59,7 @@ func TestScripts(t *testing.T) {
 			"narrow":  narrow,
 			"breaks":  breaks,
 			"renamed": renamed,
+			"joined":  joined,
 		},
 	})
 }
@@ -151,6 +152,15 @@ func breaks(ts *testscript.TestScript, neg bool, args []string) {
 	_, err := fmt.Sscan(args[1], &n)
 	ts.Check(err)
 	ts.Check(os.Truncate(ts.MkAbs(args[0]), n))
+}
+
+// joined OUT FILE... writes the texts of files one after the other to OUT.
+func joined(ts *testscript.TestScript, neg bool, args []string) {
+	var text strings.Builder
+	for _, f := range args[1:] {
+		text.WriteString(ts.ReadFile(f))
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(text.String()), 0o644))
 }
 
 // renamed FILE gives a photo a name with a line feed in it.

@@ -522,14 +522,14 @@ func TestSiteProblems(t *testing.T) {
 
 // The ground scale is fitted about the project point.
 func TestSiteGroundScaleFitted(t *testing.T) {
-	d, _, err := job(t, lay(t, map[string]string{
+	_, _, err := job(t, lay(t, map[string]string{
 		"phototie.toml": itm + "[points]\nfile = \"p.csv\"\n[site]\ncontrol = \"c.csv\"\nkind = \"ground-scale\"\n[site.ground_scale]\norigin = { e = 690000.0, n = 604000.0 }\n",
 		"c.csv":         "id;site_e;site_n;base_e;base_n\nA;1000;1000;690000;604000\nB;2000;1000;690999,9;604000\nC;1000;3000;690000;605999,8\n"}))
 	if err == nil {
 		t.Fatal("a decimal comma was read as something else")
 	}
 	wantProblem(t, err, `site.decimal = ","`)
-	d, _, err = job(t, lay(t, map[string]string{
+	d, _, err := job(t, lay(t, map[string]string{
 		"phototie.toml": itm + "[points]\nfile = \"p.csv\"\n[site]\ncontrol = \"c.csv\"\ndecimal = \",\"\nkind = \"ground-scale\"\n[site.ground_scale]\norigin = { e = 690000.0, n = 604000.0 }\n",
 		"c.csv":         "id;site_e;site_n;base_e;base_n\nA;1000;1000;690000;604000\nB;2000;1000;690999,9;604000\nC;1000;3000;690000;605999,8\n"}))
 	if err != nil {
