@@ -10,7 +10,7 @@ BUILD_PACKAGES := pkg-config libproj-dev proj-data
 TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2 gdal-bin strace
 TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace
 
-.PHONY: build demo test lint unit fuzz bench proj tools clean help
+.PHONY: build demo test lint unit fuzz bench axe proj tools clean help
 
 help: ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 10
@@ -70,6 +70,15 @@ fuzz: tools
 
 bench: tools ## benchmarks, each beside its floor or reference
 	$(GO) test -run '^$$' -bench . -benchmem ./...
+
+AXE := 4.14.1
+axe: tools ## check the photo record with axe-core in headless Chromium (minutes; not part of test)
+ifneq ($(words $(shell command -v chromium npm 2>/dev/null)),2)
+	$(call apt_get,chromium npm)
+endif
+	@set -e; dir=$$(mktemp -d); trap 'rm -rf "$$dir"' EXIT; \
+	( cd "$$dir" && npm pack --silent axe-core@$(AXE) >/dev/null && tar xzf axe-core-$(AXE).tgz ); \
+	PHOTOTIE_AXE="$$dir/package/axe.min.js" $(GO) test -count=1 -run TestAxe -v ./match/record
 
 clean: ## remove what was built
 	rm -rf bin $(DEMO)

@@ -17,8 +17,8 @@ import (
 
 func newCheck(e *env) *cobra.Command {
 	var (
-		all bool
-		g   gate
+		all, explain bool
+		g            gate
 	)
 	cmd := &cobra.Command{
 		Use:   "check [flags] DIR",
@@ -31,6 +31,10 @@ photo is tied to, and judges the difference against the accuracy budget:
   over      further
   gross     so much further that handheld noise can't explain it
   unjudged  nothing to judge, with the reason
+
+What is out is explained where a cause leaves its signature: links that are one
+point late, a frozen fix, a hemisphere flipped, another datum, zone or foot. Causes
+come first in the text, with what to do; nothing is changed.
 
 Every photo, every point and every link is accounted for. The exit code is 1
 where there are findings at or above --fail-on.
@@ -54,6 +58,7 @@ the last day on which it holds. They don't count. What has run out counts again.
 	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv", "geojson", "sarif", "junit", "kml")
 	failOn := addChoice(cmd, "fail-on", "warning", "the least severity that makes the exit code 1", "error", "warning", "note", "never")
 	cmd.Flags().BoolVar(&all, "all", false, "list every photo and every finding in the text")
+	cmd.Flags().BoolVar(&explain, "explain", true, "look for causes of what is out; --explain=false leaves that out")
 	g.flags(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		d, proj, err := openDataset(args[0])
@@ -73,7 +78,7 @@ the last day on which it holds. They don't count. What has run out counts again.
 		if err != nil {
 			return err
 		}
-		p := printing{ctx: cmd.Context(), dir: args[0], d: d, proj: proj, res: res, baseline: g.baseline, all: all,
+		p := printing{ctx: cmd.Context(), dir: args[0], d: d, proj: proj, res: res, baseline: g.baseline, all: all, explain: explain,
 			outcome: g.apply(append(res.Findings(), d.Reading().Findings()...))}
 		if failOn.value != "never" {
 			p.failOn = match.Severity(failOn.value)

@@ -18,6 +18,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
+	"example.com/phototie/match/cause"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/report"
 )
@@ -201,7 +202,23 @@ type printing struct {
 	failOn   match.Severity
 	all      bool
 
+	// explain looks for causes, at the first format that shows them.
+	explain bool
+
 	at *match.Located
+	ex *cause.Explanation
+}
+
+// explanation has the causes of what is out; nil where none are wanted.
+func (p *printing) explanation() (*cause.Explanation, error) {
+	if p.explain && p.ex == nil {
+		ex, err := p.d.Explain(p.ctx, p.proj, p.res, opener(p.d.Settings))
+		if err != nil {
+			return nil, err
+		}
+		p.ex = ex
+	}
+	return p.ex, nil
 }
 
 // write writes the job in one format.
@@ -214,6 +231,10 @@ func (p *printing) write(w io.Writer, format string, now time.Time) error {
 	case "json":
 		doc, reading := report.NewCheck(name, p.res, p.outcome), p.d.Reading()
 		doc.Survey = &reading
+		var err error
+		if doc.Explanation, err = p.explanation(); err != nil {
+			return err
+		}
 		return report.Document(w, doc)
 	case "csv":
 		return report.CSV(w, p.res)
@@ -245,6 +266,10 @@ func (p *printing) write(w io.Writer, format string, now time.Time) error {
 	opt := report.TextOptions{Title: p.dir, Facts: report.ReadingFacts(p.d.Reading()), All: p.all, Next: nextAfterCheck(p.dir, p.res)}
 	if p.baseline != "" {
 		opt.Outcome = &p.outcome
+	}
+	var err error
+	if opt.Explanation, err = p.explanation(); err != nil {
+		return err
 	}
 	return report.Text(w, p.res, opt)
 }

@@ -12,9 +12,10 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/geotag/ledger"
-	"example.com/phototie/grid"
+	"example.com/phototie/match/cause"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/record"
+	"example.com/phototie/match/report"
 )
 
 // manyPhotos is how many photos make one file slow to open on a phone.
@@ -24,14 +25,14 @@ func newReport(e *env) *cobra.Command {
 	var (
 		out, split, title, date, corrected string
 		perPage                            int
-		linkPhotos                         bool
+		linkPhotos, causes                 bool
 	)
 	cmd := &cobra.Command{
 		Use:   "report (--out FILE | --split DIR) [flags] DIR",
 		Short: "Write the printable photo record of a dataset",
 		Long: `report checks the dataset in the folder DIR and writes the photo record: the
-summary and verdicts, a plan, plots of the discrepancies, and a sheet for each
-point with its photos. The record is HTML that needs nothing else and no network;
+summary and verdicts, the causes of what is out, a plan, plots of the
+discrepancies, and a sheet for each point with its photos. The record is HTML that needs nothing else and no network;
 open it in a browser on a desk or a phone, search it, print it.
 
 --out writes one file. --split writes a folder with index.html and pages of
@@ -61,6 +62,7 @@ The same dataset gives the same bytes, unless --date prints a date.`,
 	f.StringVar(&corrected, "corrected", "", "the folder of the corrected copies, for the corrections in its ledger")
 	f.IntVar(&perPage, "per-page", 250, "photos on a page of sheets, with --split")
 	f.BoolVar(&linkPhotos, "link-photos", false, "make the pictures links to the photos, by where they lie from the record")
+	f.BoolVar(&causes, "causes", true, "look for causes of what is out")
 	pictures := addChoice(cmd, "pictures", "drawn", "the small pictures", "drawn", "embedded", "none")
 	cmd.MarkFlagsMutuallyExclusive("out", "split")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
@@ -79,9 +81,7 @@ The same dataset gives the same bytes, unless --date prints a date.`,
 		}
 		defer d.Close()
 		in := record.Input{Title: title, Date: date, Tool: "phototie " + version(), PhotosPerPage: perPage}
-		if g, ok := proj.(grid.Geodesist); ok {
-			in.Geographic = g.Geographic
-		}
+		in.Geographic = proj.Geographic
 		if in.Title == "" {
 			abs, err := filepath.Abs(args[0])
 			if err != nil {
@@ -109,6 +109,18 @@ The same dataset gives the same bytes, unless --date prints a date.`,
 		done()
 		if err != nil {
 			return err
+		}
+		reading := d.Reading()
+		in.Findings = reading.Findings()
+		for _, fact := range report.ReadingFacts(reading) {
+			in.Facts = append(in.Facts, record.Fact{Name: fact.Name, Text: fact.Text})
+		}
+		if causes {
+			ex, err := cause.Explain(ctx, cause.Input{Proj: proj, Options: d.Settings.Options(), Result: in.Result, Open: opener(d.Settings)})
+			if err != nil {
+				return err
+			}
+			in.Causes = record.Explained(ex)
 		}
 		var told dataset.Progress
 		told, done = progress(e.stderr, "writing sheets")
@@ -193,8 +205,19 @@ func photoLinks(from, dir string) (func(string) string, error) {
 	}, nil
 }
 
-// writeWhole writes a file that is there as a whole or not at all.
+// writeWhole writes a file that is there as a whole or not at all. What is there
+// already and is no ordinary file, a device or a pipe, is written to as it is.
 func writeWhole(name string, write func(io.Writer) error) (err error) {
+	if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() {
+		f, err := os.OpenFile(name, os.O_WRONLY, 0)
+		if err != nil {
+			return err
+		}
+		return errors.Join(write(f), f.Close())
+	}
+	if at, err := filepath.EvalSymlinks(name); err == nil {
+		name = at // the file that a link leads to is replaced, not the link
+	}
 	f, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+".*")
 	if err != nil {
 		return err
@@ -204,7 +227,7 @@ func writeWhole(name string, write func(io.Writer) error) (err error) {
 			err = errors.Join(err, os.Remove(f.Name()))
 		}
 	}()
-	if err := errors.Join(write(f), f.Chmod(0o644), f.Close()); err != nil {
+	if err := errors.Join(write(f), f.Chmod(0o644), f.Sync(), f.Close()); err != nil {
 		return err
 	}
 	return os.Rename(f.Name(), name)

@@ -301,6 +301,8 @@ func TestHeightsRefused(t *testing.T) {
 		{"a separation from one", pointHeight(t, gb, caister, 4, grid.HeightRef{Surface: grid.HeightGeoid, Separation: &n}, today), grid.ErrNoHeightFrame},
 		{"an unknown frame", pointHeight(t, gb, caister, 50, grid.HeightRef{Surface: grid.HeightEllipsoid, Frame: "Atlantis"}, today), grid.ErrNoHeightFrame},
 		{"a tag in a classical frame", fixHeight(t, ftUS, fix(35, -79, "NAD27", 2024), 50, ellipsoidal), grid.ErrNoHeightFrame},
+		// The registry has no operation between CGCS2000 and any other frame.
+		{"nothing but a ballpark operation", pointHeight(t, open(t, "EPSG:4526"), grid.EN{E: 38500000, N: 3500000}, 50, ellipsoidal, today), grid.ErrNoHeightOperation},
 		{"a site height without a site", pointHeight(t, itm, bollard, 4, grid.HeightRef{Surface: grid.HeightEllipsoid, Site: true}, today), grid.ErrNoHeights},
 		{"not a number", pointHeight(t, itm, bollard, math.NaN(), ellipsoidal, today), grid.ErrNotFinite},
 		{"infinite", fixHeight(t, itm, fix(53, -6, "", 2024), math.Inf(1), ellipsoidal), grid.ErrNotFinite},

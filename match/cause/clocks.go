@@ -35,15 +35,40 @@ func (e *Evidence) stops(photos []int) []stop {
 	return out
 }
 
-// pace is how fast crews walk, in metres per second. Common practice, no source.
-const pace = 1.2
+// onFoot is how fast crews walk, in metres per second. Common practice, no source.
+const onFoot = 1.2
+
+// walk is where a crew was when.
+type walk struct {
+	stops []stop
+	pace  float64 // metres per second
+}
+
+// walkOf returns the walk of the crew that took photos. A crew whose points are
+// further apart than it could walk in between drives.
+func (e *Evidence) walkOf(photos []int) walk {
+	w := walk{e.stops(photos), onFoot}
+	var v []float64
+	for k := 1; k < len(w.stops); k++ {
+		a, b := w.stops[k-1], w.stops[k]
+		pa, pb := e.Points[a.point].EN, e.Points[b.point].EN
+		if gap := b.at.Sub(a.at); gap < longBreak {
+			v = append(v, math.Hypot(pb.E-pa.E, pb.N-pa.N)*e.unit/math.Max(gap.Seconds()-60, 5))
+		}
+	}
+	if len(v) > 0 {
+		w.pace = math.Max(onFoot, medianOf(v))
+	}
+	return w
+}
 
 // longBreak is a gap between observations that parts two outings.
 const longBreak = 2 * time.Hour
 
 // whereabouts returns where a crew was at a time: at a point from half a minute before
 // its observation until it has to leave for the next one, or between the two.
-func (e *Evidence) whereabouts(stops []stop, t time.Time) grid.EN {
+func (e *Evidence) whereabouts(w walk, t time.Time) grid.EN {
+	stops := w.stops
 	k, _ := slices.BinarySearchFunc(stops, t, func(s stop, t time.Time) int { return s.at.Compare(t) })
 	switch {
 	case k == 0:
@@ -61,7 +86,7 @@ func (e *Evidence) whereabouts(stops []stop, t time.Time) grid.EN {
 		return pb
 	}
 	arrive := b.at.Add(-35 * time.Second)
-	need := math.Hypot(pb.E-pa.E, pb.N-pa.N) * e.unit / pace
+	need := math.Hypot(pb.E-pa.E, pb.N-pa.N) * e.unit / w.pace
 	need = math.Min(need, math.Max(1, arrive.Sub(a.at).Seconds()))
 	share := 1 - arrive.Sub(t).Seconds()/need
 	share = math.Max(0, math.Min(1, share))
@@ -76,16 +101,16 @@ func TrackOffset() Cause {
 	return known{name: "track-offset", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		var out []Hypothesis
 		// The crew that a camera walks with: the points that its photos are tied to.
-		walks := make(map[string][]stop)
+		walks := make(map[string]walk)
 		for _, c := range e.walks.cameras {
-			walks[c] = e.stops(e.walks.seq[c])
+			walks[c] = e.walkOf(e.walks.seq[c])
 		}
 		look := func(in []int, scope Scope, cost float64) {
 			var at, moved []int
 			var lag []float64
 			for _, i := range in {
 				p := &e.Photos[i]
-				if p.D == nil || p.where != nil || p.Time.IsZero() || e.Points[p.Point].Observed.IsZero() || len(walks[p.Camera]) < 3 {
+				if p.D == nil || p.where != nil || p.Time.IsZero() || e.Points[p.Point].Observed.IsZero() || len(walks[p.Camera].stops) < 3 {
 					continue
 				}
 				at = append(at, i)
@@ -164,7 +189,7 @@ func lagged(s float64) float64 {
 // bestShift finds by how many seconds the tags lag behind the times of photos:
 // the shift whose places along the walk are nearest to the tags. 0 stands for
 // none that helps.
-func bestShift(e *Evidence, at []int, walks map[string][]stop) (best float64, tried int) {
+func bestShift(e *Evidence, at []int, walks map[string]walk) (best float64, tried int) {
 	sum := func(shift float64) float64 {
 		total := 0.0
 		for _, i := range at {

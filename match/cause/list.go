@@ -408,8 +408,14 @@ func GroundAsGrid() Cause {
 				where := "the grid's origin"
 				if about == nil {
 					h.Free = 3
-					// The origin is anywhere within the size of the job or so.
-					h.Cost += math.Max(0, 2*math.Log(math.Max(e.extent()*math.Abs(b), sigma)/sigma))
+					// The origin is anywhere within the size of the job or so; further
+					// away it is worth the shift that it puts the job off by.
+					away := math.Hypot(o.E-e.centre.E, o.N-e.centre.N) * e.unit
+					size := math.Max(math.Max(e.extent(), away)*math.Abs(b), sigma)
+					h.Cost += 2 * math.Log(size/sigma)
+					if away > 2*e.extent() {
+						h.Cost += math.Log(math.Log(halfTurn / sigma))
+					}
 					unit := e.Input.Result.Grid.Unit.Symbol
 					h.Params = append(h.Params, Param{Name: "origin east", Value: o.E, Unit: unit}, Param{Name: "origin north", Value: o.N, Unit: unit})
 					where = fmt.Sprintf("E %.0f, N %.0f", o.E, o.N)

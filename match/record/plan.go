@@ -109,11 +109,6 @@ func (d *doc) plan() figure {
 	// Vectors and tags.
 	vectors, tags := marks{}, marks{}
 	var off []ray
-	small := len(d.r.Photos) > 1500
-	r := 3.8
-	if small {
-		r = 2.2
-	}
 	var keep, spare []box // where labels must not go, and where they should not
 	for i := range d.r.Photos {
 		p := &d.r.Photos[i]
@@ -135,6 +130,7 @@ func (d *doc) plan() figure {
 			off = append(off, ray{v: p.Verdict, dist: math.NaN()})
 		}
 		if inside {
+			r := markSize(p.Verdict, len(d.r.Photos))
 			tags.add(p.Verdict, mark(p.Verdict, x, y, r))
 			if b := (box{x - r, y - r, x + r, y + r}); p.Verdict == match.Within {
 				spare = append(spare, b)
@@ -155,7 +151,7 @@ func (d *doc) plan() figure {
 		}
 	}
 	if dots.Len() > 0 {
-		s.put(`<path d="%v" fill="none" stroke="%v" stroke-width="%v" stroke-linecap="round"/>`, dots.String(), ink, 2*pointRadius)
+		s.put(`<path d="%v" fill="none" stroke="%v" stroke-width="%v" stroke-linecap="round"/>`, dots.String(), ink, 2*min(pointRadius, markSize(match.Within, len(d.r.Points))))
 	}
 	taken := newCells(keep)
 	d.planRays(&s, frame, off, taken)

@@ -77,14 +77,20 @@ const (
 	plotFoot  = 46.0
 )
 
-func markSize(n int) float64 {
+// markSize is the size of a mark among n: the rarer verdicts keep a size at which
+// their shape can be told.
+func markSize(v match.Verdict, n int) float64 {
+	size := 3.8
 	switch {
 	case n > 3000:
-		return 1.5
+		size = 1.5
 	case n > 600:
-		return 2.4
+		size = 2.4
 	}
-	return 3.8
+	if v != match.Within {
+		size = max(size, 2.8)
+	}
+	return size
 }
 
 // present are the verdicts that samples have, in the usual order.
@@ -142,9 +148,8 @@ func (d *doc) scatter(q []sample, lo, hi, lim float64) figure {
 	s.put(`<text transform="translate(14 %v) rotate(-90)" font-size="14" text-anchor="middle" fill="%v">north, %v</text>`, cy, ink, html.EscapeString(u.Symbol))
 	s.put(`<clipPath id="scatter-clip"><rect x="%v" y="%v" width="%v" height="%v"/></clipPath><g clip-path="url(#scatter-clip)">`, plotLeft, plotTop, side, side)
 	m := marks{}
-	size := markSize(len(q))
 	for _, x := range q {
-		g := 1.0
+		g, size := 1.0, markSize(x.v, len(q))
 		if far := max(math.Abs(x.dE), math.Abs(x.dN)); far > lim {
 			g = (lim - 1.6*size/k) / far
 		}
@@ -430,13 +435,12 @@ func (d *doc) overTime(q []sample, lo, hi, lim float64) figure {
 		}
 	}
 	m := marks{}
-	size := markSize(len(timed))
 	for _, p := range timed {
 		y := py(p.dist)
 		if p.dist > lim {
 			y = plotTop + 13
 		}
-		m.add(p.v, mark(p.v, px(p.taken), y, size))
+		m.add(p.v, mark(p.v, px(p.taken), y, markSize(p.v, len(timed))))
 	}
 	m.draw(&s, markStyle)
 	fig.SVG = s.end()

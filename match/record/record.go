@@ -22,6 +22,12 @@ type Input struct {
 	Title string
 	// Result is the checked job.
 	Result *match.Result
+	// Facts are further facts about the job, which the summary lists: how the
+	// points were read, for instance.
+	Facts []Fact
+	// Findings are those of other parts of the job than the result, which has its
+	// own.
+	Findings []match.Finding
 	// Causes explain what is out. Nil says that nobody looked for any, which the
 	// record then states; an empty list that none was found.
 	Causes []Cause
@@ -49,6 +55,12 @@ type Input struct {
 	PhotosPerPage int
 	// Progress is told how many of the photos are written; it may be nil.
 	Progress func(done, total int)
+}
+
+// Fact is something to know about the job.
+type Fact struct {
+	// Name is a word or two, Text what there is to say.
+	Name, Text string
 }
 
 // Cause is something that explains why photos are out.

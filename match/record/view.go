@@ -9,6 +9,8 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
@@ -382,7 +384,19 @@ func (d *doc) jobFacts() []fact {
 		cameras = append(cameras, name+": "+plain(strings.Join(c.Summary, "; ")))
 	}
 	wide("Cameras", cameras)
+	for _, f := range d.in.Facts {
+		wide(title(plain(f.Name)), []string{plain(f.Text)})
+	}
 	return out
+}
+
+// title makes the first letter a capital.
+func title(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if r == utf8.RuneError {
+		return s
+	}
+	return string(unicode.ToUpper(r)) + s[n:]
 }
 
 // mostCameras is how many cameras are told of.
@@ -509,7 +523,7 @@ func (d *doc) causeViews() []causeView {
 	out := make([]causeView, len(d.in.Causes))
 	for c := range out {
 		in := &d.in.Causes[c]
-		v := causeView{ID: fmt.Sprintf("cause-%d", c+1), Name: plain(in.Name), Summary: plain(in.Summary), Remedy: plain(in.Remedy), Count: plural(len(in.Photos), "photo")}
+		v := causeView{ID: fmt.Sprintf("cause-%d", c+1), Name: title(plain(in.Name)), Summary: title(plain(in.Summary)), Remedy: title(plain(in.Remedy)), Count: plural(len(in.Photos), "photo")}
 		for _, t := range in.Details {
 			v.Details = append(v.Details, plain(t))
 		}
@@ -634,7 +648,7 @@ type findingRow struct {
 // findings are those that neither the table of photos nor the register shows.
 func (d *doc) findings() (rows []findingRow, more string) {
 	n := 0
-	for _, f := range d.r.Findings() {
+	for _, f := range append(d.r.Findings(), d.in.Findings...) {
 		switch f.Code {
 		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie, match.FindingBare, match.FindingMetadata,
 			match.FindingContradicted, match.FindingDoubted, match.FindingInferred:

@@ -8,6 +8,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
+	"example.com/phototie/match/cause"
 	"example.com/phototie/match/dataset"
 )
 
@@ -36,6 +37,8 @@ type Check struct {
 	// Findings are those that count, Accepted those that a baseline accepts.
 	Findings []match.Finding     `json:"findings"`
 	Accepted []baseline.Accepted `json:"accepted,omitempty"`
+	// Explanation has the causes of what is out; nil where none were looked for.
+	Explanation *cause.Explanation `json:"explanation,omitempty"`
 	// Survey is how the survey's side was understood; nil where it was not read
 	// from files.
 	Survey *dataset.Reading `json:"survey,omitempty"`

@@ -9,6 +9,7 @@ import (
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
+	"example.com/phototie/match/cause"
 )
 
 // TextOptions say how much Text tells.
@@ -22,6 +23,8 @@ type TextOptions struct {
 	// Outcome has the findings that count and those that a baseline accepts; nil
 	// stands for the result's own, all of which count.
 	Outcome *baseline.Outcome
+	// Explanation has the causes of what is out; nil where none were looked for.
+	Explanation *cause.Explanation
 	// Next are hints on what to do next, one a line.
 	Next []string
 }
@@ -41,6 +44,7 @@ func Text(w io.Writer, r *match.Result, opt TextOptions) error {
 	p.verdicts(r)
 	p.set(r)
 	p.heights(r)
+	p.causes(opt.Explanation, opt.All)
 	p.photos(r, opt)
 	p.findings(r, opt)
 	p.accepted(opt)

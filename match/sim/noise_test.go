@@ -14,7 +14,7 @@ import (
 
 // Honest sets are judged honestly: 95 % within, none gross but by chance.
 func TestCleanIsWithin(t *testing.T) {
-	const sets = 100
+	const sets = 60
 	within, judged, gross := 0, 0, 0
 	var shares []float64
 	for seed := range uint64(sets) {

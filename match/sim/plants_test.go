@@ -493,7 +493,7 @@ func TestPlantPairs(t *testing.T) {
 	for _, a := range sim.Kinds() {
 		for _, b := range sim.Kinds() {
 			cfg := sim.Default()
-			cfg.Photos, cfg.Points = 40, 16
+			cfg.Photos, cfg.Points = 30, 12
 			cfg.Plants = []sim.Plant{{Kind: a}, {Kind: b}}
 			set, err := sim.New(cfg)
 			if err != nil {

@@ -410,7 +410,7 @@ type step struct {
 	stray       float64
 	// The conditional distribution of the error of b's tag after a's.
 	follow           bool
-	rho, keep        float64
+	keep             float64
 	coeff, arVar     float64
 	lastVar          float64
 	arNorm, lastNorm float64

@@ -18,7 +18,7 @@ import (
 
 // The figures of Params were chosen by looking at walks with the seeds 1000 to
 // 1099, 10000 to 13999 and 77000 to 77009. The tests take seeds from here on.
-const testSeeds = 500_000
+const testSeeds = 900_000
 
 // sets is how many walks a test draws: few, or with PHOTOTIE_FULL=1 as many as
 // its claim needs to be read off.

@@ -132,8 +132,8 @@ type Params struct {
 
 	// Sigma is taken for photos that have none: metres per axis.
 	Sigma float64
-	// Slack multiplies the standard deviations of tags, for what they leave out.
-	// Its default is what made probabilities honest on simulated walks.
+	// Slack multiplies the standard deviations of tags, where they are known to
+	// say too little or too much.
 	Slack float64
 	// Correlation is the time over which the error of a tag stays alike.
 	Correlation time.Duration
@@ -180,7 +180,7 @@ func DefaultParams() Params {
 		Stay:    0.45, Next: 0.40, Previous: 0.04, Jump: 0.09,
 
 		Sigma:       3.23, // 4.9 m at 68.27 %, as match.DefaultBudget has it
-		Slack:       1.05,
+		Slack:       1,
 		Correlation: 150 * time.Second,
 		WideShare:   0.05, WideFactor: 3,
 		WildShare: 0.005, WildRadius: 1000,
