@@ -434,12 +434,63 @@ func (e *Evidence) refresh(photos []int) {
 	}
 }
 
+// near says that a photo is near its point, so that noise alone is a fair guess.
+func (p *Photo) near() bool {
+	return p.D != nil && p.where == nil && p.beyond() < 1.5*p.Threshold
+}
+
+// settle fits where the crew stood on each outing to the photos that are near
+// their points: the mean of their discrepancies, no longer than the standoff.
+// It weighs all photos of outings where that changes.
+func (e *Evidence) settle() {
+	type sum struct {
+		e, n, w float64
+		r       float64
+	}
+	sums := make(map[outing]*sum)
+	for i := range e.Photos {
+		p := &e.Photos[i]
+		if p.noise.standoff == 0 || p.noise.cov != nil || p.blur != nil || !p.near() {
+			continue
+		}
+		o := p.outing()
+		s := sums[o]
+		if s == nil {
+			s = &sum{}
+			sums[o] = s
+		}
+		w := 1 / (p.Sigma * p.Sigma)
+		s.e, s.n, s.w, s.r = s.e+w*p.D.E, s.n+w*p.D.N, s.w+w, s.r+w*p.noise.standoff
+	}
+	at := make(map[outing]*match.Vector)
+	for o, s := range sums {
+		v := match.Vector{E: s.e / s.w, N: s.n / s.w}
+		if d, r := math.Hypot(v.E, v.N), s.r/s.w; d > r {
+			v = match.Vector{E: v.E * r / d, N: v.N * r / d}
+		}
+		at[o] = &v
+	}
+	for i := range e.Photos {
+		p := &e.Photos[i]
+		if p.noise.standoff == 0 || p.noise.cov != nil {
+			continue
+		}
+		v, was := at[p.outing()], p.noise.stance
+		if v == nil && was == nil || v != nil && was != nil && math.Hypot(v.E-was.E, v.N-was.N) < 0.01 {
+			continue
+		}
+		p.noise.stance = v
+		e.weigh(p)
+	}
+}
+
 // learn fits the shares of the swells to the photos that are near their points,
 // by expectation and maximisation, and weighs all photos anew.
 func (e *Evidence) learn() {
+	e.settle()
 	var near []*Photo
 	for i := range e.Photos {
-		if p := &e.Photos[i]; p.D != nil && p.where == nil && p.beyond() < 1.5*p.Threshold {
+		if p := &e.Photos[i]; p.near() {
 			near = append(near, p)
 		}
 	}

@@ -11,7 +11,8 @@ import (
 //	(1 - stray) * sum of w_k N(s_k sigma) + stray * 1 / (2 pi (d² + sigma²) L)
 //
 // per square metre. N is the circular normal density of the budget, with the
-// standoff in an unknown direction. The s_k let some photos be noisier than the
+// standoff in an unknown direction, for half the photos, and for the other half in
+// the one that the crew keeps to on that outing, which is learned too. The s_k let some photos be noisier than the
 // budget says, as bursts of multipath make them; their shares w_k are learned
 // from the photos that are near their points. The last term is for photos that
 // are out for no known reason: the logarithm of the distance is uniform between
@@ -48,6 +49,9 @@ type noise struct {
 	sigma, standoff float64
 	expected        match.Vector
 	cov             *[3]float64
+	// stance is where the crew stood as a rule on that outing, relative to the
+	// point; nil where that is not known.
+	stance *match.Vector
 }
 
 // square is the square of the Mahalanobis distance without the standoff, and the
@@ -73,8 +77,21 @@ func (n *noise) density(v match.Vector, s float64) float64 {
 		return -math.Log(2*math.Pi) - logDet - q/2
 	}
 	r := n.standoff / (n.sigma * s)
-	return -math.Log(2*math.Pi) - logDet - (q+r*r)/2 + logI0(math.Sqrt(q)*r)
+	ring := -math.Log(2*math.Pi) - logDet - (q+r*r)/2 + logI0(math.Sqrt(q)*r)
+	if n.stance == nil {
+		return ring
+	}
+	// Half the photos are taken from the usual side, give or take.
+	v.E -= n.stance.E
+	v.N -= n.stance.N
+	w := n.sigma*n.sigma*s*s + n.standoff*n.standoff*stanceSpread
+	side := -math.Log(2*math.Pi*w) - (v.E*v.E+v.N*v.N)/(2*w)
+	return logAdd(ring, side) - math.Ln2
 }
+
+// stanceSpread is the variance per axis of where a crew stands on its usual side,
+// as a share of the square of the standoff: that of some 30 degrees either way.
+const stanceSpread = 0.15
 
 // blurred is density where the place is off by a uniform error besides, of the
 // given half widths.

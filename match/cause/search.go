@@ -224,6 +224,7 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 	if err != nil {
 		return nil, nil, err
 	}
+	trial.settle()
 	items := e.items(s.family(cause), h, trial)
 	if len(items) == 0 {
 		return nil, nil, nil
@@ -523,7 +524,7 @@ func (s *search) look(ctx context.Context, e *Evidence, cause int, params []Para
 		if h.Changes != nil && len(h.Changes) != len(e.Photos) {
 			return nil, nil, fmt.Errorf("explain: cause %s proposes changes for %d photos of %d", c.Name(), len(h.Changes), len(e.Photos))
 		}
-		if params != nil && !slices.EqualFunc(h.Params, params, func(a, b Param) bool { return a.Name == b.Name && a.Text == b.Text }) {
+		if params != nil && !alike(h.Params, params) {
 			continue
 		}
 		b, whole, err := s.best(ctx, e, cause, h)
@@ -595,6 +596,8 @@ func (t *trail) sum() {
 	for k := range t.steps {
 		c := &t.steps[k]
 		switch {
+		case c.hyp.Changes != nil && c.hyp.Changes[c.photos[0]].Shows:
+			t.total += c.weight.Score
 		case c.many(t.left):
 			_, n := t.left.temper(&Hypothesis{Coherent: true}, c.gains)
 			t.total -= c.weight.Penalty * n / float64(len(c.gains))
@@ -625,7 +628,7 @@ func (t *trail) sum() {
 // many says that far more photos are concerned than the hypothesis's rate
 // foresees, so that something else may be behind it.
 func (c *candidate) many(e *Evidence) bool {
-	return c.hyp.Rate > 0 && len(c.gains) > 0 && float64(len(c.gains)) > 4*c.hyp.Rate*float64(len(e.Photos))+6
+	return c.hyp.Rate > 0 && float64(len(c.gains)) > 4*c.hyp.Rate*float64(len(e.Photos))+6
 }
 
 // follow accepts the best candidates one after another.
@@ -753,8 +756,8 @@ func (s *search) prune(ctx context.Context, e *Evidence, t trail) (trail, error)
 	return t, nil
 }
 
-// alternatives is how many other first steps are followed where the best one
-// leads to no good end.
+// alternatives is how many other first steps are followed, up to three times as
+// many where none so far leads to a good end.
 const alternatives = 8
 
 // run finds the causes.
@@ -797,7 +800,7 @@ func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 				continue
 			}
 		}
-		if tried++; tried > alternatives {
+		if tried++; tried > alternatives && (good || tried > 3*alternatives) {
 			break
 		}
 		t, err := from(c)
@@ -808,7 +811,64 @@ func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 			best, good = t, ok
 		}
 	}
+	if best, err = s.vary(ctx, e, best); err != nil {
+		return start, err
+	}
 	return s.prune(ctx, e, best)
+}
+
+// vary tries the other choices of a cause, another foot or another datum, in
+// chains where a fitted figure may have made up for the wrong one.
+func (s *search) vary(ctx context.Context, e *Evidence, t trail) (trail, error) {
+	if len(t.steps) < 2 || !slices.ContainsFunc(t.steps, func(c candidate) bool { return c.hyp.Free > 0 }) {
+		return t, nil
+	}
+	for k := range t.steps {
+		before, err := s.again(ctx, e, t.steps[:k])
+		if err != nil {
+			return t, err
+		}
+		hyps, err := s.causes[t.steps[k].cause].Propose(ctx, before.left)
+		if err != nil {
+			return t, err
+		}
+		for x := range hyps {
+			if hyps[x].Free > 0 || alike(hyps[x].Params, t.steps[k].hyp.Params) {
+				continue
+			}
+			// The rest has to be found anew.
+			u, err := s.again(ctx, e, append(slices.Clone(t.steps[:k]), candidate{cause: t.steps[k].cause, hyp: &hyps[x]}))
+			if err != nil {
+				return t, err
+			}
+			for _, c := range t.steps {
+				if c.hyp.Free > 0 || c.cause == t.steps[k].cause || len(u.steps) == 0 {
+					continue
+				}
+				top, _, err := s.look(ctx, u.left, c.cause, c.hyp.Params)
+				if err != nil {
+					return t, err
+				}
+				if top != nil && top.weight.Score > s.min {
+					if u, err = s.accept(ctx, u, *top); err != nil {
+						return t, err
+					}
+				}
+			}
+			if u, err = s.follow(ctx, u); err != nil {
+				return t, err
+			}
+			if u.settled() && u.total > t.total {
+				return u, nil
+			}
+		}
+	}
+	return t, nil
+}
+
+// alike says that the chosen figures of two hypotheses are the same.
+func alike(a, b []Param) bool {
+	return slices.EqualFunc(a, b, func(a, b Param) bool { return a.Name == b.Name && a.Text == b.Text })
 }
 
 var debug = os.Getenv("PHOTOTIE_DEBUG") != ""

@@ -171,9 +171,9 @@ var rank = map[sim.Kind]int{
 	sim.GroundAsGrid: 1, sim.PointDatum: 2, sim.NeighbouringZone: 3, sim.WrongFeet: 4, sim.FeetForMetres: 5, sim.MetresForFeet: 5, sim.SwappedEN: 6,
 }
 
-// alike are sets of blunders of which two add up to one, or take each other back,
+// hidden are sets of blunders of which two add up to one, or take each other back,
 // or hide each other, so that nothing in the job tells that there are two.
-var alike = []struct {
+var hidden = []struct {
 	why  string
 	a, b []sim.Kind
 }{
@@ -198,7 +198,7 @@ func pairs(t testing.TB) []sim.Scenario {
 	for i, a := range kinds {
 	next:
 		for _, b := range kinds[i+1:] {
-			for _, x := range alike {
+			for _, x := range hidden {
 				if slices.Contains(x.a, a) && slices.Contains(x.b, b) || slices.Contains(x.a, b) && slices.Contains(x.b, a) {
 					continue next
 				}

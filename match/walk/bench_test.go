@@ -1,14 +1,19 @@
 package walk
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"runtime"
 	"testing"
 	"time"
 
+	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/geotagtest"
 	"example.com/phototie/grid"
 )
 
@@ -79,6 +84,51 @@ func BenchmarkDecode(b *testing.B) {
 			}
 		})
 	}
+}
+
+// BenchmarkThousand ties 1,000 photos, beside reading as many: each is opened, its
+// tag read and the file closed. of-reading is the one over the other.
+func BenchmarkThousand(b *testing.B) {
+	const n = 1000
+	samples := geotagtest.All(b)
+	dir := b.TempDir()
+	files := make([]string, n)
+	for i := range files {
+		files[i] = filepath.Join(dir, fmt.Sprint(i))
+		image := append(bytes.Clone(samples[i%len(samples)].Whole), make([]byte, 200<<10)...)
+		if err := os.WriteFile(files[i], image, 0o600); err != nil {
+			b.Fatal(err)
+		}
+	}
+	var reading float64
+	b.Run("read", func(b *testing.B) {
+		for b.Loop() {
+			for _, f := range files {
+				in, err := os.Open(f)
+				if err != nil {
+					b.Fatal(err)
+				}
+				info, err := in.Stat()
+				if err != nil {
+					b.Fatal(err)
+				}
+				if _, err := geotag.Read(in, info.Size()); err != nil {
+					b.Fatal(err)
+				}
+				in.Close()
+			}
+		}
+		reading = float64(b.Elapsed().Nanoseconds()) / float64(b.N)
+	})
+	b.Run("tie", func(b *testing.B) {
+		photos, points := bigJob(n)
+		for b.Loop() {
+			if _, err := Decode(context.Background(), photos, points, Params{}); err != nil {
+				b.Fatal(err)
+			}
+		}
+		b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/reading, "of-reading")
+	})
 }
 
 // slope is that of a least-squares line.

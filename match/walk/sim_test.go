@@ -221,7 +221,32 @@ func TestDoubtful(t *testing.T) {
 }
 
 // bin is a bin of a reliability curve.
-type bin struct{ n, p, hit float64 }
+type bin struct {
+	n, p, hit float64
+	// The ties of one walk hang together: it is walks that are counted for the
+	// standard error. off is what one walk adds to p - hit, off2 the sum of its
+	// squares over walks.
+	off, off2 float64
+}
+
+func (b *bin) put(p float64, hit bool) {
+	b.n++
+	b.p += p
+	b.off += p
+	if hit {
+		b.hit++
+		b.off--
+	}
+}
+
+// next ends a walk.
+func (b *bin) next() {
+	b.off2 += b.off * b.off
+	b.off = 0
+}
+
+// stdErr is the standard error of the difference of the two shares.
+func (b *bin) stdErr() float64 { return math.Sqrt(b.off2) / b.n }
 
 // mixture draws walks of all kinds: close points and far ones, in lines, rasters
 // and along roads, timed or not, with all links or some or none, with photos of
@@ -257,16 +282,9 @@ func mixture(k int) (c sim.Config, timed bool) {
 // points that were given a probability in a decile (the one found and the
 // runner-up), the share that is right is the mean probability within 3 %.
 func TestReliability(t *testing.T) {
-	n := sets(250, 4000)
+	n := sets(250, 12_000)
 	var ties, links [10]bin
-	put := func(b *[10]bin, p float64, hit bool) {
-		x := &b[min(9, int(10*p))]
-		x.n++
-		x.p += p
-		if hit {
-			x.hit++
-		}
-	}
+	decile := func(p float64) int { return min(9, int(10*p)) }
 	drawn := 0
 	for k := range n {
 		c, timed := mixture(testSeeds + 40_000 + k)
@@ -281,13 +299,17 @@ func TestReliability(t *testing.T) {
 		}
 		for i, tie := range decode(t, photos, points).Photos {
 			tr := s.Truth[i]
-			put(&ties, tie.Probability, tie.Point == tr.Point)
+			ties[decile(tie.Probability)].put(tie.Probability, tie.Point == tr.Point)
 			if tie.RunnerUpOK {
-				put(&ties, tie.RunnerUpProbability, tie.RunnerUp == tr.Point)
+				ties[decile(tie.RunnerUpProbability)].put(tie.RunnerUpProbability, tie.RunnerUp == tr.Point)
 			}
 			if tie.Listed != walk.None {
-				put(&links, tie.ListedProbability, tie.Listed == tr.Point)
+				links[decile(tie.ListedProbability)].put(tie.ListedProbability, tie.Listed == tr.Point)
 			}
+		}
+		for d := range ties {
+			ties[d].next()
+			links[d].next()
 		}
 	}
 	if drawn < n*9/10 {
@@ -299,20 +321,19 @@ func TestReliability(t *testing.T) {
 			t.Errorf("decile %d has %v ties", d, b.n)
 			continue
 		}
-		mean, share := b.p/b.n, b.hit/b.n
-		// Ties of one walk hang together: count each ten as one.
-		slack := 3 * math.Sqrt(mean*(1-mean)/(b.n/10))
-		if os.Getenv("PHOTOTIE_FULL") != "" {
-			slack = 0
+		mean, share, se := b.p/b.n, b.hit/b.n, b.stdErr()
+		slack := 0.0
+		if os.Getenv("PHOTOTIE_FULL") == "" {
+			slack = 3 * se
 		}
-		t.Logf("ties %.1f to %.1f: said %.3f, was %.3f, of %.0f", float64(d)/10, float64(d+1)/10, mean, share, b.n)
+		t.Logf("ties %.1f to %.1f: said %.3f, was %.3f (standard error %.3f), of %.0f", float64(d)/10, float64(d+1)/10, mean, share, se, b.n)
 		if math.Abs(mean-share) > 0.03+slack {
 			t.Errorf("ties of probability %.3f are right in %.3f of %.0f", mean, share, b.n)
 		}
 	}
 	for d, b := range links {
 		if b.n > 0 {
-			t.Logf("links %.1f to %.1f: said %.3f, was %.3f, of %.0f", float64(d)/10, float64(d+1)/10, b.p/b.n, b.hit/b.n, b.n)
+			t.Logf("links %.1f to %.1f: said %.3f, was %.3f (standard error %.3f), of %.0f", float64(d)/10, float64(d+1)/10, b.p/b.n, b.hit/b.n, b.stdErr(), b.n)
 		}
 	}
 }
@@ -332,11 +353,7 @@ func TestReliabilityCanFail(t *testing.T) {
 		}
 		for i, tie := range decode(t, photos, points).Photos {
 			if tie.Probability >= 0.8 && tie.Probability < 0.9 {
-				b.n++
-				b.p += tie.Probability
-				if tie.Point == s.Truth[i].Point {
-					b.hit++
-				}
+				b.put(tie.Probability, tie.Point == s.Truth[i].Point)
 			}
 		}
 	}

@@ -1,0 +1,53 @@
+// Package pixels measures what the coding and the pixels of a photo say about
+// its use as evidence: how large it is, how strongly it was compressed, whether
+// it is blurred or clipped, and whether another photo is a copy of it. It knows no
+// points and no files: it works on an io.ReaderAt.
+//
+// [Measure] gives the [Measures] of one image. [Compare] tells how two pictures are
+// related by their previews, and [Alike] finds the related ones of many.
+//
+// # Blur
+//
+// The measure is the spread of edges. The brightness is brought down to a longer
+// side of 512 pixels (a smaller image is taken as it is), smoothed with 1 4 6 4 1,
+// and cut into tiles of about 32 pixels; a tenth on each side is left out, because
+// captions are stamped there that stay sharp whatever the lens did. In each tile,
+// and in four directions, the squared first and second differences are summed. Half
+// of their ratio is the variance of the Gaussian that would spread a step edge as
+// much, whatever the contrast; see the derivation at the function spread. Tiles
+// without edges are left out, a quarter of the rest is sharper than the
+// value of the direction, and the direction that is worst decides, so that a shake is
+// found that leaves the edges along it sharp. (Ratios of derivative energies are
+// among the focus measures compared by S. Pertuz, D. Puig and M. A. Garcia,
+// Analysis of focus measure operators for shape-from-focus, 2013, from memory; this
+// one and its figures are our own.)
+//
+// On 16 photos of the test data of two metadata readers, sharp to the eye at that
+// size, it gives 0.85 to 1.39 pixels. Copies of them were blurred, given noise of two
+// levels and coded again at quality 80. Above [SharpBlur], 1.7 pixels, are, with the
+// area under the ROC curve of telling them from the sharp ones:
+//
+//	sharp                               0 of 16
+//	Gaussian, standard deviation 2 px  12 of 16  1.000
+//	Gaussian, 3 px                     16 of 16  1.000
+//	shake of 10 px, along the rows      7 of 16  0.980
+//	shake of 20 px, aslant             13 of 16  1.000
+//
+// where px are those of the picture at 512. A lower limit would find more of the
+// slightly blurred ones; a false accusation was taken for the worse mistake.
+//
+// What it can't tell: a sharp background behind a blurred subject (a quarter of
+// the tiles is enough), and whether a lettering can be read. In a very noisy image the
+// blur comes out smaller than it is, though not as small as a sharp one's.
+//
+// # Cost
+//
+// A baseline image takes 1.5 bytes a pixel (4:2:0) to 3 (4:4:4), an RGB or CMYK
+// one up to 11, and a progressive one 6 to 16 more, all within image/jpeg but
+// for the 3 that RGB and CMYK take here. Nearly all the time is image/jpeg's; the
+// benchmarks have both side by side. Images that declare more pixels than
+// the limits allow, or more than their file can hold, are not decoded.
+//
+// The pixels say nothing about what a photo shows. A photo that passes may show
+// the wrong thing sharply.
+package pixels

@@ -1,0 +1,64 @@
+package pixels
+
+import (
+	"bytes"
+	"context"
+	"image/jpeg"
+	"testing"
+
+	"example.com/phototie/geotag/geotagtest"
+)
+
+// FuzzHeader reads headers and quantisation tables. Where image/jpeg reads the
+// header too, the sizes must agree.
+func FuzzHeader(f *testing.F) {
+	f.Add(geotagtest.Plain())
+	f.Add(geotagtest.Plain()[:200])
+	f.Add(geotagtest.Insert(geotagtest.Plain(), 0xDB, append([]byte{0x11}, bytes.Repeat([]byte{0, 9}, 64)...)))
+	f.Fuzz(func(t *testing.T, img []byte) {
+		hd, err := readHeader(context.Background(), bytes.NewReader(img), int64(len(img)))
+		if err != nil {
+			return
+		}
+		if hd.w < 1 || hd.h < 1 || hd.w > 65535 || hd.h > 65535 {
+			t.Fatalf("%d x %d", hd.w, hd.h)
+		}
+		if hd.table != [64]uint16{} {
+			q := quality(&hd.table)
+			if q.Low < 0 || q.High > 100 || q.High < 1 || q.Low > q.High {
+				t.Fatalf("quality %v", q)
+			}
+			for i, v := range hd.table {
+				if q.Low > 0 && step(q.Low, i) < int(v) || q.High < 100 && step(q.High, i) > int(v) {
+					t.Fatalf("step %d is %d, quality %v", i, v, q)
+				}
+			}
+		}
+		if cfg, err := jpeg.DecodeConfig(bytes.NewReader(img)); err == nil && (cfg.Width != hd.w || cfg.Height != hd.h) {
+			t.Fatalf("%d x %d, image/jpeg says %d x %d", hd.w, hd.h, cfg.Width, cfg.Height)
+		}
+	})
+}
+
+// FuzzMeasure measures whatever comes, within small limits.
+func FuzzMeasure(f *testing.F) {
+	f.Add(geotagtest.Plain())
+	f.Fuzz(func(t *testing.T, img []byte) {
+		m, err := measure(img, Limits{MaxPixels: 1 << 14})
+		if err != nil {
+			if m != nil {
+				t.Fatal("measures with an error")
+			}
+			return
+		}
+		if (m.Undecoded == "") != (m.Exposure != nil && m.Preview != nil) {
+			t.Fatalf("%+v", m)
+		}
+		if e := m.Exposure; e != nil && !(e.Black >= 0 && e.White >= 0 && e.Black+e.White < 1.0001 && e.Mean >= 0 && e.Mean <= 1) {
+			t.Fatalf("%+v", e)
+		}
+		if b := m.Blur; b != nil && !(*b > 0 && *b < 1e4) {
+			t.Fatalf("blur %v", *b)
+		}
+	})
+}

@@ -1,0 +1,189 @@
+package pixels
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"io"
+
+	"example.com/phototie/geotag"
+)
+
+// DefaultMaxPixels is the limit that the zero Limits stand for: 134 million
+// pixels, above what the cameras of handhelds have today.
+const DefaultMaxPixels = 1 << 27
+
+// Limits bound what measuring one image may cost.
+type Limits struct {
+	// MaxPixels is the number of pixels up to which an image is decoded; 0 stands
+	// for DefaultMaxPixels. Decoding takes 1.5 to 4 bytes of memory a pixel, and
+	// a progressive image up to 24.
+	MaxPixels int64
+}
+
+// Sum is a SHA-256 digest. As text it is 64 hexadecimal digits.
+type Sum [sha256.Size]byte
+
+// String returns the digits.
+func (s Sum) String() string { return hex.EncodeToString(s[:]) }
+
+// MarshalText writes the digits.
+func (s Sum) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+// UnmarshalText reads what MarshalText writes.
+func (s *Sum) UnmarshalText(text []byte) error {
+	if hex.DecodedLen(len(text)) != len(s) {
+		return fmt.Errorf("a SHA-256 digest has %d digits, not %d", 2*len(s), len(text))
+	}
+	_, err := hex.Decode(s[:], text)
+	return err
+}
+
+// Measures is what an image's coding and its pixels say. Where there is nothing
+// to tell a figure by it is nil; nothing is guessed.
+type Measures struct {
+	// Width and Height are the pixels of the image as it is stored.
+	Width  int `json:"width"`
+	Height int `json:"height"`
+	// Orientation is the Exif orientation, 1 to 8; 0 where none is stated or the
+	// metadata can't be read.
+	Orientation int `json:"orientation,omitempty"`
+	// SHA256 is the digest of the whole file.
+	SHA256 Sum `json:"sha256"`
+	// Quality is that of the JPEG coding; nil where the header has no table for
+	// the first component.
+	Quality *Quality `json:"quality,omitempty"`
+
+	// Undecoded says why there are no pixels to be measured: the image is cut off
+	// or damaged, of a kind of JPEG that image/jpeg can't decode, or larger than
+	// the limits. It is empty where the pixels were measured; else all that
+	// follow here are nil.
+	Undecoded string `json:"undecoded,omitempty"`
+	// Exposure tells how bright the pixels are.
+	Exposure *Exposure `json:"exposure,omitempty"`
+	// Blur is how far edges are spread; see [Blur]. It is nil where the picture
+	// has no edges: fog, a covered lens, or all of it far out of focus.
+	Blur *float64 `json:"blur_px,omitempty"`
+	// Hash is alike for pictures that look alike; nil where the picture is so even
+	// that its hash would be noise.
+	Hash *Hash `json:"hash,omitempty"`
+	// Preview is the picture brought down to a small square, upright. It is not
+	// written to JSON.
+	Preview *Preview `json:"-"`
+}
+
+// Measure measures the JPEG image of size bytes in r. The file is read once and
+// decoded once, with image/jpeg. No memory is taken for pixels that are more
+// than the limits allow, or more than the file has bits for.
+//
+// An image whose pixels can't be decoded gives the measures of its header, and
+// Undecoded says why. The error is geotag.ErrFormat, geotag.ErrTruncated or
+// geotag.ErrCorrupt, wrapped, where not even the header can be read, or one of r
+// or of the context. A context that ends stops the decoder at its next read.
+func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measures, error) {
+	hd, err := readHeader(ctx, r, size)
+	if err != nil {
+		return nil, err
+	}
+	m := &Measures{Width: hd.w, Height: hd.h}
+	if hd.table != [64]uint16{} {
+		q := quality(&hd.table)
+		m.Quality = &q
+	}
+	if tag, err := geotag.Read(r, size); err == nil {
+		m.Orientation = tag.Orientation
+	}
+	digest := sha256.New()
+	src := &source{ctx: ctx, r: io.TeeReader(io.NewSectionReader(r, 0, size), digest)}
+	var img image.Image
+	if m.Undecoded = lim.refuse(hd, size); m.Undecoded == "" {
+		var fault error
+		if img, fault = jpeg.Decode(src); fault != nil {
+			img, m.Undecoded = nil, undecoded(fault, src.ended)
+		}
+	}
+	if _, err := io.Copy(io.Discard, src); err != nil {
+		return nil, err
+	}
+	if src.err != nil {
+		return nil, src.err
+	}
+	digest.Sum(m.SHA256[:0])
+	if img != nil {
+		m.look(img)
+	}
+	return m, ctx.Err()
+}
+
+// refuse says why an image is not to be decoded; it is empty where it may be.
+func (l Limits) refuse(hd header, size int64) string {
+	most := l.MaxPixels
+	if most == 0 {
+		most = DefaultMaxPixels
+	}
+	if n := int64(hd.w) * int64(hd.h); n > most {
+		return fmt.Sprintf("%d x %d pixels are more than the limit of %d", hd.w, hd.h, most)
+	}
+	// The shortest code of a block of 8 x 8 is a bit, in the first scan of its
+	// component.
+	if blocks := int64((hd.w+7)/8) * int64((hd.h+7)/8); blocks/8 > size {
+		return fmt.Sprintf("%d bytes are too few for the %d x %d pixels that are declared", size, hd.w, hd.h)
+	}
+	return ""
+}
+
+// undecoded words an error of image/jpeg. ended says that the decoder wanted more
+// than there is.
+func undecoded(err error, ended bool) string {
+	var unsupported jpeg.UnsupportedError
+	switch {
+	case errors.As(err, &unsupported):
+		return fmt.Sprintf("a kind of JPEG that can't be decoded here (%s)", string(unsupported))
+	case ended:
+		return "the image is cut off"
+	}
+	return fmt.Sprintf("the image data is damaged (%v)", err)
+}
+
+// source remembers an error, which the decoder would wrap or lose, and whether the
+// end was reached. It ends with its context.
+type source struct {
+	ctx   context.Context
+	r     io.Reader
+	err   error // other than the end
+	ended bool
+}
+
+func (s *source) Read(b []byte) (int, error) {
+	if s.err == nil {
+		s.err = s.ctx.Err()
+	}
+	if s.err != nil {
+		return 0, s.err
+	}
+	n, err := s.r.Read(b)
+	if s.ended = err == io.EOF; err != nil && !s.ended {
+		s.err = err
+	}
+	return n, err
+}
+
+// look measures the pixels.
+func (m *Measures) look(img image.Image) {
+	y, cb, cr := components(img)
+	e := exposure(y)
+	m.Exposure = &e
+	w, h := fit(y.w, y.h, blurSide)
+	small := y.resample(w, h)
+	if b, ok := blur(small); ok {
+		m.Blur = &b
+	}
+	m.Preview = newPreview(small, cb, cr).upright(m.Orientation)
+	if h, ok := m.Preview.Hash(); ok {
+		m.Hash = &h
+	}
+}
