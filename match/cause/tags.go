@@ -552,7 +552,7 @@ func lattice(at grid.LatLon) float64 {
 func RoundedTags() Cause {
 	return known{name: "rounded-tags", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		const perDegree = 6371008.8 * math.Pi / 180
-		var out []Hypothesis
+		var all []Hypothesis
 		of := make([]float64, len(e.Photos)) // step of each photo
 		var found []float64
 		for i := range e.Photos {
@@ -570,7 +570,7 @@ func RoundedTags() Cause {
 		for _, s := range found {
 			for _, cut := range []bool{false, true} {
 				h := Hypothesis{Changes: make([]Change, len(e.Photos)), Least: 2}
-				n := 0
+				n, out := 0, 0
 				for i := range e.Photos {
 					p := &e.Photos[i]
 					// What is written in a coarser step is written in this one too.
@@ -582,13 +582,17 @@ func RoundedTags() Cause {
 						continue
 					}
 					n++
+					// By chance hardly any place is at a round figure.
 					c := &h.Changes[i]
-					c.Blur, c.LogP = &half, 2
+					c.Blur, c.LogP = &half, 6
+					if p.Out {
+						out++
+					}
 					if cut {
 						c.Move = &match.Vector{E: -math.Copysign(half.E, p.At.Lon), N: -math.Copysign(half.N, p.At.Lat)}
 					}
 				}
-				if n == 0 {
+				if n == 0 || out < 2 {
 					continue
 				}
 				h.Cost = math.Log(float64(len(steps))) + math.Ln2
@@ -601,10 +605,10 @@ func RoundedTags() Cause {
 					return fmt.Sprintf("%s: the tags are %s to steps of %s degrees, %s on the ground", f.Who(), how, strconv.FormatFloat(s, 'g', 3, 64), metres(s*perDegree)),
 						"have the tags written with more decimals; for these photos no place is known any better"
 				}
-				out = append(out, h)
+				all = append(all, h)
 			}
 		}
-		return out, nil
+		return all, nil
 	}}
 }
 

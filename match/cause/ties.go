@@ -143,7 +143,7 @@ func shiftedRun(name string, by int, way, to string) Cause {
 				if p.Point < 0 || p.D == nil || p.retied || p.where != nil {
 					continue
 				}
-				if j, ok := next[p.Point]; ok {
+				if j, ok := next[p.Point]; ok && e.tells(p, j) {
 					h.Changes[i].Tie = &j
 					n++
 				}
@@ -192,7 +192,7 @@ func SwappedTies() Cause {
 				}
 				for y := max(0, x-reach); y < min(len(w), x+reach+1); y++ {
 					b := &e.Photos[w[y]]
-					if y == x || b.D == nil || b.Point == a.Point || b.retied || b.where != nil || b.Out && y < x {
+					if y == x || b.D == nil || !e.tells(a, b.Point) || !e.tells(b, a.Point) || b.Point == a.Point || b.retied || b.where != nil || b.Out && y < x {
 						continue
 					}
 					g := e.tieGain(a, b.Point) + e.tieGain(b, a.Point) - math.Log(math.Abs(float64(y-x)))
@@ -233,6 +233,16 @@ func SwappedTies() Cause {
 	}}
 }
 
+// tells says that a photo's tag can tell its point from another: one that is
+// rounded tells only points apart that are further from each other than its step.
+func (e *Evidence) tells(p *Photo, point int) bool {
+	if p.blur == nil {
+		return true
+	}
+	a, b := e.Points[p.Point].EN, e.Points[point].EN
+	return math.Hypot(a.E-b.E, a.N-b.N)*e.unit > 2*math.Hypot(p.blur.E, p.blur.N)
+}
+
 // tieGain is the gain of tying a photo to another point.
 func (e *Evidence) tieGain(p *Photo, point int) float64 {
 	if p.OnGrid == nil {
@@ -270,7 +280,7 @@ func WrongTie() Cause {
 			at := grid.EN{E: p.OnGrid.E - p.move.E/e.unit, N: p.OnGrid.N - p.move.N/e.unit}
 			best, gain, cost := -1, 0.0, 0.0
 			for _, j := range e.near(at, 2*p.Threshold) {
-				if j == p.Point {
+				if j == p.Point || !e.tells(p, j) {
 					continue
 				}
 				c := math.Log(2 * float64(len(e.Points)))
