@@ -19,21 +19,28 @@ func gaussian(p picture, s float64) picture {
 		weights[i] = float32(math.Exp(-float64((i-k)*(i-k)) / (2 * s * s)))
 		sum += weights[i]
 	}
-	at := func(i, n int) int { return min(max(i, 0), n-1) }
-	across, out := newPicture(p.w, p.h), newPicture(p.w, p.h)
-	for y := range p.h {
-		for x := range p.w {
-			for i, w := range weights {
-				across.pix[y*p.w+x] += w / sum * p.pix[y*p.w+at(x+i-k, p.w)]
+	for i := range weights {
+		weights[i] /= sum
+	}
+	out := picture{slices.Clone(p.pix), p.w, p.h}
+	line := make([]float32, max(p.w, p.h)+2*k)
+	along := func(n, start, step int) {
+		for i := range n + 2*k {
+			line[i] = out.pix[start+step*min(max(i-k, 0), n-1)]
+		}
+		for i := range n {
+			var v float32
+			for j, w := range weights {
+				v += w * line[i+j]
 			}
+			out.pix[start+step*i] = v
 		}
 	}
 	for y := range p.h {
-		for i, w := range weights {
-			for x, v := range across.row(at(y+i-k, p.h)) {
-				out.pix[y*p.w+x] += w / sum * v
-			}
-		}
+		along(p.w, y*p.w, 1)
+	}
+	for x := range p.w {
+		along(p.h, x, p.w)
 	}
 	return out
 }
@@ -47,9 +54,9 @@ func shaken(p picture, length, angle float64) picture {
 		t := ((float64(i)+0.5)/float64(n) - 0.5) * length
 		dx, dy := int(math.Round(t*math.Cos(angle))), int(math.Round(t*math.Sin(angle)))
 		for y := range p.h {
-			from := p.row(at(y+dy, p.h))
-			for x := range p.w {
-				out.pix[y*p.w+x] += from[at(x+dx, p.w)] / float32(n)
+			from, to := p.row(at(y+dy, p.h)), out.row(y)
+			for x := range to {
+				to[x] += from[at(x+dx, p.w)] / float32(n)
 			}
 		}
 	}

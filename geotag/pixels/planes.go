@@ -3,6 +3,7 @@ package pixels
 import (
 	"image"
 	"image/color"
+	"image/draw"
 )
 
 // plane is one component of an image, in whole bytes.
@@ -25,12 +26,17 @@ func components(img image.Image) (y, cb, cr plane) {
 		cw, ch := chromaSize(m.SubsampleRatio, w, h)
 		return plane{m.Y, m.YStride, w, h}, plane{m.Cb, m.CStride, cw, ch}, plane{m.Cr, m.CStride, cw, ch}
 	}
+	at, ok := img.(image.RGBA64Image) // all of the standard library are
+	if !ok {
+		at = image.NewRGBA(b)
+		draw.Draw(at.(draw.Image), b, img, b.Min, draw.Src)
+	}
 	out := image.NewYCbCr(image.Rect(0, 0, w, h), image.YCbCrSubsampleRatio444)
 	for v := range h {
 		for u := range w {
-			r, g, bl, _ := img.At(b.Min.X+u, b.Min.Y+v).RGBA()
+			c := at.RGBA64At(b.Min.X+u, b.Min.Y+v)
 			i := v*out.YStride + u
-			out.Y[i], out.Cb[i], out.Cr[i] = color.RGBToYCbCr(uint8(r>>8), uint8(g>>8), uint8(bl>>8))
+			out.Y[i], out.Cb[i], out.Cr[i] = color.RGBToYCbCr(uint8(c.R>>8), uint8(c.G>>8), uint8(c.B>>8))
 		}
 	}
 	return components(out)
