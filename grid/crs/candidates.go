@@ -92,7 +92,7 @@ func (p *plan) candidates(places []place, dated bool) []grid.Candidate {
 	}
 	ways := append(append(append([]*way(nil), pointers(p.ways)...), pointers(p.missing)...), pointers(p.excluded)...)
 	for i := range out {
-		out[i].Why = why(&out[i], ways[i], out, ways, best, len(places), dated)
+		out[i].Why = why(&out[i], ways[i], ways, best, len(places), dated)
 	}
 	return out
 }
@@ -132,7 +132,7 @@ func (w *way) candidate() grid.Candidate {
 }
 
 // why says why a candidate is used or passed over.
-func why(c *grid.Candidate, w *way, all []grid.Candidate, ways []*way, best, places int, dated bool) string {
+func why(c *grid.Candidate, w *way, ways []*way, best, places int, dated bool) string {
 	switch {
 	case c.Excluded:
 		return "ruled out: " + w.exclusion
@@ -180,7 +180,7 @@ func why(c *grid.Candidate, w *way, all []grid.Candidate, ways []*way, best, pla
 	case c.Accuracy == nil:
 		return "passed over: it states no accuracy"
 	case best >= 0 && ways[best].better(w):
-		return "passed over: " + all[best].Name + " states a better accuracy"
+		return "passed over: what is used states a better accuracy"
 	case best >= 0 && !w.better(ways[best]):
 		return "passed over: another of the same stated accuracy comes first"
 	}

@@ -21,7 +21,8 @@ type Options struct {
 	// Only forces the choice: nothing but operations that one of the selectors
 	// names is used, in the usual order where there are several. A fix that none
 	// of them can carry gets an error, and no other operation. An operation that
-	// is forced is used outside its area too, as the package comment says.
+	// is forced is used outside its area of use too, with a note, unless it reads
+	// a grid file.
 	Only []string
 	// Forbid rules out every operation that one of the selectors names.
 	Forbid []string
