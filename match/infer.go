@@ -531,14 +531,14 @@ func clockTaken(clk *walk.Clock) (time.Duration, string) {
 	if off == 0 {
 		return 0, ""
 	}
-	return off, fmt.Sprintf(" (the camera's clock taken as %s)", ahead(off))
+	return off, fmt.Sprintf(" (the camera's clock taken as %s the survey's)", ahead(off))
 }
 
 func ahead(d time.Duration) string {
 	if d < 0 {
 		return span(-d) + " behind"
 	}
-	return span(d) + " ahead"
+	return span(d) + " ahead of"
 }
 
 // relative words a time after the survey of a point.
@@ -630,11 +630,11 @@ func clockWords(k walk.Clock) []string {
 	case k.Used:
 		s := fmt.Sprintf("its photos are taken %s by its clock", relative(k.Residual, "the point"))
 		if k.Residual.Abs() > habit {
-			s = fmt.Sprintf("its clock is %s of the survey's", ahead(k.Residual))
+			s = fmt.Sprintf("its clock is %s the survey's", ahead(k.Residual))
 		}
 		s += fmt.Sprintf(" (standard error %s, %d photos, single ones %s off on average)", span(k.StdErr), k.Photos, span(k.Scale))
 		if k.Zone != 0 {
-			s = fmt.Sprintf("its clock reads %s of the survey's by a time zone; with that taken off, ", ahead(k.Zone)) + s
+			s = fmt.Sprintf("its clock reads %s the survey's by a time zone; with that taken off, ", ahead(k.Zone)) + s
 		}
 		out = append(out, s)
 	}
@@ -642,8 +642,8 @@ func clockWords(k walk.Clock) []string {
 		switch rest := g - 900*math.Round(g/900); {
 		case math.Abs(rest+leap) <= 3:
 			out = append(out, "the times of its fixes are 18 s ahead of its clock, as they are where GPS time is written for UTC")
-		case math.Abs(rest) > 60:
-			out = append(out, fmt.Sprintf("its clock is %s of the times of its fixes", ahead(k.GPS)))
+		case math.Abs(rest) > 60 || !k.Used && math.Abs(g) > 60:
+			out = append(out, fmt.Sprintf("its clock is %s the times of its fixes", ahead(k.GPS)))
 		}
 	}
 	return out

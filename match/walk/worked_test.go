@@ -199,6 +199,23 @@ func TestWorkedExample(t *testing.T) {
 			t.Errorf("%s is %v, in the doc %v", f.what, f.got, f.want)
 		}
 	}
+	// Package match has them in short.
+	short, err := os.ReadFile("../doc.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	e := ties.Photos[1].Evidence
+	odds := post[1][1] / post[1][2]
+	for _, line := range []string{
+		fmt.Sprintf("position  %+.2f   the tag is %.0f times", e.Position, math.Exp(e.Position)),
+		fmt.Sprintf("listed    %+.2f   a late link is %.0f times", e.Listed, math.Exp(-e.Listed)),
+		fmt.Sprintf("walk      %+.2f", e.Walk),
+		fmt.Sprintf("sum       %+.2f   %.1f to 1: %.3f for B04, %.3f for B05", math.Log(odds), odds, post[1][1]/total, post[1][2]/total),
+	} {
+		if !strings.Contains(string(short), line) {
+			t.Errorf("the doc of package match lacks %q", line)
+		}
+	}
 	doc, err := os.ReadFile("doc.go")
 	if err != nil {
 		t.Fatal(err)
