@@ -12,7 +12,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/geotag/ledger"
-	"example.com/phototie/match/cause"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/record"
 	"example.com/phototie/match/report"
@@ -116,7 +115,7 @@ The same dataset gives the same bytes, unless --date prints a date.`,
 			in.Facts = append(in.Facts, record.Fact{Name: fact.Name, Text: fact.Text})
 		}
 		if causes {
-			ex, err := cause.Explain(ctx, cause.Input{Proj: proj, Options: d.Settings.Options(), Result: in.Result, Open: opener(d.Settings)})
+			ex, err := d.Explain(ctx, proj, in.Result, opener(d.Settings))
 			if err != nil {
 				return err
 			}

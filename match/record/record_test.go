@@ -334,7 +334,7 @@ func TestPolicy(t *testing.T) {
 
 // The same input gives the same bytes, however the goroutines run.
 func TestSame(t *testing.T) {
-	in := input(t, 200, nil)
+	in := input(t, 60, nil)
 	pics := in.Thumbnail
 	in.Thumbnail = func(ctx context.Context, photo string) (record.Picture, error) {
 		time.Sleep(time.Duration(photo[len(photo)-5]%5) * time.Millisecond)
