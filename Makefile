@@ -3,7 +3,7 @@ SHELL    := /bin/bash
 GO       ?= go
 BIN      := bin/phototie
 DEMO     ?= demo
-FUZZTIME ?= 5s
+FUZZTIME ?= 3s
 
 # What the build needs, and what the tests measure themselves against.
 BUILD_PACKAGES := pkg-config libproj-dev proj-data
@@ -60,7 +60,7 @@ lint: tools
 	CGO_ENABLED=0 $(GO) build ./grid ./grid/site ./geotag/... ./match/...
 
 unit: tools
-	PHOTOTIE_REQUIRE_TOOLS=1 $(GO) test -race ./...
+	PHOTOTIE_REQUIRE_TOOLS=1 $(GO) test -race -timeout 30m ./...
 
 fuzz: tools
 	@set -e; for pkg in $$($(GO) list ./...); do \
