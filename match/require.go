@@ -1,0 +1,567 @@
+package match
+
+import (
+	"errors"
+	"fmt"
+	"maps"
+	"path"
+	"regexp"
+	"slices"
+	"strings"
+
+	"example.com/phototie/geotag/pixels"
+)
+
+// The kinds of finding of CheckPhotos.
+const (
+	// FindingUndecodable: a photo whose pixels can't be had.
+	FindingUndecodable FindingCode = "photo-undecodable"
+	// FindingTooSmall: a photo of fewer pixels than required.
+	FindingTooSmall FindingCode = "photo-too-small"
+	// FindingLowQuality: a photo compressed more strongly than allowed.
+	FindingLowQuality FindingCode = "photo-low-quality"
+	// FindingQualityUnknown: photos whose quality can't be held against what is
+	// required. It is one finding for the whole job.
+	FindingQualityUnknown FindingCode = "photo-quality-unknown"
+	// FindingBlurred: a photo that is blurred, or shows no edges at all.
+	FindingBlurred FindingCode = "photo-blurred"
+	// FindingClipped: a photo with too much of it plain black or white.
+	FindingClipped FindingCode = "photo-clipped"
+	// FindingOrientation: a photo that is upright only for programs that heed its
+	// orientation flag, or that its flag shows mirrored.
+	FindingOrientation FindingCode = "photo-orientation"
+	// FindingIdentical: a photo that is the same file as another, byte by byte.
+	FindingIdentical FindingCode = "photo-identical"
+	// FindingNearDuplicate: a photo that shows the same picture as another.
+	FindingNearDuplicate FindingCode = "photo-near-duplicate"
+	// FindingMarkup: a marked-up copy (arrows, notes) and its original.
+	FindingMarkup FindingCode = "photo-markup-pair"
+	// FindingMarkupAlone: a marked-up copy whose original is not there.
+	FindingMarkupAlone FindingCode = "photo-markup-without-original"
+	// FindingTooFew: a point with fewer photos than its code requires.
+	FindingTooFew FindingCode = "point-too-few-photos"
+	// FindingUnusedRule: a rule for a code that no point has.
+	FindingUnusedRule FindingCode = "requirement-unused"
+)
+
+// PhotoFindingCodes lists the kinds of finding of CheckPhotos.
+var PhotoFindingCodes = []FindingCode{FindingUndecodable, FindingTooSmall, FindingLowQuality, FindingQualityUnknown, FindingBlurred, FindingClipped, FindingOrientation, FindingIdentical, FindingNearDuplicate, FindingMarkup, FindingMarkupAlone, FindingTooFew, FindingUnusedRule}
+
+// CodeRule is what the photos of points of one code must be. A field of 0 leaves
+// the matter to the rule behind it, and one below 0 requires nothing.
+type CodeRule struct {
+	// MinPhotos is how many photos a point must have. Copies of one picture count
+	// once, and what can't be decoded, is too small or is blurred does not count.
+	MinPhotos int `json:"min_photos,omitempty" toml:"min_photos"`
+	// MinLongSide and MinShortSide are the pixels of the longer and the shorter
+	// side of a photo at least.
+	MinLongSide  int `json:"min_long_side_px,omitempty" toml:"min_long_side_px"`
+	MinShortSide int `json:"min_short_side_px,omitempty" toml:"min_short_side_px"`
+	// MinQuality is the least JPEG quality, 1 to 100; see pixels.Quality.
+	MinQuality int `json:"min_quality,omitempty" toml:"min_quality"`
+	// MaxBlur is the largest spread of edges in pixels of the photo brought down
+	// to a longer side of 512; see package pixels.
+	MaxBlur float64 `json:"max_blur_px,omitempty" toml:"max_blur_px"`
+	// MaxClipped is the largest share of pixels, 0 to 1, that are black or white.
+	MaxClipped float64 `json:"max_clipped,omitempty" toml:"max_clipped"`
+}
+
+// DefaultRule returns the rule behind all others. Where the figures are from:
+//
+//   - MinPhotos none: how many are wanted is for the client to say.
+//   - MinLongSide 1024, MinShortSide 768: common practice, no source. Handhelds
+//     come with their cameras set to small images (common practice, no source).
+//   - MinQuality 50: the example table of ITU-T T.81 as it stands.
+//   - MaxBlur: pixels.SharpBlur, which was calibrated on real photos.
+//   - MaxClipped 0.4: no source. The real photos of the tests have 0.15 at most;
+//     the rest is for white skies and for dark around a flash.
+func DefaultRule() CodeRule {
+	return CodeRule{MinPhotos: -1, MinLongSide: 1024, MinShortSide: 768, MinQuality: 50, MaxBlur: pixels.SharpBlur, MaxClipped: 0.4}
+}
+
+// behind returns the rule with what it leaves open taken from another.
+func (r CodeRule) behind(d CodeRule) CodeRule {
+	return CodeRule{
+		MinPhotos:    either(r.MinPhotos, d.MinPhotos),
+		MinLongSide:  either(r.MinLongSide, d.MinLongSide),
+		MinShortSide: either(r.MinShortSide, d.MinShortSide),
+		MinQuality:   either(r.MinQuality, d.MinQuality),
+		MaxBlur:      either(r.MaxBlur, d.MaxBlur),
+		MaxClipped:   either(r.MaxClipped, d.MaxClipped),
+	}
+}
+
+func either[T int | float64](v, or T) T {
+	if v == 0 {
+		return or
+	}
+	return v
+}
+
+// Requirements are what the photos of a job must be. The zero Requirements stand for
+// DefaultRule for all codes.
+type Requirements struct {
+	// Default is the rule for codes that have none of their own, for points
+	// without a code and for photos that are tied to no point. What it leaves open
+	// is as in DefaultRule.
+	Default CodeRule `json:"default" toml:"default"`
+	// PerCode has the rules of point codes, in upper or lower case. What they
+	// leave open is as in Default.
+	PerCode map[string]CodeRule `json:"codes,omitempty" toml:"codes"`
+	// MarkupSuffixes are the words at the end of a file's name, before its
+	// extension, by which marked-up copies are known: "IMG_0012-marked.jpg". Nil
+	// stands for DefaultMarkupSuffixes.
+	MarkupSuffixes []string `json:"markup_suffixes,omitempty" toml:"markup_suffixes"`
+}
+
+// DefaultMarkupSuffixes are the endings by which marked-up copies are known:
+// common practice, no source.
+var DefaultMarkupSuffixes = []string{"marked", "marked-up", "markup", "mark-up", "annotated", "annotation", "annot", "redline", "redlined"}
+
+// Validate returns an error for every figure that can't be, joined.
+func (q Requirements) Validate() error {
+	var errs []error
+	rule := func(name string, r CodeRule) {
+		if r.MinQuality > 100 {
+			errs = append(errs, fmt.Errorf("photo requirements, %s: a quality of %d is above 100", name, r.MinQuality))
+		}
+		if !(r.MaxClipped <= 1) {
+			errs = append(errs, fmt.Errorf("photo requirements, %s: a clipped share of %g is not 0 to 1", name, r.MaxClipped))
+		}
+		if r.MaxBlur != r.MaxBlur {
+			errs = append(errs, fmt.Errorf("photo requirements, %s: the blur is not a number", name))
+		}
+		if r.MinLongSide > 0 && r.MinShortSide > r.MinLongSide {
+			errs = append(errs, fmt.Errorf("photo requirements, %s: the shorter side of %d pixels is longer than the longer one of %d", name, r.MinShortSide, r.MinLongSide))
+		}
+	}
+	rule("default", q.Default)
+	seen := map[string]string{}
+	for _, code := range slices.Sorted(maps.Keys(q.PerCode)) {
+		rule("code "+code, q.PerCode[code])
+		if other, ok := seen[fold(code)]; ok {
+			errs = append(errs, fmt.Errorf("photo requirements: codes %s and %s differ in case only", other, code))
+		}
+		seen[fold(code)] = code
+	}
+	for _, s := range q.MarkupSuffixes {
+		if strings.TrimSpace(s) == "" {
+			errs = append(errs, errors.New("photo requirements: an empty suffix of marked-up copies would fit all photos"))
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// fold is a code as it is compared.
+func fold(code string) string { return strings.ToLower(strings.TrimSpace(code)) }
+
+// Rule returns the rule for a code, with nothing left open: in it, 0 and below
+// require nothing.
+func (q Requirements) Rule(code string) CodeRule {
+	rule := q.Default.behind(DefaultRule())
+	for c, r := range q.PerCode {
+		if fold(c) == fold(code) && fold(code) != "" {
+			rule = r.behind(rule)
+		}
+	}
+	return rule
+}
+
+// CheckPhotos holds the photos of a checked job against what is required of them.
+// measures has those of each photo by its name; a photo without any is not
+// looked at, but counts for its point unless it could not be read. The findings come
+// as those of Result.Findings do: photos in their order, then points, then
+// what concerns the whole job. Photos without a point and points without
+// photos are findings of Result.Findings. The error is that of Validate.
+//
+// Copies are found by their bytes, by their previews (pixels.Alike) and, marked-up
+// ones, by their names. A pair that only its pixels tell of is doubtful, and
+// its message says so: something new in one of two pictures looks like a drawing on it.
+// A marked-up copy whose original is not there can only be told by its name. Time and
+// memory grow with the number of photos, as long as few of them are alike.
+func CheckPhotos(res *Result, measures map[string]*pixels.Measures, req Requirements) ([]Finding, error) {
+	if err := req.Validate(); err != nil {
+		return nil, err
+	}
+	c := photoCheck{res: res, req: req, group: make([]int, len(res.Photos)), copyOf: make([]string, len(res.Photos)), found: make([][]Finding, len(res.Photos)), unfit: make([]string, len(res.Photos))}
+	codes := map[string]string{}
+	for i := range res.Points {
+		codes[res.Points[i].ID] = res.Points[i].Code
+	}
+	for i := range res.Photos {
+		p := &res.Photos[i]
+		c.group[i] = i
+		c.measures = append(c.measures, measures[p.Name])
+		code := ""
+		if p.Tie != nil {
+			code = codes[p.Tie.Point]
+		}
+		c.one(i, code)
+	}
+	c.identical()
+	c.alike()
+	var out []Finding
+	for _, f := range c.found {
+		out = append(out, f...)
+	}
+	out = append(out, c.counts()...)
+	return append(out, c.job()...), nil
+}
+
+// photoCheck is the state of CheckPhotos. Its lists are in the order of the photos.
+type photoCheck struct {
+	res      *Result
+	req      Requirements
+	measures []*pixels.Measures
+	found    [][]Finding
+	// unfit says why a photo does not count; empty where it does.
+	unfit []string
+	// group leads to another photo that shows the same picture, or to itself.
+	group []int
+	// copyOf names the photo that a photo was reported as a copy of.
+	copyOf []string
+	// unknown has the photos whose quality can't be told.
+	unknown []string
+}
+
+func (c *photoCheck) add(i int, code FindingCode, sev Severity, message, remedy string) {
+	p := &c.res.Photos[i]
+	f := Finding{Code: code, Severity: sev, Photo: p.Name, Message: message, Remedy: remedy}
+	if p.Tie != nil {
+		f.Point, f.Line = p.Tie.Point, p.Tie.Line
+	}
+	c.found[i] = append(c.found[i], f)
+}
+
+// one checks a photo by itself.
+func (c *photoCheck) one(i int, code string) {
+	m, rule := c.measures[i], c.req.Rule(code)
+	if c.res.Photos[i].Err != nil {
+		c.unfit[i] = "unreadable"
+	}
+	if m == nil {
+		return
+	}
+	of := ""
+	if code != "" {
+		of = " for code " + code
+	}
+	unfit := func(why string) {
+		if c.unfit[i] == "" {
+			c.unfit[i] = why
+		}
+	}
+	if m.Undecoded != "" {
+		unfit("undecodable")
+		c.add(i, FindingUndecodable, SeverityError, "its pixels can't be read: "+m.Undecoded, "open it in a viewer; if it is damaged, get it again from the device")
+	}
+	if long, short := max(m.Width, m.Height), min(m.Width, m.Height); long < rule.MinLongSide || short < rule.MinShortSide {
+		unfit("too small")
+		c.add(i, FindingTooSmall, SeverityWarning,
+			fmt.Sprintf("it has %d x %d pixels; %d x %d are required%s", long, short, max(rule.MinLongSide, 0), max(rule.MinShortSide, 0), of),
+			"get the original from the device, or take it again with the camera set to a larger image")
+	}
+	if least := rule.MinQuality; least > 0 {
+		switch q := m.Quality; {
+		case q == nil || q.Low < least && q.High >= least:
+			c.unknown = append(c.unknown, c.res.Photos[i].Name)
+		case q.High < least:
+			c.add(i, FindingLowQuality, SeverityWarning, fmt.Sprintf("its JPEG quality is %v; %d is required%s", q, least, of),
+				"get the original from the device: sending photos by messenger or mail often compresses them again")
+		}
+	}
+	if m.Undecoded != "" {
+		return
+	}
+	if rule.MaxBlur > 0 {
+		const look = "look at it at full size; if nothing can be read, take it again"
+		switch {
+		case m.Blur == nil:
+			unfit("without any edges")
+			c.add(i, FindingBlurred, SeverityWarning, "it shows no edges at all: all of it is out of focus, or it shows nothing", look)
+		case *m.Blur > rule.MaxBlur:
+			unfit("blurred")
+			c.add(i, FindingBlurred, SeverityWarning,
+				fmt.Sprintf("it is blurred: edges are spread by %.1f pixels of the photo at 512; %.1f are allowed%s", *m.Blur, rule.MaxBlur, of), look)
+		}
+	}
+	if e := m.Exposure; e != nil && rule.MaxClipped > 0 && e.Black+e.White > rule.MaxClipped {
+		c.add(i, FindingClipped, SeverityWarning,
+			fmt.Sprintf("%.0f %% of it is plain black and %.0f %% plain white; %.0f %% are allowed together%s", 100*e.Black, 100*e.White, 100*rule.MaxClipped, of),
+			"look whether the point can be made out; if not, take it again with the light behind you")
+	}
+	switch o := m.Orientation; o {
+	case 3, 6, 8:
+		turn := map[int]string{3: "by half a turn", 6: "a quarter turn clockwise", 8: "a quarter turn anticlockwise"}[o]
+		c.add(i, FindingOrientation, SeverityNote, fmt.Sprintf("its pixels lie turned: it is upright %s, which orientation flag %d asks for", turn, o),
+			"nothing, unless the client's programs pass over the flag; then let it be turned without loss")
+	case 2, 4, 5, 7:
+		c.add(i, FindingOrientation, SeverityWarning, fmt.Sprintf("orientation flag %d asks for it to be mirrored, which no camera that looks away from its user does", o),
+			"look whether writing reads the right way round, and mend the flag if not")
+	}
+}
+
+// root is the photo that stands for all that show a picture.
+func (c *photoCheck) root(i int) int {
+	for c.group[i] != i {
+		c.group[i] = c.group[c.group[i]]
+		i = c.group[i]
+	}
+	return i
+}
+
+// join says that two photos show the same picture.
+func (c *photoCheck) join(i, j int) {
+	i, j = c.root(i), c.root(j)
+	c.group[max(i, j)] = min(i, j)
+}
+
+// tied words what two photos of one picture are tied to, where that is not the
+// same point; else it is empty.
+func (c *photoCheck) tied(i, j int) string {
+	a, b := c.res.Photos[i].Tie, c.res.Photos[j].Tie
+	if a == nil || b == nil || a.Point == b.Point {
+		return ""
+	}
+	return fmt.Sprintf("; this one is tied to %s, the other to %s", a.Point, b.Point)
+}
+
+// identical finds files that are the same byte by byte. All but the first of them
+// are told.
+func (c *photoCheck) identical() {
+	first := map[pixels.Sum]int{}
+	for i, m := range c.measures {
+		if m == nil {
+			continue
+		}
+		j, ok := first[m.SHA256]
+		if !ok {
+			first[m.SHA256] = i
+			continue
+		}
+		c.join(i, j)
+		c.copyOf[i] = c.res.Photos[j].Name
+		apart := c.tied(i, j)
+		remedy := "keep one of them"
+		if apart != "" {
+			remedy = "keep the tie that is right; if the photo shows both points, keep both"
+		}
+		c.add(i, FindingIdentical, SeverityWarning, "it is the same file as "+c.res.Photos[j].Name+", byte by byte"+apart, remedy)
+	}
+}
+
+// alike finds copies and marked-up copies by previews and names.
+func (c *photoCheck) alike() {
+	previews := make([]*pixels.Preview, len(c.measures))
+	for i, m := range c.measures {
+		if m != nil && c.copyOf[i] == "" {
+			previews[i] = m.Preview
+		}
+	}
+	marked, original := c.byName()
+	type pair struct {
+		copied, of int
+		pixels.Difference
+	}
+	var pairs []pair
+	has := make([]bool, len(c.measures)) // an original
+	for i, m := range marked {
+		if j := original[i]; m && j >= 0 {
+			d := pixels.Difference{}
+			if previews[i] != nil && previews[j] != nil {
+				d = pixels.Compare(previews[i], previews[j])
+			}
+			pairs = append(pairs, pair{i, j, d})
+			has[i] = true
+		}
+	}
+	for p := range pixels.Alike(previews) {
+		i, j := p.Second, p.First
+		if p.Likeness == pixels.DrawnOn && p.Drawn == 1 {
+			i, j = j, i
+		}
+		if marked[j] && !marked[i] {
+			i, j = j, i // names are the better witness
+		}
+		switch {
+		case marked[i] && marked[j]:
+			c.join(i, j) // two copies of one original
+		case has[i]:
+			c.join(i, j) // told by its name
+		default:
+			pairs = append(pairs, pair{i, j, p.Difference})
+		}
+	}
+	slices.SortStableFunc(pairs, func(a, b pair) int {
+		if a.copied != b.copied {
+			return a.copied - b.copied
+		}
+		return a.of - b.of
+	})
+	for _, p := range pairs {
+		other := c.res.Photos[p.of].Name
+		apart := c.tied(p.copied, p.of)
+		sev := SeverityNote
+		if apart != "" {
+			sev = SeverityWarning
+		}
+		if c.root(p.copied) == c.root(p.of) && c.copyOf[p.copied] != "" {
+			continue // told already, by way of another copy
+		}
+		c.join(p.copied, p.of)
+		c.copyOf[p.copied] = other
+		named := marked[p.copied]
+		switch {
+		case named && has[p.copied] && (p.Likeness == pixels.Different || p.Likeness == ""):
+			why := "; their pixels differ by more than drawing does, so look at them"
+			if p.Likeness == "" {
+				why = "; their pixels were not compared"
+			} else {
+				sev = SeverityWarning
+			}
+			c.add(p.copied, FindingMarkup, sev, "by its name it is a marked-up copy of "+other+why+apart, "deliver both, if it is")
+		case named:
+			c.add(p.copied, FindingMarkup, sev, fmt.Sprintf("it is a marked-up copy of %s by its name and its pixels, of which %.1f %% differ%s", other, 100*p.Share, apart), c.tieAs(p.copied, p.of))
+		case p.Likeness == pixels.DrawnOn:
+			c.add(p.copied, FindingMarkup, sev, fmt.Sprintf("it looks like a marked-up copy of %s: %.1f %% of it differ. Doubtful, as only the pixels say so%s", other, 100*p.Share, apart), c.tieAs(p.copied, p.of))
+		case p.Likeness == pixels.Same:
+			c.add(p.copied, FindingNearDuplicate, sev, "it shows the same picture as "+other+apart, "keep the larger one, or both if they are two photos")
+		default:
+			c.add(p.copied, FindingNearDuplicate, sev, fmt.Sprintf("it shows the same picture as %s, but %.1f %% of it differ%s", other, 100*p.Share, apart), "look at both; keep the one that is wanted")
+		}
+	}
+	for i, m := range marked {
+		if m && c.copyOf[i] == "" {
+			c.add(i, FindingMarkupAlone, SeverityWarning, "its name is that of a marked-up copy, and no photo of the job is its original", "deliver the untouched original with it")
+		}
+	}
+}
+
+// tieAs is the remedy for a marked-up copy.
+func (c *photoCheck) tieAs(i, of int) string {
+	if a, b := c.res.Photos[i].Tie, c.res.Photos[of].Tie; a == nil && b != nil {
+		return "tie it to " + b.Point + ", as its original is"
+	} else if a != nil && b != nil && a.Point != b.Point {
+		return "keep the tie that is right for both"
+	}
+	return "nothing: deliver both"
+}
+
+// byName tells which photos have the name of a marked-up copy, and which photo
+// has the name of the original: -1 where none has, or several have.
+func (c *photoCheck) byName() (marked []bool, original []int) {
+	suffixes := c.req.MarkupSuffixes
+	if suffixes == nil {
+		suffixes = DefaultMarkupSuffixes
+	}
+	var words []string
+	for _, s := range suffixes {
+		words = append(words, regexp.QuoteMeta(strings.ToLower(strings.TrimSpace(s))))
+	}
+	// A separator, the word, and perhaps a number: "-marked", " (markup) 2".
+	pattern := regexp.MustCompile(`^(.+?)[-_ .+(\[]+(?:` + strings.Join(words, "|") + `)[)\]]?(?:[-_ ]?\(?\d{1,2}\)?)?$`)
+	type key struct{ folder, stem string }
+	here, anywhere := map[key][]int{}, map[string][]int{}
+	stems := make([]string, len(c.res.Photos))
+	marked, original = make([]bool, len(stems)), make([]int, len(stems))
+	for i := range stems {
+		name := c.res.Photos[i].Name
+		base := path.Base(name)
+		stems[i] = strings.ToLower(strings.TrimSuffix(base, path.Ext(base)))
+		if len(words) > 0 {
+			if m := pattern.FindStringSubmatch(stems[i]); m != nil {
+				marked[i], stems[i] = true, m[1]
+				continue
+			}
+		}
+		k := key{path.Dir(name), stems[i]}
+		here[k], anywhere[stems[i]] = append(here[k], i), append(anywhere[stems[i]], i)
+	}
+	for i, s := range stems {
+		original[i] = -1
+		if !marked[i] {
+			continue
+		}
+		if at := here[key{path.Dir(c.res.Photos[i].Name), s}]; len(at) == 1 {
+			original[i] = at[0]
+		} else if at := anywhere[s]; len(at) == 1 {
+			original[i] = at[0]
+		}
+	}
+	return marked, original
+}
+
+// counts holds the number of photos of each point against what is required.
+func (c *photoCheck) counts() []Finding {
+	place := make(map[string]int, len(c.res.Photos))
+	for i := range c.res.Photos {
+		place[c.res.Photos[i].Name] = i
+	}
+	var out []Finding
+	for _, p := range c.res.Points {
+		need := c.req.Rule(p.Code).MinPhotos
+		if need <= 0 {
+			continue
+		}
+		fit := map[int]bool{} // pictures that count
+		why := map[string]int{}
+		for _, name := range p.Photos {
+			i := place[name]
+			switch r := c.root(i); {
+			case c.unfit[i] != "":
+				why[c.unfit[i]]++
+			case fit[r]:
+				why["a copy of another"]++
+			default:
+				fit[r] = true
+			}
+		}
+		if len(fit) >= need {
+			continue
+		}
+		message := fmt.Sprintf("%d of %s", len(fit), plural(need, "photo required", "photos required"))
+		if p.Code != "" {
+			message += " for code " + p.Code
+		}
+		var left []string
+		for _, w := range slices.Sorted(maps.Keys(why)) {
+			left = append(left, fmt.Sprintf("%d %s", why[w], w))
+		}
+		if left != nil {
+			message += "; not counted: " + strings.Join(left, ", ")
+		}
+		out = append(out, Finding{Code: FindingTooFew, Severity: SeverityError, Point: p.ID, Line: p.Line, Message: message,
+			Remedy: "look for its photos among the untied ones, or take them"})
+	}
+	return out
+}
+
+// plural is a number with its noun.
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
+}
+
+// job is what concerns the job as a whole.
+func (c *photoCheck) job() []Finding {
+	var out []Finding
+	if n := len(c.unknown); n > 0 {
+		out = append(out, Finding{Code: FindingQualityUnknown, Severity: SeverityNote,
+			Message: fmt.Sprintf("the JPEG quality of %s can't be held against what is required: their quantisation tables are none of the standard ones (the first is %s)",
+				plural(n, "photo", "photos"), c.unknown[0]),
+			Remedy: "look at one of them at full size"})
+	}
+	has := map[string]bool{}
+	for _, p := range c.res.Points {
+		has[fold(p.Code)] = true
+	}
+	for _, code := range slices.Sorted(maps.Keys(c.req.PerCode)) {
+		if !has[fold(code)] {
+			out = append(out, Finding{Code: FindingUnusedRule, Severity: SeverityNote,
+				Message: fmt.Sprintf("there is a rule for photos of code %q, and no point has that code", code), Remedy: "mend the code, if it is misspelt"})
+		}
+	}
+	return out
+}
