@@ -116,9 +116,13 @@ func smooth(p picture) picture {
 	at := func(i, n int) int { return min(max(i, 0), n-1) }
 	across := newPicture(p.w, p.h)
 	for y := range p.h {
-		s := p.row(y)
+		s, o := p.row(y), across.row(y)
 		for x := range s {
-			across.row(y)[x] = (s[at(x-2, p.w)] + s[at(x+2, p.w)] + 4*(s[at(x-1, p.w)]+s[at(x+1, p.w)]) + 6*s[x]) / 16
+			if x < 2 || x+2 >= len(s) {
+				o[x] = (s[at(x-2, p.w)] + s[at(x+2, p.w)] + 4*(s[at(x-1, p.w)]+s[at(x+1, p.w)]) + 6*s[x]) / 16
+				continue
+			}
+			o[x] = (s[x-2] + s[x+2] + 4*(s[x-1]+s[x+1]) + 6*s[x]) / 16
 		}
 	}
 	out := newPicture(p.w, p.h)
