@@ -20,8 +20,8 @@ const DefaultMaxPixels = 1 << 27
 // Limits bound what measuring one image may cost.
 type Limits struct {
 	// MaxPixels is the number of pixels up to which an image is decoded; 0 stands
-	// for DefaultMaxPixels. Decoding takes 1.5 to 4 bytes of memory a pixel, and
-	// a progressive image up to 24.
+	// for DefaultMaxPixels. Most photos take 1.5 to 3 bytes of memory a pixel; the
+	// package documentation has those that take more.
 	MaxPixels int64
 }
 
