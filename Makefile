@@ -7,8 +7,8 @@ FUZZTIME ?= 3s
 
 # What the build needs, and what the tests measure themselves against.
 BUILD_PACKAGES := pkg-config libproj-dev proj-data
-TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2 gdal-bin strace libxml2-utils
-TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint
+TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2 gdal-bin strace libxml2-utils imagemagick
+TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint convert identify
 
 .PHONY: build demo test lint unit fuzz bench axe proj tools clean help
 

@@ -11,6 +11,7 @@ import (
 	"io"
 	"os"
 
+	"example.com/phototie/grid"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
@@ -37,7 +38,7 @@ func run(ctx context.Context, args []string, w io.Writer) error {
 		return err
 	}
 	defer job.Close()
-	proj, err := crs.Open(job.Settings.Grid.CRS)
+	proj, err := job.Projection(func(definition string) (grid.Projection, error) { return crs.Open(definition) })
 	if err != nil {
 		return err
 	}
