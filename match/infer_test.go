@@ -372,3 +372,61 @@ func TestInferenceOfOddPhotos(t *testing.T) {
 		}
 	}
 }
+
+// TestEarlyRun: links that are a point early are told as late ones are.
+func TestEarlyRun(t *testing.T) {
+	p := newPlane()
+	points, links, photos := quay(p, 12, 0, true)
+	for i := 8; i < 14; i++ {
+		links[i].Point = points[i/2-1].ID
+	}
+	res := check(t, p, points, links, photos, TieOptions{})
+	for i := 8; i < 14; i++ {
+		f := res.Photos[i].Inference
+		if f.Shift != walk.ShiftEarly || f.Link != walk.Contradicted || f.Point != points[i/2].ID {
+			t.Errorf("%s: %+v", res.Photos[i].Name, f)
+		}
+	}
+	if got := res.Photos[10].Inference.Evidence; !slices.Contains(got, "so are the links of the 2 photos before and 3 photos after: a point early") {
+		t.Errorf("%q", got)
+	}
+}
+
+// TestInferenceLooksWhereTheCameraDoes: a photo taken from one bollard towards the
+// next shows the next, where the image says so.
+func TestInferenceLooksWhereTheCameraDoes(t *testing.T) {
+	p := newPlane()
+	points, links, photos := quay(p, 12, 0, true)
+	for i := range points {
+		points[i].Observed = time.Time{}
+	}
+	links = slices.DeleteFunc(links, func(l Link) bool { return l.Photo == "p/040.jpg" })
+	photos[8].Tag = tagAt(p, points[3].EN, 0, 0)
+	for _, c := range []struct {
+		dir  *geotag.Direction
+		want string
+	}{{nil, "B03"}, {&geotag.Direction{Degrees: 90}, "B04"}, {&geotag.Direction{Degrees: 90, Magnetic: true}, "B03"}} {
+		photos[8].Tag.Direction, photos[8].Tag.SubjectDistance = c.dir, ptr(15.0)
+		res := check(t, geodesist{p}, points, links, photos, TieOptions{})
+		if f := res.Photos[8].Inference; f.Point != c.want {
+			t.Errorf("direction %+v: %+v", c.dir, f)
+		}
+	}
+}
+
+// TestInferenceAllowsForTheStep: a tag that is written in steps of 55 m is no
+// evidence between points 15 m apart.
+func TestInferenceAllowsForTheStep(t *testing.T) {
+	p := newPlane()
+	points, links, photos := quay(p, 12, 0, true)
+	for i := range points {
+		points[i].Observed = time.Time{}
+	}
+	photos[8].Tag = tagAt(p, points[6].EN, 0, 0) // it shows B04, as linked
+	for step, want := range map[float64]walk.Status{1e-9: walk.Contradicted, 0.0005: walk.Doubtful} {
+		photos[8].Tag.Position.Step = step
+		if f := check(t, p, points, links, photos, TieOptions{}).Photos[8].Inference; f.Link != want {
+			t.Errorf("step %v: %+v, want %s", step, f, want)
+		}
+	}
+}

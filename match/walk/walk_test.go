@@ -250,3 +250,39 @@ func TestGrossTagsAccuseNobody(t *testing.T) {
 		}
 	}
 }
+
+// TestRoute: the walk's order is that of the survey, unless crews that worked at the
+// same time make it leap; then it is the list's.
+func TestRoute(t *testing.T) {
+	c := sim.Default()
+	c.Seed = testSeeds + 74_000
+	for _, crews := range []int{1, 2} {
+		c.Cameras = crews
+		s, photos, points := walkOf(t, c)
+		if got := decode(t, photos, points).Rates.Ordered; got != (crews == 1) {
+			t.Errorf("%d crews: by the survey's order %v", crews, got)
+		}
+		if crews == 2 {
+			continue
+		}
+		// A list in any order: what counts is the survey's.
+		perm := rand.New(rand.NewPCG(3, 3)).Perm(len(points))
+		shuffled := make([]walk.Point, len(points))
+		for i, k := range perm {
+			shuffled[k] = points[i]
+		}
+		for i := range photos {
+			photos[i].Listed = nil
+		}
+		ties := decode(t, photos, shuffled)
+		wrong := 0
+		for i, tie := range ties.Photos {
+			if tie.Point != perm[s.Truth[i].Point] {
+				wrong++
+			}
+		}
+		if !ties.Rates.Ordered || wrong > 4 {
+			t.Errorf("a shuffled list: by the survey's order %v, %d wrong", ties.Rates.Ordered, wrong)
+		}
+	}
+}
