@@ -22,6 +22,8 @@ type candidate struct {
 	photos []int
 	points []int
 	weight Weight
+	// items is the number of items that the photos come in.
+	items int
 	// gains are those of the photos that gain or lose.
 	gains []gained
 	// all says that the set is the largest that there is.
@@ -40,6 +42,7 @@ func (s *search) family(cause int) string {
 // trail is a sequence of accepted candidates with what is left after them.
 type trail struct {
 	steps []candidate
+	start *Evidence
 	left  *Evidence
 	total float64
 }
@@ -232,7 +235,7 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 	// consider weighs one set of items. The cost of having chosen each for itself
 	// goes with its gain, photo by photo.
 	consider := func(set []int, cost, chosen float64) {
-		c := &candidate{cause: cause, hyp: h, all: len(set) == len(items)}
+		c := &candidate{cause: cause, hyp: h, all: len(set) == len(items), items: len(set)}
 		for _, k := range set {
 			it := &items[k]
 			c.photos = append(c.photos, it.photos...)
@@ -582,53 +585,83 @@ func (s *search) accept(ctx context.Context, t trail, c candidate) (trail, error
 	for _, i := range c.photos {
 		left.told[telling{s.family(c.cause), i}] = true
 	}
-	out := trail{steps: append(slices.Clone(t.steps), c), left: left}
+	out := trail{steps: append(slices.Clone(t.steps), c), start: t.start, left: left}
 	out.sum()
 	return out, nil
 }
 
-// sum works out the score of all steps together. Steps that are about what photos
-// have in common, or concern many, count by the independent photos of all of
-// them: a shift cut in two is no more certain.
+// sum works out the score of all steps together, photo by photo. Steps that are
+// about what photos have in common, or concern many, count by the independent
+// photos of all of them: a shift cut in two is no more certain. What they gain
+// is what the photos end up with, since what each step gains depends on what noise
+// is learned before it. The others count among themselves: what two steps make of
+// the same photos counts once.
 func (t *trail) sum() {
 	t.total = 0
-	var common []gained
+	var single []gained
+	common := make(map[int]bool)
+	rest := make(map[int]float64) // to be added to what common photos end up with
 	for k := range t.steps {
 		c := &t.steps[k]
-		switch {
-		case c.hyp.Changes != nil && c.hyp.Changes[c.photos[0]].Shows:
+		if c.hyp.Changes != nil && c.hyp.Changes[c.photos[0]].Shows {
 			t.total += c.weight.Score
-		case c.many(t.left):
+			continue
+		}
+		many := c.many(t.left)
+		if many {
 			_, n := t.left.temper(&Hypothesis{Coherent: true}, c.gains)
 			t.total -= c.weight.Penalty * n / float64(len(c.gains))
-			common = append(common, c.gains...)
-		case c.hyp.Coherent || c.hyp.Rate == 0 && 5*len(c.gains) > len(t.left.Photos):
-			t.total -= c.weight.Penalty
-			common = append(common, c.gains...)
-		default:
-			t.total += c.weight.Score
-		}
-	}
-	if len(common) == 0 {
-		return
-	}
-	slices.SortStableFunc(common, func(a, b gained) int { return cmp.Compare(a.photo, b.photo) })
-	joint := common[:1]
-	for _, g := range common[1:] {
-		if last := &joint[len(joint)-1]; last.photo == g.photo {
-			last.gain += g.gain
 		} else {
-			joint = append(joint, g)
+			t.total -= c.weight.Penalty
+		}
+		if many || c.hyp.Coherent || c.hyp.Rate == 0 && 5*len(c.gains) > len(t.left.Photos) {
+			for _, g := range c.gains {
+				common[g.photo] = true
+				if c.hyp.Changes != nil {
+					if ch := &c.hyp.Changes[g.photo]; !ch.Void {
+						rest[g.photo] += ch.LogP
+					}
+				}
+			}
+			continue
+		}
+		single = append(single, c.gains...)
+		for _, g := range c.gains {
+			rest[g.photo] -= g.gain
+			if ch := &c.hyp.Changes; *ch != nil && !(*ch)[g.photo].Void {
+				rest[g.photo] += (*ch)[g.photo].LogP
+			}
 		}
 	}
-	v, _ := t.left.temper(&Hypothesis{Coherent: true}, joint)
-	t.total += v
+	var whole []gained
+	for i := range t.left.Photos {
+		if common[i] {
+			whole = append(whole, gained{i, t.left.Photos[i].logp - t.start.Photos[i].logp + rest[i]})
+		}
+	}
+	v, _ := t.left.temper(&Hypothesis{Coherent: true}, whole)
+	w, _ := t.left.temper(&Hypothesis{Rate: 1}, joint(single))
+	t.total += v + w
+}
+
+// joint adds up the gains of each photo.
+func joint(g []gained) []gained {
+	slices.SortStableFunc(g, func(a, b gained) int { return cmp.Compare(a.photo, b.photo) })
+	var out []gained
+	for _, x := range g {
+		if k := len(out) - 1; k >= 0 && out[k].photo == x.photo {
+			out[k].gain += x.gain
+		} else {
+			out = append(out, x)
+		}
+	}
+	return out
 }
 
 // many says that far more photos are concerned than the hypothesis's rate
 // foresees, so that something else may be behind it.
 func (c *candidate) many(e *Evidence) bool {
-	return c.hyp.Rate > 0 && float64(len(c.gains)) > 4*c.hyp.Rate*float64(len(e.Photos))+6
+	return c.hyp.Rate > 0 && float64(c.items) > 4*c.hyp.Rate*float64(len(e.Photos))+6
 }
 
 // follow accepts the best candidates one after another.
@@ -701,11 +734,14 @@ func (t *trail) settled() bool {
 // evidence: each with the figures and the set of photos that are best then. A
 // step that gains nothing any more is left out.
 func (s *search) again(ctx context.Context, e *Evidence, steps []candidate) (trail, error) {
-	t := trail{left: e}
+	t := trail{start: e, left: e}
 	for _, c := range steps {
-		top, _, err := s.look(ctx, t.left, c.cause, c.hyp.Params)
+		top, all, err := s.look(ctx, t.left, c.cause, c.hyp.Params)
 		if err != nil {
 			return t, err
+		}
+		if c.all && all != nil && 10*len(all.photos) >= 9*len(c.photos) {
+			top = all
 		}
 		if top == nil || top.weight.Score <= s.min && !top.all {
 			continue
@@ -717,8 +753,8 @@ func (s *search) again(ctx context.Context, e *Evidence, steps []candidate) (tra
 	return t, nil
 }
 
-// tidy returns the trail with the steps that concern most photos first, where
-// that explains more.
+// tidy returns the trail with the steps that concern most photos first, so that
+// trails compare, unless that leaves more unexplained.
 func (s *search) tidy(ctx context.Context, e *Evidence, t trail) (trail, error) {
 	steps := slices.Clone(t.steps)
 	slices.SortStableFunc(steps, func(a, b candidate) int { return cmp.Compare(len(b.photos), len(a.photos)) })
@@ -732,10 +768,10 @@ func (s *search) tidy(ctx context.Context, e *Evidence, t trail) (trail, error) 
 	if u, err = s.follow(ctx, u); err != nil {
 		return t, err
 	}
-	if u.total > t.total && (u.settled() || !t.settled()) {
-		return u, nil
+	if t.settled() && !u.settled() {
+		return t, nil
 	}
-	return t, nil
+	return u, nil
 }
 
 // prune drops steps that do not bring their photos back, and those without which
@@ -762,7 +798,7 @@ const alternatives = 8
 
 // run finds the causes.
 func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
-	start := trail{left: e}
+	start := trail{start: e, left: e}
 	cands, more, err := s.propose(ctx, e)
 	if err != nil || len(cands) == 0 {
 		return start, err
@@ -795,8 +831,10 @@ func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 	for _, c := range slices.Concat(more, cands) {
 		if c.weight.Score <= s.min {
 			// A first step that is wrong by itself may be right with a second one,
-			// where it concerns all.
-			if good || c.hyp.Free > 0 || !c.all || 10*len(c.photos) < 9*len(e.Photos) {
+			// where it concerns all; and a figure that was fitted may stand for two
+			// causes that need none.
+			fitted := slices.ContainsFunc(best.steps, func(c candidate) bool { return c.hyp.Free > 0 })
+			if good && !fitted || c.hyp.Free > 0 || !c.all || 10*len(c.photos) < 9*len(e.Photos) {
 				continue
 			}
 		}
@@ -874,7 +912,16 @@ func alike(a, b []Param) bool {
 var debug = os.Getenv("PHOTOTIE_DEBUG") != ""
 
 func (t *trail) dump(s *search) {
-	fmt.Printf("trail %.1f settled %v\n", t.total, t.settled())
+	sum, e, n := 0.0, 0.0, 0.0
+	for i := range t.left.Photos {
+		p := &t.left.Photos[i]
+		sum += p.logp
+		if p.D != nil {
+			e += p.D.E / float64(len(t.left.Photos))
+			n += p.D.N / float64(len(t.left.Photos))
+		}
+	}
+	fmt.Printf("trail %.1f settled %v logp %.1f mean %.2f %.2f mix %.3v stance %v\n", t.total, t.settled(), sum, e, n, t.left.mix, t.left.Photos[0].noise.stance)
 	for _, c := range t.steps {
 		fmt.Printf("   %s %d photos: gain %.1f n %.1f penalty %.1f score %.1f free %d %v\n", s.causes[c.cause].Name(), len(c.photos), c.weight.Gain, c.weight.Independent, c.weight.Penalty, c.weight.Score, c.hyp.Free, c.hyp.Params)
 	}

@@ -532,19 +532,19 @@ var steps = []float64{
 	0.1, 1. / 60, 0.01, 6. / 1000, 1. / 600, 0.001, 6. / 1e4, 1. / 3600, 1. / 6000, 0.0001, 6e-5,
 }
 
-// lattice returns the coarsest of steps that a position is written in, 0 for none.
-func lattice(at grid.LatLon) float64 {
-	for _, s := range steps {
-		on := func(v float64) bool {
-			k := v / s
-			// Written with seven decimals or better.
-			return math.Abs(k-math.Round(k))*s < 1e-7
-		}
-		if on(at.Lat) && on(at.Lon) {
-			return s
-		}
+// onStep says that a position is written in a step, in degrees.
+func onStep(at grid.LatLon, step float64) bool {
+	on := func(v float64) bool {
+		k := v / step
+		// Written with seven decimals or better.
+		return math.Abs(k-math.Round(k))*step < 1e-7
 	}
-	return 0
+	return on(at.Lat) && on(at.Lon)
+}
+
+// isCoarse says that a position is written in any of the coarse steps.
+func isCoarse(at grid.LatLon) bool {
+	return slices.ContainsFunc(steps, func(s float64) bool { return onStep(at, s) })
 }
 
 // RoundedTags is the cause rounded-tags: latitude and longitude are rounded, or
@@ -553,28 +553,13 @@ func RoundedTags() Cause {
 	return known{name: "rounded-tags", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		const perDegree = 6371008.8 * math.Pi / 180
 		var all []Hypothesis
-		of := make([]float64, len(e.Photos)) // step of each photo
-		var found []float64
-		for i := range e.Photos {
-			p := &e.Photos[i]
-			if p.At == nil || p.Void || p.blur != nil {
-				continue
-			}
-			raw := grid.LatLon{Lat: p.Tag.Position.Lat, Lon: p.Tag.Position.Lon}
-			of[i] = math.Max(lattice(raw), lattice(*p.At))
-			if of[i] > 0 && !slices.Contains(found, of[i]) {
-				found = append(found, of[i])
-			}
-		}
-		slices.Sort(found)
-		for _, s := range found {
+		for _, s := range steps {
 			for _, cut := range []bool{false, true} {
 				h := Hypothesis{Changes: make([]Change, len(e.Photos)), Least: 2}
 				n, out := 0, 0
 				for i := range e.Photos {
 					p := &e.Photos[i]
-					// What is written in a coarser step is written in this one too.
-					if of[i] < s || math.Abs(of[i]/s-math.Round(of[i]/s)) > 1e-6 {
+					if p.At == nil || p.Void || p.blur != nil || !onStep(*p.At, s) {
 						continue
 					}
 					half := match.Vector{E: s / 2 * perDegree * math.Cos(p.At.Lat*math.Pi/180), N: s / 2 * perDegree}
@@ -636,7 +621,7 @@ func FrozenFix() Cause {
 				}
 				run := seq[a:b]
 				a = b
-				if len(run) < 2 || first.Void || lattice(grid.LatLon{Lat: first.Tag.Position.Lat, Lon: first.Tag.Position.Lon}) > 0 {
+				if len(run) < 2 || first.Void || isCoarse(grid.LatLon{Lat: first.Tag.Position.Lat, Lon: first.Tag.Position.Lon}) {
 					continue
 				}
 				var frozen []int
