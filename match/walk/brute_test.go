@@ -259,7 +259,7 @@ func TestDensities(t *testing.T) {
 func TestIndexIsSearch(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
 	for trial := range 200 {
-		n := rng.IntN(400)
+		n := rng.IntN(300)
 		points := make([]Point, n)
 		size := math.Pow(10, 6*rng.Float64())
 		for i := range points {

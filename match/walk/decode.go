@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"sync"
 )
 
 // chain is the photos of one camera in order of time.
@@ -289,15 +288,21 @@ type work struct {
 	forward []float64 // log, for each state: candidates and one more for each photo
 	free    []float64 // the same with all links struck out
 	back    []uint8   // Viterbi's predecessor
+	// Of a short chain the slots of all photos and the weights of all pairs are
+	// kept for the way back; of a long one they are worked out twice.
+	kept   []slot
+	pairs  []float64
+	pairAt []int32 // of each photo, where the pairs with the one before begin
 }
+
+// short is the length of chains of which all is kept: a few megabytes.
+const short = 2048
 
 // at returns where the states of photo k begin and end.
 func (w *work) at(k int) (lo, hi int) { return int(w.from[k]) + k, int(w.from[k+1]) + k + 1 }
 
 // candidates returns those of photo k.
 func (w *work) candidates(k int) []int32 { return w.cand[w.from[k]:w.from[k+1]] }
-
-var slots = sync.Pool{New: func() any { return new([2]slot) }}
 
 // run decodes one chain into ties and returns the log-likelihood. It adds to
 // learned, where that is not nil, how often what is to be expected.
@@ -317,16 +322,24 @@ func (m *model) run(ctx context.Context, c *chain, ties []Tie, learned *counts) 
 	total := len(w.cand) + n
 	w.forward, w.free, w.back = make([]float64, total), make([]float64, total), make([]uint8, total)
 
-	pairOf := slots.Get().(*[2]slot)
-	defer slots.Put(pairOf)
-	a, b := &pairOf[0], &pairOf[1]
-	load := func(s *slot, k int) {
-		m.fill(s, &c.all[c.photos[k]], w.candidates(k), c.stale[k], &c.clk)
+	// Of two photos in a row the slots are never the same.
+	var ring [2]slot
+	keep := n <= short
+	if keep {
+		w.kept, w.pairAt = make([]slot, n), make([]int32, n)
+	}
+	fill := func(k int) *slot {
+		b := &ring[k&1]
+		if keep {
+			b = &w.kept[k]
+		}
+		m.fill(b, &c.all[c.photos[k]], w.candidates(k), c.stale[k], &c.clk)
+		return b
 	}
 
 	// Forward, with Viterbi beside it.
 	var vit, next, lin, vlin, flin [maxStates]float64
-	load(b, 0)
+	b := fill(0)
 	lo, _ := w.at(0)
 	for k := range b.n {
 		base := m.begin(b, k)
@@ -339,9 +352,12 @@ func (m *model) run(ctx context.Context, c *chain, ties []Tie, learned *counts) 
 		if k%1024 == 0 && ctx.Err() != nil {
 			return 0, ctx.Err()
 		}
-		a, b = b, a
-		load(b, k)
+		a := b
+		b = fill(k)
 		m.prepareStep(&t, a, b)
+		if keep {
+			w.pairAt[k] = int32(len(w.pairs))
+		}
 		plo, phi := w.at(k - 1)
 		top, vtop := exps(w.forward[plo:phi], lin[:]), exps(vit[:a.n], vlin[:])
 		ftop := exps(w.free[plo:phi], flin[:])
@@ -351,10 +367,13 @@ func (m *model) run(ctx context.Context, c *chain, ties []Tie, learned *counts) 
 			from := 0
 			row := b.cls[s]
 			for j := range a.n {
-				if lin[j] == 0 && vlin[j] == 0 && flin[j] == 0 {
+				if !keep && lin[j] == 0 && vlin[j] == 0 && flin[j] == 0 {
 					continue
 				}
 				p := m.pair(&t, j, s)
+				if keep {
+					w.pairs = append(w.pairs, p)
+				}
 				free += flin[j] * p
 				p *= m.shift[a.cls[j]][row]
 				sum += lin[j] * p
@@ -391,9 +410,15 @@ func (m *model) run(ctx context.Context, c *chain, ties []Tie, learned *counts) 
 			break
 		}
 		state = int(w.back[lo+state])
-		a, b = b, a
-		load(b, k-1)
-		m.prepareStep(&t, b, a)
+		a := b
+		var pairs []float64
+		if keep {
+			b = &w.kept[k-1]
+			pairs = w.pairs[w.pairAt[k]:]
+		} else {
+			b = fill(k - 1)
+			m.prepareStep(&t, b, a)
+		}
 		top, ftop := exps(now[:a.n], lin[:]), exps(nowFree[:a.n], flin[:])
 		for s := range a.n {
 			lin[s] *= a.worth[s]
@@ -411,7 +436,12 @@ func (m *model) run(ctx context.Context, c *chain, ties []Tie, learned *counts) 
 				if lin[s] == 0 && flin[s] == 0 {
 					continue
 				}
-				p := m.pair(&t, j, s)
+				var p float64
+				if keep {
+					p = pairs[s*b.n+j]
+				} else {
+					p = m.pair(&t, j, s)
+				}
 				free += flin[s] * p
 				p *= lin[s] * row[a.cls[s]]
 				sum += p

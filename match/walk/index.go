@@ -140,13 +140,13 @@ func (x *index) nearest(e, n, radius float64, near []int32) int {
 	}
 }
 
-// measure finds the spacing of the points, over a sample of at most 1,000.
+// measure finds the spacing of the points, over a sample of some 300.
 func (x *index) measure() {
 	if len(x.points) < 2 {
 		return
 	}
 	size := 2 * face * x.scale
-	step := max(1, len(x.points)/1000)
+	step := max(1, len(x.points)/300)
 	// Half as far as points evenly spread over a line would be.
 	guess := size / float64(len(x.points)) / 2
 	var d []float64
@@ -160,7 +160,9 @@ func (x *index) measure() {
 				}
 			})
 			if !math.IsInf(best, 1) {
-				d = append(d, math.Sqrt(best))
+				best = math.Sqrt(best)
+				d = append(d, best)
+				guess = max(best, size/float64(len(x.points))/2) // of the next
 				break
 			}
 			if r > 4*size {
@@ -177,7 +179,7 @@ func (x *index) measure() {
 // crowd is the mean, over a sample of the points, of the sum of the jump kernel
 // over all points: how many points share a jump.
 func (x *index) crowd(length float64) float64 {
-	step := max(1, len(x.points)/200)
+	step := max(1, len(x.points)/100)
 	var sum, n float64
 	for i := 0; i < len(x.points); i += step {
 		p := x.points[i]
