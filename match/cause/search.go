@@ -601,20 +601,26 @@ func (t *trail) sum() {
 	var single []gained
 	common := make(map[int]bool)
 	rest := make(map[int]float64) // to be added to what common photos end up with
+	// What is common in one step of a cause is so in all of them.
+	broad := make(map[int]bool)
+	for k := range t.steps {
+		if c := &t.steps[k]; c.many(t.left) || c.hyp.Coherent || c.hyp.Rate == 0 && 5*len(c.gains) > len(t.left.Photos) {
+			broad[c.cause] = true
+		}
+	}
 	for k := range t.steps {
 		c := &t.steps[k]
 		if c.hyp.Changes != nil && c.hyp.Changes[c.photos[0]].Shows {
 			t.total += c.weight.Score
 			continue
 		}
-		many := c.many(t.left)
-		if many {
+		if c.many(t.left) {
 			_, n := t.left.temper(&Hypothesis{Coherent: true}, c.gains)
 			t.total -= c.weight.Penalty * n / float64(len(c.gains))
 		} else {
 			t.total -= c.weight.Penalty
 		}
-		if many || c.hyp.Coherent || c.hyp.Rate == 0 && 5*len(c.gains) > len(t.left.Photos) {
+		if broad[c.cause] {
 			for _, g := range c.gains {
 				common[g.photo] = true
 				if c.hyp.Changes != nil {
@@ -874,7 +880,7 @@ func (s *search) vary(ctx context.Context, e *Evidence, t trail) (trail, error) 
 			if hyps[x].Free > 0 || alike(hyps[x].Params, t.steps[k].hyp.Params) {
 				continue
 			}
-			// The rest has to be found anew.
+			// What comes after it has to be found anew.
 			u, err := s.again(ctx, e, append(slices.Clone(t.steps[:k]), candidate{cause: t.steps[k].cause, hyp: &hyps[x]}))
 			if err != nil {
 				return t, err
@@ -892,6 +898,35 @@ func (s *search) vary(ctx context.Context, e *Evidence, t trail) (trail, error) 
 						return t, err
 					}
 				}
+			}
+			if u, err = s.follow(ctx, u); err != nil {
+				return t, err
+			}
+			if u.settled() && u.total > t.total {
+				return u, nil
+			}
+		}
+	}
+	// A fitted figure may stand for a cause that needs none.
+	for k := range t.steps {
+		if t.steps[k].hyp.Free == 0 {
+			continue
+		}
+		before, err := s.again(ctx, e, t.steps[:k])
+		if err != nil {
+			return t, err
+		}
+		cands, more, err := s.propose(ctx, before.left)
+		if err != nil {
+			return t, err
+		}
+		for _, c := range slices.Concat(cands, more) {
+			if c.hyp.Free > 0 || c.weight.Score <= s.min || 2*len(c.photos) < len(t.steps[k].photos) {
+				continue
+			}
+			u, err := s.accept(ctx, before, c)
+			if err != nil {
+				return t, err
 			}
 			if u, err = s.follow(ctx, u); err != nil {
 				return t, err

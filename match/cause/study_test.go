@@ -186,6 +186,8 @@ var hidden = []struct {
 	{"it is the foot of the other kind", []sim.Kind{sim.WrongFeet}, []sim.Kind{sim.FeetForMetres, sim.MetresForFeet}},
 	{"a step of a hundred metres hides it", []sim.Kind{sim.RoundedTags},
 		[]sim.Kind{sim.FrozenFix, sim.WrongFeet, sim.LateRun, sim.EarlyRun, sim.SwappedTies, sim.WrongTie, sim.TrackOffset, sim.GroundAsGrid, sim.CommonShift}},
+	{"the change of notation rounds them once more", []sim.Kind{sim.RoundedTags}, []sim.Kind{sim.MinutesAsDecimals, sim.DecimalsAsMinutes}},
+	{"where a crew is on a drive is not known well enough", []sim.Kind{sim.TrackOffset}, []sim.Kind{sim.GroundAsGrid}},
 	{"tags from a track show nothing of the ties", []sim.Kind{sim.TrackOffset},
 		[]sim.Kind{sim.LateRun, sim.EarlyRun, sim.SwappedTies, sim.WrongTie}},
 	{"the clock's error is one", []sim.Kind{sim.ClockOffset}, []sim.Kind{sim.LeapSeconds}},
