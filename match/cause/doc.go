@@ -1,2 +1,33 @@
 // Package cause explains what is out in a checked job.
+//
+// A [Cause] is one thing that can put tags out, or tie photos to wrong points: a
+// hemisphere flipped, a datum or a zone that is not the stated one, feet for
+// metres, a frozen fix, links that are one point late. It proposes hypotheses,
+// each a set of photos with what becomes of them if it holds, and [Explain]
+// weighs those of all causes by one rule:
+//
+//   - The gain is the logarithm of the likelihood of the tags with the hypothesis
+//     over that without, under the budget of each photo (the Rice distribution of
+//     the distance, or the covariance), against a flat background for tags that
+//     are no fix at all. Because the noise of a receiver correlates along time,
+//     the gain counts by the number of independent photos, not of photos.
+//   - The penalty grows with the figures fitted (half the logarithm of the number
+//     of independent photos for each, as in the Bayesian information criterion),
+//     with the alternatives tried, with how special the set of photos is, and
+//     with the number of kinds tried.
+//   - A cause is accepted where gain less penalty exceeds [Input].MinScore, in
+//     natural logarithms, and where it brings its photos back to what their
+//     budgets allow. Then the rest is looked at again with the cause accounted
+//     for, and causes that others make needless are dropped.
+//
+// Causes hold for all photos, for those of a camera or a day, or for a run of
+// them. An [Explanation] has for each what it concerns, before and after, the
+// figures, the evidence, a remedy in words and, where it can be applied, a
+// proposal for the links, the points or the settings. Nothing is applied.
+//
+// What it can't tell apart: two causes that move the same tags by the same, such
+// as a common shift and a datum whose shift is close to it; the more specific is
+// named where its figure fits. A cause that moves tags by less than the noise is
+// not seen. The package needs no PROJ; datums and zones are tried through the
+// job's own projection and [Input].Open.
 package cause
