@@ -3,8 +3,10 @@ package cause
 import (
 	"cmp"
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
+	"hash/fnv"
 	"maps"
 	"math"
 	"path"
@@ -82,6 +84,7 @@ type Evidence struct {
 	points  map[string]int
 	centre  grid.EN
 	nearest *cells
+	memory  *memory
 	// told are the photos that a cause was accepted for.
 	told map[telling]bool
 }
@@ -114,19 +117,77 @@ type walks struct {
 // Unit returns the number of metres in one unit of the grid.
 func (e *Evidence) Unit() float64 { return e.unit }
 
-// Place carries fixes onto the grid by the job's projection.
+// spot is a fix as a key.
+type spot struct {
+	at     grid.LatLon
+	frame  grid.Frame
+	height float64
+	known  bool // that there is a height
+}
+
+// memory keeps what the search asks for again and again.
+type memory struct {
+	placed map[spot]grid.Placement
+	// points has hypotheses about points, by grid or datum and the points as they
+	// were.
+	points map[string]*Hypothesis
+}
+
+// mostPlaced is how many placements are remembered.
+const mostPlaced = 1 << 20
+
+// Place carries fixes onto the grid by the job's projection, or from memory.
 func (e *Evidence) Place(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, error) {
-	if len(fixes) == 0 {
-		return nil, nil
+	out := make([]grid.Placement, len(fixes))
+	var ask []grid.Fix
+	var of []int
+	key := func(f grid.Fix) spot {
+		k := spot{at: f.LatLon, frame: f.Frame}
+		if f.Height != nil {
+			k.height, k.known = *f.Height, true
+		}
+		return k
 	}
-	placed, err := e.Input.Proj.ToGrid(ctx, fixes)
+	for k, f := range fixes {
+		if p, ok := e.memory.placed[key(f)]; ok {
+			out[k] = p
+		} else {
+			ask = append(ask, f)
+			of = append(of, k)
+		}
+	}
+	if len(ask) == 0 {
+		return out, nil
+	}
+	placed, err := e.Input.Proj.ToGrid(ctx, ask)
 	if err != nil {
 		return nil, fmt.Errorf("explain: carrying tags onto the grid: %w", err)
 	}
-	if len(placed) != len(fixes) {
-		return nil, fmt.Errorf("explain: the projection returned %d positions for %d", len(placed), len(fixes))
+	if len(placed) != len(ask) {
+		return nil, fmt.Errorf("explain: the projection returned %d positions for %d", len(placed), len(ask))
 	}
-	return placed, nil
+	if len(e.memory.placed)+len(ask) > mostPlaced {
+		clear(e.memory.placed)
+	}
+	for k, p := range placed {
+		out[of[k]] = p
+		if len(ask) <= mostPlaced {
+			e.memory.placed[key(ask[k])] = p
+		}
+	}
+	return out, nil
+}
+
+// sign is a key for the points as they are.
+func (e *Evidence) sign() string {
+	h := fnv.New128a()
+	var b [16]byte
+	for j := range e.Points {
+		binary.LittleEndian.PutUint64(b[:8], math.Float64bits(e.Points[j].E))
+		binary.LittleEndian.PutUint64(b[8:], math.Float64bits(e.Points[j].N))
+		h.Write(b[:])
+	}
+	return string(h.Sum(nil))
 }
 
 // Cameras and Days return the names of the groups, in order.
@@ -190,6 +251,7 @@ func newEvidence(in *Input) (*Evidence, error) {
 		Photos: make([]Photo, len(res.Photos)),
 		Points: make([]match.Point, len(res.Points)),
 		points: make(map[string]int, len(res.Points)),
+		memory: &memory{placed: make(map[spot]grid.Placement), points: make(map[string]*Hypothesis)},
 	}
 	for i, p := range res.Points {
 		e.Points[i] = p.Point

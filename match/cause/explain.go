@@ -32,7 +32,7 @@ type Input struct {
 	// Correlation is how noise correlates along time; the zero value stands for
 	// DefaultCorrelation.
 	Correlation Correlation
-	// MinScore is the score that a cause needs, in nats; 0 stands for 4.
+	// MinScore is the score that a cause needs, in nats; 0 stands for 5.
 	MinScore float64
 }
 
@@ -63,7 +63,7 @@ func (in *Input) correlation() Correlation {
 
 func (in *Input) minScore() float64 {
 	if in.MinScore == 0 {
-		return 4
+		return 5
 	}
 	return in.MinScore
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -70,6 +71,7 @@ func scaled(name string, factors func(e *Evidence) []Param, words func(f *Found,
 			}
 			h := moving(e, func(at grid.EN) grid.EN { return grid.EN{E: at.E * p.Value, N: at.N * p.Value} })
 			h.Coherent = true
+			h.Scope, h.Least = ScopeAll|ScopeGroups|ScopeRuns, 8
 			h.Cost = math.Log(float64(len(fs)))
 			h.Params = []Param{p}
 			h.Words = func(f *Found, e *Evidence) (string, string) { return words(f, e, p.Text) }
@@ -145,19 +147,20 @@ var zoneFamilies = []zoneFamily{
 	{31965, 31985}, // SIRGAS 2000 / UTM
 }
 
-// neighbours opens the grids beside the job's.
-func (e *Evidence) neighbours() []grid.Projection {
-	out := append([]grid.Projection(nil), e.Input.Neighbours...)
-	number, ok := strings.CutPrefix(e.Input.Result.Grid.Code, "EPSG:")
-	code, err := strconv.Atoi(number)
-	if !ok || err != nil || e.Input.Open == nil {
-		return out
+// neighbourCodes returns the codes of the zones beside that of a code, none for
+// systems that are not known to come in zones.
+func neighbourCodes(code string) []string {
+	number, ok := strings.CutPrefix(code, "EPSG:")
+	n, err := strconv.Atoi(number)
+	if !ok || err != nil {
+		return nil
 	}
+	var out []string
 	for _, f := range zoneFamilies {
-		if code < f.first || code > f.last {
+		if n < f.first || n > f.last {
 			continue
 		}
-		for _, c := range []int{code - 1, code + 1} {
+		for _, c := range []int{n - 1, n + 1} {
 			// Zones 1 and 60 of UTM are neighbours too.
 			if c < f.first || c > f.last {
 				if f.last-f.first != 59 {
@@ -165,10 +168,92 @@ func (e *Evidence) neighbours() []grid.Projection {
 				}
 				c = f.first + (c-f.first+60)%60
 			}
-			// No such system is no neighbour.
-			if p, err := e.Input.Open("EPSG:" + strconv.Itoa(c)); err == nil {
-				out = append(out, p)
+			out = append(out, "EPSG:"+strconv.Itoa(c))
+		}
+	}
+	return out
+}
+
+// utm are the families of UTM zones by datum: the code of a zone is that of zone 0
+// plus its number. Source: EPSG registry (from memory; the tests open some of each).
+var utm = []struct {
+	zero, first, last int
+	south             bool
+}{
+	{32600, 1, 60, false}, {32700, 1, 60, true}, // WGS 84
+	{32200, 1, 60, false}, {32300, 1, 60, true}, // WGS 72
+	{25800, 28, 38, false},                       // ETRS89
+	{23000, 28, 38, false},                       // ED50
+	{26900, 1, 23, false}, {26700, 1, 22, false}, // NAD83, NAD27
+	{31954, 11, 22, false}, {31960, 17, 25, true}, // SIRGAS 2000
+	{28300, 48, 58, true}, {7800, 46, 59, true}, // MGA94, MGA2020
+	{20200, 48, 58, true}, {20300, 48, 58, true}, // AGD66, AGD84 / AMG
+}
+
+// planes are further families, of which the n-th codes are the same plane on
+// other datums.
+var planes = [][]zoneFamily{
+	{{6669, 6687}, {2443, 2461}, {30161, 30179}}, // Japan: JGD2011, JGD2000, Tokyo
+}
+
+// siblingCodes returns the codes of the same plane on other datums.
+func siblingCodes(code string) []string {
+	number, ok := strings.CutPrefix(code, "EPSG:")
+	n, err := strconv.Atoi(number)
+	if !ok || err != nil {
+		return nil
+	}
+	var out []string
+	for _, f := range utm {
+		zone := n - f.zero
+		if zone < f.first || zone > f.last {
+			continue
+		}
+		for _, g := range utm {
+			if g.zero != f.zero && g.south == f.south && zone >= g.first && zone <= g.last {
+				out = append(out, "EPSG:"+strconv.Itoa(g.zero+zone))
 			}
+		}
+	}
+	for _, family := range planes {
+		for _, f := range family {
+			if n < f.first || n > f.last {
+				continue
+			}
+			for _, g := range family {
+				if c := g.first + n - f.first; g != f && c <= g.last {
+					out = append(out, "EPSG:"+strconv.Itoa(c))
+				}
+			}
+		}
+	}
+	return out
+}
+
+// siblings opens the same plane on other datums.
+func (e *Evidence) siblings() []grid.Projection {
+	if e.Input.Open == nil {
+		return nil
+	}
+	var out []grid.Projection
+	for _, code := range siblingCodes(e.Input.Result.Grid.Code) {
+		if p, err := e.Input.Open(code); err == nil {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// neighbours opens the grids beside the job's.
+func (e *Evidence) neighbours() []grid.Projection {
+	out := append([]grid.Projection(nil), e.Input.Neighbours...)
+	if e.Input.Open == nil {
+		return out
+	}
+	for _, code := range neighbourCodes(e.Input.Result.Grid.Code) {
+		// No such system is no neighbour.
+		if p, err := e.Input.Open(code); err == nil {
+			out = append(out, p)
 		}
 	}
 	return out
@@ -183,7 +268,7 @@ func NeighbouringZone() Cause {
 		}
 		var out []Hypothesis
 		for _, other := range e.neighbours() {
-			h, err := carried(ctx, e, other)
+			h, _, err := e.remember(ctx, other)
 			if err != nil {
 				return nil, err
 			}
@@ -208,10 +293,7 @@ func NeighbouringZone() Cause {
 			}
 			out = append(out, *h)
 		}
-		for k := range out {
-			out[k].Cost = math.Log(float64(len(out)))
-		}
-		return out, nil
+		return priced(out), nil
 	}}
 }
 
@@ -230,10 +312,13 @@ func (e *Evidence) troubled() bool {
 	return float64(out) > 0.2*float64(n)
 }
 
-// carried is the hypothesis that the points are on another grid.
-func carried(ctx context.Context, e *Evidence, other grid.Projection) (*Hypothesis, error) {
+// carried is the hypothesis that the points are on another grid, with the
+// operations that carried the first of them off that grid and onto the job's; nil
+// where they can't be.
+func carried(ctx context.Context, e *Evidence, other grid.Projection) (*Hypothesis, [2]*grid.Operation, error) {
+	var ops [2]*grid.Operation
 	if len(e.Points) == 0 {
-		return nil, nil
+		return nil, ops, nil
 	}
 	at := make([]grid.EN, len(e.Points))
 	frames := make([]grid.Frame, len(e.Points))
@@ -241,12 +326,13 @@ func carried(ctx context.Context, e *Evidence, other grid.Projection) (*Hypothes
 	for j := range e.Points {
 		at[j], frames[j] = e.Points[j].EN, grid.Frame{Datum: "WGS-84", Epoch: epoch}
 	}
-	places, err := other.FromGrid(ctx, at, frames)
-	if err != nil {
-		return nil, fmt.Errorf("carrying points off %s: %w", other.Grid().Name, err)
+	// One point tells whether there is a way at all.
+	places, err := other.FromGrid(ctx, at[:1], frames[:1])
+	if err == nil && len(places) == 1 && places[0].Err == nil {
+		places, err = other.FromGrid(ctx, at, frames)
 	}
-	if len(places) != len(at) {
-		return nil, fmt.Errorf("carrying points off %s: %d positions came for %d", other.Grid().Name, len(places), len(at))
+	if err != nil {
+		return nil, ops, fmt.Errorf("carrying points off %s: %w", other.Grid().Name, err)
 	}
 	var fixes []grid.Fix
 	var of []int
@@ -254,9 +340,54 @@ func carried(ctx context.Context, e *Evidence, other grid.Projection) (*Hypothes
 		if p.Err == nil && p.LatLon.Valid() && (p.Op == nil || !p.Op.Ballpark) {
 			fixes = append(fixes, grid.Fix{LatLon: p.LatLon, Frame: frames[j]})
 			of = append(of, j)
+			ops[0] = p.Op
 		}
 	}
-	return placedPoints(ctx, e, fixes, of)
+	if len(fixes) == 0 {
+		return nil, ops, nil
+	}
+	h, err := placedPoints(ctx, e, fixes, of)
+	if err != nil || h == nil {
+		return nil, ops, err
+	}
+	first, err := e.Place(ctx, fixes[:1])
+	if err != nil {
+		return nil, ops, err
+	}
+	ops[1] = first[0].Op
+	return h, ops, nil
+}
+
+// remember is carried, from memory where it was asked for before. The hypothesis
+// may be changed.
+func (e *Evidence) remember(ctx context.Context, other grid.Projection) (*Hypothesis, float64, error) {
+	g := other.Grid()
+	key := g.Name + g.Code + e.sign()
+	h, ok := e.memory.points[key]
+	if !ok {
+		var ops [2]*grid.Operation
+		var err error
+		if h, ops, err = carried(ctx, e, other); err != nil {
+			return nil, 0, err
+		}
+		if h != nil {
+			// The accuracy of the way is kept as a parameter until it is wanted.
+			acc := 0.0
+			for _, op := range ops {
+				if op != nil && op.Accuracy != nil {
+					acc = math.Hypot(acc, *op.Accuracy)
+				}
+			}
+			h.Params = []Param{{Value: acc}}
+		}
+		e.memory.points[key] = h
+	}
+	if h == nil {
+		return nil, 0, nil
+	}
+	c := *h
+	c.Points = maps.Clone(h.Points)
+	return &c, h.Params[0].Value, nil
 }
 
 // placedPoints is the hypothesis that points belong where fixes are.
@@ -265,7 +396,7 @@ func placedPoints(ctx context.Context, e *Evidence, fixes []grid.Fix, of []int) 
 	if err != nil {
 		return nil, err
 	}
-	h := Hypothesis{Points: make(map[int]grid.EN, len(of)), Least: 2, Coherent: true}
+	h := Hypothesis{Points: make(map[int]grid.EN, len(of)), Scope: ScopeAll | ScopeGroups | ScopeRuns, Least: 8, Coherent: true}
 	for k, p := range placed {
 		if p.Err == nil && finite(p.E) && finite(p.N) && (p.Op == nil || !p.Op.Ballpark) {
 			h.Points[of[k]] = p.EN
@@ -288,15 +419,74 @@ func (e *Evidence) epoch() float64 {
 }
 
 // PointDatum is the cause point-datum: the coordinates of the points are of the
-// grid's projection, but of another datum. It needs a projection that is a
+// grid's projection, but of another datum: those of the same plane on another one,
+// where Input.Open opens it, or latitudes and longitudes of another datum that
+// were projected as they are, for which the projection has to be a
 // grid.Geodesist.
 func PointDatum() Cause {
 	return known{name: "point-datum", propose: func(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
-		g, ok := e.Input.Proj.(grid.Geodesist)
-		if !ok || len(e.Points) == 0 || !e.troubled() {
+		if len(e.Points) == 0 || !e.troubled() {
 			return nil, nil
 		}
 		least := material * e.threshold()
+		var shifts []match.Vector
+		var out []Hypothesis
+		// known says that a candidate is too small to matter, or the same as one
+		// before.
+		known := func(s match.Vector) bool {
+			for _, t := range shifts {
+				if math.Hypot(s.E-t.E, s.N-t.N) < least/4 {
+					return true
+				}
+			}
+			shifts = append(shifts, s)
+			return math.Hypot(s.E, s.N) < least
+		}
+		add := func(h *Hypothesis, accuracy float64, s match.Vector, datum string, crs grid.Grid) {
+			// Points that move by -s leave tags off by -s.
+			if left, cost := e.slack(accuracy, match.Vector{E: -s.E, N: -s.N}); left != nil {
+				h.Free, h.Cost = 2, cost
+				for j, at := range h.Points {
+					h.Points[j] = grid.EN{E: at.E + left.E/e.unit, N: at.N + left.N/e.unit}
+				}
+			}
+			// It is rarer than tags in another datum, which comes out the same where
+			// that is the grid's own.
+			h.Cost += math.Ln2
+			h.Params = []Param{
+				{Name: "datum", Text: datum},
+				{Name: "shift east", Value: s.E, Unit: "m"}, {Name: "shift north", Value: s.N, Unit: "m"},
+			}
+			h.Words = func(f *Found, e *Evidence) (string, string) {
+				return fmt.Sprintf("the coordinates of %s are in %s and not in %s, which puts them %s out", f.whose(e), datum, e.Input.Result.Grid.Frame, metres(math.Hypot(s.E, s.N))),
+					"name the grid on that datum in the settings, or take the corrected rows"
+			}
+			h.Fix = func(f *Found, e *Evidence) *Fix {
+				if crs.Code != "" && len(f.points) == len(e.Points) {
+					return &Fix{Settings: []Setting{{"grid.crs", strconv.Quote(crs.Code), "the points are in " + crs.Name}}}
+				}
+				return corrected(f, e)
+			}
+			out = append(out, *h)
+		}
+		for _, other := range e.siblings() {
+			h, accuracy, err := e.remember(ctx, other)
+			if err != nil {
+				return nil, err
+			}
+			if h == nil {
+				continue
+			}
+			j := slices.Min(slices.Collect(maps.Keys(h.Points)))
+			s := match.Vector{E: (e.Points[j].E - h.Points[j].E) * e.unit, N: (e.Points[j].N - h.Points[j].N) * e.unit}
+			if !known(s) {
+				add(h, accuracy, s, other.Grid().Frame, other.Grid())
+			}
+		}
+		g, ok := e.Input.Proj.(grid.Geodesist)
+		if !ok {
+			return priced(out), nil
+		}
 		own := make([]grid.LatLon, len(e.Points))
 		for j := range e.Points {
 			ll, err := g.Geographic(e.Points[j].EN)
@@ -306,8 +496,6 @@ func PointDatum() Cause {
 			own[j] = ll
 		}
 		epoch := e.epoch()
-		var shifts []match.Vector
-		var out []Hypothesis
 		for _, d := range e.datums() {
 			if d == e.Input.Result.Grid.Frame {
 				continue
@@ -321,7 +509,7 @@ func PointDatum() Cause {
 				}
 			}
 			if len(fixes) == 0 {
-				return nil, nil
+				break
 			}
 			first, err := e.Place(ctx, fixes[:1])
 			if err != nil {
@@ -333,37 +521,27 @@ func PointDatum() Cause {
 			}
 			was := e.Points[of[0]]
 			s := match.Vector{E: (was.E - q.E) * e.unit, N: (was.N - q.N) * e.unit}
-			same := false
-			for _, t := range shifts {
-				same = same || math.Hypot(s.E-t.E, s.N-t.N) < least/4
-			}
-			if same || math.Hypot(s.E, s.N) < least {
+			if known(s) {
 				continue
 			}
-			shifts = append(shifts, s)
 			h, err := placedPoints(ctx, e, fixes, of)
 			if err != nil {
 				return nil, err
 			}
-			if h == nil {
-				continue
+			if h != nil {
+				add(h, accuracyOf(q.Op), s, d, grid.Grid{})
 			}
-			h.Params = []Param{
-				{Name: "datum", Text: d},
-				{Name: "shift east", Value: s.E, Unit: "m"}, {Name: "shift north", Value: s.N, Unit: "m"},
-			}
-			h.Words = func(f *Found, e *Evidence) (string, string) {
-				return fmt.Sprintf("the coordinates of %s are in %s and not in %s, which puts them %s out", f.whose(e), d, e.Input.Result.Grid.Frame, metres(math.Hypot(s.E, s.N))),
-					"name the grid on that datum in the settings, or take the corrected rows"
-			}
-			h.Fix = corrected
-			out = append(out, *h)
 		}
-		for k := range out {
-			out[k].Cost = math.Log(float64(len(out)))
-		}
-		return out, nil
+		return priced(out), nil
 	}}
+}
+
+// priced adds to each of several hypotheses what it cost to try that many.
+func priced(hyps []Hypothesis) []Hypothesis {
+	for k := range hyps {
+		hyps[k].Cost += math.Log(float64(len(hyps)))
+	}
+	return hyps
 }
 
 // GroundAsGrid is the cause ground-as-grid: the coordinates of the points are

@@ -687,8 +687,9 @@ func (s *search) follow(ctx context.Context, t trail) (trail, error) {
 	return t, nil
 }
 
-// reaches says that photos which a step concerns are within budget after all, as
-// a cause has to bring them; of a few photos none may be far out.
+// reaches says that three quarters of the photos that a step concerns are within
+// budget after all, or hardly over it: noise correlates, and a run may lie in a
+// bad spell.
 func (t *trail) reaches(c *candidate) bool {
 	n, in := 0, 0
 	for _, i := range c.photos {
@@ -697,9 +698,7 @@ func (t *trail) reaches(c *candidate) bool {
 			continue
 		}
 		n++
-		if p.D != nil && !p.Out {
-			in++
-		} else if p.D != nil && p.beyond() < 1.4*p.Threshold && len(c.photos) <= 4 {
+		if p.D != nil && p.beyond() < 1.4*p.Threshold {
 			in++
 		}
 	}
@@ -851,7 +850,7 @@ func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 		if err != nil {
 			return start, err
 		}
-		if ok := t.settled(); ok && !good || ok == good && t.total > best.total {
+		if ok := t.settled(); t.total > 0 && (ok && !good || ok == good && t.total > best.total) {
 			best, good = t, ok
 		}
 	}

@@ -301,6 +301,9 @@ func TestShow(t *testing.T) {
 	}
 	seed, _ := strconv.ParseUint(s, 10, 64)
 	base := sim.Default()
+	if v := os.Getenv("PHOTOTIE_STATED"); v != "" {
+		base.Noise.Stated = sim.Stated(v)
+	}
 	base.Seed = seed
 	set, datums, err := draw(sc, base)
 	if err != nil {

@@ -313,13 +313,51 @@ func (e *Evidence) datums() []string {
 	if d == nil {
 		d = DefaultDatums
 	}
-	out := slices.Clone(d)
-	for _, more := range []string{e.Input.Result.Grid.Frame, "WGS-84"} {
-		if more != "" && !slices.Contains(out, more) {
-			out = append(out, more)
+	// The likely ones first: of datums that come out alike the first is named.
+	var out []string
+	for _, name := range append([]string{"WGS-84", e.Input.Result.Grid.Frame}, d...) {
+		if name != "" && !slices.Contains(out, name) {
+			out = append(out, name)
 		}
 	}
 	return out
+}
+
+// accuracyOf is the accuracy stated for an operation in metres, 0 without one.
+func accuracyOf(op *grid.Operation) float64 {
+	if op == nil || op.Accuracy == nil {
+		return 0
+	}
+	return *op.Accuracy
+}
+
+// slack is what a coordinate operation may leave: the shift in the mean of what
+// remains of photos, where that is within twice the accuracy stated for the
+// operation, and what it costs to have fitted it. Where the operation is as good
+// as the tags there is none.
+func (e *Evidence) slack(accuracy float64, s match.Vector) (left *match.Vector, cost float64) {
+	everybody := make([]int, len(e.Photos))
+	for i := range everybody {
+		everybody[i] = i
+	}
+	at, ds := e.offsets(everybody, false)
+	if len(at) < 5 {
+		return nil, 0
+	}
+	sigma := e.Photos[at[0]].Sigma
+	if accuracy < sigma/2 {
+		return nil, 0
+	}
+	// s is what most are off by, if the hypothesis is right.
+	for k := range ds {
+		ds[k].E -= s.E
+		ds[k].N -= s.N
+	}
+	m, n := mode(ds, 2.5*sigma)
+	if size := math.Hypot(m.E, m.N); n < 5 || size > 2*accuracy || size < sigma/2 {
+		return nil, 0
+	}
+	return &m, 2 * math.Log(math.Max(1, 2*accuracy/sigma))
 }
 
 // datumName is the frame in words.
@@ -358,10 +396,15 @@ func TagDatum() Cause {
 			}
 			shifts = append(shifts, s)
 			h := Hypothesis{Changes: make([]Change, len(e.Photos)), Coherent: true}
+			// As stated minus as it should be is what the tags are off by.
+			left, cost := e.slack(accuracyOf(q.Op), s)
 			for i := range e.Photos {
 				if q := &e.Photos[i]; q.At != nil && !q.Void && q.Frame.Datum != d {
-					h.Changes[i].Datum = &d
+					h.Changes[i].Datum, h.Changes[i].Move = &d, left
 				}
+			}
+			if left != nil {
+				h.Free, h.Cost = 2, cost
 			}
 			stated := datumName(p.Frame)
 			raw := p.Tag.MapDatum
@@ -384,10 +427,7 @@ func TagDatum() Cause {
 			}
 			out = append(out, h)
 		}
-		for k := range out {
-			out[k].Cost = math.Log(float64(len(out)))
-		}
-		return out, nil
+		return priced(out), nil
 	}}
 }
 
@@ -454,7 +494,8 @@ func CommonShift() Cause {
 		if at, ds := e.offsets(everybody, true); len(at) >= 5 {
 			sigma := e.Photos[at[0]].Sigma
 			m, n := mode(ds, 2.5*sigma)
-			if n >= 5 {
+			// A spell of bad reception looks like a small one.
+			if n >= 5 && math.Hypot(m.E, m.N) > 2*e.threshold() {
 				all, _ := e.offsets(everybody, false)
 				add(all, m, ScopeRuns|ScopeSome, 0)
 			}
