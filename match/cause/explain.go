@@ -27,7 +27,7 @@ type Input struct {
 	// Neighbours are further grids that the points could be in.
 	Neighbours []grid.Projection
 	// Datums are the datums that tags and points are tried in; nil stands for
-	// DefaultDatums. Those that the projection does not know are passed over.
+	// DefaultDatums at the middle of the points. Those that the projection does not know are passed over.
 	Datums []string
 	// Correlation is how noise correlates along time; the zero value stands for
 	// DefaultCorrelation.
@@ -36,10 +36,37 @@ type Input struct {
 	MinScore float64
 }
 
-// DefaultDatums are the datums that cameras and surveys are mixed up with most;
-// the grid's own frame and WGS 84 are always tried.
-var DefaultDatums = []string{
-	"NAD27", "NAD83", "ED50", "ETRS89", "OSGB36", "TOKYO", "JGD2011", "PULKOVO 1942", "GDA94", "GDA2020",
+// DefaultDatums returns the datums that cameras and surveys are mixed up with most
+// at a place in degrees; the grid's own frame and WGS 84 are always tried.
+// Elsewhere they would only be in the way. The bounds are those that the EPSG
+// registry states as areas of use, rounded outwards (from memory).
+func DefaultDatums(at grid.LatLon) []string {
+	var out []string
+	for _, d := range datumAreas {
+		if at.Lat >= d.south && at.Lat <= d.north && at.Lon >= d.west && at.Lon <= d.east {
+			out = append(out, d.name)
+		}
+	}
+	return out
+}
+
+var datumAreas = []struct {
+	name                     string
+	south, west, north, east float64
+}{
+	{"NAD27", 7, -180, 84, -47},
+	{"NAD83", 14, -180, 87, -47},
+	{"ED50", 25, -17, 85, 49},
+	{"ETRS89", 32, -17, 85, 41},
+	{"OSGB36", 49, -9, 62, 3},
+	{"PULKOVO 1942", 35, 19, 82, 180},
+	{"TOKYO", 20, 122, 46, 155},
+	{"JGD2011", 17, 122, 47, 158},
+	{"AGD66", -48, 109, -1, 164},
+	{"GDA94", -61, 93, -8, 174},
+	{"GDA2020", -61, 93, -8, 174},
+	{"NZGD49", -48, 165, -34, 180},
+	{"SAD69", -56, -92, 13, -25},
 }
 
 // Correlation is how the noise of a handheld correlates along time: by

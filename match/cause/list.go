@@ -297,19 +297,30 @@ func NeighbouringZone() Cause {
 	}}
 }
 
-// troubled says that there are photos out which noise doesn't put there, so that
-// costly hypotheses are worth a look.
+// troubled says that so many photos of the job or of an outing are out that noise
+// alone doesn't put them there, and costly hypotheses are worth a look.
 func (e *Evidence) troubled() bool {
-	out, n := 0, 0
+	type count struct{ out, n int }
+	var all count
+	outings := make(map[outing]count)
 	for i := range e.Photos {
 		if p := &e.Photos[i]; p.D != nil || p.Out {
-			n++
+			c := outings[p.outing()]
+			c.n++
+			all.n++
 			if p.Out {
-				out++
+				c.out++
+				all.out++
 			}
+			outings[p.outing()] = c
 		}
 	}
-	return float64(out) > 0.2*float64(n)
+	for _, c := range outings {
+		if c.out >= 5 && 4*c.out > c.n {
+			return true
+		}
+	}
+	return 8*all.out > all.n
 }
 
 // carried is the hypothesis that the points are on another grid, with the

@@ -311,7 +311,9 @@ func (e *Evidence) threshold() float64 {
 func (e *Evidence) datums() []string {
 	d := e.Input.Datums
 	if d == nil {
-		d = DefaultDatums
+		if at, ok := e.geographic(); ok {
+			d = DefaultDatums(at)
+		}
 	}
 	// The likely ones first: of datums that come out alike the first is named.
 	var out []string
@@ -373,7 +375,7 @@ func datumName(f grid.Frame) string {
 func TagDatum() Cause {
 	return known{name: "tag-datum", propose: func(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 		p := e.sample()
-		if p == nil {
+		if p == nil || !e.troubled() {
 			return nil, nil
 		}
 		least := material * e.threshold()
