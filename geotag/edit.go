@@ -188,3 +188,14 @@ var (
 	// can't hold (a destination where there is no camera position).
 	ErrEdit = errors.New("the new tag is not valid")
 )
+
+// AboutImage reports whether an error of this package is about the image or the
+// edit, and not about the system they are on: it wraps one of the errors above.
+func AboutImage(err error) bool {
+	for _, target := range []error{ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom, ErrUnsafe, ErrSigned, ErrEdit} {
+		if errors.Is(err, target) {
+			return true
+		}
+	}
+	return false
+}

@@ -264,7 +264,7 @@ func (c *checker) place(ctx context.Context, photos []Photo, results []PhotoResu
 
 // fix is a tag's position with its frame.
 func (c *checker) fix(t *geotag.Tag) grid.Fix {
-	f := grid.Fix{LatLon: grid.LatLon{Lat: t.Position.Lat, Lon: t.Position.Lon}, Frame: c.opt.frame(t)}
+	f := grid.Fix{LatLon: grid.LatLon{Lat: t.Position.Lat, Lon: t.Position.Lon}, Frame: c.opt.Frame(t)}
 	if a := t.Altitude; a != nil && a.Ref == geotag.AltitudeEllipsoidal && finite(a.Metres) {
 		f.Height = &a.Metres
 	}

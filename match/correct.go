@@ -101,7 +101,7 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 		case policy.Meaning == geotag.CameraPosition && p.Tag.MapDatum == "" && opt.Datum != "":
 			c.Why = fmt.Sprintf("the photo states no map datum; read by itself its tag is WGS 84, so a destination in %s would mislead", opt.Datum)
 		default:
-			f := opt.frame(p.Tag)
+			f := opt.Frame(p.Tag)
 			if policy.Meaning == geotag.SubjectPosition {
 				f.Datum = "WGS-84"
 			}
@@ -186,23 +186,4 @@ func towards(proj grid.Projection, camera, point grid.EN, e *geotag.Edit) error 
 	}
 	e.Bearing, e.Distance = &line.Azimuth, &line.Distance
 	return nil
-}
-
-// frame is the frame of a photo's tag: the datum it states (by way of
-// Options.Datums), else Options.Datum, at the epoch of GPSTime, else of the time taken, else Options.Epoch.
-func (o Options) frame(t *geotag.Tag) grid.Frame {
-	f := grid.Frame{Datum: t.MapDatum, Epoch: o.Epoch}
-	if known, ok := o.Datums[f.Datum]; ok {
-		f.Datum = known
-	}
-	if f.Datum == "" {
-		f.Datum = o.Datum
-	}
-	switch {
-	case t.GPSTime != nil && !t.GPSTime.IsZero():
-		f.Epoch = grid.Epoch(*t.GPSTime)
-	case t.Taken != nil && !t.Taken.Time.IsZero():
-		f.Epoch = grid.Epoch(t.Taken.Time)
-	}
-	return f
 }

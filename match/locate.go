@@ -64,7 +64,7 @@ func Locate(ctx context.Context, proj grid.Projection, res *Result, opt Options)
 			continue
 		}
 		add(*p.OnGrid, &l.Tags[i], "tag of "+p.Name)
-		if e := opt.frame(p.Tag).Epoch; e != 0 {
+		if e := opt.Frame(p.Tag).Epoch; e != 0 {
 			epochs = append(epochs, e)
 		}
 	}

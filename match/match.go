@@ -1,6 +1,7 @@
 package match
 
 import (
+	"math"
 	"time"
 
 	"example.com/phototie/geotag"
@@ -211,4 +212,18 @@ type Result struct {
 	SetWithoutGross *SetStats `json:"set_without_gross,omitempty"`
 	// Cameras is what was found out about clocks and tags camera by camera.
 	Cameras []Camera `json:"cameras,omitempty"`
+}
+
+// Thresholds is the range of the allowed distances of a job's photos, in the
+// grid's unit, and the confidence that they hold for; ok is false where no photo
+// was compared.
+func (r *Result) Thresholds() (lo, hi, confidence float64, ok bool) {
+	lo = math.Inf(1)
+	for i := range r.Photos {
+		if a := r.Photos[i].Allowance; a != nil {
+			t := a.Threshold / r.Grid.Unit.Metres
+			lo, hi, confidence, ok = min(lo, t), max(hi, t), a.Confidence, true
+		}
+	}
+	return lo, hi, confidence, ok
 }

@@ -94,14 +94,20 @@ func (r *registry) verticalNamed(text string) (*object, error) {
 func (c *CRS) vertical(name string) vertical {
 	c.heights.mu.Lock()
 	defer c.heights.mu.Unlock()
-	if v, ok := c.heights.verticals[name]; ok {
+	return remember(&c.heights.verticals, name, func() vertical { return c.makeVertical(name) })
+}
+
+// remember returns what a map has for a key, made at first use. A map that has
+// grown to maxPlans is begun anew: names that nobody knows, in all likelihood.
+func remember[K comparable, V any](m *map[K]V, key K, create func() V) V {
+	if v, ok := (*m)[key]; ok {
 		return v
 	}
-	v := c.makeVertical(name)
-	if c.heights.verticals == nil || len(c.heights.verticals) >= maxPlans {
-		c.heights.verticals = make(map[string]vertical)
+	v := create()
+	if *m == nil || len(*m) >= maxPlans {
+		*m = make(map[K]V)
 	}
-	c.heights.verticals[name] = v
+	(*m)[key] = v
 	return v
 }
 
@@ -246,15 +252,7 @@ func (c *CRS) solidFrame(name string) solidFrame {
 	}
 	c.heights.mu.Lock()
 	defer c.heights.mu.Unlock()
-	if f, ok := c.heights.frames[name]; ok {
-		return f
-	}
-	f := c.makeSolidFrame(name)
-	if c.heights.frames == nil || len(c.heights.frames) >= maxPlans {
-		c.heights.frames = make(map[string]solidFrame)
-	}
-	c.heights.frames[name] = f
-	return f
+	return remember(&c.heights.frames, name, func() solidFrame { return c.makeSolidFrame(name) })
 }
 
 func (c *CRS) makeSolidFrame(name string) solidFrame {
@@ -286,15 +284,7 @@ func (c *CRS) shift(datum, hub string) shift {
 	key := [2]string{normaliseDatum(datum), hub}
 	c.heights.mu.Lock()
 	defer c.heights.mu.Unlock()
-	if s, ok := c.heights.shifts[key]; ok {
-		return s
-	}
-	s := c.makeShift(datum, hub)
-	if c.heights.shifts == nil || len(c.heights.shifts) >= maxPlans {
-		c.heights.shifts = make(map[[2]string]shift)
-	}
-	c.heights.shifts[key] = s
-	return s
+	return remember(&c.heights.shifts, key, func() shift { return c.makeShift(datum, hub) })
 }
 
 func (c *CRS) makeShift(datum, hub string) shift {

@@ -217,24 +217,6 @@ func (p *Photo) Fix() grid.Fix {
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
-// frameOf is the frame that match.Check reads a tag in.
-func frameOf(o *match.Options, t *geotag.Tag) grid.Frame {
-	f := grid.Frame{Datum: t.MapDatum, Epoch: o.Epoch}
-	if known, ok := o.Datums[f.Datum]; ok {
-		f.Datum = known
-	}
-	if f.Datum == "" {
-		f.Datum = o.Datum
-	}
-	switch {
-	case t.GPSTime != nil && !t.GPSTime.IsZero():
-		f.Epoch = grid.Epoch(*t.GPSTime)
-	case t.Taken != nil && !t.Taken.Time.IsZero():
-		f.Epoch = grid.Epoch(t.Taken.Time)
-	}
-	return f
-}
-
 // newEvidence gathers what a checked job says.
 func newEvidence(in *Input) (*Evidence, error) {
 	switch {
@@ -280,7 +262,7 @@ func newEvidence(in *Input) (*Evidence, error) {
 		} else if t := r.Tag.GPSTime; t != nil {
 			p.Day = t.UTC().Format(time.DateOnly)
 		}
-		p.Frame = frameOf(&in.Options, r.Tag)
+		p.Frame = in.Options.Frame(r.Tag)
 		if at := r.Tag.Position; at != nil {
 			ll := grid.LatLon{Lat: at.Lat, Lon: at.Lon}
 			if ll.Valid() && ll != (grid.LatLon{}) {

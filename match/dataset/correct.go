@@ -133,7 +133,7 @@ func (d *Dataset) correct(ctx context.Context, proj grid.Projection, res *match.
 			return err
 		}
 	}
-	corrections, err := match.Corrections(ctx, proj, res, d.Settings.Options(), opt.Policy)
+	corrections, err := match.Corrections(ctx, proj, res, d.options(), opt.Policy)
 	if err != nil {
 		return err
 	}
@@ -192,7 +192,7 @@ func (d *Dataset) correctOne(ctx context.Context, l *ledger.Ledger, p *match.Pho
 			ch.Outcome = Corrected
 			ch.Grows = patch.SizeAfter() - patch.SizeBefore
 			ch.Notes = patch.Notes
-		case aboutPhoto(err):
+		case geotag.AboutImage(err):
 			ch.Outcome, ch.Why = Refused, err.Error()
 		default:
 			return ch, fmt.Errorf("%s: %w", p.Name, err)
@@ -226,17 +226,6 @@ func (d *Dataset) correctOne(ctx context.Context, l *ledger.Ledger, p *match.Pho
 		ch.Outcome = Unchanged
 	}
 	return ch, nil
-}
-
-// aboutPhoto reports whether an error of planning is about the photo and not
-// about the system it is on.
-func aboutPhoto(err error) bool {
-	for _, target := range []error{geotag.ErrFormat, geotag.ErrTruncated, geotag.ErrCorrupt, geotag.ErrNoRoom, geotag.ErrSigned, geotag.ErrEdit, geotag.ErrUnsafe} {
-		if errors.Is(err, target) {
-			return true
-		}
-	}
-	return false
 }
 
 // plan works out the patch of a photo.

@@ -65,7 +65,7 @@ func (d *doc) extent() box {
 			return ext
 		}
 	}
-	_, hi, _, _ := thresholds(d.r)
+	_, hi, _, _ := d.r.Thresholds()
 	reach := max(4*hi, 0.04*max(ext.x1-ext.x0, ext.y1-ext.y0), 5/d.r.Grid.Unit.Metres)
 	if anchored {
 		near := ext.grow(reach)

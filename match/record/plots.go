@@ -49,7 +49,7 @@ func (d *doc) plots() []figure {
 	if len(q) == 0 {
 		return nil
 	}
-	lo, hi, _, _ := thresholds(d.r)
+	lo, hi, _, _ := d.r.Thresholds()
 	var near []float64
 	for _, x := range q {
 		if x.v != match.Gross {

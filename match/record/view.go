@@ -333,7 +333,7 @@ func (d *doc) jobFacts() []fact {
 	}
 	add("Photos", fmt.Sprintf("%s, %s of them tied to a point", count(len(r.Photos)), count(tied)))
 	add("Points", fmt.Sprintf("%s, %s of them with a photo", count(len(r.Points)), count(with)))
-	if lo, hi, conf, ok := thresholds(r); ok {
+	if lo, hi, conf, ok := r.Thresholds(); ok {
 		text := withUnit(lo, u)
 		if t := withUnit(hi, u); t != text {
 			text = length(lo) + " to " + t
@@ -486,18 +486,6 @@ func operations(r *match.Result) []string {
 		out[i] = plural(u.n, "tag") + ": " + u.text
 	}
 	return out
-}
-
-// thresholds is the range of the allowed distances, in the grid's unit.
-func thresholds(r *match.Result) (lo, hi, confidence float64, ok bool) {
-	lo = math.Inf(1)
-	for i := range r.Photos {
-		if a := r.Photos[i].Allowance; a != nil {
-			t := a.Threshold / r.Grid.Unit.Metres
-			lo, hi, confidence, ok = min(lo, t), max(hi, t), a.Confidence, true
-		}
-	}
-	return lo, hi, confidence, ok
 }
 
 // --- causes ---

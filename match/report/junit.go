@@ -98,11 +98,16 @@ func JUnit(w io.Writer, dataset string, r *match.Result, o baseline.Outcome, fai
 		}
 	}
 
+	return encodeXML(w, doc, "  ")
+}
+
+// encodeXML writes a document with its declaration, ended by a line feed.
+func encodeXML(w io.Writer, doc any, indent string) error {
 	if _, err := io.WriteString(w, xml.Header); err != nil {
 		return err
 	}
 	enc := xml.NewEncoder(w)
-	enc.Indent("", "  ")
+	enc.Indent("", indent)
 	if err := enc.Encode(doc); err != nil {
 		return err
 	}

@@ -68,19 +68,7 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 	}
 	d.Folders = []kmlFolder{points, tags, lines}
 
-	if _, err := io.WriteString(w, xml.Header); err != nil {
-		return err
-	}
-	enc := xml.NewEncoder(w)
-	enc.Indent("", " ")
-	if err := enc.Encode(doc); err != nil {
-		return err
-	}
-	if err := enc.Close(); err != nil {
-		return err
-	}
-	_, err := io.WriteString(w, "\n")
-	return err
+	return encodeXML(w, doc, " ")
 }
 
 // kmlTag is the placemark of a photo without its geometry.

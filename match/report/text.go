@@ -96,9 +96,9 @@ func (p *printer) head(r *match.Result, opt TextOptions) {
 	for _, u := range operations(r) {
 		p.field("frame", "%s", u)
 	}
-	if lo, hi, conf, ok := allowances(r); ok {
+	if lo, hi, conf, ok := r.Thresholds(); ok {
 		u := r.Grid.Unit
-		p.field("budget", "%s allowed at %g %%, by what each photo and point states", span(lo/u.Metres, hi/u.Metres, u.Symbol), conf*100)
+		p.field("budget", "%s allowed at %g %%, by what each photo and point states", span(lo, hi, u.Symbol), conf*100)
 	}
 }
 
@@ -142,17 +142,6 @@ func operations(r *match.Result) []string {
 		}
 	}
 	return out
-}
-
-// allowances gives the range of the thresholds in metres.
-func allowances(r *match.Result) (lo, hi, confidence float64, ok bool) {
-	lo = math.Inf(1)
-	for i := range r.Photos {
-		if a := r.Photos[i].Allowance; a != nil {
-			lo, hi, confidence, ok = min(lo, a.Threshold), max(hi, a.Threshold), a.Confidence, true
-		}
-	}
-	return lo, hi, confidence, ok
 }
 
 func (p *printer) verdicts(r *match.Result) {
