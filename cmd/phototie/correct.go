@@ -55,7 +55,7 @@ destination.`,
 	f.BoolVar(&opt.Policy.AllowSigned, "break-signature", false, "change images that carry a signed provenance manifest (C2PA), which breaks the signature")
 	f.BoolVar(&all, "all", false, "list every photo")
 	position := addChoice(cmd, "position", "subject", "what the new position stands for", "subject", "camera")
-	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json")
+	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv")
 	cmd.MarkFlagsMutuallyExclusive("into", "in-place")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		if opt.Into == "" && !opt.InPlace && !opt.DryRun {
@@ -96,9 +96,12 @@ destination.`,
 		if err != nil {
 			return fmt.Errorf("%w\nafter %d of %d photos; those before it are written and on record, run the same command again to go on", err, len(doc.Changes), len(res.Photos))
 		}
-		if format.value == "json" {
+		switch format.value {
+		case "json":
 			err = report.CorrectJSON(e.stdout, doc)
-		} else {
+		case "csv":
+			err = report.CorrectCSV(e.stdout, doc)
+		default:
 			err = report.CorrectText(e.stdout, doc, all || opt.DryRun, nextAfterCorrect(args[0], opt, doc))
 		}
 		if err != nil {

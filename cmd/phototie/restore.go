@@ -32,7 +32,7 @@ The exit code is 1 where a photo could not be taken back to its original.`,
 		},
 	}
 	cmd.Flags().BoolVar(&dryRun, "dry-run", false, "prove that it can be done, write nothing")
-	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json")
+	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		doc := report.Restore{Dataset: args[0], DryRun: dryRun, Photos: []ledger.Outcome{}}
 		var errs []error
@@ -46,9 +46,12 @@ The exit code is 1 where a photo could not be taken back to its original.`,
 		}
 		if len(doc.Photos) > 0 {
 			var err error
-			if format.value == "json" {
+			switch format.value {
+			case "json":
 				err = report.RestoreJSON(e.stdout, doc)
-			} else {
+			case "csv":
+				err = report.RestoreCSV(e.stdout, doc)
+			default:
 				err = report.RestoreText(e.stdout, doc)
 			}
 			errs = append(errs, err)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"os"
 	"runtime/debug"
 	"slices"
 	"strings"
@@ -76,13 +77,17 @@ func isInput(err error) bool {
 		usage   usageError
 		problem *dataset.Problem
 		path    *fs.PathError
+		link    *os.LinkError
+		line    *ledger.LineError
+		grid    *crs.DefinitionError
 	)
-	if errors.As(err, &usage) || errors.As(err, &problem) || errors.As(err, &path) {
+	if errors.As(err, &usage) || errors.As(err, &problem) || errors.As(err, &path) || errors.As(err, &link) ||
+		errors.As(err, &line) || errors.As(err, &grid) || geotag.AboutImage(err) {
 		return true
 	}
 	return slices.ContainsFunc([]error{
-		geotag.ErrFormat, geotag.ErrTruncated, geotag.ErrCorrupt, geotag.ErrNoRoom, geotag.ErrSigned, geotag.ErrEdit, geotag.ErrUnsafe,
-		ledger.ErrLocked, crs.ErrUnknownCRS, crs.ErrNotProjected, context.Canceled,
+		ledger.ErrLocked, ledger.ErrBroken, ledger.ErrName, ledger.ErrNotRegular, ledger.ErrChanged, ledger.ErrExists, ledger.ErrSameFile,
+		context.Canceled,
 	}, func(target error) bool { return errors.Is(err, target) })
 }
 

@@ -19,6 +19,7 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
 	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/match/report"
 )
 
@@ -178,6 +179,8 @@ func TestExitCodes(t *testing.T) {
 		{usagef("x"), true},
 		{fmt.Errorf("a: %w", geotag.ErrNoRoom), true},
 		{&fs.PathError{Op: "open", Path: "p", Err: fs.ErrNotExist}, true},
+		{&ledger.LineError{Line: 3, Err: ledger.ErrDamaged}, true},
+		{fmt.Errorf("a: %w", ledger.ErrExists), true},
 		{errors.New("something else"), false},
 	} {
 		if got := isInput(c.err); got != c.want {

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 
 	"example.com/phototie/geotag/ledger"
@@ -36,6 +37,33 @@ func (c Correct) Count(o dataset.ChangeOutcome) int {
 func CorrectJSON(w io.Writer, c Correct) error {
 	c.Format, c.Version = CorrectFormat, JSONVersion
 	return Document(w, c)
+}
+
+// correctHead names the columns of CorrectCSV. Positions are in degrees, the
+// distance in metres.
+var correctHead = []string{"photo", "point", "verdict", "outcome", "tag_lat", "tag_lon", "new_lat", "new_lon", "moved_m", "grows_bytes",
+	"sha256_before", "sha256_after", "why"}
+
+// CorrectCSV writes one row a photo, safe for spreadsheets as CSV is.
+func CorrectCSV(w io.Writer, c Correct) error {
+	return writeCSV(w, correctHead, func(yield func([]string) bool) {
+		for _, ch := range c.Changes {
+			row := []string{Cell(ch.Photo), Cell(ch.Point), string(ch.Verdict), string(ch.Outcome), "", "", "", "", "",
+				strconv.FormatInt(ch.Grows, 10), ch.Before, ch.After, Cell(ch.Why)}
+			if ch.From != nil {
+				row[4], row[5] = fixed(ch.From.Lat, 9), fixed(ch.From.Lon, 9)
+			}
+			if ch.Edit != nil {
+				row[6], row[7] = fixed(ch.Edit.Lat, 9), fixed(ch.Edit.Lon, 9)
+			}
+			if ch.Moved != nil {
+				row[8] = fixed(*ch.Moved, 3)
+			}
+			if !yield(row) {
+				return
+			}
+		}
+	})
 }
 
 // CorrectText writes a correction for a person: the counts, the refused photos,
@@ -120,6 +148,20 @@ func (r Restore) Count(s ledger.Status) int {
 func RestoreJSON(w io.Writer, r Restore) error {
 	r.Format, r.Version = RestoreFormat, JSONVersion
 	return Document(w, r)
+}
+
+// restoreHead names the columns of RestoreCSV.
+var restoreHead = []string{"photo", "status", "sha256_was", "sha256_now", "sha256_first", "steps"}
+
+// RestoreCSV writes one row a file, safe for spreadsheets as CSV is.
+func RestoreCSV(w io.Writer, r Restore) error {
+	return writeCSV(w, restoreHead, func(yield func([]string) bool) {
+		for _, o := range r.Photos {
+			if !yield([]string{Cell(o.Photo), string(o.Status), o.Was, o.Now, o.First, strconv.Itoa(o.Steps)}) {
+				return
+			}
+		}
+	})
 }
 
 // statusWords says what a status means for a user.

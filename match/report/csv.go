@@ -3,6 +3,7 @@ package report
 import (
 	"encoding/csv"
 	"io"
+	"iter"
 	"strconv"
 	"strings"
 
@@ -18,12 +19,23 @@ var csvHead = []string{"photo", "point", "verdict", "reason", "unit", "distance"
 // CSV writes one row a photo, in the order of the result. Texts that a
 // spreadsheet would take for a formula are preceded by an apostrophe.
 func CSV(w io.Writer, r *match.Result) error {
+	return writeCSV(w, csvHead, func(yield func([]string) bool) {
+		for i := range r.Photos {
+			if !yield(csvRow(r.Grid.Unit, &r.Photos[i])) {
+				return
+			}
+		}
+	})
+}
+
+// writeCSV writes a header and rows.
+func writeCSV(w io.Writer, head []string, rows iter.Seq[[]string]) error {
 	out := csv.NewWriter(w)
-	if err := out.Write(csvHead); err != nil {
+	if err := out.Write(head); err != nil {
 		return err
 	}
-	for i := range r.Photos {
-		if err := out.Write(csvRow(r.Grid.Unit, &r.Photos[i])); err != nil {
+	for row := range rows {
+		if err := out.Write(row); err != nil {
 			return err
 		}
 	}

@@ -428,8 +428,39 @@ func TestWriteErrors(t *testing.T) {
 			t.Errorf("Text: an error after %d writes went unnoticed", n)
 		}
 	}
+	if CorrectCSV(&brokenWriter{}, Correct{}) == nil || RestoreCSV(&brokenWriter{}, Restore{}) == nil {
+		t.Error("an error of writing went unnoticed")
+	}
 	if CSV(&brokenWriter{}, res) == nil || JSON(&brokenWriter{}, "x", res) == nil || CompareText(&brokenWriter{}, res.Grid, res.Photos[0]) == nil ||
 		CorrectText(&brokenWriter{}, Correct{}, true, nil) == nil || RestoreText(&brokenWriter{}, Restore{}) == nil {
 		t.Error("an error of writing went unnoticed")
+	}
+}
+
+// The tables of a correction and a restoration have a row a photo, and no cell
+// that starts a formula.
+func TestCorrectAndRestoreCSV(t *testing.T) {
+	moved := 1.5
+	var b bytes.Buffer
+	err := CorrectCSV(&b, Correct{Changes: []dataset.Change{
+		{Correction: match.Correction{Photo: "=a.jpg", Point: "+B", Verdict: match.Within, Edit: &geotag.Edit{Lat: 52.1, Lon: -6.2}},
+			Outcome: dataset.Corrected, From: &geotag.Position{Lat: 52, Lon: -6}, Moved: &moved, Grows: 252, Before: "aa", After: "bb"},
+		{Correction: match.Correction{Photo: "b.jpg", Verdict: match.Unjudged, Why: "-no link"}, Outcome: dataset.Left},
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := "photo,point,verdict,outcome,tag_lat,tag_lon,new_lat,new_lon,moved_m,grows_bytes,sha256_before,sha256_after,why\n" +
+		"'=a.jpg,'+B,within,corrected,52.000000000,-6.000000000,52.100000000,-6.200000000,1.500,252,aa,bb,\n" +
+		"b.jpg,,unjudged,left,,,,,,0,,,'-no link\n"
+	if b.String() != want {
+		t.Errorf("got\n%swant\n%s", b.String(), want)
+	}
+	b.Reset()
+	if err := RestoreCSV(&b, Restore{Photos: []ledger.Outcome{{Photo: "@p.jpg", Status: ledger.Restored, Was: "a", Now: "b", First: "b", Steps: 2}}}); err != nil {
+		t.Fatal(err)
+	}
+	if want := "photo,status,sha256_was,sha256_now,sha256_first,steps\n'@p.jpg,restored,a,b,b,2\n"; b.String() != want {
+		t.Errorf("got\n%swant\n%s", b.String(), want)
 	}
 }
