@@ -1,6 +1,3 @@
-// Package ifd walks the directories of a TIFF structure held in memory, as an
-// Exif block is: it finds entries and the place of every value, and interprets
-// nothing. It follows TIFF 6.0 section 2 and never reads outside the block.
 package ifd
 
 import (
