@@ -69,13 +69,16 @@ func normaliseDatum(name string) string {
 	key := b.String()
 	if broadcastNames[key] {
 		// Text of nothing but signs is not the same as no text.
-		if key == "" && strings.Trim(name, " \t\r\n\x00") != "" {
-			return strings.ToUpper(strings.TrimSpace(name))
+		if text := datumText(name); key == "" && text != "" {
+			return strings.ToUpper(text)
 		}
 		return broadcast
 	}
 	return key
 }
+
+// datumText is a datum name without the blanks and zero bytes that pad Exif text.
+func datumText(name string) string { return strings.Trim(name, " \t\r\n\x00") }
 
 // maxDatumName is longer than any name in the registry.
 const maxDatumName = 100
@@ -97,7 +100,7 @@ func (r *registry) datumCode(name string) string {
 		return ""
 	}
 	code := ""
-	text := strings.Trim(name, " \t\r\n\x00")
+	text := datumText(name)
 	if strings.ContainsRune(text, 0) {
 		return ""
 	}
