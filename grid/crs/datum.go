@@ -69,7 +69,7 @@ func normaliseDatum(name string) string {
 	key := b.String()
 	if broadcastNames[key] {
 		// Text of nothing but signs is not the same as no text.
-		if text := datumText(name); key == "" && text != "" {
+		if text := unpadded(name); key == "" && text != "" {
 			return strings.ToUpper(text)
 		}
 		return broadcast
@@ -77,8 +77,8 @@ func normaliseDatum(name string) string {
 	return key
 }
 
-// datumText is a datum name without the blanks and zero bytes that pad Exif text.
-func datumText(name string) string { return strings.Trim(name, " \t\r\n\x00") }
+// unpadded is a datum name without the blanks and zero bytes that pad Exif text.
+func unpadded(name string) string { return strings.Trim(name, " \t\r\n\x00") }
 
 // maxDatumName is longer than any name in the registry.
 const maxDatumName = 100
@@ -100,7 +100,7 @@ func (r *registry) datumCode(name string) string {
 		return ""
 	}
 	code := ""
-	text := datumText(name)
+	text := unpadded(name)
 	if strings.ContainsRune(text, 0) {
 		return ""
 	}
