@@ -6,24 +6,45 @@ import (
 )
 
 // container is one image format. A further format is one more file with a value
-// of this type, and one more line in containers.
+// of this type, and that value's name in containers.
 type container struct {
+	// name is what Tag.Container and errors call the format.
 	name string
+	// extensions are the file name extensions of the format, in lower case with
+	// the dot.
+	extensions []string
 	// sniff recognises the format by the first bytes of an image (at least 32
 	// where the image has as many).
 	sniff func(head []byte) bool
-	// read reads the tag; it reads no more of src than the header.
+	// read reads the tag, of which it leaves Container to the caller; it reads no
+	// more of src than the header.
 	read func(src *source) (*Tag, error)
-	// plan works out the change that makes the edit.
-	plan func(src *source, e Edit) (*Patch, error)
+	// exif finds the Exif block that read reads, a TIFF structure, for the
+	// thumbnail in it. The slice is good until the next window of src; it is nil
+	// where there is no block. A container without Exif blocks has no exif.
+	exif func(src *source) ([]byte, error)
+	// plan appends to p the splices that make the edit, in any order, and notes on
+	// them. It adds none where the image says already what the edit asks for. The
+	// edit is known to be sound and to suit what read says of the image; whether
+	// the image is signed, and whether the result reads back, is not its concern.
+	plan func(src *source, e Edit, p *Patch) error
+	// signed reports whether the image carries a C2PA manifest store; nil where the
+	// format has no place for one.
+	signed func(src *source) (bool, error)
 }
 
 // containers are the formats known, in the order they are tried.
-var containers = []container{jpegContainer}
+var containers = []*container{&jpegContainer}
 
 // Extensions returns the file name extensions, in lower case with the dot, of
 // the image formats that Read and Plan know.
-func Extensions() []string { return []string{".jpg", ".jpeg", ".jpe", ".jfif"} }
+func Extensions() []string {
+	var all []string
+	for _, c := range containers {
+		all = append(all, c.extensions...)
+	}
+	return all
+}
 
 // sniff finds the container of an image.
 func sniff(src *source) (*container, error) {
@@ -31,9 +52,9 @@ func sniff(src *source) (*container, error) {
 	if err != nil {
 		return nil, err
 	}
-	for i := range containers {
-		if containers[i].sniff(head) {
-			return &containers[i], nil
+	for _, c := range containers {
+		if c.sniff(head) {
+			return c, nil
 		}
 	}
 	if src.size == 0 {
@@ -70,26 +91,4 @@ func read(src *source) (*Tag, error) {
 	}
 	t.Container = c.name
 	return t, nil
-}
-
-// Plan works out the smallest change of an image of size bytes that makes the
-// edit, and changes nothing itself. The Patch is empty where the image already
-// says what the edit asks for. All bytes outside the Patch's splices stay as
-// they are. The error is ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom,
-// ErrSigned, ErrUnsafe, ErrEdit or one of r, wrapped.
-func Plan(r io.ReaderAt, size int64, e Edit) (*Patch, error) {
-	src := newSource(r, size)
-	defer src.release()
-	c, err := sniff(src)
-	if err != nil {
-		return nil, err
-	}
-	if err := e.check(); err != nil {
-		return nil, err
-	}
-	p, err := c.plan(src, e)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", c.name, err)
-	}
-	return p, nil
 }

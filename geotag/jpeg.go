@@ -168,12 +168,15 @@ func nextMarker(src *source, pos int64) (marker byte, off int64, err error) {
 }
 
 var jpegContainer = container{
-	name: "jpeg",
+	name:       "jpeg",
+	extensions: []string{".jpg", ".jpeg", ".jpe", ".jfif"},
 	sniff: func(head []byte) bool {
 		return len(head) >= 2 && head[0] == 0xFF && head[1] == markerSOI && (len(head) == 2 || head[2] == 0xFF)
 	},
-	read: readJPEG,
-	plan: planJPEG,
+	read:   readJPEG,
+	exif:   exifOfJPEG,
+	plan:   planJPEG,
+	signed: signedJPEG,
 }
 
 // readJPEG reads the first Exif segment, the first XMP packet and the frame
@@ -252,4 +255,20 @@ func (t *Tag) gap(src *source, from, to int64) error {
 		t.warn(WarnCorrupt, "JPEG", "%d bytes at offset %d belong to no segment", to-from, from)
 	}
 	return nil
+}
+
+// exifOfJPEG finds the first Exif block.
+func exifOfJPEG(src *source) ([]byte, error) {
+	segs, err := scanJPEG(src)
+	for i := range segs {
+		if !segs[i].isExif() {
+			continue
+		}
+		b, err := src.window(segs[i].data, segs[i].n)
+		if err != nil {
+			return nil, err
+		}
+		return b[exifHeader:], nil
+	}
+	return nil, err
 }

@@ -37,28 +37,21 @@ func Thumbnail(r io.ReaderAt, size int64) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if c.name != jpegContainer.name {
+	if c.exif == nil {
 		return nil, fmt.Errorf("%w that is looked for in %s", ErrNoThumbnail, c.name)
 	}
-	segs, scanErr := scanJPEG(src)
-	for i := range segs {
-		if !segs[i].isExif() {
-			continue
-		}
-		b, err := src.window(segs[i].data, segs[i].n)
-		if err != nil {
-			return nil, fmt.Errorf("jpeg: %w", err)
-		}
-		t, err := exifThumbnail(b[exifHeader:])
-		if err != nil {
-			return nil, fmt.Errorf("jpeg: %w", err)
-		}
-		return bytes.Clone(t), nil
+	block, err := c.exif(src)
+	if err == nil && block == nil {
+		return nil, ErrNoThumbnail
 	}
-	if scanErr != nil {
-		return nil, fmt.Errorf("jpeg: %w", scanErr)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", c.name, err)
 	}
-	return nil, ErrNoThumbnail
+	t, err := exifThumbnail(block)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", c.name, err)
+	}
+	return bytes.Clone(t), nil
 }
 
 // exifThumbnail finds the thumbnail in a TIFF structure; the slice is part of it.

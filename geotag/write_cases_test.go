@@ -815,16 +815,16 @@ func TestVerifyNotices(t *testing.T) {
 	}
 	_, good := mustRewrite(t, img, quay)
 	source := func() *source { return newSource(bytes.NewReader(img), int64(len(img))) }
-	if err := verify(source(), before, quay, good); err != nil {
+	if err := jpegContainer.verify(source(), before, quay, good); err != nil {
 		t.Fatal(err)
 	}
 	elsewhere := quay
 	elsewhere.Lat += 2 * millimetre
-	if err := verify(source(), before, elsewhere, good); err == nil {
+	if err := jpegContainer.verify(source(), before, elsewhere, good); err == nil {
 		t.Error("not noticed: a position 2 mm off")
 	}
 	camera := Edit{Meaning: CameraPosition, Lat: quay.Lat, Lon: quay.Lon}
-	if err := verify(source(), before, camera, good); err == nil {
+	if err := jpegContainer.verify(source(), before, camera, good); err == nil {
 		t.Error("not noticed: no destination")
 	}
 	with := func(off int, old, text string) *Patch {
@@ -841,7 +841,7 @@ func TestVerifyNotices(t *testing.T) {
 		"no longer a JPEG":  with(0, "\xFF\xD8", "\xFF\xD9"),
 		"a splice past end": with(len(img), "x", ""),
 	} {
-		if err := verify(source(), before, quay, p); err == nil {
+		if err := jpegContainer.verify(source(), before, quay, p); err == nil {
 			t.Errorf("not noticed: %s", what)
 		}
 	}

@@ -459,6 +459,21 @@ func ownsTail(b *ifd.Block, d *ifd.Dir, known extents) bool {
 	return true
 }
 
+// newExif builds an Exif block that says what the edit asks for, for an image
+// that has none.
+func newExif(e Edit) ([]byte, error) {
+	block, err := newBlock()
+	if err != nil {
+		return nil, err
+	}
+	plan, err := planBlock(block, e)
+	if err != nil {
+		return nil, err
+	}
+	p := Patch{SizeBefore: int64(len(block)), Splices: plan.splices}
+	return p.ApplyBytes(block)
+}
+
 // newBlock builds an Exif block for an image that has none: a first directory
 // with a GPS directory, which says nothing yet but its version.
 func newBlock() ([]byte, error) {

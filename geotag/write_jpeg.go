@@ -5,68 +5,29 @@ import (
 	"cmp"
 	"encoding/binary"
 	"fmt"
-	"io"
-	"math"
-	"reflect"
 	"slices"
 )
 
 // planJPEG works out the splices that make the edit in a JPEG: in its Exif
 // block, in its XMP packet where that states a position, and in its
 // multi-picture index where the rest makes images move.
-func planJPEG(src *source, e Edit) (*Patch, error) {
+func planJPEG(src *source, e Edit, p *Patch) error {
 	segs, err := scanJPEG(src)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	before, err := readJPEG(src)
-	if err != nil {
-		return nil, err
-	}
-	if e.Meaning == CameraPosition {
-		if before.Position == nil || before.Position.Source != SourceExif {
-			return nil, fmt.Errorf("%w: the image has no sound Exif position that could stay the camera's; use SubjectPosition", ErrEdit)
-		}
-		if !sameDatum(before.MapDatum, e.MapDatum) {
-			return nil, fmt.Errorf("%w: the destination is in datum %q, but the image's own is %q, and Exif has one for both", ErrEdit, e.datum(), cmp.Or(before.MapDatum, defaultDatum))
-		}
-	}
-	p := &Patch{SizeBefore: src.size}
 	version, err := planExifSegment(src, segs, e, p)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	if err := planXMPSegments(src, segs, e.xmpFields(version), p); err != nil {
-		return nil, err
+		return err
 	}
-	sortSplices(p)
-	if p.Empty() {
-		p.Notes = nil
-		return p, nil
+	if p.SizeAfter() == p.SizeBefore {
+		return nil
 	}
-	signed, err := hasManifest(src, segs)
-	if err != nil {
-		return nil, err
-	}
-	if signed {
-		if !e.AllowSigned {
-			return nil, ErrSigned
-		}
-		p.Notes = append(p.Notes, "the correction breaks the signature of the provenance manifest (C2PA)")
-	}
-	if p.SizeAfter() != p.SizeBefore {
-		if err := planMoves(src, segs, p); err != nil {
-			return nil, err
-		}
-	}
-	if err := verify(src, before, e, p); err != nil {
-		return nil, err
-	}
-	return p, nil
-}
-
-func sortSplices(p *Patch) {
-	slices.SortStableFunc(p.Splices, func(a, b Splice) int { return cmp.Compare(a.Off, b.Off) })
+	sortSplices(p) // planMoves asks where bytes come to lie
+	return planMoves(src, segs, p)
 }
 
 // payload returns a copy of a segment's payload.
@@ -121,26 +82,14 @@ func planExifSegment(src *source, segs []segment, e Edit, p *Patch) (version [4]
 	if err := in.resize(p, plan.growth, "Exif"); err != nil {
 		return version, err
 	}
-	for _, s := range plan.splices {
-		s.Off += in.data + int64(exifHeader)
-		p.Splices = append(p.Splices, s)
-	}
+	p.move(plan.splices, in.data+int64(exifHeader))
 	return plan.version, nil
 }
 
 // insertExif appends to p a new Exif segment. It stands first, where the Exif
 // standard wants it, or after the JFIF segments where those have that place.
 func insertExif(segs []segment, e Edit, p *Patch) error {
-	block, err := newBlock()
-	if err != nil {
-		return err
-	}
-	plan, err := planBlock(block, e)
-	if err != nil {
-		return err
-	}
-	full := Patch{SizeBefore: int64(len(block)), Splices: plan.splices}
-	block, err = full.ApplyBytes(block)
+	block, err := newExif(e)
 	if err != nil {
 		return err
 	}
@@ -180,10 +129,7 @@ func planXMPSegments(src *source, segs []segment, x xmpEdit, p *Patch) error {
 		if err := s.resize(p, growth(splices), "XMP"); err != nil {
 			return err
 		}
-		for _, c := range splices {
-			c.Off += s.data + int64(len(xmpSignature))
-			p.Splices = append(p.Splices, c)
-		}
+		p.move(splices, s.data+int64(len(xmpSignature)))
 	}
 	found, err := extendedNames(src, segs, x)
 	if err != nil {
@@ -244,12 +190,12 @@ func extendedNames(src *source, segs []segment, x xmpEdit) (bool, error) {
 	return false, nil
 }
 
-// JUMBF, ISO/IEC 19566-5, and the type of the superbox that holds a manifest
-// store, C2PA technical specification section 11.1.4.
-const manifestUUID = "c2pa\x00\x11\x00\x10\x80\x00\x00\xAA\x00\x38\x9B\x71"
-
-// hasManifest reports whether the image carries a C2PA manifest store.
-func hasManifest(src *source, segs []segment) (bool, error) {
+// signedJPEG reports whether a JPEG carries a C2PA manifest store.
+func signedJPEG(src *source) (bool, error) {
+	segs, err := scanJPEG(src)
+	if err != nil {
+		return false, err
+	}
 	for i := range segs {
 		if !segs[i].isJUMBF() {
 			continue
@@ -258,44 +204,16 @@ func hasManifest(src *source, segs []segment) (bool, error) {
 		if err != nil {
 			return false, err
 		}
-		if isManifest(payload) {
+		if len(payload) >= jumbfHeader && isManifest(payload[jumbfHeader:]) {
 			return true, nil
 		}
 	}
 	return false, nil
 }
 
-// isManifest reports whether the payload of a JUMBF segment starts a manifest
-// store: "JP", box instance (2 bytes), packet number (4), then a superbox whose
-// first box, the description, has the manifest store's type.
-func isManifest(payload []byte) bool {
-	const head = 2 + 2 + 4
-	if len(payload) < head {
-		return false
-	}
-	body, ok := box(payload[head:], "jumb")
-	if !ok {
-		return false
-	}
-	desc, ok := box(body, "jumd")
-	return ok && bytes.HasPrefix(desc, []byte(manifestUUID))
-}
-
-// box returns what follows the header of the box that b starts with, up to b's
-// end at most, if it is of the type wanted.
-func box(b []byte, want string) ([]byte, bool) {
-	if len(b) < 8 || string(b[4:8]) != want {
-		return nil, false
-	}
-	head := 8
-	if binary.BigEndian.Uint32(b) == 1 { // a 64-bit length follows
-		head = 16
-	}
-	if len(b) < head {
-		return nil, false
-	}
-	return b[head:], true
-}
+// jumbfHeader is what stands before the box in a JUMBF segment: "JP", the box
+// instance (2 bytes) and the packet number (4).
+const jumbfHeader = 2 + 2 + 4
 
 // planMoves completes a patch that changes the image's length: it keeps
 // multi-picture indexes right, and notes what moves.
@@ -316,7 +234,6 @@ func planMoves(src *source, segs []segment, p *Patch) error {
 		indexes = append(indexes, splices...)
 	}
 	p.Splices = append(p.Splices, indexes...)
-	sortSplices(p)
 
 	last := &segs[len(segs)-1]
 	end, err := imageEnd(src, last)
@@ -384,107 +301,4 @@ func imageEnd(src *source, last *segment) (int64, error) {
 		pos += int64(i)
 	}
 	return -1, nil
-}
-
-// readerAt is a source as an io.ReaderAt.
-type readerAt struct{ src *source }
-
-func (r readerAt) ReadAt(b []byte, off int64) (int, error) {
-	n := int(max(0, min(int64(len(b)), r.src.size-off)))
-	w, err := r.src.window(off, n)
-	if err != nil {
-		return 0, err
-	}
-	copy(b, w)
-	if n < len(b) {
-		return n, io.EOF
-	}
-	return n, nil
-}
-
-// metresPerDegree is a bound from above for the length of a degree of latitude,
-// or of longitude on the equator, on any ellipsoid in use.
-const metresPerDegree = 111_700
-
-// verify reads the image as the patch would make it and reports an error unless
-// it says what the edit asks for, and all the rest that it said before. It
-// guards against mistakes in this package: no image leads to it.
-func verify(src *source, before *Tag, e Edit, p *Patch) error {
-	fail := func(format string, args ...any) error {
-		return fmt.Errorf("the correction was worked out but does not read back, so it is not made: "+format, args...)
-	}
-	if err := p.Check(); err != nil {
-		return fail("%v", err)
-	}
-	result := newSource(patched{readerAt{src}, p}, p.SizeAfter())
-	defer result.release()
-	after, err := readJPEG(result)
-	if err != nil {
-		return fail("%v", err)
-	}
-	a, b := *after, *before
-	near := func(what string, got *Position) error {
-		const millimetre = 0.001
-		if got == nil {
-			return fail("there is no %s", what)
-		}
-		if d := max(math.Abs(got.Lat-e.Lat), math.Abs(got.Lon-e.Lon)) * metresPerDegree; !(d <= millimetre) {
-			return fail("the %s is %v, %v where %v, %v is due", what, got.Lat, got.Lon, e.Lat, e.Lon)
-		}
-		return nil
-	}
-	if e.Meaning == CameraPosition {
-		if a.Destination == nil {
-			return fail("there is no destination")
-		}
-		if err := near("destination", a.Destination.Position); err != nil {
-			return err
-		}
-		a.Destination, b.Destination = nil, nil
-	} else {
-		if err := near("position", a.Position); err != nil {
-			return err
-		}
-		if a.Position.Source != SourceExif {
-			return fail("the Exif position is not sound")
-		}
-		if b.Position != nil && b.Position.Source == SourceXMP {
-			// With the position, the reader took these from XMP too, where they
-			// still are.
-			a.Altitude, a.Direction, a.GPSTime = nil, nil, nil
-			b.Altitude, b.Direction, b.GPSTime = nil, nil, nil
-		}
-		if a.XMPPosition != nil {
-			if err := near("XMP position", a.XMPPosition); err != nil {
-				return err
-			}
-		}
-		a.Position, a.XMPPosition, a.HPositioningError, a.MapDatum, a.ProcessingMethod = nil, nil, nil, "", ""
-		b.Position, b.XMPPosition, b.HPositioningError, b.MapDatum, b.ProcessingMethod = nil, nil, nil, "", ""
-		b.DOP, b.MeasureMode, b.Status = nil, 0, ""
-	}
-	a.Warnings, b.Warnings = nil, nil
-	x, y := reflect.ValueOf(a), reflect.ValueOf(b)
-	for i := range x.NumField() {
-		if !reflect.DeepEqual(x.Field(i).Interface(), y.Field(i).Interface()) {
-			return fail("%s changed", x.Type().Field(i).Name)
-		}
-	}
-	return nil
-}
-
-// Rewrite is Plan and Patch.Apply for an image in memory: it returns the image
-// with the edit made, and the patch that made it. img is left alone; where
-// there is nothing to change, the result is a copy of it. The errors are those
-// of Plan.
-func Rewrite(img []byte, e Edit) ([]byte, *Patch, error) {
-	p, err := Plan(bytes.NewReader(img), int64(len(img)), e)
-	if err != nil {
-		return nil, nil, err
-	}
-	out, err := p.ApplyBytes(img)
-	if err != nil {
-		return nil, nil, err
-	}
-	return out, p, nil
 }

@@ -3,5 +3,5 @@
 // metadata readers; none of them is kept in this repository. Those of All come
 // from github.com/rwcarlsen/goexif, directory exif/samples; most of them are
 // cut off after the Exif segment, so the package also offers each Exif block
-// inside a complete small JPEG.
+// inside a complete small JPEG. Files has those of other formats.
 package geotagtest

@@ -19,6 +19,7 @@ const (
 	goexif    = "github.com/rwcarlsen/goexif"
 	imagemeta = "github.com/bep/imagemeta"
 	goExif    = "github.com/dsoprea/go-exif/v3"
+	goImage   = "golang.org/x/image"
 )
 
 // exifSignature is what stands before the TIFF header in an APP1 segment.
@@ -86,6 +87,33 @@ func Photos(tb testing.TB) []Sample {
 		all = append(all, load(tb, from.module, filepath.FromSlash(from.sub))...)
 	}
 	return slices.DeleteFunc(all, func(s Sample) bool { return !strings.HasPrefix(string(s.Raw), "\xff\xd8\xff") })
+}
+
+// Files returns the files, of whatever format, whose names end in one of the
+// extensions ("png" or ".png", in any case): those of the test data of a
+// metadata reader, which are of cameras and phones or exported by common
+// programs, and those of an image decoder, which mostly have no metadata. Whether
+// a name tells the truth is not looked at. A format of which there is no file
+// fails the test.
+func Files(tb testing.TB, extensions ...string) []Sample {
+	tb.Helper()
+	var all []Sample
+	for _, from := range []struct{ module, sub string }{
+		{imagemeta, "testdata/images"}, {imagemeta, "testdata/images/bep"}, {imagemeta, "testdata/images/metadata-extractor"}, {goImage, "testdata"},
+	} {
+		all = append(all, load(tb, from.module, filepath.FromSlash(from.sub))...)
+	}
+	is := func(s Sample, ext string) bool {
+		return strings.EqualFold(filepath.Ext(s.Name), "."+strings.TrimPrefix(ext, "."))
+	}
+	for _, ext := range extensions {
+		if !slices.ContainsFunc(all, func(s Sample) bool { return is(s, ext) }) {
+			tb.Fatalf("no sample is a %s file", ext)
+		}
+	}
+	return slices.DeleteFunc(all, func(s Sample) bool {
+		return !slices.ContainsFunc(extensions, func(ext string) bool { return is(s, ext) })
+	})
 }
 
 // maxSample is the size in bytes above which a file is left out.

@@ -3,6 +3,7 @@ package geotagtest
 import (
 	"bytes"
 	"image/jpeg"
+	"regexp"
 	"testing"
 
 	"github.com/rwcarlsen/goexif/exif" // also keeps the module in go.mod
@@ -40,4 +41,34 @@ func TestWhole(t *testing.T) {
 	if n := len(Corrupt(t)); n != 3 {
 		t.Errorf("%d damaged files, want 3", n)
 	}
+}
+
+// The files of each format must be those that their names say, by the signatures
+// of the formats.
+func TestFiles(t *testing.T) {
+	for ext, signature := range map[string]string{
+		"png": "^\u0089PNG\r\n\x1a\n", "webp": "^RIFF....WEBP",
+		"heic": "^....ftyp", "heif": "^....ftyp", "avif": "^....ftyp",
+		"tif": "^(II\\*\x00|MM\x00\\*)", "dng": "^II\\*\x00", "nef": "^MM\x00\\*", "cr2": "^II\\*\x00", "arw": "^II\\*\x00",
+	} {
+		re := regexp.MustCompile("(?s)" + signature)
+		for _, s := range Files(t, ext) {
+			// This one is no PNG: it starts with zeros.
+			if s.Name != "largeexif.png" && !re.MatchString(string(latin1(s.Raw[:16]))) {
+				t.Errorf("%s starts with % x", s.Name, s.Raw[:16])
+			}
+		}
+	}
+	if n := len(Files(t, ".PNG", "webp")); n < 7 {
+		t.Errorf("%d PNG and WebP files", n)
+	}
+}
+
+// latin1 makes a character of each byte.
+func latin1(b []byte) []rune {
+	var r []rune
+	for _, c := range b {
+		r = append(r, rune(c))
+	}
+	return r
 }

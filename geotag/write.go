@@ -1,0 +1,233 @@
+package geotag
+
+import (
+	"bytes"
+	"cmp"
+	"encoding/binary"
+	"fmt"
+	"io"
+	"math"
+	"reflect"
+	"slices"
+)
+
+// Plan works out the smallest change of an image of size bytes that makes the
+// edit, and changes nothing itself. The Patch is empty where the image already
+// says what the edit asks for. All bytes outside the Patch's splices stay as
+// they are. The error is ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom,
+// ErrSigned, ErrUnsafe, ErrEdit or one of r, wrapped.
+func Plan(r io.ReaderAt, size int64, e Edit) (*Patch, error) {
+	src := newSource(r, size)
+	defer src.release()
+	c, err := sniff(src)
+	if err != nil {
+		return nil, err
+	}
+	if err := e.check(); err != nil {
+		return nil, err
+	}
+	p, err := c.patch(src, e)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", c.name, err)
+	}
+	return p, nil
+}
+
+// Rewrite is Plan and Patch.Apply for an image in memory: it returns the image
+// with the edit made, and the patch that made it. img is left alone; where
+// there is nothing to change, the result is a copy of it. The errors are those
+// of Plan.
+func Rewrite(img []byte, e Edit) ([]byte, *Patch, error) {
+	p, err := Plan(bytes.NewReader(img), int64(len(img)), e)
+	if err != nil {
+		return nil, nil, err
+	}
+	out, err := p.ApplyBytes(img)
+	if err != nil {
+		return nil, nil, err
+	}
+	return out, p, nil
+}
+
+// patch puts around the container's own plan what is the same for all: whether
+// the image can take the edit, whether it is signed, and the proof that the
+// result reads as it should.
+func (c *container) patch(src *source, e Edit) (*Patch, error) {
+	before, err := c.read(src)
+	if err != nil {
+		return nil, err
+	}
+	if err := e.suits(before); err != nil {
+		return nil, err
+	}
+	p := &Patch{SizeBefore: src.size}
+	if err := c.plan(src, e, p); err != nil {
+		return nil, err
+	}
+	if p.Empty() {
+		p.Notes = nil
+		return p, nil
+	}
+	sortSplices(p)
+	if c.signed != nil {
+		signed, err := c.signed(src)
+		if err != nil {
+			return nil, err
+		}
+		if signed && !e.AllowSigned {
+			return nil, ErrSigned
+		}
+		if signed {
+			p.Notes = append(p.Notes, "the correction breaks the signature of the provenance manifest (C2PA)")
+		}
+	}
+	if err := c.verify(src, before, e, p); err != nil {
+		return nil, err
+	}
+	return p, nil
+}
+
+// suits reports an error where the edit asks of an image with this tag what it
+// can't hold.
+func (e Edit) suits(before *Tag) error {
+	if e.Meaning != CameraPosition {
+		return nil
+	}
+	if before.Position == nil || before.Position.Source != SourceExif {
+		return fmt.Errorf("%w: the image has no sound Exif position that could stay the camera's; use SubjectPosition", ErrEdit)
+	}
+	if !sameDatum(before.MapDatum, e.MapDatum) {
+		return fmt.Errorf("%w: the destination is in datum %q, but the image's own is %q, and Exif has one for both", ErrEdit, e.datum(), cmp.Or(before.MapDatum, defaultDatum))
+	}
+	return nil
+}
+
+func sortSplices(p *Patch) {
+	slices.SortStableFunc(p.Splices, func(a, b Splice) int { return cmp.Compare(a.Off, b.Off) })
+}
+
+// move appends splices that count from at to p.
+func (p *Patch) move(splices []Splice, at int64) {
+	for _, s := range splices {
+		s.Off += at
+		p.Splices = append(p.Splices, s)
+	}
+}
+
+// JUMBF, ISO/IEC 19566-5, and the type of the superbox that holds a manifest
+// store, C2PA technical specification section 11.1.4.
+const manifestUUID = "c2pa\x00\x11\x00\x10\x80\x00\x00\xAA\x00\x38\x9B\x71"
+
+// isManifest reports whether JUMBF content starts a manifest store: a superbox
+// whose first box, the description, has the manifest store's type.
+func isManifest(jumbf []byte) bool {
+	body, ok := box(jumbf, "jumb")
+	if !ok {
+		return false
+	}
+	desc, ok := box(body, "jumd")
+	return ok && bytes.HasPrefix(desc, []byte(manifestUUID))
+}
+
+// box returns what follows the header of the box that b starts with, up to b's
+// end at most, if it is of the type wanted.
+func box(b []byte, want string) ([]byte, bool) {
+	if len(b) < 8 || string(b[4:8]) != want {
+		return nil, false
+	}
+	head := 8
+	if binary.BigEndian.Uint32(b) == 1 { // a 64-bit length follows
+		head = 16
+	}
+	if len(b) < head {
+		return nil, false
+	}
+	return b[head:], true
+}
+
+// readerAt is a source as an io.ReaderAt.
+type readerAt struct{ src *source }
+
+func (r readerAt) ReadAt(b []byte, off int64) (int, error) {
+	n := int(max(0, min(int64(len(b)), r.src.size-off)))
+	w, err := r.src.window(off, n)
+	if err != nil {
+		return 0, err
+	}
+	copy(b, w)
+	if n < len(b) {
+		return n, io.EOF
+	}
+	return n, nil
+}
+
+// metresPerDegree is a bound from above for the length of a degree of latitude,
+// or of longitude on the equator, on any ellipsoid in use.
+const metresPerDegree = 111_700
+
+// verify reads the image as the patch would make it and reports an error unless
+// it says what the edit asks for, and all the rest that it said before. It
+// guards against mistakes in this package: no image leads to it.
+func (c *container) verify(src *source, before *Tag, e Edit, p *Patch) error {
+	fail := func(format string, args ...any) error {
+		return fmt.Errorf("the correction was worked out but does not read back, so it is not made: "+format, args...)
+	}
+	if err := p.Check(); err != nil {
+		return fail("%v", err)
+	}
+	result := newSource(patched{readerAt{src}, p}, p.SizeAfter())
+	defer result.release()
+	after, err := c.read(result)
+	if err != nil {
+		return fail("%v", err)
+	}
+	a, b := *after, *before
+	near := func(what string, got *Position) error {
+		const millimetre = 0.001
+		if got == nil {
+			return fail("there is no %s", what)
+		}
+		if d := max(math.Abs(got.Lat-e.Lat), math.Abs(got.Lon-e.Lon)) * metresPerDegree; !(d <= millimetre) {
+			return fail("the %s is %v, %v where %v, %v is due", what, got.Lat, got.Lon, e.Lat, e.Lon)
+		}
+		return nil
+	}
+	if e.Meaning == CameraPosition {
+		if a.Destination == nil {
+			return fail("there is no destination")
+		}
+		if err := near("destination", a.Destination.Position); err != nil {
+			return err
+		}
+		a.Destination, b.Destination = nil, nil
+	} else {
+		if err := near("position", a.Position); err != nil {
+			return err
+		}
+		if a.Position.Source != SourceExif {
+			return fail("the Exif position is not sound")
+		}
+		if b.Position != nil && b.Position.Source == SourceXMP {
+			// With the position, the reader took these from XMP too, where they
+			// still are.
+			a.Altitude, a.Direction, a.GPSTime = nil, nil, nil
+			b.Altitude, b.Direction, b.GPSTime = nil, nil, nil
+		}
+		if a.XMPPosition != nil {
+			if err := near("XMP position", a.XMPPosition); err != nil {
+				return err
+			}
+		}
+		a.Position, a.XMPPosition, a.HPositioningError, a.MapDatum, a.ProcessingMethod = nil, nil, nil, "", ""
+		b.Position, b.XMPPosition, b.HPositioningError, b.MapDatum, b.ProcessingMethod = nil, nil, nil, "", ""
+		b.DOP, b.MeasureMode, b.Status = nil, 0, ""
+	}
+	a.Warnings, b.Warnings = nil, nil
+	x, y := reflect.ValueOf(a), reflect.ValueOf(b)
+	for i := range x.NumField() {
+		if !reflect.DeepEqual(x.Field(i).Interface(), y.Field(i).Interface()) {
+			return fail("%s changed", x.Type().Field(i).Name)
+		}
+	}
+	return nil
+}
