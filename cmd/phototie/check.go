@@ -34,7 +34,9 @@ photo is tied to, and judges the difference against the accuracy budget:
 
 What is out is explained where a cause leaves its signature: links that are one
 point late, a frozen fix, a hemisphere flipped, another datum, zone or foot. Causes
-come first in the text, with what to do; nothing is changed.
+come first in the text, with what to do; nothing is changed. --propose writes the
+links file, the points file or the settings as the causes would have them into a
+new folder, for you to compare and to put in their places.
 
 Every photo, every point and every link is accounted for. The exit code is 1
 where there are findings at or above --fail-on.
@@ -51,6 +53,7 @@ the last day on which it holds. They don't count. What has run out counts again.
   phototie check --format json job > job.json
   phototie check --fail-on error job                pass with warnings
   phototie check --out job.geojson --out job.gpkg job
+  phototie check --propose mended job               then: diff job/links.csv mended/links.csv
   phototie check --write-baseline accepted.toml job
   phototie check --summary --baseline accepted.toml --out job.sarif --out job.xml job`,
 		Args: argsExactly(1, "the dataset's folder"),
@@ -66,6 +69,9 @@ the last day on which it holds. They don't count. What has run out counts again.
 			return err
 		}
 		defer d.Close()
+		if g.propose != "" && !explain {
+			return usagef("--propose writes what the causes propose; leave --explain=false out")
+		}
 		if g.summary && (all || cmd.Flags().Changed("format")) {
 			return usagef("--summary takes the place of the text; leave --format and --all out, or write a file with --out")
 		}
@@ -85,6 +91,11 @@ the last day on which it holds. They don't count. What has run out counts again.
 		}
 		if err := g.files(&p); err != nil {
 			return err
+		}
+		if g.propose != "" {
+			if err := g.proposals(&p, e.stderr); err != nil {
+				return err
+			}
 		}
 		if g.starter != "" {
 			return g.start(e.stdout, p.outcome, p.failOn, args[0])

@@ -2,8 +2,10 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path"
 	"path/filepath"
@@ -30,6 +32,7 @@ const starterDays = 90
 // against a baseline and writes files for other programs.
 type gate struct {
 	baseline, starter, today string
+	propose                  string
 	outs                     []string
 	summary                  bool
 
@@ -45,6 +48,7 @@ func (g *gate) flags(cmd *cobra.Command) {
 	f.BoolVar(&g.summary, "summary", false, fmt.Sprintf("print a summary of at most %d lines in place of the text", report.SummaryLines))
 	f.StringVar(&g.baseline, "baseline", "", "the file of accepted findings, which don't count")
 	f.StringVar(&g.starter, "write-baseline", "", "write a baseline of what fails the gate to this new file, for reasons to be filled in")
+	f.StringVar(&g.propose, "propose", "", "write the files that the causes propose (links, points, settings) into this new folder")
 	f.StringVar(&g.today, "today", "", "hold the baseline against this day, as 2027-03-31 (default today)")
 }
 
@@ -84,6 +88,17 @@ func (g *gate) prepare(d *dataset.Dataset, dir string) error {
 			return usagef("--write-baseline: %s is there already; name a new file, so that no reasons are lost", g.starter)
 		}
 		if err := guard(d, dir, g.starter); err != nil {
+			return err
+		}
+	}
+	if g.propose != "" {
+		switch there, err := os.ReadDir(g.propose); {
+		case err == nil && len(there) > 0:
+			return usagef("--propose: there are files in %s; name a new folder", g.propose)
+		case err != nil && !errors.Is(err, fs.ErrNotExist):
+			return usagef("--propose: %v", err)
+		}
+		if err := guard(d, dir, g.propose); err != nil {
 			return err
 		}
 	}
@@ -163,6 +178,39 @@ func (g *gate) files(p *printing) error {
 		if err := writeWhole(out, func(w io.Writer) error { return p.write(w, g.formats[i], g.now) }); err != nil {
 			return err
 		}
+	}
+	return nil
+}
+
+// proposals writes what the causes propose, and says on messages what is where.
+func (g *gate) proposals(p *printing, messages io.Writer) error {
+	ex, err := p.explanation()
+	if err != nil {
+		return err
+	}
+	files, notes, err := p.d.Propose(ex)
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		out := filepath.Join(g.propose, filepath.FromSlash(f.File))
+		if err := os.MkdirAll(filepath.Dir(out), 0o777); err != nil {
+			return err
+		}
+		err := writeWhole(out, func(w io.Writer) error {
+			_, err := w.Write(f.Text)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(messages, "%s: changed from %s in %d rows or keys; compare the two, then put it in the place of that\n", out, f.File, f.Changes)
+	}
+	for _, n := range notes {
+		fmt.Fprintf(messages, "not in the files: %s\n", n)
+	}
+	if len(files) == 0 && len(notes) == 0 {
+		fmt.Fprintln(messages, "no cause proposes a change of links, points or settings")
 	}
 	return nil
 }

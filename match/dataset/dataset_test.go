@@ -201,6 +201,10 @@ func TestSettingsProblems(t *testing.T) {
 		{"height unit", minimal + "height_unit = \"cubit\"\n", "not a unit known here"},
 		{"epoch", minimal + "[frame]\nepoch = 26.5\n", "is not a year"},
 		{"ballpark without a figure", minimal + "[frame]\nallow_ballpark = true\n", "needs a figure"},
+		{"attach policy", minimal + "[ties]\nattach = \"last\"\n", `there is no policy "last"`},
+		{"threshold", minimal + "[ties]\ninfer_untied = true\nthreshold = 95\n", "ties.threshold = 95 makes no sense"},
+		{"threshold of nothing", minimal + "[ties]\nthreshold = 0.9\n", "only with ties.infer_untied"},
+		{"weigh and infer", minimal + "[ties]\ninfer_untied = true\nweigh = false\n", "ties.weigh = false leaves out"},
 		{"budget", minimal + "[budget]\nconfidence = 95.0\n", "[budget]"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -227,6 +231,9 @@ func TestSettingsDefaultsAndBudget(t *testing.T) {
 	b, def := s.Budget, match.DefaultBudget()
 	if b.Standoff != 0 || b.Handheld != 3.5 {
 		t.Errorf("settings did not take: %+v", b)
+	}
+	if opt := s.Options().Ties; opt != (match.TieOptions{}) {
+		t.Errorf("without [ties] they are weighed as %+v", opt)
 	}
 	b.Standoff, b.Handheld = def.Standoff, def.Handheld
 	if b != def {

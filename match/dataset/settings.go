@@ -13,6 +13,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/walk"
 )
 
 // SettingsFile is the name of the settings file at the top of a dataset.
@@ -29,6 +30,7 @@ type Settings struct {
 	Photos  PhotoSettings  `toml:"photos"`
 	Frame   FrameSettings  `toml:"frame"`
 	Heights HeightSettings `toml:"heights"`
+	Ties    TieSettings    `toml:"ties"`
 	// Budget starts as match.DefaultBudget; a key left out keeps its default.
 	Budget match.Budget `toml:"budget"`
 }
@@ -130,6 +132,43 @@ type HeightSettings struct {
 	TagSeaLevel string `toml:"tag_sea_level"`
 }
 
+// TieSettings say how ties are weighed.
+type TieSettings struct {
+	// Attach is the app's way of attaching a photo to a point: "previous", "next",
+	// "named" or "job". Empty means that it is not known. See walk.Policy.
+	Attach walk.Policy `toml:"attach"`
+	// Weigh says whether links are weighed against tags, times, names and the
+	// order of the walk. It starts as true.
+	Weigh bool `toml:"weigh"`
+	// InferUntied ties photos without a link to the point found, where it is
+	// Threshold probable or more; 0 stands for 0.95.
+	InferUntied bool    `toml:"infer_untied"`
+	Threshold   float64 `toml:"threshold"`
+}
+
+// options are those of the settings.
+func (t TieSettings) options() match.TieOptions {
+	opt := match.TieOptions{InferUntied: t.InferUntied, Threshold: t.Threshold, Off: !t.Weigh}
+	if t.Attach != walk.AttachUnstated {
+		opt.Walk = walk.DefaultParams()
+		opt.Walk.Attach = t.Attach
+	}
+	return opt
+}
+
+// check reports what contradicts itself.
+func (t TieSettings) check(ps *problems) {
+	if t.Threshold != 0 && !(t.Threshold > 0.5 && t.Threshold <= 1) {
+		ps.add(0, 0, "give a probability above 0.5, for instance 0.95", "ties.threshold = %v makes no sense", t.Threshold)
+	}
+	if t.InferUntied && !t.Weigh {
+		ps.add(0, 0, "take ties.weigh = false out", "ties.infer_untied asks for what ties.weigh = false leaves out")
+	}
+	if t.Threshold != 0 && !t.InferUntied {
+		ps.add(0, 0, "set ties.infer_untied = true, or take the threshold out", "ties.threshold is of use only with ties.infer_untied")
+	}
+}
+
 // reference is the height reference of the points. site says that their heights
 // are those of a site system with a vertical part.
 func (h HeightSettings) reference(compound, site bool) grid.HeightRef {
@@ -156,6 +195,7 @@ func (s Settings) Options() match.Options {
 		Epoch:         s.Frame.Epoch,
 		AllowBallpark: s.Frame.AllowBallpark,
 		BallparkSigma: s.Frame.BallparkSigma,
+		Ties:          s.Ties.options(),
 		Heights: match.HeightOptions{
 			Points:      s.Heights.reference(compound.MatchString(s.Grid.CRS), s.Site != nil && (s.Site.Vertical != nil || s.Site.FitHeights != "")),
 			Tags:        surfaces[s.Heights.Tags],
@@ -193,7 +233,7 @@ func readSettings(fsys fs.FS) (Settings, error) {
 
 // parseSettings reads the text of a phototie.toml.
 func parseSettings(text []byte) (Settings, error) {
-	s := Settings{Budget: match.DefaultBudget()}
+	s := Settings{Budget: match.DefaultBudget(), Ties: TieSettings{Weigh: true}}
 	dec := toml.NewDecoder(bytes.NewReader(bytes.TrimPrefix(text, []byte(bom)))).DisallowUnknownFields()
 	if err := dec.Decode(&s); err != nil {
 		var strict *toml.StrictMissingError
@@ -262,6 +302,7 @@ func parseSettings(text []byte) (Settings, error) {
 		s.Site.check(&ps)
 	}
 	s.Heights.check(&ps)
+	s.Ties.check(&ps)
 	for _, f := range s.Frame.Forbid {
 		if strings.TrimSpace(f) == "" {
 			ps.add(0, 0, "name operations by code or by a part of the name, as phototie frames lists them", "frame.forbid has an empty name")

@@ -1,0 +1,436 @@
+package dataset
+
+import (
+	"bytes"
+	"cmp"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/pelletier/go-toml/v2"
+	"github.com/pelletier/go-toml/v2/unstable"
+
+	"example.com/phototie/match"
+	"example.com/phototie/match/cause"
+	"example.com/phototie/match/pointfile"
+)
+
+// Proposal is a file of the dataset as the causes found would have it: to be
+// looked at, and put in the place of the old one by whoever answers for the job.
+type Proposal struct {
+	// File is its path in the dataset's folder.
+	File string
+	// Text is the whole file. All but what is proposed is as it was, byte by byte.
+	Text []byte
+	// Changes is the number of rows, or keys, that differ.
+	Changes int
+}
+
+// Propose writes out what the causes propose for the links file, the points file
+// and the settings, and changes nothing. The points must have been read by
+// Points or Check. What can't be put into a file is told in the notes, in
+// words: links that the points file itself lists, points of a file that is not
+// delimited text on the job's own grid. The error is that of reading the files,
+// or that one of them no longer is what it was when it was checked.
+func (d *Dataset) Propose(ex *cause.Explanation) (files []Proposal, notes []string, err error) {
+	links := map[int]match.Link{}
+	points := map[int]match.Point{}
+	var settings []cause.Setting
+	note := func(format string, args ...any) { notes = append(notes, fmt.Sprintf(format, args...)) }
+	for i := range ex.Causes {
+		f := ex.Causes[i].Fix
+		if f == nil {
+			continue
+		}
+		for _, l := range f.Links {
+			switch other, twice := links[l.Line]; {
+			case l.Line == 0:
+				note("%s: it is the points file that lists the photo; let it be listed for %s there", l.Photo, l.Point)
+			case twice && other.Point != l.Point:
+				note("%s: two causes propose different points; the proposal has %s, the other is %s", l.Photo, other.Point, l.Point)
+			default:
+				links[l.Line] = l
+			}
+		}
+		for _, p := range f.Points {
+			points[p.Line] = p
+		}
+		settings = append(settings, f.Settings...)
+	}
+	if len(links) > 0 {
+		p, err := d.proposeLinks(links)
+		if err != nil {
+			return nil, notes, err
+		}
+		files = append(files, p)
+	}
+	if len(points) > 0 {
+		if why := d.unwritable(points); why != "" {
+			note("%d points should have other coordinates, but %s; the JSON document has them", len(points), why)
+		} else {
+			p, err := d.proposePoints(points)
+			if err != nil {
+				return nil, notes, err
+			}
+			files = append(files, p)
+		}
+	}
+	if len(settings) > 0 {
+		p, err := d.proposeSettings(settings)
+		if err != nil {
+			return nil, notes, err
+		}
+		files = append(files, p)
+	}
+	return files, notes, nil
+}
+
+func (d *Dataset) proposeLinks(links map[int]match.Link) (Proposal, error) {
+	set := d.Settings.Links
+	// The table settles the separator and the columns.
+	t, err := openTable(d.fsys, set.File, set.Separator, set.Columns, linkColumns, []string{"photo", "point"}, []string{"photo", "point"})
+	if err != nil {
+		return Proposal{}, err
+	}
+	comma, photo, point := t.r.Comma, t.at["photo"], t.at["point"]
+	if err := t.closer.Close(); err != nil {
+		return Proposal{}, err
+	}
+	return d.rewrite(set.File, comma, func(line int, row []string) (map[int]string, bool) {
+		l, ok := links[line]
+		if !ok || len(row) <= max(photo, point) {
+			return nil, ok
+		}
+		named := strings.TrimSpace(row[photo])
+		if named != l.Photo && !strings.HasSuffix(l.Photo, "/"+named) {
+			return nil, true
+		}
+		delete(links, line)
+		return map[int]string{point: l.Point}, true
+	}, func() int { return len(links) })
+}
+
+// unwritable says why points can't be changed in the points file; empty if they
+// can.
+func (d *Dataset) unwritable(points map[int]match.Point) string {
+	read := d.reading.Points
+	switch {
+	case read == nil:
+		return "the points have not been read"
+	case read.Format != pointfile.Delimited:
+		return fmt.Sprintf("%s is %s", read.File, read.Format)
+	case read.Layout.Separator == " ":
+		return fmt.Sprintf("the columns of %s are parted by blanks", read.File)
+	case read.From != nil:
+		return fmt.Sprintf("those of %s are converted from %s", read.File, read.From.Name)
+	case read.Axes == pointfile.Geographic:
+		return fmt.Sprintf("%s has longitudes and latitudes", read.File)
+	}
+	if _, ok := points[0]; ok {
+		return "some have no line of their own"
+	}
+	return ""
+}
+
+func (d *Dataset) proposePoints(points map[int]match.Point) (Proposal, error) {
+	read := d.reading.Points
+	layout := read.Layout
+	e, n, id := slices.Index(layout.Columns, "easting"), slices.Index(layout.Columns, "northing"), slices.Index(layout.Columns, "id")
+	number := func(v float64) string {
+		s := strconv.FormatFloat(v, 'f', -1, 64)
+		return strings.Replace(s, ".", layout.Decimal, 1)
+	}
+	return d.rewrite(read.File, rune(layout.Separator[0]), func(line int, row []string) (map[int]string, bool) {
+		p, ok := points[line]
+		if !ok || len(row) <= max(e, n, id) || strings.TrimSpace(row[id]) != p.ID {
+			return nil, ok
+		}
+		delete(points, line)
+		return map[int]string{e: number(p.E), n: number(p.N)}, true
+	}, func() int { return len(points) })
+}
+
+// errChanged says that a file is not what was checked.
+var errChanged = errors.New("the file is no longer what was checked; check again")
+
+// rewrite changes fields of a delimited file. change is asked for each row that
+// begins on a line, and returns the new texts of fields by their index, and
+// whether it wanted the row; left tells how many rows it has not come by.
+func (d *Dataset) rewrite(file string, comma rune, change func(line int, row []string) (map[int]string, bool), left func() int) (Proposal, error) {
+	whole, err := fs.ReadFile(d.fsys, file)
+	if err != nil {
+		return Proposal{}, fmt.Errorf("%s: %w", file, bare(err))
+	}
+	text := bytes.TrimPrefix(whole, []byte(bom))
+	starts := []int{0}
+	for i, b := range text {
+		if b == '\n' {
+			starts = append(starts, i+1)
+		}
+	}
+	type edit struct {
+		from, to int
+		text     string
+	}
+	var edits []edit
+	p := Proposal{File: file}
+	reader := func(text []byte) *csv.Reader {
+		r := csv.NewReader(bytes.NewReader(text))
+		r.Comma, r.FieldsPerRecord, r.TrimLeadingSpace = comma, -1, comma != '\t'
+		return r
+	}
+	var want [][]string
+	r := reader(text)
+	for {
+		row, err := r.Read()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return Proposal{}, fmt.Errorf("%s: %w", file, err)
+		}
+		line, _ := r.FieldPos(0)
+		fields, wanted := change(line, row)
+		if wanted && fields == nil {
+			return Proposal{}, fmt.Errorf("%s, line %d: %w", file, line, errChanged)
+		}
+		changed := false
+		for i, s := range fields {
+			if strings.TrimSpace(row[i]) == s {
+				continue
+			}
+			fl, col := r.FieldPos(i)
+			from := starts[fl-1] + col - 1
+			to := from + fieldLength(text[from:], comma)
+			edits = append(edits, edit{from, to, quoted(s, comma)})
+			row[i], changed = s, true
+		}
+		if changed {
+			p.Changes++
+		}
+		want = append(want, row)
+	}
+	if n := left(); n > 0 {
+		return Proposal{}, fmt.Errorf("%s: %d rows are not there any more: %w", file, n, errChanged)
+	}
+	slices.SortFunc(edits, func(a, b edit) int { return cmp.Compare(a.from, b.from) })
+	out := slices.Clone(whole[:len(whole)-len(text)])
+	at := 0
+	for _, e := range edits {
+		out = append(append(out, text[at:e.from]...), e.text...)
+		at = e.to
+	}
+	out = append(out, text[at:]...)
+	// The new file must read as the old one with the changes made.
+	got, err := reader(bytes.TrimPrefix(out, []byte(bom))).ReadAll()
+	if err != nil || !reflect.DeepEqual(got, want) {
+		return Proposal{}, fmt.Errorf("%s: the changes can't be written into the text as it stands (%v)", file, err)
+	}
+	p.Text = out
+	return p, nil
+}
+
+// fieldLength is how many bytes a field takes that begins at the start of text,
+// quotes included.
+func fieldLength(text []byte, comma rune) int {
+	if len(text) > 0 && text[0] == '"' {
+		for i := 1; i < len(text); i++ {
+			if text[i] != '"' {
+				continue
+			}
+			if i+1 < len(text) && text[i+1] == '"' {
+				i++
+				continue
+			}
+			return i + 1
+		}
+		return len(text)
+	}
+	for i, b := range text {
+		if rune(b) == comma || b == '\n' || b == '\r' {
+			return i
+		}
+	}
+	return len(text)
+}
+
+// quoted is a text as a field of delimited text.
+func quoted(s string, comma rune) string {
+	var b strings.Builder
+	w := csv.NewWriter(&b)
+	w.Comma = comma
+	// A second field keeps an empty first one from being quoted; a strings.Builder
+	// takes everything.
+	_ = w.Write([]string{s, ""})
+	w.Flush()
+	return strings.TrimSuffix(b.String(), string(comma)+"\n")
+}
+
+func (d *Dataset) proposeSettings(settings []cause.Setting) (Proposal, error) {
+	text, err := fs.ReadFile(d.fsys, SettingsFile)
+	if err != nil {
+		return Proposal{}, fmt.Errorf("%s: %w", SettingsFile, bare(err))
+	}
+	p := Proposal{File: SettingsFile, Text: text}
+	for _, s := range settings {
+		if p.Text, err = setTOML(p.Text, s.Key, s.Value); err != nil {
+			return Proposal{}, fmt.Errorf("%s: %s = %s: %w", SettingsFile, s.Key, s.Value, err)
+		}
+		p.Changes++
+	}
+	return p, nil
+}
+
+// setTOML sets a key, with its table as in "grid.crs", to a value in TOML's
+// notation, and leaves the rest of the text as it is. The error is that the text
+// does not allow it, such as a table written inline that lacks the key.
+func setTOML(text []byte, key, value string) ([]byte, error) {
+	body := bytes.TrimPrefix(text, []byte(bom))
+	mark := text[:len(text)-len(body)]
+	path, err := tomlKey(key)
+	if err != nil {
+		return nil, err
+	}
+	newline := "\n"
+	if bytes.Contains(body, []byte("\r\n")) {
+		newline = "\r\n"
+	}
+	var (
+		p       unstable.Parser
+		table   []string
+		foreign bool // inside an array of tables
+		end     = -1 // where the table of the key ends, as far as read
+		out     []byte
+	)
+	p.Reset(body)
+	for p.NextExpression() {
+		e := p.Expression()
+		switch e.Kind {
+		case unstable.Table, unstable.ArrayTable:
+			table, foreign = keys(e.Key()), e.Kind == unstable.ArrayTable
+		case unstable.KeyValue:
+			full := append(slices.Clone(table), keys(e.Key())...)
+			if !foreign && slices.Equal(full, path) {
+				r := e.Value().Raw
+				if r.Length == 0 {
+					return nil, errors.New("its present value can't be told from the text around it")
+				}
+				out = slices.Concat(body[:r.Offset], []byte(value), body[r.Offset+r.Length:])
+			}
+		default:
+			continue
+		}
+		if !foreign && len(path) > 1 && slices.Equal(table, path[:len(path)-1]) {
+			if r := lastRaw(e); r > end {
+				end = r
+			}
+		}
+	}
+	if err := p.Error(); err != nil {
+		return nil, err
+	}
+	last := path[len(path)-1]
+	switch {
+	case out != nil:
+	case end >= 0:
+		// Behind the last line of its table.
+		if i := bytes.IndexByte(body[end:], '\n'); i >= 0 {
+			end += i + 1
+		} else {
+			body = append(slices.Clone(body), newline...)
+			end = len(body)
+		}
+		out = slices.Concat(body[:end], []byte(bareKey(last)+" = "+value+newline), body[end:])
+	default:
+		out = slices.Clone(body)
+		if n := len(out); n > 0 && out[n-1] != '\n' {
+			out = append(out, newline...)
+		}
+		parts := make([]string, 0, len(path))
+		for _, k := range path[:len(path)-1] {
+			parts = append(parts, bareKey(k))
+		}
+		out = append(out, newline+"["+strings.Join(parts, ".")+"]"+newline+bareKey(last)+" = "+value+newline...)
+	}
+	// The new text must say what the old one says, but for the key.
+	var was, is, val map[string]any
+	if err := toml.Unmarshal(body, &was); err != nil {
+		return nil, err
+	}
+	if err := toml.Unmarshal([]byte("v = "+value), &val); err != nil {
+		return nil, err
+	}
+	at := was
+	for _, k := range path[:len(path)-1] {
+		next, ok := at[k].(map[string]any)
+		if !ok {
+			if at[k] != nil {
+				return nil, fmt.Errorf("%q is no table", k)
+			}
+			next = map[string]any{}
+			at[k] = next
+		}
+		at = next
+	}
+	at[last] = val["v"]
+	if err := toml.Unmarshal(out, &is); err != nil || !reflect.DeepEqual(is, was) {
+		return nil, fmt.Errorf("the text as it stands has no room for it; set it by hand (%v)", err)
+	}
+	return slices.Concat(mark, out), nil
+}
+
+// lastRaw is where the text of an expression reaches, as far as its nodes say.
+func lastRaw(e *unstable.Node) int {
+	end := int(e.Raw.Offset + e.Raw.Length)
+	for it := e.Children(); it.Next(); {
+		end = max(end, lastRaw(it.Node()))
+	}
+	return end
+}
+
+// tomlKey takes a dotted key apart.
+func tomlKey(key string) ([]string, error) {
+	var p unstable.Parser
+	p.Reset([]byte(key + " = 0"))
+	if !p.NextExpression() || p.Expression().Kind != unstable.KeyValue {
+		return nil, fmt.Errorf("%q is no key of TOML", key)
+	}
+	return keys(p.Expression().Key()), nil
+}
+
+func keys(it unstable.Iterator) []string {
+	var out []string
+	for it.Next() {
+		out = append(out, string(it.Node().Data))
+	}
+	return out
+}
+
+// bareKey writes a part of a key, in quotes where it needs them.
+func bareKey(k string) string {
+	for _, r := range k {
+		if !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '_' || r == '-') {
+			return basic(k)
+		}
+	}
+	if k == "" {
+		return basic(k)
+	}
+	return k
+}
+
+// basic is a basic string of TOML. The escapes of JSON are among those of TOML.
+func basic(s string) string {
+	text, err := json.Marshal(s)
+	if err != nil {
+		panic(err) // a string always has a JSON text
+	}
+	return string(text)
+}
