@@ -689,7 +689,7 @@ func (f *idFinder) find(p *Photo) []namedID {
 		}
 		out = append(out, namedID{j, where})
 	}
-	name := strings.ReplaceAll(p.Name, `\`, "/")
+	name := strings.ReplaceAll(p.NameAsTaken(), `\`, "/")
 	name = strings.TrimSuffix(name, path.Ext(name))
 	dir, base := path.Split(name)
 	f.in(base, false, func(j int) { add(j, "the file name") })

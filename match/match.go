@@ -12,10 +12,23 @@ import (
 type Photo struct {
 	// Name identifies the photo: its path inside the dataset, with slashes.
 	Name string `json:"name"`
+	// Original is the name that the photo had before it was renamed; empty where
+	// it was not. What a name says counts by this one, since a name that was made
+	// from a link is no evidence for the link: see NameAsTaken.
+	Original string `json:"original,omitempty"`
 	// Tag is what the image says; nil where it could not be read.
 	Tag *geotag.Tag `json:"tag,omitempty"`
 	// Err says why Tag is nil.
 	Err error `json:"-"`
+}
+
+// NameAsTaken is the name that the photo came with: Original, else Name. Ids in
+// it, its folder and its endings count as evidence.
+func (p *Photo) NameAsTaken() string {
+	if p.Original != "" {
+		return p.Original
+	}
+	return p.Name
 }
 
 // Point is one surveyed point.

@@ -465,7 +465,7 @@ func (c *photoCheck) byName() (marked []bool, original []int) {
 	stems := make([]string, len(c.res.Photos))
 	marked, original = make([]bool, len(stems)), make([]int, len(stems))
 	for i := range stems {
-		name := c.res.Photos[i].Name
+		name := c.res.Photos[i].NameAsTaken()
 		base := path.Base(name)
 		stems[i] = strings.ToLower(strings.TrimSuffix(base, path.Ext(base)))
 		if len(words) > 0 {
@@ -482,7 +482,7 @@ func (c *photoCheck) byName() (marked []bool, original []int) {
 		if !marked[i] {
 			continue
 		}
-		if at := here[key{path.Dir(c.res.Photos[i].Name), s}]; len(at) == 1 {
+		if at := here[key{path.Dir(c.res.Photos[i].NameAsTaken()), s}]; len(at) == 1 {
 			original[i] = at[0]
 		} else if at := anywhere[s]; len(at) == 1 {
 			original[i] = at[0]

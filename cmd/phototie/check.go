@@ -85,7 +85,7 @@ the last day on which it holds. They don't count. What has run out counts again.
 			return err
 		}
 		p := printing{ctx: cmd.Context(), dir: args[0], d: d, proj: proj, res: res, baseline: g.baseline, all: all, explain: explain,
-			outcome: g.apply(append(res.Findings(), d.Reading().Findings()...))}
+			outcome: g.apply(d.Findings(res))}
 		if failOn.value != "never" {
 			p.failOn = match.Severity(failOn.value)
 		}

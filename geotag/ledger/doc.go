@@ -50,13 +50,16 @@
 // added. The fields of format 1:
 //
 //	version      1. A reader refuses a record of a later version.
-//	time         when the record was written, RFC 3339, UTC
+//	time         when the record was written, RFC 3339, UTC; missing where the
+//	             same work is to give the same bytes on any day
 //	tool         program and version that wrote it; may be missing
 //	action       "correct": the photo was changed in place
 //	             "copy":    the photo was written here from another folder,
 //	                        corrected or (before = after) as it was
 //	             "restore": the photo was taken back to earlier bytes
 //	photo        slash-separated path below the folder that holds the ledger
+//	source       slash-separated path of the photo that a copy was made from, below
+//	             the folder that it was in; missing where it is the same as photo
 //	before       SHA-256 of the photo's bytes before, 64 lower-case hex digits;
 //	             for "copy": of the source's bytes
 //	after        SHA-256 of the bytes after

@@ -127,6 +127,11 @@ func Open(root *os.Root, tool string) (*Ledger, error) {
 	return l, nil
 }
 
+// SetClock has the records of later calls carry the times that now gives, in
+// place of the system's. The zero time leaves the time out, so that the same work
+// gives the same bytes on any day. It must not be called while other calls run.
+func (l *Ledger) SetClock(now func() time.Time) { l.now = now }
+
 // takeLock takes the advisory lock. The lock file is made through the root and
 // compared with the one locked, so that the lock can't land outside the root.
 func takeLock(root *os.Root) (*flock.Flock, error) {

@@ -565,6 +565,57 @@ func TestInto(t *testing.T) {
 	}
 }
 
+// A copy may have another name than its source, and records may do without the
+// time: then the same work gives the same bytes.
+func TestIntoOtherName(t *testing.T) {
+	from, src := newRoot(t)
+	writeFile(t, src, "day 1/IMG_1.JPG", text1)
+	writeFile(t, src, "day 1/IMG_2.JPG", "no change")
+	var ledgers []string
+	for range 2 {
+		root, dst := newRoot(t)
+		l := open(t, root)
+		l.SetClock(func() time.Time { return time.Time{} })
+		res, err := l.CorrectInto(t.Context(), from, Change{Photo: "photos/A_1.JPG", Source: "day 1/IMG_1.JPG", Patch: replace(t, text1, "53.1 N 6.2 W", "53.10042 N 6.20017 W")})
+		if err != nil || !res.Written || res.Record.Source != "day 1/IMG_1.JPG" {
+			t.Fatal(res, err)
+		}
+		if _, err := l.CorrectInto(t.Context(), from, Change{Photo: "photos/A_2.JPG", Source: "day 1/IMG_2.JPG"}); err != nil {
+			t.Fatal(err)
+		}
+		if readFile(t, dst, "photos/A_1.JPG") != text2 || readFile(t, dst, "photos/A_2.JPG") != "no change" {
+			t.Error("wrong copies")
+		}
+		text := readFile(t, dst, FileName)
+		if strings.Contains(text, `"time"`) || !strings.Contains(text, `"source":"day 1/IMG_2.JPG"`) {
+			t.Errorf("ledger:\n%s", text)
+		}
+		ledgers = append(ledgers, text)
+		for o, err := range l.Restore(t.Context(), nil, false) {
+			if err != nil || o.Status != Restored && o.Status != Original {
+				t.Errorf("%+v, %v", o, err)
+			}
+		}
+		if readFile(t, dst, "photos/A_1.JPG") != text1 {
+			t.Error("the copy was not taken back to its source's bytes")
+		}
+	}
+	if ledgers[0] != ledgers[1] {
+		t.Error("the same work gave two ledgers")
+	}
+	root, dst := newRoot(t)
+	l := open(t, root)
+	for _, source := range []string{"../x.jpg", "/x.jpg", "a//b.jpg", "a\xff.jpg", FileName} {
+		if _, err := l.CorrectInto(t.Context(), from, Change{Photo: "x.jpg", Source: source}); !errors.Is(err, ErrName) {
+			t.Errorf("source %q: %v", source, err)
+		}
+	}
+	writeFile(t, dst, "x.jpg", text1)
+	if _, err := l.Correct(t.Context(), Change{Photo: "x.jpg", Source: "y.jpg"}); !errors.Is(err, ErrName) {
+		t.Errorf("a correction in place of another photo: %v", err)
+	}
+}
+
 func TestIntoChangedSource(t *testing.T) {
 	from, src := newRoot(t)
 	root, dst := newRoot(t)

@@ -38,13 +38,18 @@ const (
 
 // Record is one line of the ledger. The package comment documents the file form.
 type Record struct {
-	Version int       `json:"version"`
-	Time    time.Time `json:"time"`
+	Version int `json:"version"`
+	// Time is when the record was written; zero where that was to be left out, see
+	// Ledger.SetClock.
+	Time time.Time `json:"time,omitzero"`
 	// Tool is the program and version that wrote the record.
 	Tool   string `json:"tool,omitempty"`
 	Action Action `json:"action"`
 	// Photo is the slash-separated path below the ledger's folder.
 	Photo string `json:"photo"`
+	// Source is the path of the photo that a copy was made from, below the folder
+	// that it was in; empty where it is Photo.
+	Source string `json:"source,omitempty"`
 	// Before and After are SHA-256 as 64 lower-case hex digits. They are equal
 	// for a photo that was copied as it was.
 	Before string `json:"before"`
@@ -123,6 +128,9 @@ func (r *Record) check() error {
 	}
 	if !fs.ValidPath(r.Photo) || r.Photo == "." {
 		return fmt.Errorf("photo %q is not a path below the folder", r.Photo)
+	}
+	if r.Source != "" && (!fs.ValidPath(r.Source) || r.Source == "." || r.Action != ActionCopy) {
+		return fmt.Errorf("source %q is not the path of a copy's source", r.Source)
 	}
 	if _, err := parseDigest(r.Before); err != nil {
 		return fmt.Errorf("before: %v", err)

@@ -86,6 +86,8 @@ func TestParseRecordRefuses(t *testing.T) {
 		{"absolute path", edit(`a/b c.jpg`, `/b.jpg`), ErrDamaged, "not a path"},
 		{"no path", edit(`a/b c.jpg`, ``), ErrDamaged, "not a path"},
 		{"the folder", edit(`a/b c.jpg`, `.`), ErrDamaged, "not a path"},
+		{"source leaves", edit(`"before"`, `"source":"../b.jpg","before"`), ErrDamaged, "not the path of a copy's source"},
+		{"source in place", edit(`"before"`, `"source":"b.jpg","before"`), ErrDamaged, "not the path of a copy's source"},
 		{"short digest", edit(sumABC, sumABC[:62]), ErrDamaged, "after:"},
 		{"upper case", edit(sumABC, strings.ToUpper(sumABC)), ErrDamaged, "lower case"},
 		{"not hex", edit(sumABC, "x"+sumABC[1:]), ErrDamaged, "not a SHA-256"},

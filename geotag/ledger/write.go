@@ -38,6 +38,9 @@ var (
 type Change struct {
 	// Photo is the slash-separated path below the root.
 	Photo string
+	// Source is the path of the source of a copy below its own folder; empty where
+	// it is the same.
+	Source string
 	// Patch is the change of its bytes. Where it is nil or empty there is
 	// nothing to correct.
 	Patch *geotag.Patch
@@ -49,6 +52,14 @@ type Change struct {
 	Meaning geotag.Meaning
 	// Reason goes into the record: the point's id, the verdict and so on.
 	Reason map[string]string
+}
+
+// source is the path that a copy is made from.
+func (c *Change) source() string {
+	if c.Source == "" {
+		return c.Photo
+	}
+	return c.Source
 }
 
 // Result is what became of a photo.
@@ -69,6 +80,9 @@ type Result struct {
 // exception that the error names: the rename was done and the folder could not
 // be synced after it.
 func (l *Ledger) Correct(ctx context.Context, c Change) (Result, error) {
+	if c.Source != "" {
+		return Result{}, fmt.Errorf("photo %q: %w: a correction in place has no other source", c.Photo, ErrName)
+	}
 	return l.run(ctx, c.Photo, func() (Result, error) {
 		if c.empty() {
 			_, err := lstatRegular(l.root, c.Photo)
@@ -103,7 +117,8 @@ func (l *Ledger) Correct(ctx context.Context, c Change) (Result, error) {
 }
 
 // CorrectInto writes the corrected copy of a photo of another folder to the
-// same path in the ledger's folder and leaves the original alone. With an empty
+// ledger's folder, under the same path unless Change.Source says otherwise, and
+// leaves the original alone. With an empty
 // patch it copies the photo as it is.
 //
 // A file that is there already and equals the result is left as it is. One that
@@ -111,8 +126,11 @@ func (l *Ledger) Correct(ctx context.Context, c Change) (Result, error) {
 // bytes, or bytes that this ledger has on record for the photo. Otherwise the
 // error wraps ErrExists.
 func (l *Ledger) CorrectInto(ctx context.Context, from *os.Root, c Change) (Result, error) {
+	if err := checkName(c.source()); err != nil {
+		return Result{}, err
+	}
 	return l.run(ctx, c.Photo, func() (Result, error) {
-		src, err := openSource(from, c.Photo)
+		src, err := openSource(from, c.source())
 		if err != nil {
 			return Result{}, err
 		}
@@ -256,6 +274,7 @@ func (l *Ledger) record(a Action, c Change, tmp *staged) Record {
 		Tool:       l.tool,
 		Action:     a,
 		Photo:      c.Photo,
+		Source:     c.Source,
 		Before:     tmp.before.sum.String(),
 		After:      tmp.after.sum.String(),
 		SizeBefore: tmp.before.size,

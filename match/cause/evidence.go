@@ -298,13 +298,13 @@ func newEvidence(in *Input) (*Evidence, error) {
 func cameraOf(r *match.PhotoResult) string {
 	t := r.Tag
 	if t == nil {
-		return path.Dir(r.Name)
+		return path.Dir(r.NameAsTaken())
 	}
 	if t.Serial != "" {
 		return t.Serial
 	}
 	name := strings.TrimSpace(t.Make + " " + t.Model)
-	if dir := path.Dir(r.Name); dir != "." {
+	if dir := path.Dir(r.NameAsTaken()); dir != "." {
 		if name == "" {
 			return dir
 		}

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/ledger"
@@ -30,6 +31,13 @@ type CorrectOptions struct {
 	DryRun bool
 	// Tool is the program and version that the ledger names.
 	Tool string
+	// As, with Into, gives the path of each photo's copy; nil keeps the names. No
+	// two may be the same. Photos alone are copied then: the settings and links of
+	// the dataset would not fit the copies.
+	As func(photo string) string
+	// Clock, where not nil, gives the times that the ledger's records carry; the
+	// zero time leaves them out. See ledger.Ledger's SetClock.
+	Clock func() time.Time
 }
 
 // ChangeOutcome says what became of one photo.
@@ -128,8 +136,11 @@ func (d *Dataset) correct(ctx context.Context, proj grid.Projection, res *match.
 	if !opt.DryRun && (opt.Into != "") == opt.InPlace {
 		return errors.New("say whether the photos are to be corrected into another folder or in place")
 	}
+	if opt.As != nil && opt.Into == "" {
+		return errors.New("only copies can have other names: say into which folder they go")
+	}
 	if opt.Into != "" {
-		if err := d.apart(opt.Into); err != nil {
+		if err := d.Apart(opt.Into); err != nil {
 			return err
 		}
 	}
@@ -162,6 +173,12 @@ func (d *Dataset) correct(ctx context.Context, proj grid.Projection, res *match.
 		return err
 	}
 	return withLedger(opt.Into, opt.Tool, func(l *ledger.Ledger) error {
+		if opt.Clock != nil {
+			l.SetClock(opt.Clock)
+		}
+		if opt.As != nil {
+			return all(l)
+		}
 		for _, name := range d.Files() {
 			if _, err := l.CopyInto(ctx, d.root, name); err != nil {
 				return err
@@ -205,13 +222,18 @@ func (d *Dataset) correctOne(ctx context.Context, l *ledger.Ledger, p *match.Pho
 	var err error
 	change := ledger.Change{Photo: p.Name, Patch: patch, Meaning: opt.Policy.Meaning,
 		Reason: map[string]string{"point": c.Point, "verdict": string(c.Verdict)}}
+	if opt.As != nil {
+		if as := opt.As(p.Name); as != p.Name {
+			change.Photo, change.Source = as, p.Name
+		}
+	}
 	switch {
 	case ch.Outcome == Corrected && opt.InPlace:
 		r, err = l.Correct(ctx, change)
 	case ch.Outcome == Corrected:
 		r, err = l.CorrectInto(ctx, d.root, change)
 	case opt.Into != "":
-		r, err = l.CopyInto(ctx, d.root, p.Name)
+		r, err = l.CorrectInto(ctx, d.root, ledger.Change{Photo: change.Photo, Source: change.Source})
 	}
 	if errors.Is(err, ledger.ErrNotRegular) || errors.Is(err, ledger.ErrName) {
 		ch.Outcome, ch.Why = Refused, err.Error()
@@ -242,9 +264,13 @@ func (d *Dataset) plan(name string, e geotag.Edit) (*geotag.Patch, error) {
 	return geotag.Plan(f, info.Size(), e)
 }
 
-// apart refuses a folder for the copies that lies in the dataset or holds it:
-// the next check would take originals and copies for one set.
-func (d *Dataset) apart(into string) error {
+// Apart refuses a folder for copies that lies in the dataset or holds it: the
+// next check would take originals and copies for one set. The error is a
+// *fs.PathError.
+func (d *Dataset) Apart(into string) error {
+	if d.root == nil {
+		return nil // it is no folder on disk
+	}
 	job, err := real(d.root.Name())
 	if err != nil {
 		return err

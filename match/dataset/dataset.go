@@ -1,6 +1,7 @@
 package dataset
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -211,7 +212,24 @@ func (d *Dataset) readPoints(ctx context.Context, proj grid.Projection) (*points
 
 // Links reads the links file; nil where the settings name none.
 func (d *Dataset) Links() ([]match.Link, error) {
-	return readLinks(d.fsys, d.Settings.Links)
+	links, _, err := readLinks(d.fsys, d.Settings.Links)
+	return links, err
+}
+
+// allLinks are those of the links file and, unless the settings say that it has
+// all there are, those that the points file lists besides.
+func (d *Dataset) allLinks(listed []match.Link) (links []match.Link, originals map[string]string, err error) {
+	links, originals, err = readLinks(d.fsys, d.Settings.Links)
+	if err == nil && !d.Settings.Links.Only {
+		links = merge(links, listed)
+	}
+	return links, originals, err
+}
+
+// Findings lists what somebody should know about a checked dataset: what the
+// result has to say, then what there is about the survey's side.
+func (d *Dataset) Findings(res *match.Result) []match.Finding {
+	return append(res.Findings(), d.reading.Findings()...)
 }
 
 // Progress is told how far a long work is: done of total. It may be nil.
@@ -226,14 +244,19 @@ func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Prog
 	if err != nil {
 		return nil, err
 	}
-	links, err := d.Links()
+	links, originals, err := d.allLinks(listed)
 	if err != nil {
 		return nil, err
 	}
-	links = merge(links, listed)
 	names, err := d.PhotoNames(ctx)
 	if err != nil {
 		return nil, err
+	}
+	if len(originals) > 0 {
+		// Renaming changes no order, so that the same photos give the same result.
+		slices.SortStableFunc(names, func(a, b string) int {
+			return strings.Compare(cmp.Or(originals[a], a), cmp.Or(originals[b], b))
+		})
 	}
 	if len(names) == 0 {
 		return nil, &Problem{File: d.Settings.Photos.Folder, What: "there are no photos in the photo folder", Remedy: "put them there, at any depth, or set photos.folder to where they are"}
@@ -241,7 +264,7 @@ func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Prog
 	if err := d.plausible(ctx, proj, points); err != nil {
 		return nil, err
 	}
-	return match.Check(ctx, proj, points, links, count(d.Photos(ctx, names), len(names), progress), d.options())
+	return match.Check(ctx, proj, points, links, count(d.Photos(ctx, names), originals, len(names), progress), d.options())
 }
 
 // options are those of the settings, with what the points file says of itself.
@@ -271,16 +294,17 @@ func merge(links, listed []match.Link) []match.Link {
 	return links
 }
 
-// count passes a sequence on and tells how far it is.
-func count(seq iter.Seq2[match.Photo, error], total int, progress Progress) iter.Seq2[match.Photo, error] {
-	if progress == nil {
-		return seq
-	}
+// count passes a sequence on with the photos' original names, and tells how far
+// it is.
+func count(seq iter.Seq2[match.Photo, error], originals map[string]string, total int, progress Progress) iter.Seq2[match.Photo, error] {
 	return func(yield func(match.Photo, error) bool) {
 		done := 0
 		for p, err := range seq {
+			p.Original = originals[p.Name]
 			done++
-			progress(done, total)
+			if progress != nil {
+				progress(done, total)
+			}
 			if !yield(p, err) {
 				return
 			}

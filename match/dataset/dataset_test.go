@@ -3,10 +3,13 @@ package dataset
 import (
 	"context"
 	"errors"
+	"io"
 	"io/fs"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -176,14 +179,77 @@ func TestPointsManyProblemsAreCut(t *testing.T) {
 }
 
 func TestLinks(t *testing.T) {
-	got, err := readLinks(fstest.MapFS{"l": {Data: []byte("Photo,Point\nphotos/a.jpg,A\nphotos/b.jpg,\n")}}, LinkSettings{File: "l"})
+	got, _, err := readLinks(fstest.MapFS{"l": {Data: []byte("Photo,Point\nphotos/a.jpg,A\nphotos/b.jpg,\n")}}, LinkSettings{File: "l"})
 	if err != nil || len(got) != 1 || got[0] != (match.Link{Photo: "photos/a.jpg", Point: "A", Line: 2}) {
 		t.Errorf("got %+v, %v", got, err)
 	}
-	_, err = readLinks(fstest.MapFS{"l": {Data: []byte("Photo,Point\n,A\n")}}, LinkSettings{File: "l"})
+	_, _, err = readLinks(fstest.MapFS{"l": {Data: []byte("Photo,Point\n,A\n")}}, LinkSettings{File: "l"})
 	if err == nil || !strings.Contains(err.Error(), "l:2:1: the row names no photo") {
 		t.Errorf("row without a photo: %v", err)
 	}
+}
+
+// The names that photos had before they were renamed, tied or not.
+func TestLinksOriginals(t *testing.T) {
+	read := func(text string) ([]match.Link, map[string]string, error) {
+		return readLinks(fstest.MapFS{"l": {Data: []byte(text)}}, LinkSettings{File: "l"})
+	}
+	links, originals, err := read("photo,point,original\np/1.jpg,A,day1/x.jpg\np/1.jpg,B,day1/x.jpg\np/2.jpg,,day2/x.jpg\np/3.jpg,A,\n")
+	if err != nil || len(links) != 3 || !maps.Equal(originals, map[string]string{"p/1.jpg": "day1/x.jpg", "p/2.jpg": "day2/x.jpg"}) {
+		t.Errorf("got %+v, %v, %v", links, originals, err)
+	}
+	_, _, err = read("photo,point,original\np/1.jpg,A,x.jpg\np/1.jpg,B,y.jpg\n")
+	if err == nil || !strings.Contains(err.Error(), `l:3:11: photo "p/1.jpg" has two original names`) {
+		t.Errorf("two originals: %v", err)
+	}
+}
+
+// Settings written are read back as they were, whatever they hold.
+func TestWriteSettings(t *testing.T) {
+	for _, text := range []string{
+		minimal,
+		minimal + "[budget]\nstandoff_m = 0\nhandheld_m = 3.5\n[frame]\nepoch = 2020.5\nforbid = ['a', \"b\\nc\"]\n[frame.datums]\n'LOCAL 3' = 'EPSG:4230'\n",
+		"[grid]\ncrs = 'EPSG:2157'\n[points]\nfile = 'p.csv'\ncolumns = ['P', '-', 'E', 'N']\nseparator = \"\\t\"\n[points.fields]\n'ü \"x\"' = '-'\n[links]\nfile = 'l.csv'\nonly = true\n[photos]\nfolder = 'a/b'\n",
+		minimal + "[site]\nname = ''\ncontrol = 'c.csv'\naccuracy_m = 0.0\n[heights]\npoints = 'geoid'\nseparation_m = 0.0\n",
+		minimal + "[site]\nunit = 'ft'\ndirection = 'base-to-site'\n[site.similarity]\ntarget_origin = { e = 1.0, n = 1e300 }\nscale = 3.28\nrotation_deg = 90\n",
+	} {
+		s, err := parseSettings([]byte(text))
+		if err != nil {
+			t.Fatalf("%s\n%v", text, err)
+		}
+		rewritten(t, s)
+	}
+	s, err := parseSettings([]byte(minimal))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := rewritten(t, s); strings.Contains(got, "budget") || strings.Contains(got, "[]") {
+		t.Errorf("what goes without saying is said:\n%s", got)
+	}
+	s.Links.File = "../links.csv"
+	if err := WriteSettings(io.Discard, s); err == nil || !strings.Contains(err.Error(), "leads out") {
+		t.Errorf("a path that leads out: %v", err)
+	}
+}
+
+// rewritten writes settings and compares what is read back.
+func rewritten(t *testing.T, s Settings) string {
+	t.Helper()
+	var b strings.Builder
+	if err := WriteSettings(&b, s); err != nil {
+		t.Fatal(err)
+	}
+	back, err := parseSettings([]byte(b.String()))
+	if err != nil {
+		t.Fatalf("%s\n%v", b.String(), err)
+	}
+	// What a text can't tell apart: none and empty.
+	want, err1 := keysOf(s)
+	got, err2 := keysOf(back)
+	if err1 != nil || err2 != nil || !reflect.DeepEqual(got, want) {
+		t.Errorf("%s\nreads back as %+v, want %+v (%v, %v)", b.String(), back, s, err1, err2)
+	}
+	return b.String()
 }
 
 func TestSettingsProblems(t *testing.T) {
@@ -394,13 +460,16 @@ func FuzzSettings(f *testing.F) {
 		if err == nil && (s.Grid.CRS == "" || strings.HasPrefix(s.Points.File, "..") || s.Budget.Validate() != nil) {
 			t.Errorf("bad settings came through: %+v", s)
 		}
+		if err == nil {
+			rewritten(t, s)
+		}
 	})
 }
 
 func FuzzLinks(f *testing.F) {
 	f.Add("photo,point\na.jpg,A\n")
 	f.Fuzz(func(t *testing.T, text string) {
-		links, err := readLinks(fstest.MapFS{"l": {Data: []byte(text)}}, LinkSettings{File: "l"})
+		links, _, err := readLinks(fstest.MapFS{"l": {Data: []byte(text)}}, LinkSettings{File: "l"})
 		for _, l := range links {
 			if err == nil && (l.Photo == "" || l.Point == "") {
 				t.Errorf("an empty link came through: %+v", l)

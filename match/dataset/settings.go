@@ -79,6 +79,9 @@ type LinkSettings struct {
 	File      string   `toml:"file"`
 	Columns   []string `toml:"columns"`
 	Separator string   `toml:"separator"`
+	// Only passes over the photos that the points file lists: the links file has
+	// all links there are.
+	Only bool `toml:"only"`
 }
 
 // PhotoSettings say where the photos are.
@@ -283,6 +286,9 @@ func parseSettings(text []byte) (Settings, error) {
 	}
 	if d := s.Points.Decimal; d != "" && d != "." && d != "," {
 		ps.add(0, 0, `use "." or ","`, "points.decimal = %q is no decimal sign", d)
+	}
+	if s.Links.Only && s.Links.File == "" {
+		ps.add(0, 0, `add file = "links.csv" to [links], or take only out`, "links.only says that the links file has all links, and there is none")
 	}
 	if s.Points.Decimal == "," && s.Points.Separator == "," {
 		ps.add(0, 0, `set points.separator = ";" (or "\t"), as the file has it`, "points.decimal is a comma, and so is the separator")

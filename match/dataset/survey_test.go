@@ -559,4 +559,11 @@ func TestLinksFromPoints(t *testing.T) {
 			t.Errorf("%s is tied to %+v, want %s", p.Name, p.Tie, want[i])
 		}
 	}
+	d.Settings.Links.Only = true
+	if res, err = d.Check(context.Background(), proj, nil); err != nil {
+		t.Fatal(err)
+	}
+	if res.Photos[1].Tie != nil || res.Photos[0].Tie == nil {
+		t.Errorf("with links.only the ties are %+v and %+v, want that of the links file alone", res.Photos[0].Tie, res.Photos[1].Tie)
+	}
 }

@@ -14,7 +14,7 @@ import (
 // csvHead names the columns of CSV. Lengths are in the grid's unit, which the
 // unit column names; bearings and coordinates of the tag in degrees.
 var csvHead = []string{"photo", "point", "verdict", "reason", "unit", "distance", "bearing", "d_e", "d_n", "allowed",
-	"p", "p_adjusted", "tag_e", "tag_n", "tag_lat", "tag_lon", "nearest", "nearest_distance", "link_line", "why"}
+	"p", "p_adjusted", "tag_e", "tag_n", "tag_lat", "tag_lon", "nearest", "nearest_distance", "link_line", "why", "original"}
 
 // CSV writes one row a photo, in the order of the result. Texts that a
 // spreadsheet would take for a formula are preceded by an apostrophe.
@@ -46,7 +46,7 @@ func writeCSV(w io.Writer, head []string, rows iter.Seq[[]string]) error {
 func csvRow(unit grid.Unit, p *match.PhotoResult) []string {
 	row := map[string]string{
 		"photo": Cell(p.Name), "verdict": string(p.Verdict), "reason": string(p.Reason),
-		"unit": unit.Symbol, "why": Cell(p.Why),
+		"unit": unit.Symbol, "why": Cell(p.Why), "original": Cell(p.Original),
 	}
 	if t := p.Tie; t != nil {
 		row["point"] = Cell(t.Point)

@@ -1,0 +1,37 @@
+package match
+
+import (
+	"slices"
+	"testing"
+)
+
+// A name that was made from a link is no evidence for it: what names say counts
+// by the name that the photo had before.
+func TestRenamedPhotos(t *testing.T) {
+	p := newPlane()
+	points, links, photos := quay(p, 12, 0, true)
+	links[8].Point = "B05"
+	links[8].Photo, photos[8].Name = "photos/B05_1.jpg", "photos/B05_1.jpg"
+	photos[8].Original = "day1/B04 north.jpg"
+	got := check(t, p, points, links, photos, TieOptions{}).Photos[8].Inference.Evidence
+	if !slices.Contains(got, "the file name names B04") || slices.Contains(got, "the file name names B05") {
+		t.Errorf("evidence %q", got)
+	}
+	photos[8].Original = ""
+	got = check(t, p, points, links, photos, TieOptions{}).Photos[8].Inference.Evidence
+	if !slices.Contains(got, "the file name names B05") {
+		t.Errorf("evidence without the original name: %q", got)
+	}
+}
+
+// A marked-up copy is known by the name that it had.
+func TestRenamedMarkup(t *testing.T) {
+	c := photoCheck{res: &Result{Photos: []PhotoResult{
+		{Photo: Photo{Name: "B1_1.jpg", Original: "day1/a.jpg"}},
+		{Photo: Photo{Name: "B1_2.jpg", Original: "day1/a-marked.jpg"}},
+	}}}
+	marked, original := c.byName()
+	if !slices.Equal(marked, []bool{false, true}) || original[1] != 0 {
+		t.Errorf("marked %v, originals %v", marked, original)
+	}
+}
