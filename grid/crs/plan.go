@@ -117,45 +117,79 @@ const (
 // position that follows. The way is -1 when there are no more.
 func (p *plan) next(lat, lon float64, dated bool, at int) (index, phase, following int) {
 	n := len(p.ways)
-	for ; at < n*phases; at++ {
-		i, phase := at%n, at/n
-		w := &p.ways[i]
-		needsEpoch := w.dated && !dated
-		var fits bool
-		switch phase {
-		case phaseInside:
-			fits = !w.ballpark && !needsEpoch && w.covers(lat, lon)
-		case phaseUndated:
-			fits = !w.ballpark && needsEpoch && w.epoch != 0 && w.covers(lat, lon)
-		case phaseOutside:
-			fits = !w.ballpark && !w.gridded && (!needsEpoch || w.epoch != 0) && !w.covers(lat, lon)
-		case phaseBallpark:
-			fits = w.ballpark
-		}
-		if fits {
-			return i, phase, at + 1
+	i, phase := 0, phases
+	if n > 0 {
+		i, phase = at%n, at/n
+	}
+	for ; phase < phases; i, phase = 0, phase+1 {
+		for ; i < n; i, at = i+1, at+1 {
+			w := &p.ways[i]
+			needsEpoch := w.dated && !dated
+			var fits bool
+			switch phase {
+			case phaseInside:
+				fits = !w.ballpark && !needsEpoch && w.covers(lat, lon)
+			case phaseUndated:
+				fits = !w.ballpark && needsEpoch && w.epoch != 0 && w.covers(lat, lon)
+			case phaseOutside:
+				fits = !w.ballpark && !w.gridded && (!needsEpoch || w.epoch != 0) && !w.covers(lat, lon)
+			case phaseBallpark:
+				fits = w.ballpark
+			}
+			if fits {
+				return i, phase, at + 1
+			}
 		}
 	}
 	return -1, 0, at
 }
 
-// operation describes the use of a way for a fix.
-func (p *plan) operation(index, phase int, lat, lon float64, dated bool) *grid.Operation {
+// describer describes the use of one way for many fixes. It keeps the last
+// description, since neighbours mostly share it.
+type describer struct {
+	plan  *plan
+	index int
+	// missing and others are the indexes of the ways that there may be something
+	// to say about, whatever the fix.
+	missing, others []int
+	last            remark
+	op              *grid.Operation
+}
+
+// describer starts to describe a way.
+func (p *plan) describer(index int) *describer {
+	d := &describer{plan: p, index: index}
 	w := &p.ways[index]
-	key := remark{way: index, missing: -1, skipped: -1, silent: -1, outside: phase == phaseOutside, undated: w.dated && !dated}
 	for i := range p.missing {
-		m := &p.missing[i]
 		// A way that keeps to realisations is worth a word even where it states no
 		// accuracy, as the deformation model of New Zealand does.
-		if (m.better(w) || m.real() && !w.real()) && (dated || !m.dated) && m.covers(lat, lon) {
+		if m := &p.missing[i]; m.better(w) || m.real() && !w.real() {
+			d.missing = append(d.missing, i)
+		}
+	}
+	for i := range p.ways {
+		o := &p.ways[i]
+		if i != index && !o.ballpark && (o.dated && o.better(w) || math.IsNaN(o.accuracy) && w.viaEnsemble && !o.viaEnsemble) {
+			d.others = append(d.others, i)
+		}
+	}
+	return d
+}
+
+// operation describes the use of the way for a fix.
+func (d *describer) operation(phase int, lat, lon float64, dated bool) *grid.Operation {
+	p, w := d.plan, &d.plan.ways[d.index]
+	key := remark{way: d.index, missing: -1, skipped: -1, silent: -1, outside: phase == phaseOutside, undated: w.dated && !dated}
+	for _, i := range d.missing {
+		if m := &p.missing[i]; (dated || !m.dated) && m.covers(lat, lon) {
 			key.missing = i
 			break
 		}
 	}
 	if !key.undated {
-		for i := range p.ways {
+		for _, i := range d.others {
 			o := &p.ways[i]
-			if i == index || o.ballpark || !o.covers(lat, lon) {
+			if !o.covers(lat, lon) {
 				continue
 			}
 			if o.dated && !dated && o.better(w) && key.skipped < 0 {
@@ -166,6 +200,9 @@ func (p *plan) operation(index, phase int, lat, lon float64, dated bool) *grid.O
 			}
 		}
 	}
+	if d.op != nil && d.last == key {
+		return d.op
+	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	op, ok := p.ops[key]
@@ -173,6 +210,7 @@ func (p *plan) operation(index, phase int, lat, lon float64, dated bool) *grid.O
 		op = p.describe(key)
 		p.ops[key] = op
 	}
+	d.last, d.op = key, op
 	return op
 }
 

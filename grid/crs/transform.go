@@ -22,12 +22,12 @@ func credible(epoch float64) bool { return epoch >= firstEpoch && epoch < lastEp
 
 // task is one position on its way through a plan.
 type task struct {
-	i        int // index in the caller's slice
 	plan     *plan
 	lat, lon float64 // where to choose the way by
+	i        int32   // index in the chunk
+	at       int32   // where to go on in the plan's order
+	phase    int8
 	dated    bool
-	at       int // where to go on in the plan's order
-	phase    int
 	again    bool // FromGrid has chosen a second time
 }
 
@@ -38,12 +38,18 @@ type batch struct {
 	tasks []task
 }
 
-// batches sorts tasks by the way they go. It is used again and again, so that
-// its memory is.
-type batches struct {
-	list  []*batch
-	index map[batchKey]*batch
-	last  *batch
+// scratch is memory that a worker uses again from call to call: positions by the
+// chunk, sorted by the way that they go.
+type scratch struct {
+	todo   []task
+	coords []proj.Coord
+	list   []*batch
+	spare  []*batch
+	index  map[batchKey]*batch
+	last   *batch
+
+	goal, aim, check []proj.Coord
+	miss             []float64
 }
 
 type batchKey struct {
@@ -51,26 +57,40 @@ type batchKey struct {
 	way  int
 }
 
-func (b *batches) clear() {
-	for _, g := range b.list {
-		g.tasks = g.tasks[:0]
-	}
+// clear empties the batches.
+func (s *scratch) clear() {
+	s.spare = append(s.spare, s.list...)
+	s.list, s.last = s.list[:0], nil
+	clear(s.index)
 }
 
-func (b *batches) add(t task, way int) {
-	if b.last == nil || b.last.plan != t.plan || b.last.way != way {
+// add puts a task to those that go the same way.
+func (s *scratch) add(t task, way int) {
+	if s.last == nil || s.last.plan != t.plan || s.last.way != way {
 		key := batchKey{t.plan, way}
-		if b.index == nil {
-			b.index = make(map[batchKey]*batch)
-		}
-		b.last = b.index[key]
-		if b.last == nil {
-			b.last = &batch{plan: t.plan, way: way}
-			b.index[key] = b.last
-			b.list = append(b.list, b.last)
+		s.last = s.index[key]
+		if s.last == nil {
+			s.last = s.batch(key)
 		}
 	}
-	b.last.tasks = append(b.last.tasks, t)
+	s.last.tasks = append(s.last.tasks, t)
+}
+
+// batch makes a batch, of a spare one where there is one.
+func (s *scratch) batch(key batchKey) *batch {
+	if s.index == nil {
+		s.index = make(map[batchKey]*batch)
+	}
+	var b *batch
+	if n := len(s.spare); n > 0 {
+		b, s.spare = s.spare[n-1], s.spare[:n-1]
+	} else {
+		b = new(batch)
+	}
+	b.plan, b.way, b.tasks = key.plan, key.way, b.tasks[:0]
+	s.index[key] = b
+	s.list = append(s.list, b)
+	return b
 }
 
 // sources looks plans up, once per datum and call.
@@ -135,19 +155,17 @@ func (c *CRS) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, e
 	return out, nil
 }
 
-// forwards is a call of ToGrid at work, with the memory that it uses again.
+// forwards is a call of ToGrid at work.
 type forwards struct {
 	c       *CRS
 	w       *worker
 	sources sources
-	todo    []task
-	batches batches
-	coords  []proj.Coord
 }
 
 // run carries one chunk of fixes.
 func (j *forwards) run(ctx context.Context, fixes []grid.Fix, out []grid.Placement) error {
-	j.todo = j.todo[:0]
+	s := &j.w.scratch
+	s.clear()
 	for i := range fixes {
 		f := &fixes[i]
 		if !f.Valid() {
@@ -159,53 +177,61 @@ func (j *forwards) run(ctx context.Context, fixes []grid.Fix, out []grid.Placeme
 			out[i].Err = err
 			continue
 		}
-		j.todo = append(j.todo, task{i: i, plan: p, lat: f.Lat, lon: f.Lon, dated: credible(f.Epoch)})
+		j.choose(task{i: int32(i), plan: p, lat: f.Lat, lon: f.Lon, dated: credible(f.Epoch)}, out)
 	}
-	for len(j.todo) > 0 {
-		j.batches.clear()
-		for _, t := range j.todo {
-			way, phase, at := t.plan.next(t.lat, t.lon, t.dated, t.at)
-			if way < 0 {
-				out[t.i].Err = fmt.Errorf("latitude %v, longitude %v can't be carried onto %s: %w", t.lat, t.lon, j.c.grid.Name, grid.ErrOutside)
-				continue
-			}
-			t.phase, t.at = phase, at
-			j.batches.add(t, way)
-		}
-		j.todo = j.todo[:0]
-		for _, g := range j.batches.list {
+	for len(s.list) > 0 {
+		s.todo = s.todo[:0]
+		for _, g := range s.list {
 			if err := j.send(ctx, g, fixes, out); err != nil {
 				return err
 			}
+		}
+		s.clear()
+		for _, t := range s.todo {
+			j.choose(t, out)
 		}
 	}
 	return nil
 }
 
+// choose puts a task to the batch of its next way.
+func (j *forwards) choose(t task, out []grid.Placement) {
+	way, phase, at := t.plan.next(t.lat, t.lon, t.dated, int(t.at))
+	if way < 0 {
+		out[t.i].Err = fmt.Errorf("latitude %v, longitude %v can't be carried onto %s: %w", t.lat, t.lon, j.c.grid.Name, grid.ErrOutside)
+		return
+	}
+	t.phase, t.at = int8(phase), int32(at)
+	j.w.scratch.add(t, way)
+}
+
 // send runs a batch. What PROJ can't carry goes back to be done another way.
 func (j *forwards) send(ctx context.Context, g *batch, fixes []grid.Fix, out []grid.Placement) error {
+	s := &j.w.scratch
 	way := &g.plan.ways[g.way]
-	j.coords = j.coords[:0]
-	for _, t := range g.tasks {
+	s.coords = s.coords[:0]
+	for k := range g.tasks {
+		t := &g.tasks[k]
 		f := &fixes[t.i]
 		x, y := way.axes.from(f.Lat, f.Lon)
-		j.coords = append(j.coords, proj.Coord{x, y, height(f.Height), way.time(f.Epoch, t.dated)})
+		s.coords = append(s.coords, proj.Coord{x, y, height(f.Height), way.time(f.Epoch, t.dated)})
 	}
-	if err := j.w.transform(ctx, way.pipeline, proj.DirectionFwd, j.coords); err != nil {
+	if err := j.w.transform(ctx, way.pipeline, proj.DirectionFwd, s.coords); err != nil {
 		if ctx.Err() != nil {
 			return ctx.Err()
 		}
-		j.todo = append(j.todo, g.tasks...) // the way can't be run at all
+		s.todo = append(s.todo, g.tasks...) // the way can't be run at all
 		return nil
 	}
-	for k, t := range g.tasks {
-		x := &j.coords[k]
+	describe := g.plan.describer(g.way)
+	for k := range g.tasks {
+		t, x := &g.tasks[k], &s.coords[k]
 		if !finite(x[0], x[1]) {
-			j.todo = append(j.todo, t)
+			s.todo = append(s.todo, *t)
 			continue
 		}
 		out[t.i].EN = j.c.plane.toEN(x[0], x[1])
-		out[t.i].Op = g.plan.operation(g.way, t.phase, t.lat, t.lon, t.dated)
+		out[t.i].Op = describe.operation(int(t.phase), t.lat, t.lon, t.dated)
 	}
 	return nil
 }
@@ -244,20 +270,18 @@ func (c *CRS) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) (
 	return out, nil
 }
 
-// backwards is a call of FromGrid at work, with the memory that it uses again.
+// backwards is a call of FromGrid at work.
 type backwards struct {
 	c       *CRS
 	w       *worker
 	sources sources
-	todo    []task
-	batches batches
-	coords  []proj.Coord
 }
 
 // run carries one chunk of grid positions; own are the same positions in the
 // grid's own frame.
 func (j *backwards) run(ctx context.Context, at []grid.EN, own []grid.LatLon, frames []grid.Frame, out []grid.FixPlacement) error {
-	j.todo = j.todo[:0]
+	s := &j.w.scratch
+	s.clear()
 	for i, p := range own {
 		out[i].Frame = frames[i]
 		if !finite(p.Lat, p.Lon) {
@@ -269,62 +293,70 @@ func (j *backwards) run(ctx context.Context, at []grid.EN, own []grid.LatLon, fr
 			out[i].Err = err
 			continue
 		}
-		j.todo = append(j.todo, task{i: i, plan: plan, lat: p.Lat, lon: wrap(p.Lon + j.c.ownMeridian), dated: credible(frames[i].Epoch)})
+		j.choose(task{i: int32(i), plan: plan, lat: p.Lat, lon: wrap(p.Lon + j.c.ownMeridian), dated: credible(frames[i].Epoch)}, at, frames, out)
 	}
-	for len(j.todo) > 0 {
-		j.batches.clear()
-		for _, t := range j.todo {
-			way, phase, next := t.plan.next(t.lat, t.lon, t.dated, t.at)
-			if way < 0 {
-				out[t.i].Err = fmt.Errorf("position E %v N %v can't be carried from %s into datum %q: %w", at[t.i].E, at[t.i].N, j.c.grid.Name, frames[t.i].Datum, grid.ErrOutside)
-				continue
-			}
-			t.phase, t.at = phase, next
-			j.batches.add(t, way)
-		}
-		j.todo = j.todo[:0]
-		for _, g := range j.batches.list {
+	for len(s.list) > 0 {
+		s.todo = s.todo[:0]
+		for _, g := range s.list {
 			if err := j.send(ctx, g, at, frames, out); err != nil {
 				return err
 			}
+		}
+		s.clear()
+		for _, t := range s.todo {
+			j.choose(t, at, frames, out)
 		}
 	}
 	return nil
 }
 
+// choose puts a task to the batch of its next way.
+func (j *backwards) choose(t task, at []grid.EN, frames []grid.Frame, out []grid.FixPlacement) {
+	way, phase, next := t.plan.next(t.lat, t.lon, t.dated, int(t.at))
+	if way < 0 {
+		out[t.i].Err = fmt.Errorf("position E %v N %v can't be carried from %s into datum %q: %w", at[t.i].E, at[t.i].N, j.c.grid.Name, frames[t.i].Datum, grid.ErrOutside)
+		return
+	}
+	t.phase, t.at = int8(phase), int32(next)
+	j.w.scratch.add(t, way)
+}
+
 // send runs a batch backwards. What PROJ can't carry, or what belongs to
 // another way, goes back to be done again.
 func (j *backwards) send(ctx context.Context, g *batch, at []grid.EN, frames []grid.Frame, out []grid.FixPlacement) error {
+	s := &j.w.scratch
 	way := &g.plan.ways[g.way]
-	j.coords = j.coords[:0]
-	for _, t := range g.tasks {
+	s.coords = s.coords[:0]
+	for k := range g.tasks {
+		t := &g.tasks[k]
 		x, y := j.c.plane.fromEN(at[t.i])
-		j.coords = append(j.coords, proj.Coord{x, y, 0, way.time(frames[t.i].Epoch, t.dated)})
+		s.coords = append(s.coords, proj.Coord{x, y, 0, way.time(frames[t.i].Epoch, t.dated)})
 	}
-	if err := j.w.invert(ctx, way.pipeline, j.coords, j.c.grid.Unit.Metres); err != nil {
+	if err := j.w.invert(ctx, way.pipeline, s.coords, j.c.grid.Unit.Metres); err != nil {
 		if ctx.Err() != nil {
 			return ctx.Err()
 		}
-		j.todo = append(j.todo, g.tasks...)
+		s.todo = append(s.todo, g.tasks...)
 		return nil
 	}
-	for k, t := range g.tasks {
-		x := &j.coords[k]
+	describe := g.plan.describer(g.way)
+	for k := range g.tasks {
+		t, x := &g.tasks[k], &s.coords[k]
 		if !finite(x[0], x[1]) {
-			j.todo = append(j.todo, t)
+			s.todo = append(s.todo, *t)
 			continue
 		}
 		lat, lon := way.axes.to(x[0], x[1])
 		// Close to the edge of an area the position itself may choose otherwise
 		// than its neighbour in the own frame did.
 		if i, phase, _ := t.plan.next(lat, lon, t.dated, 0); i == g.way {
-			t.phase = phase
+			t.phase = int8(phase)
 		} else if !t.again {
-			j.todo = append(j.todo, task{i: t.i, plan: t.plan, lat: lat, lon: lon, dated: t.dated, again: true})
+			s.todo = append(s.todo, task{i: t.i, plan: t.plan, lat: lat, lon: lon, dated: t.dated, again: true})
 			continue
 		}
 		out[t.i].LatLon = grid.LatLon{Lat: lat, Lon: lon}
-		out[t.i].Op = g.plan.operation(g.way, t.phase, lat, lon, t.dated)
+		out[t.i].Op = describe.operation(int(t.phase), lat, lon, t.dated)
 	}
 	return nil
 }

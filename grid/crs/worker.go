@@ -17,6 +17,7 @@ type worker struct {
 	ops map[string]*proj.PJ
 	// folders is the list of folders that it searches before PROJ's own.
 	folders string
+	scratch scratch
 }
 
 // idle holds the workers that nobody uses at the moment. go-proj frees a context
@@ -77,8 +78,9 @@ func (w *worker) operation(pipeline string) (*proj.PJ, error) {
 }
 
 // chunk is how many positions PROJ gets in one array: enough to make the call
-// cheap, few enough to notice a cancelled context.
-const chunk = 4096
+// cheap, few enough to notice a cancelled context and to stay in the processor's
+// cache until the results are picked up.
+const chunk = 1024
 
 // transform runs coords through a pipeline in place. A position that PROJ can't
 // carry comes out infinite.
@@ -127,10 +129,12 @@ func (w *worker) invert(ctx context.Context, pipeline string, coords []proj.Coor
 
 func (w *worker) invertChunk(ctx context.Context, pipeline string, coords []proj.Coord, unit float64) error {
 	const rounds = 10
-	goal := slices.Clone(coords)
-	aim := slices.Clone(coords)
-	check := make([]proj.Coord, len(coords))
-	miss := make([]float64, len(coords))
+	s := &w.scratch
+	s.goal = append(s.goal[:0], coords...)
+	s.aim = append(s.aim[:0], coords...)
+	s.check = append(s.check[:0], coords...)
+	s.miss = append(s.miss[:0], make([]float64, len(coords))...)
+	goal, aim, check, miss := s.goal, s.aim, s.check, s.miss
 	for round := range rounds {
 		copy(coords, aim)
 		if err := w.transform(ctx, pipeline, proj.DirectionInv, coords); err != nil {
