@@ -354,9 +354,11 @@ type planeAxes struct {
 	eSign, nSign float64
 }
 
-func (a planeAxes) toEN(x, y float64) grid.EN {
-	v := [2]float64{x, y}
-	return grid.EN{E: a.eSign*v[a.e] + 0, N: a.nSign*v[a.n] + 0} // + 0 turns minus zero
+func (a *planeAxes) toEN(x, y float64) grid.EN {
+	if a.e != 0 {
+		x, y = y, x
+	}
+	return grid.EN{E: a.eSign*x + 0, N: a.nSign*y + 0} // + 0 turns minus zero
 }
 
 func (a planeAxes) fromEN(p grid.EN) (x, y float64) {
@@ -479,13 +481,18 @@ func readGeoAxes(o *object) (geoAxes, error) {
 	return g, nil
 }
 
-func (g geoAxes) from(lat, lon float64) (x, y float64) {
-	var v [2]float64
+func (g *geoAxes) from(lat, lon float64) (x, y float64) {
 	if g.meridian != 0 {
 		lon = wrap(lon - g.meridian)
 	}
-	v[g.lat], v[g.lon] = g.latSign*lat/g.degrees, g.lonSign*lon/g.degrees
-	return v[0], v[1]
+	lat, lon = g.latSign*lat, g.lonSign*lon
+	if g.degrees != 1 {
+		lat, lon = lat/g.degrees, lon/g.degrees
+	}
+	if g.lat != 0 {
+		lat, lon = lon, lat
+	}
+	return lat, lon
 }
 
 func (g geoAxes) to(x, y float64) (lat, lon float64) {

@@ -288,21 +288,30 @@ func (o *object) axes() ([]axis, error) {
 	return out, nil
 }
 
-// area is a box of longitudes and latitudes in degrees. Where west is greater
-// than east it crosses the 180th meridian.
+// area is a named box.
 type area struct {
-	west, south, east, north float64
-	name                     string
+	bounds
+	name string
 }
 
-func (a area) contains(lat, lon float64) bool {
-	if lat < a.south || lat > a.north {
+// bounds is a box of longitudes and latitudes in degrees. Where west is greater
+// than east it crosses the 180th meridian.
+type bounds struct{ west, south, east, north float64 }
+
+func (b *bounds) contains(lat, lon float64) bool {
+	if lat < b.south || lat > b.north {
 		return false
 	}
-	if a.west <= a.east {
-		return lon >= a.west && lon <= a.east
+	if b.west <= b.east {
+		return lon >= b.west && lon <= b.east
 	}
-	return lon >= a.west || lon <= a.east
+	return lon >= b.west || lon <= b.east
+}
+
+// surrounds reports whether each position in o is in b too. Of boxes that cross
+// the 180th meridian it says no.
+func (b bounds) surrounds(o bounds) bool {
+	return b.west <= o.west && o.west <= o.east && o.east <= b.east && b.south <= o.south && o.north <= b.north
 }
 
 // areaOfUse returns the area of use; the second result is false where none is
@@ -313,7 +322,7 @@ func (o *object) areaOfUse() (area, bool) {
 	if C.proj_get_area_of_use(o.r.ctx, o.p, &w, &s, &e, &n, &name) == 0 || w == -1000 {
 		return area{}, false
 	}
-	return area{float64(w), float64(s), float64(e), float64(n), C.GoString(name)}, true
+	return area{bounds{float64(w), float64(s), float64(e), float64(n)}, C.GoString(name)}, true
 }
 
 // step is one step of an operation.

@@ -479,7 +479,7 @@ func (j *lift) carry(f grid.Fix, ref grid.HeightRef, hub, name string, out grid.
 			}
 			continue
 		}
-		op := s.plan.describer(i).operation(phase, f.Lat, f.Lon, dated)
+		op := s.plan.describer(i).look(phase, f.Lat, f.Lon, dated)
 		out.Metres = h
 		out.Steps = append(out.Steps, fmt.Sprintf("from %s to %s against %s", name, to.name, op.Name))
 		out.Notes = append(out.Notes, op.Notes...)

@@ -47,6 +47,7 @@ type plan struct {
 // way is one path with all that is needed to choose and run it.
 type way struct {
 	path
+	bounds   []bounds // of path.areas: what covers needs
 	source   string
 	axes     geoAxes
 	accuracy float64 // metres, NaN where a step states none
@@ -63,10 +64,10 @@ type way struct {
 
 // remark is what may have to be said about the use of a way for one fix.
 type remark struct {
-	way     int
-	missing int // index of a better way for want of a grid file, or -1
-	skipped int // index of a better way for want of an epoch, or -1
-	silent  int // index of a real way that states no accuracy, or -1
+	way     int16
+	missing int16 // index of a better way for want of a grid file, or -1
+	skipped int16 // index of a better way for want of an epoch, or -1
+	silent  int16 // index of a real way that states no accuracy, or -1
 	outside bool
 	undated bool // it needs an epoch and there is none
 }
@@ -79,8 +80,8 @@ func (w *way) same(o *way) bool {
 
 // covers reports whether a position is inside all areas of use of a way.
 func (w *way) covers(lat, lon float64) bool {
-	for _, a := range w.areas {
-		if !a.contains(lat, lon) {
+	for i := range w.bounds {
+		if !w.bounds[i].contains(lat, lon) {
 			return false
 		}
 	}
@@ -154,6 +155,9 @@ type describer struct {
 	missing, others []int
 	last            remark
 	op              *grid.Operation
+	// plain is the description for a dated fix inside, where it is the same for
+	// all of them.
+	plain *grid.Operation
 }
 
 // describer starts to describe a way.
@@ -176,13 +180,21 @@ func (p *plan) describer(index int) *describer {
 	return d
 }
 
-// operation describes the use of the way for a fix.
-func (d *describer) operation(phase int, lat, lon float64, dated bool) *grid.Operation {
+// operation describes the use of the way for a task.
+func (d *describer) operation(t *task) *grid.Operation {
+	if t.phase == phaseInside && t.dated && d.plain != nil {
+		return d.plain
+	}
+	return d.look(int(t.phase), t.lat, t.lon, t.dated)
+}
+
+// look is operation without a description at hand.
+func (d *describer) look(phase int, lat, lon float64, dated bool) *grid.Operation {
 	p, w := d.plan, &d.plan.ways[d.index]
-	key := remark{way: d.index, missing: -1, skipped: -1, silent: -1, outside: phase == phaseOutside, undated: w.dated && !dated}
+	key := remark{way: int16(d.index), missing: -1, skipped: -1, silent: -1, outside: phase == phaseOutside, undated: w.dated && !dated}
 	for _, i := range d.missing {
 		if m := &p.missing[i]; (dated || !m.dated) && m.covers(lat, lon) {
-			key.missing = i
+			key.missing = int16(i)
 			break
 		}
 	}
@@ -193,10 +205,10 @@ func (d *describer) operation(phase int, lat, lon float64, dated bool) *grid.Ope
 				continue
 			}
 			if o.dated && !dated && o.better(w) && key.skipped < 0 {
-				key.skipped = i
+				key.skipped = int16(i)
 			}
 			if math.IsNaN(o.accuracy) && w.viaEnsemble && !o.viaEnsemble && key.silent < 0 {
-				key.silent = i
+				key.silent = int16(i)
 			}
 		}
 	}
@@ -211,6 +223,9 @@ func (d *describer) operation(phase int, lat, lon float64, dated bool) *grid.Ope
 		p.ops[key] = op
 	}
 	d.last, d.op = key, op
+	if phase == phaseInside && dated && len(d.missing)+len(d.others) == 0 {
+		d.plain = op
+	}
 	return op
 }
 
@@ -324,6 +339,14 @@ func (w *way) complete() {
 		sum += s.accuracy * s.accuracy
 	}
 	w.accuracy = math.Sqrt(sum)
+	w.bounds = nil
+	for _, a := range w.areas {
+		// The world, mostly, needs no look beside a country.
+		if slices.ContainsFunc(w.bounds, a.surrounds) {
+			continue
+		}
+		w.bounds = append(slices.DeleteFunc(w.bounds, func(b bounds) bool { return b.surrounds(a.bounds) }), a.bounds)
+	}
 	for _, word := range []string{"+t_epoch=", "+proj=deformation", "+proj=defmodel"} {
 		w.dated = w.dated || strings.Contains(w.pipeline, word)
 	}

@@ -20,33 +20,39 @@ const (
 // credible reports whether an epoch is one to go by.
 func credible(epoch float64) bool { return epoch >= firstEpoch && epoch < lastEpoch }
 
-// task is one position on its way through a plan.
+// task is one position on its way through a plan. It holds no pointer, so that the
+// collector need not look at it.
 type task struct {
-	plan     *plan
 	lat, lon float64 // where to choose the way by
 	i        int32   // index in the chunk
 	at       int32   // where to go on in the plan's order
 	phase    int8
 	dated    bool
-	again    bool // FromGrid has chosen a second time
+	second   bool // FromGrid has chosen a second time
 }
 
 // batch holds the tasks that go through one way.
 type batch struct {
-	plan  *plan
-	way   int
-	tasks []task
+	plan   *plan
+	way    int
+	tasks  []task
+	coords []proj.Coord
+}
+
+// again is a task that is to be done another way.
+type again struct {
+	plan *plan
+	task
 }
 
 // scratch is memory that a worker uses again from call to call: positions by the
 // chunk, sorted by the way that they go.
 type scratch struct {
-	todo   []task
-	coords []proj.Coord
-	list   []*batch
-	spare  []*batch
-	index  map[batchKey]*batch
-	last   *batch
+	todo  []again
+	list  []*batch
+	spare []*batch
+	index map[batchKey]*batch
+	last  *batch
 
 	goal, aim, check []proj.Coord
 	miss             []float64
@@ -64,16 +70,30 @@ func (s *scratch) clear() {
 	clear(s.index)
 }
 
-// add puts a task to those that go the same way.
-func (s *scratch) add(t task, way int) {
-	if s.last == nil || s.last.plan != t.plan || s.last.way != way {
-		key := batchKey{t.plan, way}
+// to returns the batch for those that go a way.
+func (s *scratch) to(p *plan, way int) *batch {
+	if s.last == nil || s.last.plan != p || s.last.way != way {
+		key := batchKey{p, way}
 		s.last = s.index[key]
 		if s.last == nil {
 			s.last = s.batch(key)
 		}
 	}
-	s.last.tasks = append(s.last.tasks, t)
+	return s.last
+}
+
+// room makes room for one more, which is to be filled in.
+func (b *batch) room() (*task, *proj.Coord) {
+	n := len(b.tasks)
+	b.tasks, b.coords = b.tasks[:n+1], b.coords[:n+1] // they hold a chunk
+	return &b.tasks[n], &b.coords[n]
+}
+
+// put sends tasks back.
+func (s *scratch) put(p *plan, tasks ...task) {
+	for _, t := range tasks {
+		s.todo = append(s.todo, again{p, t})
+	}
 }
 
 // batch makes a batch, of a spare one where there is one.
@@ -85,9 +105,9 @@ func (s *scratch) batch(key batchKey) *batch {
 	if n := len(s.spare); n > 0 {
 		b, s.spare = s.spare[n-1], s.spare[:n-1]
 	} else {
-		b = new(batch)
+		b = &batch{tasks: make([]task, 0, chunk), coords: make([]proj.Coord, 0, chunk)}
 	}
-	b.plan, b.way, b.tasks = key.plan, key.way, b.tasks[:0]
+	b.plan, b.way, b.tasks, b.coords = key.plan, key.way, b.tasks[:0], b.coords[:0]
 	s.index[key] = b
 	s.list = append(s.list, b)
 	return b
@@ -166,72 +186,76 @@ type forwards struct {
 func (j *forwards) run(ctx context.Context, fixes []grid.Fix, out []grid.Placement) error {
 	s := &j.w.scratch
 	s.clear()
+	var p *plan
+	datum := ""
 	for i := range fixes {
 		f := &fixes[i]
 		if !f.Valid() {
 			out[i].Err = fmt.Errorf("latitude %v, longitude %v is no position on the earth: %w", f.Lat, f.Lon, grid.ErrOutside)
 			continue
 		}
-		p, err := j.sources.plan(f.Datum)
-		if err != nil {
-			out[i].Err = err
-			continue
+		if p == nil || f.Datum != datum {
+			var err error
+			if p, err = j.sources.plan(f.Datum); err != nil {
+				p, out[i].Err = nil, err
+				continue
+			}
+			datum = f.Datum
 		}
-		j.choose(task{i: int32(i), plan: p, lat: f.Lat, lon: f.Lon, dated: credible(f.Epoch)}, out)
+		j.choose(p, task{i: int32(i), lat: f.Lat, lon: f.Lon, dated: credible(f.Epoch)}, f, &out[i])
 	}
 	for len(s.list) > 0 {
 		s.todo = s.todo[:0]
 		for _, g := range s.list {
-			if err := j.send(ctx, g, fixes, out); err != nil {
+			if err := j.send(ctx, g, out); err != nil {
 				return err
 			}
 		}
 		s.clear()
 		for _, t := range s.todo {
-			j.choose(t, out)
+			j.choose(t.plan, t.task, &fixes[t.i], &out[t.i])
 		}
 	}
 	return nil
 }
 
 // choose puts a task to the batch of its next way.
-func (j *forwards) choose(t task, out []grid.Placement) {
-	way, phase, at := t.plan.next(t.lat, t.lon, t.dated, int(t.at))
+func (j *forwards) choose(p *plan, t task, f *grid.Fix, out *grid.Placement) {
+	way, phase, at := 0, phaseInside, 1 // the best way: what next says for most
+	if w := &p.ways[0]; t.at > 0 || w.ballpark || w.dated && !t.dated || !w.covers(t.lat, t.lon) {
+		way, phase, at = p.next(t.lat, t.lon, t.dated, int(t.at))
+	}
 	if way < 0 {
-		out[t.i].Err = fmt.Errorf("latitude %v, longitude %v can't be carried onto %s: %w", t.lat, t.lon, j.c.grid.Name, grid.ErrOutside)
+		out.Err = fmt.Errorf("latitude %v, longitude %v can't be carried onto %s: %w", t.lat, t.lon, j.c.grid.Name, grid.ErrOutside)
 		return
 	}
-	t.phase, t.at = int8(phase), int32(at)
-	j.w.scratch.add(t, way)
+	w := &p.ways[way]
+	x, y := w.axes.from(f.Lat, f.Lon)
+	next, c := j.w.scratch.to(p, way).room()
+	// Field by field: to copy it whole would wait for the stores above.
+	next.i, next.lat, next.lon, next.dated, next.at, next.phase = t.i, t.lat, t.lon, t.dated, int32(at), int8(phase)
+	c[0], c[1], c[2], c[3] = x, y, height(f.Height), w.time(f.Epoch, t.dated)
 }
 
 // send runs a batch. What PROJ can't carry goes back to be done another way.
-func (j *forwards) send(ctx context.Context, g *batch, fixes []grid.Fix, out []grid.Placement) error {
+func (j *forwards) send(ctx context.Context, g *batch, out []grid.Placement) error {
 	s := &j.w.scratch
-	way := &g.plan.ways[g.way]
-	s.coords = s.coords[:0]
-	for k := range g.tasks {
-		t := &g.tasks[k]
-		f := &fixes[t.i]
-		x, y := way.axes.from(f.Lat, f.Lon)
-		s.coords = append(s.coords, proj.Coord{x, y, height(f.Height), way.time(f.Epoch, t.dated)})
-	}
-	if err := j.w.transform(ctx, way.pipeline, proj.DirectionFwd, s.coords); err != nil {
+	if err := j.w.transform(ctx, g.plan.ways[g.way].pipeline, proj.DirectionFwd, g.coords); err != nil {
 		if ctx.Err() != nil {
 			return ctx.Err()
 		}
-		s.todo = append(s.todo, g.tasks...) // the way can't be run at all
+		s.put(g.plan, g.tasks...) // the way can't be run at all
 		return nil
 	}
-	describe := g.plan.describer(g.way)
+	d := g.plan.describer(g.way)
 	for k := range g.tasks {
-		t, x := &g.tasks[k], &s.coords[k]
+		t, x := &g.tasks[k], &g.coords[k]
 		if !finite(x[0], x[1]) {
-			s.todo = append(s.todo, *t)
+			s.put(g.plan, *t)
 			continue
 		}
-		out[t.i].EN = j.c.plane.toEN(x[0], x[1])
-		out[t.i].Op = describe.operation(int(t.phase), t.lat, t.lon, t.dated)
+		o := &out[t.i]
+		o.EN, o.Op = j.c.plane.toEN(x[0], x[1]), d.operation(t)
 	}
 	return nil
 }
@@ -293,70 +317,67 @@ func (j *backwards) run(ctx context.Context, at []grid.EN, own []grid.LatLon, fr
 			out[i].Err = err
 			continue
 		}
-		j.choose(task{i: int32(i), plan: plan, lat: p.Lat, lon: wrap(p.Lon + j.c.ownMeridian), dated: credible(frames[i].Epoch)}, at, frames, out)
+		j.choose(plan, task{i: int32(i), lat: p.Lat, lon: wrap(p.Lon + j.c.ownMeridian), dated: credible(frames[i].Epoch)}, at, frames, out)
 	}
 	for len(s.list) > 0 {
 		s.todo = s.todo[:0]
 		for _, g := range s.list {
-			if err := j.send(ctx, g, at, frames, out); err != nil {
+			if err := j.send(ctx, g, out); err != nil {
 				return err
 			}
 		}
 		s.clear()
 		for _, t := range s.todo {
-			j.choose(t, at, frames, out)
+			j.choose(t.plan, t.task, at, frames, out)
 		}
 	}
 	return nil
 }
 
 // choose puts a task to the batch of its next way.
-func (j *backwards) choose(t task, at []grid.EN, frames []grid.Frame, out []grid.FixPlacement) {
-	way, phase, next := t.plan.next(t.lat, t.lon, t.dated, int(t.at))
+func (j *backwards) choose(p *plan, t task, at []grid.EN, frames []grid.Frame, out []grid.FixPlacement) {
+	way, phase, next := p.next(t.lat, t.lon, t.dated, int(t.at))
 	if way < 0 {
 		out[t.i].Err = fmt.Errorf("position E %v N %v can't be carried from %s into datum %q: %w", at[t.i].E, at[t.i].N, j.c.grid.Name, frames[t.i].Datum, grid.ErrOutside)
 		return
 	}
 	t.phase, t.at = int8(phase), int32(next)
-	j.w.scratch.add(t, way)
+	x, y := j.c.plane.fromEN(at[t.i])
+	task, c := j.w.scratch.to(p, way).room()
+	*task = t
+	c[0], c[1], c[2], c[3] = x, y, 0, p.ways[way].time(frames[t.i].Epoch, t.dated)
 }
 
 // send runs a batch backwards. What PROJ can't carry, or what belongs to
 // another way, goes back to be done again.
-func (j *backwards) send(ctx context.Context, g *batch, at []grid.EN, frames []grid.Frame, out []grid.FixPlacement) error {
+func (j *backwards) send(ctx context.Context, g *batch, out []grid.FixPlacement) error {
 	s := &j.w.scratch
 	way := &g.plan.ways[g.way]
-	s.coords = s.coords[:0]
-	for k := range g.tasks {
-		t := &g.tasks[k]
-		x, y := j.c.plane.fromEN(at[t.i])
-		s.coords = append(s.coords, proj.Coord{x, y, 0, way.time(frames[t.i].Epoch, t.dated)})
-	}
-	if err := j.w.invert(ctx, way.pipeline, s.coords, j.c.grid.Unit.Metres); err != nil {
+	if err := j.w.invert(ctx, way.pipeline, g.coords, j.c.grid.Unit.Metres); err != nil {
 		if ctx.Err() != nil {
 			return ctx.Err()
 		}
-		s.todo = append(s.todo, g.tasks...)
+		s.put(g.plan, g.tasks...)
 		return nil
 	}
 	describe := g.plan.describer(g.way)
 	for k := range g.tasks {
-		t, x := &g.tasks[k], &s.coords[k]
+		t, x := &g.tasks[k], &g.coords[k]
 		if !finite(x[0], x[1]) {
-			s.todo = append(s.todo, *t)
+			s.put(g.plan, *t)
 			continue
 		}
 		lat, lon := way.axes.to(x[0], x[1])
 		// Close to the edge of an area the position itself may choose otherwise
 		// than its neighbour in the own frame did.
-		if i, phase, _ := t.plan.next(lat, lon, t.dated, 0); i == g.way {
+		if i, phase, _ := g.plan.next(lat, lon, t.dated, 0); i == g.way {
 			t.phase = int8(phase)
-		} else if !t.again {
-			s.todo = append(s.todo, task{i: t.i, plan: t.plan, lat: lat, lon: lon, dated: t.dated, again: true})
+		} else if !t.second {
+			s.put(g.plan, task{i: t.i, lat: lat, lon: lon, dated: t.dated, second: true})
 			continue
 		}
 		out[t.i].LatLon = grid.LatLon{Lat: lat, Lon: lon}
-		out[t.i].Op = describe.operation(int(t.phase), lat, lon, t.dated)
+		out[t.i].Op = describe.look(int(t.phase), lat, lon, t.dated)
 	}
 	return nil
 }
