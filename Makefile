@@ -4,16 +4,17 @@ GO       ?= go
 BIN      := bin/phototie
 DEMO     ?= demo
 FUZZTIME ?= 3s
+BENCHTIME ?= 10x
 
 # What the build needs, and what the tests measure themselves against.
 BUILD_PACKAGES := pkg-config libproj-dev proj-data
 TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2 gdal-bin strace libxml2-utils imagemagick
 TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint convert identify
 
-.PHONY: build demo test lint unit fuzz bench axe proj tools clean help
+.PHONY: build demo test lint unit fuzz bench benchmarks axe proj tools clean help
 
 help: ## list the targets
-	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 10
+	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
 
 # apt_get installs Debian packages, as root or by sudo; elsewhere it says what to do.
 define apt_get
@@ -68,7 +69,21 @@ fuzz: tools
 	    echo "fuzz $$pkg $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 10x $$pkg; \
 	  done; done
 
-bench: tools ## benchmarks, each beside its floor or reference
+# The metrics of BenchmarkRatio as a table: what/reference, iterations, then
+# value and name in turns.
+define RATIOS
+/^BenchmarkRatio/ { \
+  if (!head++) printf "%-14s %12s   %-30s %12s %8s %8s\n", "what", "ours", "reference", "", "ratio", "goal"; \
+  sub(/^BenchmarkRatio\//, "", $$1); sub(/-[0-9]+$$/, "", $$1); split($$1, name, "/"); \
+  for (i = 3; i < NF; i += 2) m[$$(i+1)] = $$i; \
+  printf "%-14s %9.1f ms   %-30s %9.1f ms %8.2f %8s  %s\n", name[1], m["ours-ms"], name[2], m["reference-ms"], m["ratio"], "<= " sprintf("%.2f", m["goal"]), m["ratio"] <= m["goal"] ? "met" : "NOT MET"; next } \
+/FAIL|panic|SKIP/ { print }
+endef
+
+bench: tools ## the speeds that are promised, each beside its reference
+	@set -o pipefail; PHOTOTIE_REQUIRE_TOOLS=1 $(GO) test -run '^$$' -bench '^BenchmarkRatio$$' -benchtime $(BENCHTIME) -timeout 60m ./cmd/phototie | awk '$(RATIOS)'
+
+benchmarks: tools ## every benchmark there is, in full
 	$(GO) test -run '^$$' -bench . -benchmem ./...
 
 AXE := 4.14.1
