@@ -34,7 +34,7 @@ type container struct {
 }
 
 // containers are the formats known, in the order they are tried.
-var containers = []*container{&jpegContainer}
+var containers = []*container{&jpegContainer, &pngContainer, &webpContainer}
 
 // Extensions returns the file name extensions, in lower case with the dot, of
 // the image formats that Read and Plan know.

@@ -38,9 +38,15 @@
 //
 // # Formats
 //
-// JPEG with Exif and XMP today. What knows JPEG is in files of its own behind
-// one table of containers; the readers of Exif blocks and XMP packets know
-// nothing of it. A further format is one more file and one more line.
+// JPEG; PNG and APNG (chunk eXIf, or an Exif block kept as text in hexadecimal;
+// XMP in a text chunk, compressed or not); WebP. What knows a format is in files
+// of its own behind one table of containers; the readers of Exif blocks and XMP
+// packets know nothing of it. A further format is one more file and one more line.
+//
+// PNG and WebP may keep metadata behind the image data. Their chunks are followed
+// to the end by reads of the few bytes that start each; the image data are not
+// read. What is read and held in memory is bounded: 16 MiB of an Exif block, 4 MiB
+// of a packet, 8 MiB of a text that is compressed, 64 chunks of metadata.
 //
 // Not read: extended XMP (what didn't fit into one segment), IPTC records,
 // makers' notes, and positions of places that an XMP packet merely mentions.
@@ -48,7 +54,7 @@
 // # Sources
 //
 // Exif: CIPA DC-008, up to version 3.0. TIFF 6.0. XMP: Adobe, XMP specification
-// parts 1 to 3. JPEG: ITU-T T.81. What is met in files without being in a
+// parts 1 to 3. JPEG: ITU-T T.81. PNG: W3C, third edition. WebP: RFC 9649. What is met in files without being in a
 // standard is called common practice where it is handled.
 //
 // A position in a photo is what a handheld believed. It is no survey, and

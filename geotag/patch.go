@@ -133,6 +133,31 @@ func (p *Patch) shift(off int64) int64 {
 	return n
 }
 
+// Through reads what Apply would write of the source r, without making it. That
+// r is what the patch was made for is not looked at: p.Fits tells.
+func (p *Patch) Through(r io.ReaderAt) io.ReaderAt { return patched{r, p} }
+
+// Fits reports ErrPatchMismatch where a source of size bytes has another length
+// or has not the bytes that the patch replaces, or an error of r.
+func (p *Patch) Fits(r io.ReaderAt, size int64) error {
+	if err := p.Check(); err != nil {
+		return err
+	}
+	if size != p.SizeBefore {
+		return fmt.Errorf("%w: %d bytes long, not %d", ErrPatchMismatch, size, p.SizeBefore)
+	}
+	for _, s := range p.Splices {
+		old := make([]byte, len(s.Old))
+		if _, err := r.ReadAt(old, s.Off); err != nil && !errors.Is(err, io.EOF) {
+			return err
+		}
+		if !bytes.Equal(old, s.Old) {
+			return fmt.Errorf("%w: they differ at offset %d", ErrPatchMismatch, s.Off)
+		}
+	}
+	return nil
+}
+
 // patched is an image as a patch will make it, read without making it.
 type patched struct {
 	r io.ReaderAt

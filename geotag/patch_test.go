@@ -162,3 +162,25 @@ func TestPatchJSON(t *testing.T) {
 		t.Errorf("%+v, %v", q, err)
 	}
 }
+
+// What Through shows is what Apply writes, and Fits tells the source from others.
+func TestThroughAndFits(t *testing.T) {
+	src := []byte("the old tag of the image")
+	p := &Patch{SizeBefore: int64(len(src)), Splices: []Splice{{Off: 4, Old: []byte("old"), New: []byte("surveyed")}, {Off: 24, New: []byte("!")}}}
+	want, err := p.ApplyBytes(src)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := make([]byte, len(want))
+	if n, err := p.Through(bytes.NewReader(src)).ReadAt(got, 0); n != len(want) || err != nil || !bytes.Equal(got, want) {
+		t.Errorf("%d %v %q", n, err, got)
+	}
+	if err := p.Fits(bytes.NewReader(src), p.SizeBefore); err != nil {
+		t.Error(err)
+	}
+	for _, other := range []string{"the new tag of the image", "the old tag of an image"} {
+		if err := p.Fits(strings.NewReader(other), int64(len(other))); !errors.Is(err, ErrPatchMismatch) {
+			t.Errorf("%q: %v", other, err)
+		}
+	}
+}

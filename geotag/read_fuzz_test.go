@@ -50,6 +50,9 @@ func FuzzRead(f *testing.F) {
 		}
 	}
 	f.Add(withXMP(little().position("N", []uint32{52, 1, 50, 1, 34, 1}, "E", []uint32{4, 1, 0, 1, 0, 1}).photo(), packet(description(xmpPlace, ""))))
+	for _, img := range rasterVariants(f) {
+		f.Add(img)
+	}
 	f.Fuzz(func(t *testing.T, img []byte) {
 		tag, err := ReadBytes(img)
 		again, err2 := Read(bytes.NewReader(img), int64(len(img)))

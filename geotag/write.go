@@ -175,7 +175,7 @@ func (c *container) verify(src *source, before *Tag, e Edit, p *Patch) error {
 	if err := p.Check(); err != nil {
 		return fail("%v", err)
 	}
-	result := newSource(patched{readerAt{src}, p}, p.SizeAfter())
+	result := newSource(p.Through(readerAt{src}), p.SizeAfter())
 	defer result.release()
 	after, err := c.read(result)
 	if err != nil {

@@ -21,7 +21,7 @@ import (
 // taken for photos. Formats that geotag can't read yet are among them, so that
 // such a photo is reported and not passed over in silence.
 var imageExtensions = append(geotag.Extensions(),
-	".png", ".tif", ".tiff", ".dng", ".webp", ".heic", ".heif", ".avif", ".jxl", ".jp2",
+	".tif", ".tiff", ".dng", ".heic", ".heif", ".avif", ".jxl", ".jp2",
 	".cr2", ".cr3", ".nef", ".arw", ".orf", ".rw2", ".raf", ".pef", ".srw", ".gif", ".bmp")
 
 // isPhoto reports whether a file of this name is taken for a photo.

@@ -1,7 +1,6 @@
 package record
 
 import (
-	"bytes"
 	"errors"
 	"io"
 	"os"
@@ -59,66 +58,41 @@ func LedgerChanges(root *os.Root) ([]Change, error) {
 	return out, nil
 }
 
-// headerMost is how much of a photo is looked into for its tag before and after.
-const headerMost = 1 << 20
-
 // positions reads the tags after a correction, from the photo, and before it, by
 // the reverse patch.
 func positions(root *os.Root, rec ledger.Record) (was, is string, notes []string) {
 	if rec.Reverse == nil {
 		return "", "", nil
 	}
-	head, err := headOf(root, rec)
+	f, err := root.Open(rec.Photo)
 	if err != nil {
-		return "", "", []string{"the photo there can\u2019t be compared with its record: " + unnamed(err).Error()}
+		return "", "", []string{cantCompare + unnamed(err).Error()}
 	}
-	before, ok := undo(head, rec.Reverse)
-	if !ok {
+	defer f.Close()
+	info, err := f.Stat()
+	if err == nil && (!info.Mode().IsRegular() || info.Size() != rec.SizeAfter) {
+		err = errSize
+	}
+	if err == nil {
+		err = rec.Reverse.Fits(f, info.Size())
+	}
+	switch {
+	case errors.Is(err, geotag.ErrPatchMismatch):
 		return "", "", []string{"the photo there is not as its last correction left it"}
+	case err != nil:
+		return "", "", []string{cantCompare + unnamed(err).Error()}
 	}
-	return position(before), position(head), nil
+	return position(rec.Reverse.Through(f), rec.SizeBefore), position(f, rec.SizeAfter), nil
 }
+
+const cantCompare = "the photo there can\u2019t be compared with its record: "
 
 // errSize: the photo can't be the one on record.
 var errSize = errors.New("its length is another")
 
-func headOf(root *os.Root, rec ledger.Record) ([]byte, error) {
-	f, err := root.Open(rec.Photo)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return nil, err
-	}
-	if !info.Mode().IsRegular() || info.Size() != rec.SizeAfter {
-		return nil, errSize
-	}
-	return io.ReadAll(io.LimitReader(f, headerMost))
-}
-
-// undo applies those splices of a patch that lie within the head of a file; ok
-// says that the head has the bytes that they replace.
-func undo(head []byte, p *geotag.Patch) (out []byte, ok bool) {
-	at := int64(0)
-	for _, s := range p.Splices {
-		end := s.Off + int64(len(s.Old))
-		if end > int64(len(head)) {
-			break
-		}
-		if s.Off < at || !bytes.Equal(head[s.Off:end], s.Old) {
-			return nil, false
-		}
-		out = append(append(out, head[at:s.Off]...), s.New...)
-		at = end
-	}
-	return append(out, head[at:]...), true
-}
-
-// position words the tag of an image of which the head is enough.
-func position(head []byte) string {
-	t, err := geotag.ReadBytes(head)
+// position words the tag of an image.
+func position(r io.ReaderAt, size int64) string {
+	t, err := geotag.Read(r, size)
 	if err != nil {
 		return ""
 	}

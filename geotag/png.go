@@ -1,0 +1,410 @@
+package geotag
+
+import (
+	"bytes"
+	"compress/zlib"
+	"encoding/binary"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"strconv"
+)
+
+// Signature and chunk types, W3C Portable Network Graphics (PNG) Specification,
+// third edition, sections 5.2 and 11.
+const (
+	pngSignature = "\x89PNG\r\n\x1a\n"
+	pngHeader    = "IHDR"
+	pngData      = "IDAT"
+	pngEnd       = "IEND"
+	pngExif      = "eXIf"
+	pngText      = "tEXt"
+	pngZText     = "zTXt"
+	pngIText     = "iTXt"
+	pngFrame     = "fcTL" // of an animation
+	pngManifest  = "caBX" // C2PA technical specification, "Embedding manifests into PNG"
+)
+
+// Keywords of text chunks. The first is XMP specification part 3, section 1.1.5;
+// the others are how programs kept an Exif block before there was a chunk for
+// it: common practice, no source.
+const (
+	keywordXMP     = "XML:com.adobe.xmp"
+	keywordRawExif = "Raw profile type exif"
+	keywordRawAPP1 = "Raw profile type APP1"
+)
+
+// Bounds of what is read of an image beside the headers of its chunks.
+const (
+	maxExif      = 16 << 20 // the longest Exif block, or chunk that holds one
+	maxInflated  = 8 << 20  // what a compressed text may come to
+	pngTextHead  = 256      // the keyword of a text chunk and what else precedes the text
+	maxCarriers  = 64       // chunks with an Exif block, a packet or a manifest
+	maxPNGLength = 1<<31 - 1
+)
+
+// pngChunk is one chunk of a PNG.
+type pngChunk struct {
+	typ string
+	off int64 // of the length field
+	n   int64 // the length of the data
+}
+
+func (c *pngChunk) data() int64 { return c.off + 8 }
+func (c *pngChunk) crc() int64  { return c.off + 8 + c.n }
+func (c *pngChunk) end() int64  { return c.off + 12 + c.n }
+
+// carrier is a chunk that holds an Exif block or an XMP packet.
+type carrier struct {
+	pngChunk
+	xmp bool // else Exif
+	// raw says that the Exif block is written in hexadecimal, with a name and a
+	// length before it.
+	raw bool
+	// at is where in the data the block, the packet or its compressed form starts.
+	at         int
+	compressed bool
+}
+
+func (c *carrier) what() string {
+	if c.xmp {
+		return "XMP"
+	}
+	return "Exif"
+}
+
+// pngScan is what the chunks of a PNG are.
+type pngScan struct {
+	width, height int
+	carriers      []carrier
+	manifests     []pngChunk
+	// insert is where a chunk can be put that has to stand before the image
+	// data; 0 where the scan didn't come to any.
+	insert int64
+	// end is the offset after the last chunk; 0 where the scan didn't come to it.
+	end int64
+}
+
+// scanPNG lists the chunks of concern. It reads the eight bytes that start each
+// chunk, and the keywords of texts; the reads that takes are bounded by one for
+// each hop bytes of the file. With an error it still returns what it found
+// before, all of it wholly inside the image.
+func scanPNG(src *source) (*pngScan, error) {
+	scan := new(pngScan)
+	b, err := src.window(0, len(pngSignature))
+	if err != nil {
+		return scan, err
+	}
+	if string(b) != pngSignature {
+		return scan, fmt.Errorf("%w: no PNG signature", ErrFormat)
+	}
+	for pos := int64(len(pngSignature)); ; {
+		b, err := src.window(pos, 8)
+		if err != nil {
+			return scan, err
+		}
+		c := pngChunk{typ: string(b[4:8]), off: pos, n: int64(binary.BigEndian.Uint32(b))}
+		if !letters(b[4:8]) {
+			return scan, fmt.Errorf("%w: no chunk starts at offset %d", ErrCorrupt, pos)
+		}
+		if c.n > maxPNGLength {
+			return scan, fmt.Errorf("%w: the chunk %s at offset %d says it is %d bytes long", ErrCorrupt, c.typ, pos, c.n)
+		}
+		if c.end() > src.size {
+			return scan, fmt.Errorf("%w: the chunk %s at offset %d needs %d bytes, the file has %d", ErrTruncated, c.typ, pos, c.end(), src.size)
+		}
+		if (pos == int64(len(pngSignature))) != (c.typ == pngHeader) {
+			return scan, fmt.Errorf("%w: a chunk %s at offset %d, where %s is first and once", ErrCorrupt, c.typ, pos, pngHeader)
+		}
+		switch c.typ {
+		case pngHeader:
+			if c.n < 13 {
+				return scan, fmt.Errorf("%w: a header of %d bytes", ErrCorrupt, c.n)
+			}
+			if b, err = src.window(c.data(), 8); err != nil {
+				return scan, err
+			}
+			scan.width = int(binary.BigEndian.Uint32(b) & maxPNGLength)
+			scan.height = int(binary.BigEndian.Uint32(b[4:]) & maxPNGLength)
+		case pngData, pngFrame:
+			if scan.insert == 0 {
+				scan.insert = pos
+			}
+		case pngExif:
+			at, err := tiffStart(src, c.data(), c.n)
+			if err != nil {
+				return scan, err
+			}
+			scan.carriers = append(scan.carriers, carrier{pngChunk: c, at: at})
+		case pngText, pngZText, pngIText:
+			t, ok, err := textCarrier(src, c)
+			if err != nil {
+				return scan, err
+			}
+			if ok {
+				scan.carriers = append(scan.carriers, t)
+			}
+		case pngManifest:
+			scan.manifests = append(scan.manifests, c)
+		case pngEnd:
+			if scan.insert == 0 {
+				return scan, fmt.Errorf("%w: it ends without image data", ErrCorrupt)
+			}
+			scan.end = c.end()
+			return scan, nil
+		}
+		if len(scan.carriers)+len(scan.manifests) > maxCarriers {
+			return scan, fmt.Errorf("%w: more than %d chunks of metadata", ErrCorrupt, maxCarriers)
+		}
+		pos = c.end()
+	}
+}
+
+// letters reports whether b is a chunk's type.
+func letters(b []byte) bool {
+	for _, c := range b {
+		if c |= 0x20; c < 'a' || c > 'z' {
+			return false
+		}
+	}
+	return true
+}
+
+// tiffStart returns where in n bytes at off an Exif block starts: after the
+// signature of a JPEG's segment, which some programs put before it where no
+// standard has it.
+func tiffStart(src *source, off, n int64) (int, error) {
+	if n < int64(exifHeader) {
+		return 0, nil
+	}
+	b, err := src.window(off, exifHeader)
+	if err != nil {
+		return 0, err
+	}
+	if string(b[:len(exifSignature)]) == exifSignature {
+		return exifHeader, nil
+	}
+	return 0, nil
+}
+
+// textCarrier reports whether a text chunk holds metadata of concern.
+func textCarrier(src *source, c pngChunk) (t carrier, ok bool, err error) {
+	b, err := src.window(c.data(), int(min(c.n, pngTextHead)))
+	if err != nil {
+		return t, false, err
+	}
+	t = carrier{pngChunk: c}
+	keyword, rest, found := bytes.Cut(b, []byte{0})
+	if !found {
+		return t, false, nil
+	}
+	switch string(keyword) {
+	case keywordXMP:
+		t.xmp = true
+	case keywordRawExif, keywordRawAPP1:
+		t.raw = true
+	default:
+		return t, false, nil
+	}
+	switch c.typ {
+	case pngZText: // compression method
+		if len(rest) < 1 || rest[0] != 0 {
+			return t, false, nil
+		}
+		t.compressed, rest = true, rest[1:]
+	case pngIText: // compression flag and method, language, translated keyword
+		if len(rest) < 2 || rest[0] > 1 || rest[0] == 1 && rest[1] != 0 {
+			return t, false, nil
+		}
+		t.compressed, rest = rest[0] == 1, rest[2:]
+		for range 2 {
+			if _, rest, found = bytes.Cut(rest, []byte{0}); !found {
+				return t, false, nil
+			}
+		}
+	}
+	t.at = len(b) - len(rest)
+	return t, true, nil
+}
+
+// errChunk is what is wrong with a chunk, and not with the file or the system.
+var errChunk = errors.New("the chunk can't be used")
+
+// chunkData returns the data of a chunk after proving them by the checksum. The
+// slice is good until the next window of src.
+func chunkData(src *source, c *pngChunk) ([]byte, error) {
+	if c.n > maxExif {
+		return nil, fmt.Errorf("%w: %s at offset %d: it is %d bytes long; %d are read at most", errChunk, c.typ, c.off, c.n, maxExif)
+	}
+	b, err := src.window(c.off+4, int(4+c.n+4))
+	if err != nil {
+		return nil, err
+	}
+	if crc32.ChecksumIEEE(b[:4+c.n]) != binary.BigEndian.Uint32(b[4+c.n:]) {
+		return nil, fmt.Errorf("%w: %s at offset %d: its checksum is not that of its bytes", errChunk, c.typ, c.off)
+	}
+	return b[4 : 4+c.n], nil
+}
+
+// content returns the Exif block or the XMP packet of a carrier, as a slice of
+// the caller's own unless it stands there as it is.
+func (c *carrier) content(data []byte) ([]byte, error) {
+	b := data[c.at:]
+	if c.compressed {
+		var err error
+		if b, err = inflate(b); err != nil {
+			return nil, err
+		}
+	}
+	if !c.raw {
+		return b, nil
+	}
+	_, block, err := rawProfile(b)
+	return block, err
+}
+
+// inflate decompresses a text, of which no more than maxInflated bytes may come.
+func inflate(b []byte) ([]byte, error) {
+	z, err := zlib.NewReader(bytes.NewReader(b))
+	if err != nil {
+		return nil, fmt.Errorf("it can't be decompressed: %w", err)
+	}
+	out, err := io.ReadAll(io.LimitReader(z, maxInflated+1))
+	if err != nil {
+		return nil, fmt.Errorf("it can't be decompressed: %w", err)
+	}
+	if len(out) > maxInflated {
+		return nil, fmt.Errorf("it decompresses to more than %d bytes", maxInflated)
+	}
+	return out, nil
+}
+
+// rawProfile reads an Exif block written in hexadecimal: a line's end, the
+// profile's name on a line, the length in bytes on a line, and the digits on
+// lines of any length. It returns the name and the block without its signature.
+func rawProfile(b []byte) (name string, block []byte, err error) {
+	bad := errors.New("it is no profile in hexadecimal")
+	rest, ok := bytes.CutPrefix(b, []byte("\n"))
+	if !ok {
+		return "", nil, bad
+	}
+	line, rest, ok := bytes.Cut(rest, []byte("\n"))
+	length, rest, ok2 := bytes.Cut(rest, []byte("\n"))
+	n, err := strconv.Atoi(string(bytes.TrimSpace(length)))
+	if !ok || !ok2 || err != nil || n < 0 {
+		return "", nil, bad
+	}
+	digits := bytes.Map(func(r rune) rune {
+		if r == '\n' || r == '\r' || r == ' ' {
+			return -1
+		}
+		return r
+	}, rest)
+	block = make([]byte, hex.DecodedLen(len(digits)))
+	if _, err := hex.Decode(block, digits); err != nil || len(block) != n {
+		return "", nil, bad
+	}
+	if len(block) >= exifHeader && string(block[:len(exifSignature)]) == exifSignature {
+		block = block[exifHeader:]
+	}
+	return string(line), block, nil
+}
+
+var pngContainer = container{
+	name:       "png",
+	extensions: []string{".png", ".apng"},
+	sniff:      func(head []byte) bool { return bytes.HasPrefix(head, []byte(pngSignature)) },
+	read:       readPNG,
+	exif:       exifOfPNG,
+	plan:       planPNG,
+	signed:     signedPNG,
+}
+
+// readPNG reads the first Exif block, the first XMP packet and the header. An
+// Exif chunk goes before a block kept as text. Metadata may stand behind the
+// image data, so the chunks are followed to the end; their data are not read.
+func readPNG(src *source) (*Tag, error) {
+	scan, scanErr := scanPNG(src)
+	if scanErr != nil && !errors.Is(scanErr, ErrTruncated) && !errors.Is(scanErr, ErrCorrupt) {
+		return nil, scanErr
+	}
+	t := &Tag{Width: scan.width, Height: scan.height}
+	exif, xmp := scan.first()
+	if scanErr != nil {
+		if exif == nil && xmp == nil && scan.insert == 0 {
+			return nil, scanErr
+		}
+		t.warn(WarnTruncated, "PNG", "%v", scanErr)
+	}
+	for i := range scan.carriers {
+		if c := &scan.carriers[i]; c != exif && c != xmp {
+			t.warn(WarnDuplicate, c.what(), "a second one in a chunk %s at offset %d; the other is taken", c.typ, c.off)
+		}
+	}
+	var x *xmpProps
+	for _, c := range []*carrier{exif, xmp} {
+		if c == nil {
+			continue
+		}
+		b, err := c.read(src)
+		if err != nil {
+			if !errors.Is(err, errChunk) {
+				return nil, err
+			}
+			t.warn(WarnCorrupt, c.what(), "%v", err)
+			continue
+		}
+		if c.xmp {
+			if c.typ != pngIText {
+				t.warn(WarnWrongType, "XMP", "the packet stands in a chunk %s where %s is due", c.typ, pngIText)
+			}
+			x = readXMP(t, b)
+		} else {
+			readExif(t, b)
+		}
+	}
+	t.settle(x)
+	return t, nil
+}
+
+// first returns the carriers that are read; nil where there is none.
+func (s *pngScan) first() (exif, xmp *carrier) {
+	for i := range s.carriers {
+		switch c := &s.carriers[i]; {
+		case c.xmp && xmp == nil:
+			xmp = c
+		case !c.xmp && (exif == nil || exif.raw && !c.raw):
+			exif = c
+		}
+	}
+	return exif, xmp
+}
+
+// read reads what a carrier holds. The slice is good until the next window of src.
+func (c *carrier) read(src *source) ([]byte, error) {
+	data, err := chunkData(src, &c.pngChunk)
+	if err != nil {
+		return nil, err
+	}
+	b, err := c.content(data)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %s at offset %d: %w", errChunk, c.typ, c.off, err)
+	}
+	return b, nil
+}
+
+// exifOfPNG finds the Exif block that readPNG reads.
+func exifOfPNG(src *source) ([]byte, error) {
+	scan, err := scanPNG(src)
+	exif, _ := scan.first()
+	if exif == nil {
+		return nil, err
+	}
+	b, err := exif.read(src)
+	if errors.Is(err, errChunk) {
+		return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
+	}
+	return b, err
+}
