@@ -181,7 +181,7 @@ func TestNotAnImage(t *testing.T) {
 		"empty":        "",
 		"text":         "photo,point\nIMG_0001.jpg,PV-017\n",
 		"one byte":     "\xFF",
-		"PNG":          "\x89PNG\r\n\x1a\n",
+		"GIF":          "GIF89a\x01\x00\x01\x00",
 		"not a marker": "\xFF\xD8hello",
 		"bare Exif":    "Exif\x00\x00II*\x00\x08\x00\x00\x00",
 	} {
