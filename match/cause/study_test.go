@@ -241,6 +241,47 @@ func same(sc sim.Scenario, k sim.Kind, name string) bool {
 	return string(k) == name
 }
 
+// TestStudy holds the package to what it promises, on seeds that nobody tuned on
+// (those were below 1,000,000): of 2,000 honest jobs of 200 photos at most 1 in
+// 100 gets a cause; a blunder is named in at least 95 of 100 jobs, each kind by
+// itself, and over all pairs of kinds that can be told apart where another one is
+// in the same job. It takes half an hour of two processors, and
+// PHOTOTIE_FULL=1; TestEachBlunderIsNamed and TestHonestJobsGetNoCause are its
+// short form.
+func TestStudy(t *testing.T) {
+	if os.Getenv("PHOTOTIE_FULL") == "" {
+		t.Skip("set PHOTOTIE_FULL=1 for the full study")
+	}
+	base := sim.Default()
+	honest := study(t, base, 5_000_000, 2000, []sim.Scenario{sim.Honest()})[0]
+	t.Log(honest)
+	if n := honest.sets - honest.exact; honest.sets != 2000 || n > 20 {
+		t.Errorf("%d of %d honest jobs were given a cause", n, honest.sets)
+	}
+	for _, r := range study(t, base, 6_000_000, 200, sim.Scenarios()) {
+		t.Log(r)
+		if r.sets != 200 || r.found < 190 {
+			t.Errorf("%s: named in %d of %d", r.name, r.found, r.sets)
+		}
+	}
+	var both row
+	for _, r := range study(t, base, 7_000_000, 20, pairs(t)) {
+		both.sets, both.found, both.exact = both.sets+r.sets, both.found+r.found, both.exact+r.exact
+		if r.exact < r.sets {
+			t.Log(r)
+		}
+		// A pair that is not named in half of its jobs can't be told apart, and
+		// belongs among the hidden ones.
+		if 2*r.found < r.sets {
+			t.Errorf("%s: named in %d of %d", r.name, r.found, r.sets)
+		}
+	}
+	t.Logf("pairs: %d of %d jobs with both named, %d with nothing else", both.found, both.sets, both.exact)
+	if 100*both.found < 95*both.sets || both.sets < 4000 {
+		t.Errorf("pairs: both named in %d of %d", both.found, both.sets)
+	}
+}
+
 // TestTune prints what PHOTOTIE_STUDY asks for: scenarios with a semicolon between
 // ("usual", "extents" and "pairs" stand for many), and after an @ the number of
 // sets and the first seed.
@@ -278,14 +319,11 @@ func TestTune(t *testing.T) {
 	if v := os.Getenv("PHOTOTIE_STATED"); v != "" {
 		base.Noise.Stated = sim.Stated(v)
 	}
-	all := true
 	for _, r := range study(t, base, first, sets, list) {
 		if os.Getenv("PHOTOTIE_BAD") == "" || r.exact < r.sets {
 			t.Log(r)
 		}
-		all = all && r.found == r.sets
 	}
-	_ = all
 }
 
 // TestShow prints the explanation of one set: PHOTOTIE_SHOW=scenario@seed.
