@@ -37,6 +37,8 @@ const batch = 4096
 // where it is larger and its p-value, adjusted by Holm over all judged photos, is
 // below Budget.GrossLevel, and else over.
 //
+// Photos that were measured are held against Options.Requirements; see CheckPhotos.
+//
 // Errors that end the check: those of the budget and the options, points without
 // an id, with one that comes twice, or with coordinates or a covariance that
 // can't be, photos without a name or with one that comes twice, and failures of
@@ -115,6 +117,11 @@ func newChecker(proj grid.Projection, points []Point, opt Options) (*checker, er
 	}
 	if err := opt.Ties.validate(); err != nil {
 		return nil, err
+	}
+	if opt.Requirements != nil {
+		if err := opt.Requirements.Validate(); err != nil {
+			return nil, err
+		}
 	}
 	if math.IsNaN(opt.Epoch) || math.IsInf(opt.Epoch, 0) {
 		return nil, fmt.Errorf("check: Epoch is %v: want a decimal year or 0", opt.Epoch)
@@ -220,7 +227,14 @@ func (c *checker) run(ctx context.Context, photos []Photo, t ties) (*Result, err
 		return nil, err
 	}
 	c.verdicts(res)
-	return res, nil
+	if c.opt.Requirements == nil {
+		return res, nil
+	}
+	filled := c.opt.Requirements.Filled()
+	res.Requirements = &filled
+	var err error
+	res.pictures, err = checkPhotos(res, filled)
+	return res, err
 }
 
 // place carries the tags onto the grid. A photo that has none there gets the

@@ -71,8 +71,8 @@ const (
 	FindingBallpark FindingCode = "frame-ballpark"
 )
 
-// FindingCodes lists the kinds of finding.
-var FindingCodes = []FindingCode{FindingGross, FindingOver, FindingNoTag, FindingBadTag, FindingConflict, FindingMetadata, FindingUnreadable, FindingNoTie, FindingManyPoints, FindingNoPoint, FindingStray, FindingBare, FindingNoFrame, FindingBallpark, FindingContradicted, FindingDoubted, FindingInferred}
+// FindingCodes lists the kinds of finding, those of CheckPhotos last.
+var FindingCodes = append([]FindingCode{FindingGross, FindingOver, FindingNoTag, FindingBadTag, FindingConflict, FindingMetadata, FindingUnreadable, FindingNoTie, FindingManyPoints, FindingNoPoint, FindingStray, FindingBare, FindingNoFrame, FindingBallpark, FindingContradicted, FindingDoubted, FindingInferred}, PhotoFindingCodes...)
 
 // Finding is something in a checked job that somebody should know.
 type Finding struct {
@@ -90,21 +90,35 @@ type Finding struct {
 }
 
 // Findings lists what somebody should know about a checked job: photos in
-// their order, then links that lead nowhere, then points without a photo.
+// their order, then links that lead nowhere, then points without a photo or with
+// too few. What CheckPhotos finds is among them, with what it says of the whole job
+// at the end, where Options.Requirements were given.
 func (r *Result) Findings() []Finding {
 	var out []Finding
 	for i := range r.Photos {
 		out = append(out, r.photoFindings(&r.Photos[i])...)
+		if r.pictures != nil {
+			out = append(out, r.pictures.photos[r.Photos[i].Name]...)
+		}
 	}
 	for _, s := range r.Strays {
 		out = append(out, Finding{Code: FindingStray, Severity: SeverityError, Photo: s.Photo, Point: s.Link.Point, Line: s.Line,
 			Message: s.Why, Remedy: "deliver the photo, or mend or remove the link"})
 	}
 	for _, p := range r.Points {
+		if r.pictures != nil {
+			if f, ok := r.pictures.points[p.ID]; ok {
+				out = append(out, f) // it says, too, where there is none at all
+				continue
+			}
+		}
 		if len(p.Photos) == 0 {
 			out = append(out, Finding{Code: FindingBare, Severity: SeverityNote, Point: p.ID, Line: p.Line,
 				Message: "no photo is tied to the point", Remedy: "find its photo among the untied ones, or take one"})
 		}
+	}
+	if r.pictures != nil {
+		out = append(out, r.pictures.job...)
 	}
 	return out
 }

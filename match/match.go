@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/pixels"
 	"example.com/phototie/grid"
 )
 
@@ -20,6 +21,12 @@ type Photo struct {
 	Tag *geotag.Tag `json:"tag,omitempty"`
 	// Err says why Tag is nil.
 	Err error `json:"-"`
+	// Pixels is what its coding and its pixels say; nil where they were not
+	// measured. Options.Requirements are held against it.
+	Pixels *pixels.Measures `json:"pixels,omitempty"`
+	// PixelsErr says why Pixels is nil where they were to be measured. One that
+	// wraps geotag.ErrFormat is that of a format which is not decoded here.
+	PixelsErr error `json:"-"`
 }
 
 // NameAsTaken is the name that the photo came with: Original, else Name. Ids in
@@ -205,6 +212,9 @@ type Options struct {
 	Heights HeightOptions
 	// Ties says how ties are weighed.
 	Ties TieOptions
+	// Requirements are what the photos must be as pictures: large, sharp, enough of
+	// them for each point. Nil requires nothing. See CheckPhotos.
+	Requirements *Requirements
 }
 
 // Result is a checked job. Every photo, every point and every link given is
@@ -225,6 +235,11 @@ type Result struct {
 	SetWithoutGross *SetStats `json:"set_without_gross,omitempty"`
 	// Cameras is what was found out about clocks and tags camera by camera.
 	Cameras []Camera `json:"cameras,omitempty"`
+	// Requirements are what was required of the photos, with nothing left open; nil
+	// where nothing was.
+	Requirements *Requirements `json:"photo_requirements,omitempty"`
+	// pictures is what CheckPhotos found; nil where nothing was required.
+	pictures *pictureFindings
 }
 
 // Thresholds is the range of the allowed distances of a job's photos, in the

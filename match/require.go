@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/pixels"
 )
 
@@ -16,6 +17,9 @@ import (
 const (
 	// FindingUndecodable: a photo whose pixels can't be had.
 	FindingUndecodable FindingCode = "photo-undecodable"
+	// FindingUnmeasured: photos of formats whose pixels are not decoded here. It is
+	// one finding for the whole job.
+	FindingUnmeasured FindingCode = "photo-unmeasured"
 	// FindingTooSmall: a photo of fewer pixels than required.
 	FindingTooSmall FindingCode = "photo-too-small"
 	// FindingLowQuality: a photo compressed more strongly than allowed.
@@ -45,7 +49,7 @@ const (
 )
 
 // PhotoFindingCodes lists the kinds of finding of CheckPhotos.
-var PhotoFindingCodes = []FindingCode{FindingUndecodable, FindingTooSmall, FindingLowQuality, FindingQualityUnknown, FindingBlurred, FindingClipped, FindingOrientation, FindingIdentical, FindingNearDuplicate, FindingMarkup, FindingMarkupAlone, FindingTooFew, FindingUnusedRule}
+var PhotoFindingCodes = []FindingCode{FindingUndecodable, FindingUnmeasured, FindingTooSmall, FindingLowQuality, FindingQualityUnknown, FindingBlurred, FindingClipped, FindingOrientation, FindingIdentical, FindingNearDuplicate, FindingMarkup, FindingMarkupAlone, FindingTooFew, FindingUnusedRule}
 
 // CodeRule is what the photos of points of one code must be. A field of 0 leaves
 // the matter to the rule behind it, and one below 0 requires nothing.
@@ -118,35 +122,57 @@ type Requirements struct {
 // common practice, no source.
 var DefaultMarkupSuffixes = []string{"marked", "marked-up", "markup", "mark-up", "annotated", "annotation", "annot", "redline", "redlined"}
 
-// Validate returns an error for every figure that can't be, joined.
+// RequirementError is a figure or a word of Requirements that can't be.
+type RequirementError struct {
+	// Code is the code whose rule it stands in; empty for the default rule and for
+	// what stands in neither.
+	Code string
+	// Key is the key at fault, as the settings have it: min_quality for instance.
+	// It is empty where the fault lies in the code itself.
+	Key string
+	// What says what is wrong, Remedy what to do about it.
+	What, Remedy string
+}
+
+// Error words the fault without its remedy.
+func (e *RequirementError) Error() string { return "photo requirements: " + e.What }
+
+// Validate returns a *RequirementError for every figure that can't be, joined.
 func (q Requirements) Validate() error {
 	var errs []error
-	rule := func(name string, r CodeRule) {
+	add := func(code, key, remedy, format string, args ...any) {
+		errs = append(errs, &RequirementError{Code: code, Key: key, What: fmt.Sprintf(format, args...), Remedy: remedy})
+	}
+	rule := func(code string, r CodeRule) {
 		if r.MinQuality > 100 {
-			errs = append(errs, fmt.Errorf("photo requirements, %s: a quality of %d is above 100", name, r.MinQuality))
+			add(code, "min_quality", "give 1 to 100, or -1 to require none", "a JPEG quality of %d is above 100", r.MinQuality)
 		}
 		if !(r.MaxClipped <= 1) {
-			errs = append(errs, fmt.Errorf("photo requirements, %s: a clipped share of %g is not 0 to 1", name, r.MaxClipped))
+			add(code, "max_clipped", "give a share such as 0.4, or -1 to allow any", "a clipped share of %g is not between 0 and 1", r.MaxClipped)
 		}
 		if r.MaxBlur != r.MaxBlur {
-			errs = append(errs, fmt.Errorf("photo requirements, %s: the blur is not a number", name))
+			add(code, "max_blur_px", "give pixels such as 1.7, or -1 to allow any", "the blur is not a number")
 		}
 		if r.MinLongSide > 0 && r.MinShortSide > r.MinLongSide {
-			errs = append(errs, fmt.Errorf("photo requirements, %s: the shorter side of %d pixels is longer than the longer one of %d", name, r.MinShortSide, r.MinLongSide))
+			add(code, "min_short_side_px", "swap the two", "the shorter side of %d pixels is longer than the longer one of %d", r.MinShortSide, r.MinLongSide)
 		}
 	}
-	rule("default", q.Default)
+	rule("", q.Default)
 	seen := map[string]string{}
 	for _, code := range slices.Sorted(maps.Keys(q.PerCode)) {
-		rule("code "+code, q.PerCode[code])
+		if fold(code) == "" {
+			add(code, "", "put what is required of points without a code into the default rule", "a rule is for an empty code")
+			continue
+		}
+		rule(code, q.PerCode[code])
 		if other, ok := seen[fold(code)]; ok {
-			errs = append(errs, fmt.Errorf("photo requirements: codes %s and %s differ in case only", other, code))
+			add(code, "", "keep one of them", "codes %q and %q differ in case only", other, code)
 		}
 		seen[fold(code)] = code
 	}
 	for _, s := range q.MarkupSuffixes {
 		if strings.TrimSpace(s) == "" {
-			errs = append(errs, errors.New("photo requirements: an empty suffix of marked-up copies would fit all photos"))
+			add("", "markup_suffixes", "take it out", "an empty suffix of marked-up copies would fit all photos")
 		}
 	}
 	return errors.Join(errs...)
@@ -167,23 +193,68 @@ func (q Requirements) Rule(code string) CodeRule {
 	return rule
 }
 
+// Filled returns the requirements with nothing left open: the default rule, the
+// rule of each code as Rule returns it, and the suffixes.
+func (q Requirements) Filled() Requirements {
+	out := Requirements{Default: q.Default.behind(DefaultRule()), MarkupSuffixes: q.MarkupSuffixes}
+	if out.MarkupSuffixes == nil {
+		out.MarkupSuffixes = DefaultMarkupSuffixes
+	}
+	for code := range q.PerCode {
+		if out.PerCode == nil {
+			out.PerCode = make(map[string]CodeRule, len(q.PerCode))
+		}
+		out.PerCode[code] = q.Rule(code)
+	}
+	return out
+}
+
 // CheckPhotos holds the photos of a checked job against what is required of them.
-// measures has those of each photo by its name; a photo without any is not
-// looked at, but counts for its point unless it could not be read. The findings come
-// as those of Result.Findings do: photos in their order, then points, then
-// what concerns the whole job. Photos without a point and points without
-// photos are findings of Result.Findings. The error is that of Validate.
+// It looks at their Pixels; of a photo without, its name and its number for its
+// point are looked at, unless it could not be read. The findings come as those
+// of Result.Findings do: photos in their order, then points, then what concerns
+// the whole job. Photos without a point and points without photos are findings
+// of Result.Findings. The error is that of Validate.
+//
+// Check calls it where Options.Requirements are given, and Result.Findings then
+// has its findings among the others.
 //
 // Copies are found by their bytes, by their previews (pixels.Alike) and, marked-up
 // ones, by their names. A pair that only its pixels tell of is doubtful, and
 // its message says so: something new in one of two pictures looks like a drawing on it.
 // A marked-up copy whose original is not there can only be told by its name. Time and
 // memory grow with the number of photos, as long as few of them are alike.
-func CheckPhotos(res *Result, measures map[string]*pixels.Measures, req Requirements) ([]Finding, error) {
+func CheckPhotos(res *Result, req Requirements) ([]Finding, error) {
+	all, err := checkPhotos(res, req)
+	if err != nil {
+		return nil, err
+	}
+	var out []Finding
+	for i := range res.Photos {
+		out = append(out, all.photos[res.Photos[i].Name]...)
+	}
+	for i := range res.Points {
+		if f, ok := all.points[res.Points[i].ID]; ok {
+			out = append(out, f)
+		}
+	}
+	return append(out, all.job...), nil
+}
+
+// pictureFindings are what CheckPhotos finds: by the name of the photo, by the id of
+// the point, and about the job as a whole.
+type pictureFindings struct {
+	photos map[string][]Finding
+	points map[string]Finding
+	job    []Finding
+}
+
+func checkPhotos(res *Result, req Requirements) (*pictureFindings, error) {
 	if err := req.Validate(); err != nil {
 		return nil, err
 	}
-	c := photoCheck{res: res, req: req, group: make([]int, len(res.Photos)), copyOf: make([]string, len(res.Photos)), found: make([][]Finding, len(res.Photos)), unfit: make([]string, len(res.Photos))}
+	c := &photoCheck{res: res, req: req, group: make([]int, len(res.Photos)), copyOf: make([]string, len(res.Photos)), unfit: make([]string, len(res.Photos)),
+		found: pictureFindings{photos: map[string][]Finding{}, points: map[string]Finding{}}}
 	codes := map[string]string{}
 	for i := range res.Points {
 		codes[res.Points[i].ID] = res.Points[i].Code
@@ -191,7 +262,7 @@ func CheckPhotos(res *Result, measures map[string]*pixels.Measures, req Requirem
 	for i := range res.Photos {
 		p := &res.Photos[i]
 		c.group[i] = i
-		c.measures = append(c.measures, measures[p.Name])
+		c.measures = append(c.measures, p.Pixels)
 		code := ""
 		if p.Tie != nil {
 			code = codes[p.Tie.Point]
@@ -200,12 +271,9 @@ func CheckPhotos(res *Result, measures map[string]*pixels.Measures, req Requirem
 	}
 	c.identical()
 	c.alike()
-	var out []Finding
-	for _, f := range c.found {
-		out = append(out, f...)
-	}
-	out = append(out, c.counts()...)
-	return append(out, c.job()...), nil
+	c.counts()
+	c.whole()
+	return &c.found, nil
 }
 
 // photoCheck is the state of CheckPhotos. Its lists are in the order of the photos.
@@ -213,7 +281,7 @@ type photoCheck struct {
 	res      *Result
 	req      Requirements
 	measures []*pixels.Measures
-	found    [][]Finding
+	found    pictureFindings
 	// unfit says why a photo does not count; empty where it does.
 	unfit []string
 	// group leads to another photo that shows the same picture, or to itself.
@@ -222,6 +290,10 @@ type photoCheck struct {
 	copyOf []string
 	// unknown has the photos whose quality can't be told.
 	unknown []string
+	// unmeasured has the photos whose pixels are not decoded here, and why that is
+	// so of the first.
+	unmeasured []string
+	why        error
 }
 
 func (c *photoCheck) add(i int, code FindingCode, sev Severity, message, remedy string) {
@@ -230,7 +302,7 @@ func (c *photoCheck) add(i int, code FindingCode, sev Severity, message, remedy 
 	if p.Tie != nil {
 		f.Point, f.Line = p.Tie.Point, p.Tie.Line
 	}
-	c.found[i] = append(c.found[i], f)
+	c.found.photos[p.Name] = append(c.found.photos[p.Name], f)
 }
 
 // one checks a photo by itself.
@@ -238,6 +310,9 @@ func (c *photoCheck) one(i int, code string) {
 	m, rule := c.measures[i], c.req.Rule(code)
 	if c.res.Photos[i].Err != nil {
 		c.unfit[i] = "unreadable"
+	}
+	if err := c.res.Photos[i].PixelsErr; err != nil && m == nil && c.unfit[i] == "" {
+		c.unmeasurable(i, err)
 	}
 	if m == nil {
 		return
@@ -253,7 +328,7 @@ func (c *photoCheck) one(i int, code string) {
 	}
 	if m.Undecoded != "" {
 		unfit("undecodable")
-		c.add(i, FindingUndecodable, SeverityError, "its pixels can't be read: "+m.Undecoded, "open it in a viewer; if it is damaged, get it again from the device")
+		c.add(i, FindingUndecodable, SeverityError, "its pixels can't be read: "+m.Undecoded, lookDamaged)
 	}
 	if long, short := max(m.Width, m.Height), min(m.Width, m.Height); long < rule.MinLongSide || short < rule.MinShortSide {
 		unfit("too small")
@@ -263,6 +338,8 @@ func (c *photoCheck) one(i int, code string) {
 	}
 	if least := rule.MinQuality; least > 0 {
 		switch q := m.Quality; {
+		case q == nil && !isJPEG(c.res.Photos[i].Tag):
+			// It has none.
 		case q == nil || q.Low < least && q.High >= least:
 			c.unknown = append(c.unknown, c.res.Photos[i].Name)
 		case q.High < least:
@@ -282,7 +359,7 @@ func (c *photoCheck) one(i int, code string) {
 		case *m.Blur > rule.MaxBlur:
 			unfit("blurred")
 			c.add(i, FindingBlurred, SeverityWarning,
-				fmt.Sprintf("it is blurred: edges are spread by %.1f pixels of the photo at 512; %.1f are allowed%s", *m.Blur, rule.MaxBlur, of), look)
+				fmt.Sprintf("it is blurred: edges are spread by %.1f of 512 pixels; %.1f are allowed%s", *m.Blur, rule.MaxBlur, of), look)
 		}
 	}
 	if e := m.Exposure; e != nil && rule.MaxClipped > 0 && e.Black+e.White > rule.MaxClipped {
@@ -300,6 +377,26 @@ func (c *photoCheck) one(i int, code string) {
 			"look whether writing reads the right way round, and mend the flag if not")
 	}
 }
+
+// isJPEG says whether a photo is a JPEG, or may be one.
+func isJPEG(t *geotag.Tag) bool { return t == nil || t.Container == "" || t.Container == "jpeg" }
+
+// unmeasurable tells of a photo whose pixels were to be measured and could not be.
+// A format that is not decoded here is nothing that is wrong with the photo.
+func (c *photoCheck) unmeasurable(i int, err error) {
+	if errors.Is(err, geotag.ErrFormat) {
+		if c.unmeasured == nil {
+			c.why = err
+		}
+		c.unmeasured = append(c.unmeasured, c.res.Photos[i].Name)
+		return
+	}
+	c.unfit[i] = "undecodable"
+	c.add(i, FindingUndecodable, SeverityError, "its pixels can't be read: "+err.Error(), lookDamaged)
+}
+
+// lookDamaged is the remedy for a photo whose pixels can't be read.
+const lookDamaged = "open it in a viewer; if it is damaged, get it again from the device"
 
 // root is the photo that stands for all that show a picture.
 func (c *photoCheck) root(i int) int {
@@ -492,12 +589,11 @@ func (c *photoCheck) byName() (marked []bool, original []int) {
 }
 
 // counts holds the number of photos of each point against what is required.
-func (c *photoCheck) counts() []Finding {
+func (c *photoCheck) counts() {
 	place := make(map[string]int, len(c.res.Photos))
 	for i := range c.res.Photos {
 		place[c.res.Photos[i].Name] = i
 	}
-	var out []Finding
 	for _, p := range c.res.Points {
 		need := c.req.Rule(p.Code).MinPhotos
 		if need <= 0 {
@@ -530,10 +626,9 @@ func (c *photoCheck) counts() []Finding {
 		if left != nil {
 			message += "; not counted: " + strings.Join(left, ", ")
 		}
-		out = append(out, Finding{Code: FindingTooFew, Severity: SeverityError, Point: p.ID, Line: p.Line, Message: message,
-			Remedy: "look for its photos among the untied ones, or take them"})
+		c.found.points[p.ID] = Finding{Code: FindingTooFew, Severity: SeverityError, Point: p.ID, Line: p.Line, Message: message,
+			Remedy: "look for its photos among the untied ones, or take them"}
 	}
-	return out
 }
 
 // plural is a number with its noun.
@@ -544,11 +639,15 @@ func plural(n int, one, many string) string {
 	return fmt.Sprintf("%d %s", n, many)
 }
 
-// job is what concerns the job as a whole.
-func (c *photoCheck) job() []Finding {
-	var out []Finding
+// whole finds what concerns the job as a whole.
+func (c *photoCheck) whole() {
+	if n := len(c.unmeasured); n > 0 {
+		c.found.job = append(c.found.job, Finding{Code: FindingUnmeasured, Severity: SeverityNote,
+			Message: fmt.Sprintf("the pixels of %s were not measured, as their format is not decoded here (the first is %s: %v)", plural(n, "photo", "photos"), c.unmeasured[0], c.why),
+			Remedy:  "look by eye whether they are large and sharp enough"})
+	}
 	if n := len(c.unknown); n > 0 {
-		out = append(out, Finding{Code: FindingQualityUnknown, Severity: SeverityNote,
+		c.found.job = append(c.found.job, Finding{Code: FindingQualityUnknown, Severity: SeverityNote,
 			Message: fmt.Sprintf("the JPEG quality of %s can't be held against what is required: their quantisation tables are none of the standard ones (the first is %s)",
 				plural(n, "photo", "photos"), c.unknown[0]),
 			Remedy: "look at one of them at full size"})
@@ -559,9 +658,8 @@ func (c *photoCheck) job() []Finding {
 	}
 	for _, code := range slices.Sorted(maps.Keys(c.req.PerCode)) {
 		if !has[fold(code)] {
-			out = append(out, Finding{Code: FindingUnusedRule, Severity: SeverityNote,
+			c.found.job = append(c.found.job, Finding{Code: FindingUnusedRule, Severity: SeverityNote,
 				Message: fmt.Sprintf("there is a rule for photos of code %q, and no point has that code", code), Remedy: "mend the code, if it is misspelt"})
 		}
 	}
-	return out
 }

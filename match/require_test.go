@@ -12,11 +12,13 @@ import (
 	"math/rand/v2"
 	"os"
 	"path"
+	"reflect"
 	"slices"
 	"strings"
 	"sync"
 	"testing"
 
+	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/pixels"
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
@@ -87,18 +89,14 @@ type shot struct {
 }
 
 // job makes a checked job of photos and of points with their codes.
-func job(shots []shot, codes map[string]string) (*match.Result, map[string]*pixels.Measures) {
+func job(shots []shot, codes map[string]string) *match.Result {
 	res := &match.Result{}
-	measures := map[string]*pixels.Measures{}
 	tied := map[string][]string{}
 	for i, s := range shots {
-		p := match.PhotoResult{Photo: match.Photo{Name: s.name, Err: s.err}}
+		p := match.PhotoResult{Photo: match.Photo{Name: s.name, Err: s.err, Pixels: s.m}}
 		if s.point != "" {
 			p.Tie = &match.Tie{Point: s.point, Line: i + 1}
 			tied[s.point] = append(tied[s.point], s.name)
-		}
-		if s.m != nil {
-			measures[s.name] = s.m
 		}
 		res.Photos = append(res.Photos, p)
 	}
@@ -110,7 +108,7 @@ func job(shots []shot, codes map[string]string) (*match.Result, map[string]*pixe
 	for i, id := range ids {
 		res.Points = append(res.Points, match.PointResult{Point: match.Point{ID: id, Code: codes[id], Line: i + 2}, Photos: tied[id]})
 	}
-	return res, measures
+	return res
 }
 
 func requireFindings(t *testing.T, what string, got []match.Finding, want ...string) {
@@ -158,7 +156,7 @@ func TestCheckPhotosOne(t *testing.T) {
 		{"quality open", func(m *pixels.Measures) { m.Quality = &pixels.Quality{Low: 40, High: 90} }, match.CodeRule{}, []string{"note photo-quality-unknown  0: the JPEG quality of 1 photo can't"}},
 		{"no table", func(m *pixels.Measures) { m.Quality = nil }, match.CodeRule{}, []string{"photo-quality-unknown"}},
 		{"no table and none asked for", func(m *pixels.Measures) { m.Quality = nil }, match.CodeRule{MinQuality: -1}, nil},
-		{"blurred", func(m *pixels.Measures) { m.Blur = ptrTo(3.21) }, match.CodeRule{}, []string{"warning photo-blurred 1.jpgB1 1: it is blurred: edges are spread by 3.2 pixels of the photo at 512; 1.7 are allowed for code BOL"}},
+		{"blurred", func(m *pixels.Measures) { m.Blur = ptrTo(3.21) }, match.CodeRule{}, []string{"warning photo-blurred 1.jpgB1 1: it is blurred: edges are spread by 3.2 of 512 pixels; 1.7 are allowed for code BOL"}},
 		{"no edges", func(m *pixels.Measures) { m.Blur = nil }, match.CodeRule{}, []string{"photo-blurred 1.jpgB1 1: it shows no edges"}},
 		{"blur allowed", func(m *pixels.Measures) { m.Blur = nil }, match.CodeRule{MaxBlur: -1}, nil},
 		{"clipped", func(m *pixels.Measures) { m.Exposure = &pixels.Exposure{Black: 0.25, White: 0.3} }, match.CodeRule{}, []string{"25 % of it is plain black and 30 % plain white; 40 % are allowed together"}},
@@ -172,14 +170,14 @@ func TestCheckPhotosOne(t *testing.T) {
 	} {
 		m := sound(1)
 		c.change(m)
-		res, measures := job([]shot{{"1.jpg", "B1", m, nil}}, map[string]string{"B1": "BOL"})
-		got, err := match.CheckPhotos(res, measures, match.Requirements{PerCode: map[string]match.CodeRule{"bol": c.rule}})
+		res := job([]shot{{"1.jpg", "B1", m, nil}}, map[string]string{"B1": "BOL"})
+		got, err := match.CheckPhotos(res, match.Requirements{PerCode: map[string]match.CodeRule{"bol": c.rule}})
 		if err != nil {
 			t.Errorf("%s: %v", c.name, err)
 		}
 		requireFindings(t, c.name, got, c.want...)
 		// The rule of another code must not matter, and that it is unused is said.
-		got, err = match.CheckPhotos(res, measures, match.Requirements{Default: c.rule, PerCode: map[string]match.CodeRule{"LAD": {MinLongSide: 9999, MinQuality: 100}}})
+		got, err = match.CheckPhotos(res, match.Requirements{Default: c.rule, PerCode: map[string]match.CodeRule{"LAD": {MinLongSide: 9999, MinQuality: 100}}})
 		if err != nil {
 			t.Errorf("%s: %v", c.name, err)
 		}
@@ -206,10 +204,82 @@ func TestRule(t *testing.T) {
 		{Default: match.CodeRule{MaxBlur: math.NaN()}},
 		{PerCode: map[string]match.CodeRule{"A": {MinLongSide: 100, MinShortSide: 200}}},
 		{PerCode: map[string]match.CodeRule{"A": {}, "a": {}}},
+		{PerCode: map[string]match.CodeRule{" ": {}}},
 		{MarkupSuffixes: []string{" "}},
 	} {
-		if f, err := match.CheckPhotos(&match.Result{}, nil, bad); err == nil || f != nil {
+		f, err := match.CheckPhotos(&match.Result{}, bad)
+		var fault *match.RequirementError
+		if !errors.As(err, &fault) || f != nil {
 			t.Errorf("%+v: %v, %v", bad, f, err)
+		} else if fault.What == "" || fault.Remedy == "" {
+			t.Errorf("%+v: %+v does not say what is wrong and what to do", bad, fault)
+		}
+		if _, err := match.Check(t.Context(), flat{}, nil, nil, match.All(nil), match.Options{Requirements: &bad}); err == nil {
+			t.Errorf("%+v: Check took it", bad)
+		}
+	}
+	// Filled requirements ask for the same, and say so.
+	filled := req.Filled()
+	if again := filled.Filled(); !reflect.DeepEqual(again, filled) {
+		t.Errorf("filled twice: %+v, was %+v", again, filled)
+	}
+	for _, code := range []string{"", "BOL", "BMK", "FEN"} {
+		if got, want := filled.Rule(code), req.Rule(code); got != want {
+			t.Errorf("filled, %q: %+v, want %+v", code, got, want)
+		}
+	}
+	if got := filled.PerCode["BMK"]; got != req.Rule("BMK") || len(filled.MarkupSuffixes) == 0 {
+		t.Errorf("filled: %+v", filled)
+	}
+}
+
+// Check holds photos against what is required, and its findings are among all others:
+// those of a photo behind its own, and each point's once.
+func TestCheckWithRequirements(t *testing.T) {
+	blurred := sound(2)
+	blurred.Blur = ptrTo(4.0)
+	untagged := &geotag.Tag{Width: 1600, Height: 1200}
+	photos := []match.Photo{
+		{Name: "1.jpg", Tag: untagged, Pixels: sound(1)},
+		{Name: "2.jpg", Tag: untagged, Pixels: blurred},
+		{Name: "3.png", Tag: untagged, PixelsErr: fmt.Errorf("a picture of another kind: %w", geotag.ErrFormat)},
+		{Name: "4.jpg", Tag: untagged, PixelsErr: fmt.Errorf("no header: %w", geotag.ErrTruncated)},
+		{Name: "5.jpg", Err: errors.New("gone")},
+	}
+	points := []match.Point{{ID: "A", Code: "BOL"}, {ID: "B", Code: "BOL"}, {ID: "C", Code: "FEN"}, {ID: "D", EN: grid.EN{E: 5}}}
+	links := []match.Link{{Photo: "1.jpg", Point: "A"}, {Photo: "2.jpg", Point: "A"}, {Photo: "3.png", Point: "A"}, {Photo: "4.jpg", Point: "D"}, {Photo: "5.jpg", Point: "D"}, {Photo: "gone.jpg", Point: "A"}}
+	opt := match.Options{Requirements: &match.Requirements{PerCode: map[string]match.CodeRule{"BOL": {MinPhotos: 3}, "XYZ": {}}}, Ties: match.TieOptions{Off: true}}
+	res, err := match.Check(t.Context(), flat{}, points, links, match.All(photos), opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []string{
+		"warning tag-missing 1.jpg", "warning tag-missing 2.jpg", "warning photo-blurred 2.jpg", "warning tag-missing 3.png",
+		"warning tag-missing 4.jpg", "error photo-undecodable 4.jpgD 0: its pixels can't be read: no header: ", "error photo-unreadable 5.jpg",
+		"link-photo-unknown gone.jpg",
+		"error point-too-few-photos A 0: 2 of 3 photos required for code BOL; not counted: 1 blurred",
+		"error point-too-few-photos B 0: 0 of 3 photos required for code BOL",
+		"note point-without-photo C",
+		"note photo-unmeasured  0: the pixels of 1 photo were not measured, as their format is not decoded here (the first is 3.png: ",
+		`note requirement-unused  0: there is a rule for photos of code "XYZ"`,
+	}
+	requireFindings(t, "with requirements", res.Findings(), want...)
+	if r := res.Requirements; r == nil || r.PerCode["BOL"].MinLongSide != 1024 {
+		t.Errorf("the result has the requirements %+v", r)
+	}
+	if res.Photos[0].Pixels == nil || res.Photos[2].PixelsErr == nil {
+		t.Error("the result has lost what was measured")
+	}
+	opt.Requirements = nil
+	if res, err = match.Check(t.Context(), flat{}, points, links, match.All(photos), opt); err != nil {
+		t.Fatal(err)
+	}
+	if res.Requirements != nil {
+		t.Error("nothing was required, and the result says that something was")
+	}
+	for _, f := range res.Findings() {
+		if slices.Contains(match.PhotoFindingCodes, f.Code) {
+			t.Errorf("nothing was required: %+v", f)
 		}
 	}
 }
@@ -254,15 +324,15 @@ func TestCheckPhotosCopies(t *testing.T) {
 		{"two marked", []shot{{"a.jpg", "B1", a, nil}, {"a-marked.jpg", "B1", marked, nil}, {"a-marked2.jpg", "B1", measured(t, strike(picture(1, 560, 400)), 70), nil}},
 			[]string{"photo-markup-pair a-marked.jpg", "photo-markup-pair a-marked2.jpg"}},
 	} {
-		res, measures := job(c.shots, codes)
-		got, err := match.CheckPhotos(res, measures, match.Requirements{Default: anySize})
+		res := job(c.shots, codes)
+		got, err := match.CheckPhotos(res, match.Requirements{Default: anySize})
 		if err != nil {
 			t.Errorf("%s: %v", c.name, err)
 		}
 		requireFindings(t, c.name, got, c.want...)
 	}
-	res, measures := job([]shot{{"a.jpg", "B1", a, nil}, {"a.X.jpg", "B1", marked, nil}, {"b-marked.jpg", "B1", b, nil}}, codes)
-	got, err := match.CheckPhotos(res, measures, match.Requirements{Default: anySize, MarkupSuffixes: []string{"x"}})
+	res := job([]shot{{"a.jpg", "B1", a, nil}, {"a.X.jpg", "B1", marked, nil}, {"b-marked.jpg", "B1", b, nil}}, codes)
+	got, err := match.CheckPhotos(res, match.Requirements{Default: anySize, MarkupSuffixes: []string{"x"}})
 	if err != nil {
 		t.Error(err)
 	}
@@ -293,8 +363,8 @@ func TestCheckPhotosCounts(t *testing.T) {
 		{"a small copy does not spoil the large one", []shot{{"a.jpg", "BM1", a, nil}, {"b.jpg", "BM1", measured(t, picture(1, 280, 200), 85), nil}, {"1.jpg", "BM1", sound(1), nil}, {"2.jpg", "BM1", sound(2), nil}}, ""},
 	} {
 		shots := append(slices.Clone(c.shots), shot{"z1.jpg", "B1", sound(20), nil}, shot{"z2.jpg", "B2", sound(21), nil})
-		res, measures := job(shots, codes)
-		got, err := match.CheckPhotos(res, measures, req)
+		res := job(shots, codes)
+		got, err := match.CheckPhotos(res, req)
 		if err != nil {
 			t.Errorf("%s: %v", c.name, err)
 		}
@@ -393,8 +463,8 @@ func TestDemoPhotos(t *testing.T) {
 		}
 	}
 	t.Logf("%d photos, blur of the sound ones %.2f to %.2f", len(shots), slices.Min(blur), slices.Max(blur))
-	res, measures := job(shots, codes)
-	got, err := match.CheckPhotos(res, measures, match.Requirements{})
+	res := job(shots, codes)
+	got, err := match.CheckPhotos(res, match.Requirements{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -423,10 +493,10 @@ func ExampleCheckPhotos() {
 	}
 	// A checked job, as match.Check returns it.
 	res := &match.Result{
-		Photos: []match.PhotoResult{{Photo: match.Photo{Name: "QA0001.jpg"}, Tie: &match.Tie{Point: "BM1"}}},
+		Photos: []match.PhotoResult{{Photo: match.Photo{Name: "QA0001.jpg", Pixels: m}, Tie: &match.Tie{Point: "BM1"}}},
 		Points: []match.PointResult{{Point: match.Point{ID: "BM1", Code: "BMK"}, Photos: []string{"QA0001.jpg"}}},
 	}
-	findings, err := match.CheckPhotos(res, map[string]*pixels.Measures{"QA0001.jpg": m}, match.Requirements{
+	findings, err := match.CheckPhotos(res, match.Requirements{
 		Default: match.CodeRule{MinLongSide: 640, MinShortSide: 480},
 		PerCode: map[string]match.CodeRule{"BMK": {MinPhotos: 2, MinQuality: 70}},
 	})
@@ -461,9 +531,9 @@ func BenchmarkCheckPhotos(b *testing.B) {
 	}
 	for _, n := range []int{1000, 2000, 4000, 8000} {
 		b.Run(fmt.Sprintf("photos=%d", n), func(b *testing.B) {
-			res, measures := job(shots[:n], map[string]string{"B1": ""})
+			res := job(shots[:n], map[string]string{"B1": ""})
 			for b.Loop() {
-				got, err := match.CheckPhotos(res, measures, match.Requirements{})
+				got, err := match.CheckPhotos(res, match.Requirements{})
 				if err != nil || len(got) != n/10 {
 					b.Fatal(len(got), err)
 				}

@@ -38,6 +38,12 @@ come first in the text, with what to do; nothing is changed. --propose writes th
 links file, the points file or the settings as the causes would have them into a
 new folder, for you to compare and to put in their places.
 
+With [photo_requirements] in phototie.toml the photos are looked at as pictures
+too: whether they are large and sharp enough, clipped, copies of each other, marked
+up, and enough of them for each point, by the code of the point. That takes a while,
+since each photo is decoded; --pixels never leaves it out, but for the number of
+photos, and --pixels always does it without the table too.
+
 Every photo, every point and every link is accounted for. The exit code is 1
 where there are findings at or above --fail-on.
 
@@ -52,6 +58,7 @@ the last day on which it holds. They don't count. What has run out counts again.
   phototie check --all job                          list the photos within budget too
   phototie check --format json job > job.json
   phototie check --fail-on error job                pass with warnings
+  phototie check --pixels always job                look for small and blurred photos
   phototie check --out job.geojson --out job.gpkg job
   phototie check --propose mended job               then: diff job/links.csv mended/links.csv
   phototie check --write-baseline accepted.toml job
@@ -62,6 +69,7 @@ the last day on which it holds. They don't count. What has run out counts again.
 	failOn := addChoice(cmd, "fail-on", "warning", "the least severity that makes the exit code 1", "error", "warning", "note", "never")
 	cmd.Flags().BoolVar(&all, "all", false, "list every photo and every finding in the text")
 	cmd.Flags().BoolVar(&explain, "explain", true, "look for causes of what is out; --explain=false leaves that out")
+	pixels := addPixels(cmd)
 	g.flags(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		d, proj, err := openDataset(args[0])
@@ -72,6 +80,7 @@ the last day on which it holds. They don't count. What has run out counts again.
 		if g.propose != "" && !explain {
 			return usagef("--propose writes what the causes propose; leave --explain=false out")
 		}
+		d.Pixels = pixelPolicies[pixels.value]
 		if g.summary && (all || cmd.Flags().Changed("format")) {
 			return usagef("--summary takes the place of the text; leave --format and --all out, or write a file with --out")
 		}
@@ -111,6 +120,14 @@ the last day on which it holds. They don't count. What has run out counts again.
 		return verdictOn(p.outcome.Kept, failOn.value)
 	}
 	return cmd
+}
+
+// pixelPolicies are the values of --pixels.
+var pixelPolicies = map[string]dataset.PixelPolicy{"auto": dataset.PixelsAuto, "always": dataset.PixelsAlways, "never": dataset.PixelsNever}
+
+// addPixels gives a command the flag --pixels.
+func addPixels(cmd *cobra.Command) *choice {
+	return addChoice(cmd, "pixels", "auto", "measure the pixels of the photos; auto does where the settings require something of them", "auto", "always", "never")
 }
 
 // openDataset opens a dataset and the grid that its points are on.

@@ -74,6 +74,7 @@ destination.`,
 			return err
 		}
 		defer d.Close()
+		d.Pixels = dataset.PixelsNever // no correction hangs on them
 		tell, done := progress(e.stderr, "reading photos")
 		res, err := d.Check(cmd.Context(), proj, tell)
 		done()

@@ -62,6 +62,7 @@ The same dataset gives the same bytes, unless --date prints a date.`,
 	f.IntVar(&perPage, "per-page", 250, "photos on a page of sheets, with --split")
 	f.BoolVar(&linkPhotos, "link-photos", false, "make the pictures links to the photos, by where they lie from the record")
 	f.BoolVar(&causes, "causes", true, "look for causes of what is out")
+	pixels := addPixels(cmd)
 	pictures := addChoice(cmd, "pictures", "drawn", "the small pictures", "drawn", "embedded", "none")
 	cmd.MarkFlagsMutuallyExclusive("out", "split")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
@@ -79,6 +80,7 @@ The same dataset gives the same bytes, unless --date prints a date.`,
 			return err
 		}
 		defer d.Close()
+		d.Pixels = pixelPolicies[pixels.value]
 		in := record.Input{Title: title, Date: date, Tool: "phototie " + version(), PhotosPerPage: perPage}
 		in.Geographic = proj.Geographic
 		if in.Title == "" {
@@ -111,7 +113,7 @@ The same dataset gives the same bytes, unless --date prints a date.`,
 		}
 		reading := d.Reading()
 		in.Findings = reading.Findings()
-		for _, fact := range report.ReadingFacts(reading) {
+		for _, fact := range append(report.ReadingFacts(reading), report.PictureFacts(in.Result)...) {
 			in.Facts = append(in.Facts, record.Fact{Name: fact.Name, Text: fact.Text})
 		}
 		if causes {

@@ -19,11 +19,28 @@ import (
 type Dataset struct {
 	// Settings are what phototie.toml says, with defaults filled in.
 	Settings Settings
-	fsys     fs.FS
-	root     *os.Root // nil for a dataset that is not a folder on disk
-	open     Opener   // nil where Projection was not called
-	reading  Reading
+	// Pixels says whether Check measures the pixels of photos.
+	Pixels  PixelPolicy
+	fsys    fs.FS
+	root    *os.Root // nil for a dataset that is not a folder on disk
+	open    Opener   // nil where Projection was not called
+	reading Reading
 }
+
+// PixelPolicy says whether the pixels of photos are measured. That takes many times
+// as long as reading their metadata: each photo is read and decoded as a whole.
+type PixelPolicy int
+
+const (
+	// PixelsAuto measures them where the settings require something of the photos.
+	PixelsAuto PixelPolicy = iota
+	// PixelsAlways measures them, and where the settings require nothing holds them
+	// against match.DefaultRule.
+	PixelsAlways
+	// PixelsNever does not measure them. What the settings require is then held
+	// against the number and the names of photos alone.
+	PixelsNever
+)
 
 // Reading is how the survey's side of a dataset was understood, for a user to
 // confirm.
@@ -238,7 +255,9 @@ type Progress func(done, total int)
 // Check reads the whole dataset and checks it on the given projection, which
 // must be the grid that the points are on: what Projection returns. Points that
 // lie far from all tags but would lie among them in another unit, or with
-// easting and northing swapped, are a *Problem that says so.
+// easting and northing swapped, are a *Problem that says so. The pixels of the
+// photos are measured as Dataset.Pixels says, as many photos at a time as there are
+// processors, unless they are very large.
 func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Progress) (*match.Result, error) {
 	points, listed, err := d.Points(ctx, proj)
 	if err != nil {
@@ -264,12 +283,24 @@ func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Prog
 	if err := d.plausible(ctx, proj, points); err != nil {
 		return nil, err
 	}
-	return match.Check(ctx, proj, points, links, count(d.Photos(ctx, names), originals, len(names), progress), d.options())
+	photos := d.photos(ctx, names, d.ReadPhoto)
+	if d.measures() {
+		photos = d.photos(ctx, names, newMeasurer(ctx, d).photo)
+	}
+	return match.Check(ctx, proj, points, links, count(photos, originals, len(names), progress), d.options())
+}
+
+// measures says whether Check measures pixels.
+func (d *Dataset) measures() bool {
+	return d.Pixels == PixelsAlways || d.Pixels == PixelsAuto && d.Settings.Requirements != nil
 }
 
 // options are those of the settings, with what the points file says of itself.
 func (d *Dataset) options() match.Options {
 	opt := d.Settings.Options()
+	if d.Pixels == PixelsAlways && opt.Requirements == nil {
+		opt.Requirements = &match.Requirements{}
+	}
 	ref := &opt.Heights.Points
 	if p := d.reading.Points; ref.Surface == grid.HeightUnknown && !ref.Site && p.EllipsoidalHeight {
 		// The format itself defines its heights so.

@@ -13,7 +13,10 @@ import (
 	"slices"
 	"strings"
 
+	"golang.org/x/sync/semaphore"
+
 	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/pixels"
 	"example.com/phototie/match"
 )
 
@@ -78,18 +81,43 @@ func (d *Dataset) isFolder(name string) bool {
 	return err == nil && info.IsDir()
 }
 
-// ReadPhoto reads one photo of the dataset. What is wrong with it is in Err.
+// ReadPhoto reads the tag of one photo of the dataset. What is wrong with it is in Err.
 func (d *Dataset) ReadPhoto(name string) match.Photo {
 	tag, err := d.readTag(name)
 	return match.Photo{Name: name, Tag: tag, Err: err}
 }
 
 func (d *Dataset) readTag(name string) (*geotag.Tag, error) {
+	img, err := d.openImage(name)
+	if err != nil {
+		return nil, err
+	}
+	defer img.close()
+	return geotag.Read(img.r, img.size)
+}
+
+// imageFile is an image file that is open.
+type imageFile struct {
+	r    io.ReaderAt
+	size int64
+	file fs.File
+}
+
+// close gives the file back. It was only read, so that nothing can be lost.
+func (i *imageFile) close() { _ = i.file.Close() }
+
+// openImage opens a photo of the dataset for reading.
+func (d *Dataset) openImage(name string) (_ *imageFile, err error) {
 	f, err := d.fsys.Open(name)
 	if err != nil {
 		return nil, bare(err)
 	}
-	defer f.Close()
+	img := &imageFile{file: f}
+	defer func() {
+		if err != nil {
+			img.close()
+		}
+	}()
 	info, err := f.Stat()
 	if err != nil {
 		return nil, bare(err)
@@ -101,13 +129,56 @@ func (d *Dataset) readTag(name string) (*geotag.Tag, error) {
 		return nil, fmt.Errorf("it is no ordinary file (%s)", info.Mode().Type())
 	}
 	if r, ok := f.(io.ReaderAt); ok {
-		return geotag.Read(r, info.Size())
+		img.r, img.size = r, info.Size()
+		return img, nil
 	}
 	all, err := io.ReadAll(io.LimitReader(f, maxWhole))
 	if err != nil {
 		return nil, bare(err)
 	}
-	return geotag.Read(bytes.NewReader(all), int64(len(all)))
+	img.r, img.size = bytes.NewReader(all), int64(len(all))
+	return img, nil
+}
+
+// maxPixels is how many pixels are decoded at a time, all photos together, which
+// bounds the memory: pixels.DefaultMaxPixels, the largest photo, goes into it twice.
+// The memory that a pixel takes is in the documentation of package pixels.
+const maxPixels = 2 * pixels.DefaultMaxPixels
+
+// measurer reads photos and measures their pixels.
+type measurer struct {
+	ctx   context.Context
+	d     *Dataset
+	taken *semaphore.Weighted // pixels that are being decoded
+}
+
+func newMeasurer(ctx context.Context, d *Dataset) *measurer {
+	return &measurer{ctx: ctx, d: d, taken: semaphore.NewWeighted(maxPixels)}
+}
+
+// photo reads one photo as ReadPhoto does, and measures its pixels.
+func (m *measurer) photo(name string) match.Photo {
+	p := match.Photo{Name: name}
+	img, err := m.d.openImage(name)
+	if err != nil {
+		p.Err = err
+		return p
+	}
+	defer img.close()
+	if p.Tag, p.Err = geotag.Read(img.r, img.size); p.Err != nil {
+		return p
+	}
+	// An image that does not say how large it is may have as many as are decoded.
+	weight := int64(p.Tag.Width) * int64(p.Tag.Height)
+	if weight <= 0 || weight > pixels.DefaultMaxPixels {
+		weight = pixels.DefaultMaxPixels
+	}
+	if p.PixelsErr = m.taken.Acquire(m.ctx, weight); p.PixelsErr != nil {
+		return p
+	}
+	defer m.taken.Release(weight)
+	p.Pixels, p.PixelsErr = pixels.Measure(m.ctx, img.r, img.size, pixels.Limits{})
+	return p
 }
 
 // bare drops the path from an error of the file system: the caller names it.
@@ -119,11 +190,16 @@ func bare(err error) error {
 	return err
 }
 
-// Photos reads the photos of the given names and yields them in that order. As
+// Photos reads the tags of the photos of the given names and yields them in that order. As
 // many are read at a time as there are processors. It stops with the context's
 // error when that is cancelled; a photo that can't be read is yielded with its
 // Err, and is no reason to stop.
 func (d *Dataset) Photos(ctx context.Context, names []string) iter.Seq2[match.Photo, error] {
+	return d.photos(ctx, names, d.ReadPhoto)
+}
+
+// photos is Photos with the function that reads one.
+func (d *Dataset) photos(ctx context.Context, names []string, read func(string) match.Photo) iter.Seq2[match.Photo, error] {
 	return func(yield func(match.Photo, error) bool) {
 		ctx, cancel := context.WithCancel(ctx)
 		defer cancel()
@@ -154,7 +230,7 @@ func (d *Dataset) Photos(ctx context.Context, names []string) iter.Seq2[match.Ph
 		for range workers {
 			go func() {
 				for j := range todo {
-					j.out <- d.ReadPhoto(j.name)
+					j.out <- read(j.name)
 				}
 			}()
 		}

@@ -7,9 +7,11 @@ import (
 	"io/fs"
 	"path"
 	"regexp"
+	"slices"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2"
+	"github.com/pelletier/go-toml/v2/unstable"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
@@ -33,6 +35,9 @@ type Settings struct {
 	Ties    TieSettings    `toml:"ties"`
 	// Budget starts as match.DefaultBudget; a key left out keeps its default.
 	Budget match.Budget `toml:"budget"`
+	// Requirements are what the photos must be as pictures; nil where the settings
+	// have no [photo_requirements].
+	Requirements *match.Requirements `toml:"photo_requirements"`
 }
 
 // GridSettings name the grid that the points are in.
@@ -204,6 +209,7 @@ func (s Settings) Options() match.Options {
 			Tags:        surfaces[s.Heights.Tags],
 			TagSeaLevel: s.Heights.TagSeaLevel,
 		},
+		Requirements: s.Requirements,
 	}
 }
 
@@ -237,7 +243,8 @@ func readSettings(fsys fs.FS) (Settings, error) {
 // parseSettings reads the text of a phototie.toml.
 func parseSettings(text []byte) (Settings, error) {
 	s := Settings{Budget: match.DefaultBudget(), Ties: TieSettings{Weigh: true}}
-	dec := toml.NewDecoder(bytes.NewReader(bytes.TrimPrefix(text, []byte(bom)))).DisallowUnknownFields()
+	text = bytes.TrimPrefix(text, []byte(bom))
+	dec := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
 	if err := dec.Decode(&s); err != nil {
 		var strict *toml.StrictMissingError
 		if errors.As(err, &strict) {
@@ -329,7 +336,89 @@ func parseSettings(text []byte) (Settings, error) {
 			ps.add(0, 0, "", "[budget] %v", e)
 		}
 	}
+	if s.Requirements != nil {
+		checkRequirements(&ps, text, *s.Requirements)
+	}
 	return s, ps.err()
+}
+
+// checkRequirements reports what can't be required of photos, each with its line.
+func checkRequirements(ps *problems, text []byte, req match.Requirements) {
+	err := req.Validate()
+	if err == nil {
+		return
+	}
+	at := keyLines(text)
+	for _, err := range joined(err) {
+		var e *match.RequirementError
+		if !errors.As(err, &e) {
+			ps.take(err)
+			continue
+		}
+		table := []string{"photo_requirements"}
+		switch {
+		case e.Code != "" || e.Key == "":
+			table = append(table, "codes", e.Code)
+		case e.Key != "markup_suffixes":
+			table = append(table, "default")
+		}
+		name := table
+		if e.Key != "" {
+			name = append(name, e.Key)
+		}
+		ps.add(at[keyOf(name)], 0, e.Remedy, "%s: %s", dotted(name), e.What)
+	}
+}
+
+// keyOf is a key of several parts as keyLines has it.
+func keyOf(parts []string) string { return strings.Join(parts, "\x00") }
+
+// dotted writes a key as TOML does.
+func dotted(parts []string) string {
+	out := make([]string, len(parts))
+	for i, p := range parts {
+		out[i] = bareKey(p)
+	}
+	return strings.Join(out, ".")
+}
+
+// keyLines finds the line of each key and table of a TOML text, by keyOf. Keys of
+// inline tables count, those in arrays don't. The text must be one that decodes.
+func keyLines(text []byte) map[string]int {
+	lines := map[string]int{}
+	var p unstable.Parser
+	p.Reset(text)
+	parts := func(it unstable.Iterator, before []string) (out []string, line int) {
+		out = slices.Clone(before)
+		for it.Next() {
+			k := it.Node()
+			out = append(out, string(k.Data))
+			line = p.Shape(k.Raw).Start.Line
+			if _, ok := lines[keyOf(out)]; !ok {
+				lines[keyOf(out)] = line
+			}
+		}
+		return out, line
+	}
+	var pair func(n *unstable.Node, before []string)
+	pair = func(n *unstable.Node, before []string) {
+		name, _ := parts(n.Key(), before)
+		if v := n.Value(); v.Kind == unstable.InlineTable {
+			for it := v.Children(); it.Next(); {
+				pair(it.Node(), name)
+			}
+		}
+	}
+	var table []string
+	for p.NextExpression() {
+		switch e := p.Expression(); e.Kind {
+		case unstable.Table, unstable.ArrayTable:
+			table, _ = parts(e.Key(), nil)
+		case unstable.KeyValue:
+			pair(e, table)
+		}
+	}
+	return lines
 }
 
 // control is where the path of the control file stands.

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/pixels"
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/record"
@@ -89,7 +90,10 @@ func job(tb testing.TB, n int, unit grid.Unit, name func(string) string) *match.
 			tag := &geotag.Tag{Position: &geotag.Position{Lat: at.Lat, Lon: at.Lon, Step: 1e-7, Source: "exif"}, HPositioningError: &herr, MapDatum: "WGS-84",
 				Taken: &geotag.Taken{Time: pt.Observed.Add(time.Duration(i%3) * 20 * time.Second), HasOffset: true}, Direction: &geotag.Direction{Degrees: 360 * rng.Float64()},
 				Width: 1280, Height: 960}
-			ph := match.Photo{Name: name(fmt.Sprintf("photos/day%d/Q%05d.jpg", 1+i/5000, i+1)), Tag: tag}
+			ph := match.Photo{Name: name(fmt.Sprintf("photos/day%d/Q%05d.jpg", 1+i/5000, i+1)), Tag: tag, Pixels: pictured(i)}
+			if i%101 == 3 {
+				ph.Pixels, ph.PixelsErr = nil, fmt.Errorf("%s: %w", name("no header"), geotag.ErrTruncated)
+			}
 			switch {
 			case i%37 == 5:
 				tag.Position.Lon = -tag.Position.Lon
@@ -107,11 +111,30 @@ func job(tb testing.TB, n int, unit grid.Unit, name func(string) string) *match.
 		}
 	}
 	links = append(links, match.Link{Photo: name("photos/gone.jpg"), Point: points[0].ID, Line: 999})
-	res, err := match.Check(tb.Context(), q, points, links, match.All(photos), match.Options{})
+	res, err := match.Check(tb.Context(), q, points, links, match.All(photos), match.Options{
+		Requirements: &match.Requirements{Default: match.CodeRule{MinPhotos: 1}, PerCode: map[string]match.CodeRule{name("LAD"): {MinPhotos: 3}}}})
 	if err != nil {
 		tb.Fatal(err)
 	}
 	return res
+}
+
+// pictured is what was measured of the i-th photo.
+func pictured(i int) *pixels.Measures {
+	blur := 1 + float64(i%5)/10
+	m := &pixels.Measures{Width: 1280, Height: 960, SHA256: pixels.Sum{byte(i), byte(i >> 8), byte(i >> 16), 1}, Quality: &pixels.Quality{Low: 85, High: 85},
+		Exposure: &pixels.Exposure{Black: 0.01, White: 0.02, Mean: 0.5}, Blur: &blur}
+	switch {
+	case i%43 == 9:
+		blur = 3.5
+	case i%59 == 2:
+		m.Width, m.Height = 320, 240
+	case i%71 == 20:
+		*m = pixels.Measures{Width: 1280, Height: 960, SHA256: m.SHA256, Undecoded: "the image is cut off"}
+	case i%31 == 1:
+		m.Orientation = 6
+	}
+	return m
 }
 
 // picture is a small JPEG.

@@ -83,7 +83,7 @@ func (d *doc) overview() overview {
 	v := overview{Summary: d.summary(), Looked: d.in.Causes != nil, Causes: d.causeViews(), HasCauses: len(d.in.Causes) > 0, Plan: d.plan(), Plots: d.plots()}
 	rows, more := d.lookRows()
 	v.Look, v.LookMore = chunks(rows, "Photos that somebody should look at, the gross ones first", "Photos to look at, rows", func(r lookRow) string { return r.Photo.Text }), more
-	v.Findings, v.FindingsMore = d.findings()
+	v.Findings, v.FindingsMore = d.otherFindings()
 	return v
 }
 

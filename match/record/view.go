@@ -34,6 +34,11 @@ type doc struct {
 	home    []int   // sheet of each point, -1 where it has none
 	causes  [][]int // causes that concern each photo
 	changes map[string][]*Change
+	// findings are all there are, ofPhoto those about photos as pictures by the
+	// name, tooFew those about points with too few photos by the id.
+	findings []match.Finding
+	ofPhoto  map[string][]match.Finding
+	tooFew   map[string]match.Finding
 }
 
 // sheet is a sheet of photos: those of a point, or some that have none.
@@ -58,6 +63,7 @@ func newDoc(in *Input) *doc {
 	if d.title == "" {
 		d.title = "Untitled job"
 	}
+	d.collect()
 	for i := range r.Points {
 		d.byPoint[r.Points[i].ID] = i
 		d.home[i] = -1
@@ -190,7 +196,7 @@ func (d *doc) summary() summaryView {
 	n := len(r.Photos)
 	look, doubted := 0, 0
 	for i := range r.Photos {
-		if toLookAt(&r.Photos[i]) {
+		if d.look(i) {
 			look++
 		}
 		if contested(&r.Photos[i]) {
@@ -236,6 +242,7 @@ func (d *doc) summary() summaryView {
 	if bare > 0 {
 		v.Says = append(v.Says, fmt.Sprintf("%s %s no photo.", plural(bare, "point"), have(bare)))
 	}
+	v.Says = append(v.Says, d.requiredSays()...)
 	if k := len(r.Strays); k > 0 {
 		v.Says = append(v.Says, fmt.Sprintf("%s to no photo of the job.", map[bool]string{true: "1 link leads", false: count(k) + " links lead"}[k == 1]))
 	}
@@ -409,9 +416,6 @@ func contested(p *match.PhotoResult) bool {
 		(f.Link == walk.Contradicted || f.Link == walk.Doubtful && *f.LinkProbability < 0.5)
 }
 
-// toLookAt says that somebody should look at a photo.
-func toLookAt(p *match.PhotoResult) bool { return p.Verdict != match.Within || contested(p) }
-
 // shows words which point a photo shows by all the evidence.
 func shows(f *match.Inference) string {
 	if f.Point == "" {
@@ -575,7 +579,7 @@ func (d *doc) lookRows() (rows []lookRow, more string) {
 	for _, v := range []match.Verdict{match.Gross, match.Over, match.Unjudged, match.Within} {
 		for i := range d.r.Photos {
 			p := &d.r.Photos[i]
-			if p.Verdict != v || !toLookAt(p) {
+			if p.Verdict != v || !d.look(i) {
 				continue
 			}
 			if n++; n > mostRows {
@@ -607,6 +611,7 @@ func (d *doc) lookRows() (rows []lookRow, more string) {
 			} else if s := nearer(p, u); s != "" {
 				say = append(say, s)
 			}
+			say = append(say, d.amiss(i)...)
 			row.Say = strings.Join(say, "; ")
 			for _, c := range d.causes[i] {
 				row.Causes = append(row.Causes, link{d.causeLink(-1, c), plain(d.in.Causes[c].Name)})
@@ -633,10 +638,14 @@ type findingRow struct {
 	Severity, Subject, Message, Remedy string
 }
 
-// findings are those that neither the table of photos nor the register shows.
-func (d *doc) findings() (rows []findingRow, more string) {
+// otherFindings are those that neither the table of photos nor the register nor the
+// sheets show.
+func (d *doc) otherFindings() (rows []findingRow, more string) {
 	n := 0
-	for _, f := range append(d.r.Findings(), d.in.Findings...) {
+	for _, f := range d.findings {
+		if asPicture(f) {
+			continue
+		}
 		switch f.Code {
 		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie, match.FindingBare, match.FindingMetadata,
 			match.FindingContradicted, match.FindingDoubted, match.FindingInferred:
@@ -648,6 +657,9 @@ func (d *doc) findings() (rows []findingRow, more string) {
 		subject := f.Photo
 		if subject == "" {
 			subject = f.Point
+		}
+		if subject == "" {
+			subject = "the job"
 		}
 		if f.Line > 0 {
 			subject += fmt.Sprintf(" (line %d)", f.Line)
@@ -687,7 +699,7 @@ func (d *doc) register() []chunk[registerRow] {
 		for _, i := range d.sheets[s].photos {
 			p := &d.r.Photos[i]
 			n[p.Verdict]++
-			v.Look = v.Look || toLookAt(p)
+			v.Look = v.Look || d.look(i)
 			if p.Discrepancy != nil {
 				greatest = max(greatest, p.Discrepancy.Distance)
 			}
@@ -712,6 +724,9 @@ func (d *doc) register() []chunk[registerRow] {
 		v := registerRow{Photos: "0", Tokens: "none", Look: true}
 		if s := d.home[k]; s >= 0 {
 			v = row(s)
+		}
+		if _, ok := d.tooFew[p.ID]; ok {
+			v.Look = true
 		}
 		v.ID, v.Code, v.Desc = plain(p.ID), p.Code, plain(p.Desc)
 		v.Query = query(p.ID, p.Code, p.Desc) + " " + v.Query
@@ -810,6 +825,9 @@ func (d *doc) sheetView(s int) sheetView {
 	case d.r.Budget.PointSigma > 0:
 		add(fact{Term: "Survey accuracy", Text: []string{fmt.Sprintf("%.3g%sm per axis, by the budget", d.r.Budget.PointSigma, nbsp)}})
 	}
+	if f, ok := d.tooFew[p.ID]; ok {
+		add(fact{Term: "Photos", Text: []string{plain(f.Message)}})
+	}
 	if !p.Observed.IsZero() {
 		add(fact{Term: "Observed", Text: []string{p.Observed.Format("2006-01-02 15:04:05 -07:00")}})
 	}
@@ -839,7 +857,7 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	name := plain(p.Name)
 	v := photoView{ID: photoID(i), Name: name, Base: plain(path.Base(p.Name)), Number: w.number, Verdict: p.Verdict, Query: query(p.Name)}
 	v.Alt = "Photo " + v.Base
-	v.Look = toLookAt(p)
+	v.Look = d.look(i)
 	if k := d.sheets[w.sheet].point; k >= 0 {
 		v.Point = plain(d.r.Points[k].ID)
 		v.Alt += ", tied to " + v.Point
@@ -918,6 +936,7 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 			add("Tie", text)
 		}
 	}
+	v.Facts = append(v.Facts, d.pictureFacts(i)...)
 	notes := slices.Clone(p.Notes)
 	if p.Allowance != nil {
 		notes = append(notes, p.Allowance.Notes...)

@@ -12,16 +12,21 @@ import (
 )
 
 // csvHead names the columns of CSV. Lengths are in the grid's unit, which the
-// unit column names; bearings and coordinates of the tag in degrees.
+// unit column names; bearings and coordinates of the tag in degrees. findings has
+// the codes of what was found, with blanks between them. What follows was measured
+// of the pixels: the quality is empty where the tables don't tell it, and clipped is
+// the share, 0 to 1, that is plain black or white.
 var csvHead = []string{"photo", "point", "verdict", "reason", "unit", "distance", "bearing", "d_e", "d_n", "allowed",
-	"p", "p_adjusted", "tag_e", "tag_n", "tag_lat", "tag_lon", "nearest", "nearest_distance", "link_line", "why", "original"}
+	"p", "p_adjusted", "tag_e", "tag_n", "tag_lat", "tag_lon", "nearest", "nearest_distance", "link_line", "why", "original",
+	"findings", "width_px", "height_px", "jpeg_quality", "blur_px", "clipped"}
 
 // CSV writes one row a photo, in the order of the result. Texts that a
 // spreadsheet would take for a formula are preceded by an apostrophe.
 func CSV(w io.Writer, r *match.Result) error {
+	codes := codesByPhoto(r)
 	return writeCSV(w, csvHead, func(yield func([]string) bool) {
 		for i := range r.Photos {
-			if !yield(csvRow(r.Grid.Unit, &r.Photos[i])) {
+			if !yield(csvRow(r.Grid.Unit, &r.Photos[i], codes[r.Photos[i].Name])) {
 				return
 			}
 		}
@@ -43,9 +48,10 @@ func writeCSV(w io.Writer, head []string, rows iter.Seq[[]string]) error {
 	return out.Error()
 }
 
-func csvRow(unit grid.Unit, p *match.PhotoResult) []string {
+func csvRow(unit grid.Unit, p *match.PhotoResult, codes []string) []string {
 	row := map[string]string{
-		"photo": Cell(p.Name), "verdict": string(p.Verdict), "reason": string(p.Reason),
+		"findings": strings.Join(codes, " "),
+		"photo":    Cell(p.Name), "verdict": string(p.Verdict), "reason": string(p.Reason),
 		"unit": unit.Symbol, "why": Cell(p.Why), "original": Cell(p.Original),
 	}
 	if t := p.Tie; t != nil {
@@ -77,6 +83,18 @@ func csvRow(unit grid.Unit, p *match.PhotoResult) []string {
 	}
 	if n := p.Nearest; n != nil {
 		row["nearest"], row["nearest_distance"] = Cell(n.Point), fixed(n.Distance, 3)
+	}
+	if m := p.Pixels; m != nil {
+		row["width_px"], row["height_px"] = strconv.Itoa(m.Width), strconv.Itoa(m.Height)
+		if m.Quality != nil && m.Quality.Exact() {
+			row["jpeg_quality"] = strconv.Itoa(m.Quality.Low)
+		}
+		if m.Blur != nil {
+			row["blur_px"] = fixed(*m.Blur, 2)
+		}
+		if m.Exposure != nil {
+			row["clipped"] = fixed(m.Exposure.Black+m.Exposure.White, 4)
+		}
 	}
 	cells := make([]string, len(csvHead))
 	for i, h := range csvHead {

@@ -38,6 +38,7 @@ func GeoJSON(w io.Writer, dataset string, r *match.Result, at *match.Located) er
 	if err != nil {
 		return err
 	}
+	codes := codesByPhoto(r)
 	p.printf("%s,\"features\":[", head[:len(head)-1])
 	sep := "\n"
 	add := func(id string, geometry any, props any) error {
@@ -61,13 +62,13 @@ func GeoJSON(w io.Writer, dataset string, r *match.Result, at *match.Located) er
 		}
 	}
 	for i := range r.Photos {
-		if err := add("tag:"+r.Photos[i].Name, pointAt(at.Tags[i]), tagProperties("tag", r, &r.Photos[i])); err != nil {
+		if err := add("tag:"+r.Photos[i].Name, pointAt(at.Tags[i]), tagProperties("tag", r, &r.Photos[i], codes[r.Photos[i].Name])); err != nil {
 			return err
 		}
 	}
 	for _, v := range vectors(r) {
 		from, to := at.Points[v.point], at.Tags[v.photo]
-		if err := add("vector:"+r.Photos[v.photo].Name, line(from, to), tagProperties("vector", r, &r.Photos[v.photo])); err != nil {
+		if err := add("vector:"+r.Photos[v.photo].Name, line(from, to), tagProperties("vector", r, &r.Photos[v.photo], codes[r.Photos[v.photo].Name])); err != nil {
 			return err
 		}
 	}
@@ -205,11 +206,19 @@ type tagProps struct {
 	Nearest string   `json:"nearest,omitempty"`
 	Near    *float64 `json:"nearest_distance,omitempty"`
 	Line    int      `json:"link_line,omitempty"`
+	// Findings are the codes of what was found about the photo.
+	Findings []string `json:"findings,omitempty"`
+	// What was measured of the pixels, as in the columns of CSV.
+	Width   int      `json:"width_px,omitempty"`
+	Height  int      `json:"height_px,omitempty"`
+	Quality int      `json:"jpeg_quality,omitempty"`
+	Blur    *float64 `json:"blur_px,omitempty"`
+	Clipped *float64 `json:"clipped,omitempty"`
 }
 
-func tagProperties(kind string, r *match.Result, p *match.PhotoResult) tagProps {
+func tagProperties(kind string, r *match.Result, p *match.PhotoResult, codes []string) tagProps {
 	u := r.Grid.Unit
-	t := tagProps{Kind: kind, Photo: p.Name, Verdict: p.Verdict, Reason: p.Reason, Why: p.Why, Unit: u.Symbol}
+	t := tagProps{Kind: kind, Photo: p.Name, Verdict: p.Verdict, Reason: p.Reason, Why: p.Why, Unit: u.Symbol, Findings: codes}
 	round := func(v float64, decimals int) *float64 {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			return nil // JSON has no such number
@@ -247,6 +256,18 @@ func tagProperties(kind string, r *match.Result, p *match.PhotoResult) tagProps 
 	}
 	if n := p.Nearest; n != nil {
 		t.Nearest, t.Near = n.Point, round(n.Distance, 4)
+	}
+	if m := p.Pixels; m != nil {
+		t.Width, t.Height = m.Width, m.Height
+		if m.Quality != nil && m.Quality.Exact() {
+			t.Quality = m.Quality.Low
+		}
+		if m.Blur != nil {
+			t.Blur = round(*m.Blur, 2)
+		}
+		if m.Exposure != nil {
+			t.Clipped = round(m.Exposure.Black+m.Exposure.White, 4)
+		}
 	}
 	return t
 }

@@ -51,7 +51,7 @@ func GeoPackage(ctx context.Context, w io.Writer, r *match.Result, opt GeoPackag
 		return fmt.Errorf("geopackage: %w", err)
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
-	g := &geoPackage{ctx: ctx, conn: conn, r: r, time: opt.Time.UTC().Format("2006-01-02T15:04:05.000Z")}
+	g := &geoPackage{ctx: ctx, conn: conn, r: r, codes: codesByPhoto(r), time: opt.Time.UTC().Format("2006-01-02T15:04:05.000Z")}
 	for _, part := range []func() error{
 		func() error { return g.system(opt.WKT) }, g.points, g.tags, g.vectors,
 	} {
@@ -79,8 +79,10 @@ type geoPackage struct {
 	ctx  context.Context
 	conn *sql.Conn
 	r    *match.Result
-	time string
-	srs  int64
+	// codes are those of the findings about each photo.
+	codes map[string][]string
+	time  string
+	srs   int64
 }
 
 func (g *geoPackage) exec(statement string, args ...any) error {
@@ -266,8 +268,8 @@ func orNull(v *float64) any {
 	return *v
 }
 
-// lineOrNull is a line number for a column, NULL where it is 0.
-func lineOrNull(n int) any {
+// countOrNull is a whole number for a column, NULL where it is 0.
+func countOrNull(n int) any {
 	if n == 0 {
 		return nil
 	}
@@ -279,7 +281,7 @@ func (g *geoPackage) points() error {
 		columns: [][2]string{{"id", "TEXT NOT NULL"}, {"code", "TEXT"}, {"description", "TEXT"}, {"height_m", "REAL"}, {"photo_count", "INTEGER"}, {"points_line", "INTEGER"}}}
 	for i := range g.r.Points {
 		p := &g.r.Points[i]
-		l.rows = append(l.rows, []any{plain(p.ID), textOrNull(p.Code), textOrNull(p.Desc), orNull(p.Height), int64(len(p.Photos)), lineOrNull(p.Line)})
+		l.rows = append(l.rows, []any{plain(p.ID), textOrNull(p.Code), textOrNull(p.Desc), orNull(p.Height), int64(len(p.Photos)), countOrNull(p.Line)})
 		l.shapes = append(l.shapes, []grid.EN{p.EN})
 	}
 	return g.write(l)
@@ -288,14 +290,16 @@ func (g *geoPackage) points() error {
 // photoColumns are the columns of a photo.
 var photoColumns = [][2]string{{"photo", "TEXT NOT NULL"}, {"point", "TEXT"}, {"verdict", "TEXT NOT NULL"}, {"reason", "TEXT"}, {"unit", "TEXT"},
 	{"distance", "REAL"}, {"bearing", "REAL"}, {"d_e", "REAL"}, {"d_n", "REAL"}, {"allowed", "REAL"}, {"p", "REAL"}, {"p_adjusted", "REAL"},
-	{"tag_lat", "REAL"}, {"tag_lon", "REAL"}, {"tag_datum", "TEXT"}, {"nearest", "TEXT"}, {"nearest_distance", "REAL"}, {"link_line", "INTEGER"}, {"why", "TEXT"}}
+	{"tag_lat", "REAL"}, {"tag_lon", "REAL"}, {"tag_datum", "TEXT"}, {"nearest", "TEXT"}, {"nearest_distance", "REAL"}, {"link_line", "INTEGER"}, {"why", "TEXT"},
+	{"findings", "TEXT"}, {"width_px", "INTEGER"}, {"height_px", "INTEGER"}, {"jpeg_quality", "INTEGER"}, {"blur_px", "REAL"}, {"clipped", "REAL"}}
 
 // photoRow has the values of photoColumns.
 func (g *geoPackage) photoRow(p *match.PhotoResult) []any {
-	t := tagProperties("", g.r, p)
+	t := tagProperties("", g.r, p, g.codes[p.Name])
 	return []any{plain(t.Photo), textOrNull(t.Point), string(t.Verdict), textOrNull(string(t.Reason)), textOrNull(t.Unit),
 		orNull(t.Distance), orNull(t.Bearing), orNull(t.DE), orNull(t.DN), orNull(t.Allowed), orNull(t.P), orNull(t.PAdj),
-		orNull(t.TagLat), orNull(t.TagLon), textOrNull(t.Datum), textOrNull(t.Nearest), orNull(t.Near), lineOrNull(t.Line), textOrNull(t.Why)}
+		orNull(t.TagLat), orNull(t.TagLon), textOrNull(t.Datum), textOrNull(t.Nearest), orNull(t.Near), countOrNull(t.Line), textOrNull(t.Why),
+		textOrNull(strings.Join(t.Findings, " ")), countOrNull(t.Width), countOrNull(t.Height), countOrNull(t.Quality), orNull(t.Blur), orNull(t.Clipped)}
 }
 
 func (g *geoPackage) tags() error {

@@ -49,9 +49,10 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 		m.Description = html.EscapeString(strings.TrimSpace(plain(p.Code) + " " + plain(p.Desc) + ", " + plural(len(p.Photos), "photo")))
 		points.Placemarks = append(points.Placemarks, m)
 	}
+	codes := codesByPhoto(r)
 	tags := kmlFolder{Name: "tags"}
 	for i := range r.Photos {
-		m := kmlTag(r, &r.Photos[i])
+		m := kmlTag(r, &r.Photos[i], codes[r.Photos[i].Name])
 		m.Point = kmlPoint(at.Tags[i])
 		tags.Placemarks = append(tags.Placemarks, m)
 	}
@@ -61,7 +62,7 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 		if !from.Valid() || !to.Valid() {
 			continue
 		}
-		m := kmlTag(r, &r.Photos[v.photo])
+		m := kmlTag(r, &r.Photos[v.photo], codes[r.Photos[v.photo].Name])
 		// KML has no rule for the antimeridian; viewers draw the short way round.
 		m.Line = &kmlLine{1, kmlCoordinates(from) + " " + kmlCoordinates(to)}
 		lines.Placemarks = append(lines.Placemarks, m)
@@ -72,7 +73,7 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 }
 
 // kmlTag is the placemark of a photo without its geometry.
-func kmlTag(r *match.Result, p *match.PhotoResult) kmlPlacemark {
+func kmlTag(r *match.Result, p *match.PhotoResult, codes []string) kmlPlacemark {
 	u := r.Grid.Unit
 	m := kmlPlacemark{Name: plain(p.Name), Style: "#" + string(p.Verdict)}
 	words := string(p.Verdict)
@@ -98,8 +99,12 @@ func kmlTag(r *match.Result, p *match.PhotoResult) kmlPlacemark {
 		m.data("allowed", fixed(a.Threshold/u.Metres, 3))
 		words += fmt.Sprintf("; %s %s allowed", metres(a.Threshold/u.Metres), u.Symbol)
 	}
+	m.data("findings", strings.Join(codes, " "))
 	if p.Why != "" {
 		words += ": " + plain(p.Why)
+	}
+	if len(codes) > 0 {
+		words += "; findings: " + strings.Join(codes, ", ")
 	}
 	m.Description = html.EscapeString(words)
 	return m

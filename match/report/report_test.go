@@ -19,6 +19,7 @@ import (
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/ledger"
+	"example.com/phototie/geotag/pixels"
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
@@ -110,6 +111,7 @@ func job(t *testing.T, unit grid.Unit) *match.Result {
 	for i := range 25 {
 		add(fmt.Sprintf("photos/ok%02d.jpg", i), "A", tagAt(2*math.Sin(float64(i)), 2*math.Cos(float64(i))), nil)
 	}
+	links[10].Photo = "photos/ok10-marked.jpg" // as picture calls it
 	add("photos/over.jpg", "A", tagAt(6, 2), nil)
 	add(nasty, "=B", tagAt(4000, 3000), nil)
 	add("photos/unreadable.jpg", "A", nil, fmt.Errorf("jpeg: %w", geotag.ErrTruncated))
@@ -125,7 +127,9 @@ func job(t *testing.T, unit grid.Unit) *match.Result {
 	ball := tagAt(1, 1)
 	ball.MapDatum = "BALLPARK"
 	add("photos/ballpark.jpg", "A", ball, nil)
-	res, err := match.Check(context.Background(), plane{unit}, points, links, match.All(photos), match.Options{})
+	picture(photos)
+	res, err := match.Check(context.Background(), plane{unit}, points, links, match.All(photos), match.Options{Requirements: &match.Requirements{
+		PerCode: map[string]match.CodeRule{"BOL": {MinPhotos: 99, MinQuality: 70}, "none such": {}}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -150,12 +154,52 @@ func job(t *testing.T, unit grid.Unit) *match.Result {
 	}
 	for _, c := range []match.FindingCode{match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingBadTag, match.FindingConflict,
 		match.FindingUnreadable, match.FindingNoTie, match.FindingManyPoints, match.FindingNoPoint, match.FindingStray, match.FindingBare,
-		match.FindingNoFrame, match.FindingBallpark} {
+		match.FindingNoFrame, match.FindingBallpark,
+		match.FindingUndecodable, match.FindingUnmeasured, match.FindingTooSmall, match.FindingLowQuality, match.FindingQualityUnknown,
+		match.FindingBlurred, match.FindingClipped, match.FindingOrientation, match.FindingIdentical, match.FindingMarkupAlone,
+		match.FindingTooFew, match.FindingUnusedRule} {
 		if !codes[c] {
 			t.Errorf("the test's job has no finding of the kind %s", c)
 		}
 	}
 	return res
+}
+
+// picture measures photos: some of them are at fault in every way that one photo by
+// itself can be.
+func picture(photos []match.Photo) {
+	for i := range photos {
+		p := &photos[i]
+		if p.Tag == nil {
+			continue
+		}
+		blur, hash := 1.2, pixels.Hash(0x0123456789abcdef)
+		m := &pixels.Measures{Width: 1600, Height: 1200, Orientation: 1, SHA256: pixels.Sum{byte(i), byte(i >> 8), 1}, Quality: &pixels.Quality{Low: 85, High: 85},
+			Exposure: &pixels.Exposure{Black: 0.01, White: 0.02, Mean: 0.5}, Blur: &blur, Hash: &hash}
+		p.Pixels = m
+		switch i {
+		case 1:
+			m.Width, m.Height = 320, 240
+		case 2:
+			m.Quality = &pixels.Quality{Low: 20, High: 30}
+		case 3:
+			m.Quality = &pixels.Quality{Low: 60, High: 80}
+		case 4:
+			blur = 4
+		case 5:
+			m.Exposure.White = 0.8
+		case 6:
+			m.Orientation = 6
+		case 7:
+			m.SHA256 = photos[0].Pixels.SHA256
+		case 8:
+			*m = pixels.Measures{Width: 1600, Height: 1200, SHA256: m.SHA256, Undecoded: "the image is cut off"}
+		case 9:
+			p.Pixels, p.PixelsErr = nil, fmt.Errorf("another kind of image: %w", geotag.ErrFormat)
+		case 10:
+			p.Name = strings.Replace(p.Name, ".jpg", "-marked.jpg", 1)
+		}
+	}
 }
 
 func TestTextFitsAndTellsAll(t *testing.T) {
@@ -179,6 +223,15 @@ func TestTextFitsAndTellsAll(t *testing.T) {
 			for _, want := range []string{"gross", "over", "unjudged", "within", "Points without a photo (1)\n bare", "can't be read", "no position in it",
 				"position unsound", "not in the links nearest A", "point not surveyed", "linked to several points", "datum not usable", "only a ballpark operation",
 				"gone.jpg", "A BALLPARK OPERATION", "install the grid xyz.tif"} {
+				if !strings.Contains(text, want) {
+					t.Errorf("all=%v: the text does not say %q:\n%s", all, want, b.String())
+				}
+			}
+			text = strings.Join(strings.Fields(text), " ")
+			for _, want := range []string{
+				"pictures 33 measured, 2 not, 1 of them by the header alone: 320 x 240 to 1600 x 1200, JPEG quality 20 to 85, blur 1.2 to 4.0 px (median 1.2)",
+				"required 1024 x 768 pixels, JPEG quality 50, blur up to 1.7 px, up to 40 % black or white; BOL 99 photos a point, JPEG quality 70; none such the same",
+				"note the job: the JPEG quality of", "note the job: there is a rule", "error A: 2"} {
 				if !strings.Contains(text, want) {
 					t.Errorf("all=%v: the text does not say %q:\n%s", all, want, b.String())
 				}

@@ -59,6 +59,9 @@ func Summary(w io.Writer, r *match.Result, o baseline.Outcome, opt SummaryOption
 		}
 		line("%s", text)
 	}
+	if r.Requirements != nil {
+		line("pictures: %s", measured(r))
+	}
 	p.kinds(o.Kept, SummaryLines-9, line)
 	if opt.Baseline != "" {
 		line("baseline %s: %s accepted, %s run out, %s of no use any more", plain(opt.Baseline),

@@ -10,6 +10,7 @@ import (
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/cause"
+	"example.com/phototie/match/dataset"
 )
 
 // TextOptions say how much Text tells.
@@ -95,6 +96,9 @@ func (p *printer) head(r *match.Result, opt TextOptions) {
 	}
 	for _, u := range operations(r) {
 		p.field("frame", "%s", u)
+	}
+	for _, f := range PictureFacts(r) {
+		p.field(f.Name, "%s", f.Text)
 	}
 	if lo, hi, conf, ok := r.Thresholds(); ok {
 		u := r.Grid.Unit
@@ -320,10 +324,9 @@ func (p *printer) findings(r *match.Result, opt TextOptions) {
 		all = r.Findings()
 	}
 	for _, f := range all {
-		if f.Photo == "" && f.Point == "" {
-			continue // the head says all there is about the job as a whole
-		}
 		switch f.Code {
+		case dataset.FindingControl, dataset.FindingFar:
+			continue // the head says all there is
 		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie:
 			continue // the table says all there is
 		case match.FindingMetadata:
@@ -335,6 +338,7 @@ func (p *printer) findings(r *match.Result, opt TextOptions) {
 		}
 		said = append(said, f)
 	}
+	told := map[string]bool{} // points that a finding says to have no photo
 	if len(said) > 0 {
 		p.printf("\nFindings (%s)\n", number(len(said)))
 		of := map[match.FindingCode]int{}
@@ -347,6 +351,12 @@ func (p *printer) findings(r *match.Result, opt TextOptions) {
 			if subject == "" {
 				subject = plain(f.Point)
 			}
+			if subject == "" {
+				subject = "the job"
+			}
+			if f.Code == match.FindingTooFew {
+				told[f.Point] = true
+			}
 			p.printf("  %s\n", wrap(fmt.Sprintf("%s %s: %s; %s", f.Severity, subject, plain(f.Message), f.Remedy), 2, "    "))
 		}
 		for _, f := range said {
@@ -358,7 +368,7 @@ func (p *printer) findings(r *match.Result, opt TextOptions) {
 	}
 	var bare []string
 	for _, pt := range r.Points {
-		if len(pt.Photos) == 0 {
+		if len(pt.Photos) == 0 && !told[pt.ID] {
 			bare = append(bare, plain(pt.ID))
 		}
 	}

@@ -69,6 +69,19 @@ handheld_m = 4.9               # metres, where a photo states no accuracy itself
 handheld_confidence = 0.68
 standoff_m = 2.0               # metres from the camera to the point
 point_sigma_m = 0.02           # metres per axis, where points.csv states none
+
+# What the photos must be as pictures. What is left out here has its default.
+[photo_requirements.default]
+min_photos = 1                 # of each point
+min_long_side_px = 1024
+min_short_side_px = 768
+max_blur_px = 1.7              # spread of edges, of the photo at 512 pixels
+
+[photo_requirements.codes.BMK] # bench marks: the point again from the side
+min_photos = 2
+min_long_side_px = 1280
+min_short_side_px = 960
+min_quality = 80
 `
 
 // leg is a straight length of quay.

@@ -1,0 +1,126 @@
+package record
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"example.com/phototie/match"
+)
+
+// asPicture says that a finding is about a photo as a picture. Such findings stand on
+// the photo's sheet.
+func asPicture(f match.Finding) bool {
+	return f.Photo != "" && slices.Contains(match.PhotoFindingCodes, f.Code)
+}
+
+// collect sorts the findings of the job.
+func (d *doc) collect() {
+	d.findings = append(d.r.Findings(), d.in.Findings...)
+	d.ofPhoto, d.tooFew = map[string][]match.Finding{}, map[string]match.Finding{}
+	for _, f := range d.findings {
+		switch {
+		case asPicture(f):
+			d.ofPhoto[f.Photo] = append(d.ofPhoto[f.Photo], f)
+		case f.Code == match.FindingTooFew:
+			d.tooFew[f.Point] = f
+		}
+	}
+}
+
+// look says that somebody should look at a photo.
+func (d *doc) look(i int) bool {
+	p := &d.r.Photos[i]
+	return p.Verdict != match.Within || contested(p) || len(d.amiss(i)) > 0
+}
+
+// pictureWords name what is wrong with a picture.
+var pictureWords = map[match.FindingCode]string{
+	match.FindingUndecodable:   "pixels can\u2019t be read",
+	match.FindingTooSmall:      "too small",
+	match.FindingLowQuality:    "low JPEG quality",
+	match.FindingBlurred:       "blurred",
+	match.FindingClipped:       "clipped",
+	match.FindingOrientation:   "mirrored by its orientation flag",
+	match.FindingIdentical:     "same file as another",
+	match.FindingNearDuplicate: "same picture as another",
+	match.FindingMarkup:        "marked-up copy",
+	match.FindingMarkupAlone:   "marked-up copy without its original",
+}
+
+// amiss names what is wrong with a photo as a picture; what is only worth knowing
+// does not count.
+func (d *doc) amiss(i int) []string {
+	var out []string
+	for _, f := range d.ofPhoto[d.r.Photos[i].Name] {
+		if !f.Severity.AtLeast(match.SeverityWarning) {
+			continue
+		}
+		w, ok := pictureWords[f.Code]
+		if !ok {
+			w = plain(string(f.Code))
+		}
+		out = append(out, w)
+	}
+	return out
+}
+
+// requiredSays sums up which photos and points are not as required.
+func (d *doc) requiredSays() []string {
+	var says []string
+	n := 0
+	var kinds []string
+	times := map[string]int{}
+	for i := range d.r.Photos {
+		words := d.amiss(i)
+		if len(words) > 0 {
+			n++
+		}
+		for _, w := range words {
+			if times[w]++; times[w] == 1 {
+				kinds = append(kinds, w)
+			}
+		}
+	}
+	if n > 0 {
+		slices.SortStableFunc(kinds, func(a, b string) int { return times[b] - times[a] })
+		for i, w := range kinds {
+			kinds[i] = fmt.Sprintf("%s (%s)", w, count(times[w]))
+		}
+		says = append(says, fmt.Sprintf("%s %s not as required: %s.", plural(n, "photo"), are(n), strings.Join(kinds, ", ")))
+	}
+	if n := len(d.tooFew); n > 0 {
+		says = append(says, fmt.Sprintf("%s %s fewer usable photos than required.", plural(n, "point"), have(n)))
+	}
+	return says
+}
+
+// pictureFacts tell of a photo as a picture: what was measured, and what was found.
+func (d *doc) pictureFacts(i int) []fact {
+	p := &d.r.Photos[i]
+	var out []fact
+	switch m := p.Pixels; {
+	case m != nil:
+		text := fmt.Sprintf("%d \u00d7 %d pixels", m.Width, m.Height)
+		if m.Quality != nil {
+			text += fmt.Sprintf(", JPEG quality %v", m.Quality)
+		}
+		switch {
+		case m.Undecoded != "":
+		case m.Blur != nil:
+			text += fmt.Sprintf(", blur %.1f%spx", *m.Blur, nbsp)
+		default:
+			text += ", no edges"
+		}
+		if e := m.Exposure; e != nil {
+			text += ", " + percent(e.Black+e.White) + " black or white"
+		}
+		out = append(out, fact{Term: "Picture", Text: []string{text}})
+	case p.PixelsErr != nil:
+		out = append(out, fact{Term: "Picture", Text: []string{"not measured: " + plain(p.PixelsErr.Error())}})
+	}
+	for _, f := range d.ofPhoto[p.Name] {
+		out = append(out, fact{Term: title(string(f.Severity)), Text: []string{title(plain(f.Message)) + ".", "What to do: " + plain(f.Remedy) + "."}})
+	}
+	return out
+}

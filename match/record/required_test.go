@@ -1,0 +1,96 @@
+package record_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+
+	"golang.org/x/net/html"
+
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+	"example.com/phototie/match/record"
+)
+
+// A photo's sheet says what was measured of it and what was found; the lists say that
+// somebody should look at it; and nothing is said twice.
+func TestPicturesAsRequired(t *testing.T) {
+	res := job(t, 120, grid.Metre, nil)
+	root := parse(t, write(t, record.Input{Title: "Quay", Result: res}))
+	byID := map[string]*html.Node{}
+	var others string
+	for _, e := range all(root) {
+		if id, ok := attr(e, "id"); ok {
+			byID[id] = e
+		}
+		if class, _ := attr(e, "class"); class == "findings" {
+			others = words(e)
+		}
+	}
+	want := map[match.FindingCode]string{
+		match.FindingBlurred:     "Warning It is blurred: edges are spread by 3.5 of 512 pixels; 1.7 are allowed",
+		match.FindingTooSmall:    "Warning It has 320 x 240 pixels; 1024 x 768 are required",
+		match.FindingUndecodable: "Error Its pixels can't be read: ",
+		match.FindingOrientation: "Note Its pixels lie turned: it is upright a quarter turn clockwise",
+	}
+	seen := map[match.FindingCode]int{}
+	look := words(byID["look"])
+	for i := range res.Photos {
+		p := &res.Photos[i]
+		sheet := byID[fmt.Sprintf("photo-%d", i+1)]
+		if sheet == nil {
+			t.Fatalf("photo %d has no place", i+1)
+		}
+		told := words(sheet)
+		if p.Pixels != nil && p.Pixels.Undecoded == "" && !strings.Contains(told, "JPEG quality 85, blur ") {
+			t.Errorf("%s: no figures: %s", p.Name, told)
+		}
+		if p.PixelsErr != nil && p.Err == nil && !strings.Contains(told, "Picture not measured: no header") {
+			t.Errorf("%s: it does not say that it was not measured: %s", p.Name, told)
+		}
+		for _, f := range res.Findings() {
+			text, ok := want[f.Code]
+			if f.Photo != p.Name || !ok {
+				continue
+			}
+			seen[f.Code]++
+			if !strings.Contains(told, text) || !strings.Contains(told, "What to do: "+f.Remedy) {
+				t.Errorf("%s: the sheet does not say %q: %s", p.Name, text, told)
+			}
+			listed := strings.Contains(look, p.Name)
+			if f.Severity.AtLeast(match.SeverityWarning) && !listed {
+				t.Errorf("%s: %s is not among what is to be looked at", p.Name, f.Code)
+			}
+			if _, marked := attr(sheet, "data-look"); marked != listed {
+				t.Errorf("%s: marked %v, listed %v", p.Name, marked, listed)
+			}
+		}
+		if strings.Contains(others, "edges are spread") {
+			t.Errorf("%s is among the other findings: %s", p.Name, others)
+		}
+	}
+	for code := range want {
+		if seen[code] == 0 {
+			t.Errorf("the job has no %s", code)
+		}
+	}
+	for _, s := range []string{"not as required: ", "blurred (3)", "fewer usable photos than required."} {
+		if !strings.Contains(words(byID["summary"]), s) {
+			t.Errorf("the summary does not say %q: %s", s, words(byID["summary"]))
+		}
+	}
+	if !strings.Contains(others, "0 of 1 photo required") {
+		t.Errorf("points with too few photos are not among the findings: %s", others)
+	}
+}
+
+// words are the words of an element, one blank apart.
+func words(n *html.Node) string {
+	var parts []string
+	for c := range n.Descendants() {
+		if c.Type == html.TextNode {
+			parts = append(parts, strings.Fields(c.Data)...)
+		}
+	}
+	return strings.Join(parts, " ")
+}

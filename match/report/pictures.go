@@ -1,0 +1,145 @@
+package report
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+
+	"example.com/phototie/match"
+)
+
+// PictureFacts words what was measured of the photos as pictures and what was
+// required of them; none where nothing was required.
+func PictureFacts(r *match.Result) []Fact {
+	if r.Requirements == nil {
+		return nil
+	}
+	return []Fact{{"pictures", measured(r)}, {"required", required(r.Requirements)}}
+}
+
+// measured words what was measured, from the least to the greatest.
+func measured(r *match.Result) string {
+	type size struct{ long, short int }
+	var sizes []size
+	var blur []float64
+	worst, best := math.MaxInt, 0
+	n, undecoded := 0, 0
+	for i := range r.Photos {
+		m := r.Photos[i].Pixels
+		if m == nil {
+			continue
+		}
+		n++
+		sizes = append(sizes, size{max(m.Width, m.Height), min(m.Width, m.Height)})
+		if m.Undecoded != "" {
+			undecoded++
+		}
+		if m.Quality != nil {
+			worst, best = min(worst, m.Quality.Low), max(best, m.Quality.High)
+		}
+		if m.Blur != nil {
+			blur = append(blur, *m.Blur)
+		}
+	}
+	if n == 0 {
+		return "not measured: only the number and the names of photos were looked at"
+	}
+	text := number(n) + " measured"
+	if left := len(r.Photos) - n; left > 0 {
+		text += ", " + number(left) + " not"
+	}
+	if undecoded > 0 {
+		text += fmt.Sprintf(", %s of them by the header alone", number(undecoded))
+	}
+	slices.SortFunc(sizes, func(a, b size) int { return a.long*a.short - b.long*b.short })
+	words := func(s size) string { return fmt.Sprintf("%d x %d", s.long, s.short) }
+	if lo, hi := words(sizes[0]), words(sizes[n-1]); lo == hi {
+		text += ": " + lo
+	} else {
+		text += fmt.Sprintf(": %s to %s", lo, hi)
+	}
+	switch {
+	case best == 0:
+	case worst == best:
+		text += fmt.Sprintf(", JPEG quality %d", best)
+	default:
+		text += fmt.Sprintf(", JPEG quality %d to %d", worst, best)
+	}
+	if len(blur) > 0 {
+		slices.Sort(blur)
+		text += fmt.Sprintf(", blur %.1f to %.1f px (median %.1f)", blur[0], blur[len(blur)-1], median(blur))
+	}
+	return text
+}
+
+// required words the default rule, and by what the rules of codes differ.
+func required(q *match.Requirements) string {
+	d := q.Default
+	parts := []string{ruleWords(d, match.CodeRule{})}
+	if parts[0] == "" {
+		parts[0] = "nothing by default"
+	}
+	for _, code := range slices.Sorted(maps.Keys(q.PerCode)) {
+		words := ruleWords(q.PerCode[code], d)
+		if words == "" {
+			words = "the same"
+		}
+		parts = append(parts, plain(code)+" "+words)
+	}
+	return strings.Join(parts, "; ")
+}
+
+// ruleWords words what a rule requires that another one does not.
+func ruleWords(r, d match.CodeRule) string {
+	var out []string
+	if r.MinPhotos != d.MinPhotos {
+		if r.MinPhotos > 0 {
+			out = append(out, plural(r.MinPhotos, "photo")+" a point")
+		} else if d.MinPhotos > 0 {
+			out = append(out, "any number of photos")
+		}
+	}
+	if r.MinLongSide != d.MinLongSide || r.MinShortSide != d.MinShortSide {
+		if r.MinLongSide > 0 || r.MinShortSide > 0 {
+			out = append(out, fmt.Sprintf("%d x %d pixels", max(r.MinLongSide, r.MinShortSide, 0), max(r.MinShortSide, 0)))
+		} else if d.MinLongSide > 0 || d.MinShortSide > 0 {
+			out = append(out, "any size")
+		}
+	}
+	if r.MinQuality != d.MinQuality {
+		if r.MinQuality > 0 {
+			out = append(out, fmt.Sprintf("JPEG quality %d", r.MinQuality))
+		} else if d.MinQuality > 0 {
+			out = append(out, "any JPEG quality")
+		}
+	}
+	if r.MaxBlur != d.MaxBlur {
+		if r.MaxBlur > 0 {
+			out = append(out, fmt.Sprintf("blur up to %.3g px", r.MaxBlur))
+		} else if d.MaxBlur > 0 {
+			out = append(out, "any blur")
+		}
+	}
+	if r.MaxClipped != d.MaxClipped {
+		if r.MaxClipped > 0 {
+			out = append(out, fmt.Sprintf("up to %.3g %% black or white", 100*r.MaxClipped))
+		} else if d.MaxClipped > 0 {
+			out = append(out, "any exposure")
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
+// codesByPhoto has the codes of the findings about each photo, each code once, in
+// their order.
+func codesByPhoto(r *match.Result) map[string][]string {
+	out := map[string][]string{}
+	for _, f := range r.Findings() {
+		if f.Photo != "" && !slices.Contains(out[f.Photo], string(f.Code)) {
+			out[f.Photo] = append(out[f.Photo], string(f.Code))
+		}
+	}
+	return out
+}
