@@ -627,7 +627,7 @@ func (c *photoCheck) counts() {
 			message += "; not counted: " + strings.Join(left, ", ")
 		}
 		c.found.points[p.ID] = Finding{Code: FindingTooFew, Severity: SeverityError, Point: p.ID, Line: p.Line, Message: message,
-			Remedy: "look for its photos among the untied ones, or take them"}
+			Remedy: "look for its photos among the untied and the wrongly tied ones, or take them"}
 	}
 }
 
