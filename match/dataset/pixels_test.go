@@ -8,6 +8,7 @@ import (
 	"image"
 	"image/color"
 	"image/jpeg"
+	"image/png"
 	"io"
 	"io/fs"
 	"runtime"
@@ -198,6 +199,39 @@ func TestRequirementProblems(t *testing.T) {
 	}
 	if s, err := parseSettings([]byte(minimal)); err != nil || s.Requirements != nil {
 		t.Errorf("requirements without a table: %+v, %v", s.Requirements, err)
+	}
+}
+
+// A sound photo of another format is measured or told as not measured, never as
+// damaged, and counts for its point either way.
+func TestOtherFormats(t *testing.T) {
+	var b bytes.Buffer
+	if err := png.Encode(&b, image.NewGray(image.Rect(0, 0, 1200, 900))); err != nil {
+		t.Fatal(err)
+	}
+	files := quayFS(t, "[photo_requirements.default]\nmin_photos = 3\nmax_blur_px = -1\nmax_clipped = -1\n")
+	files["photos/5.png"] = &fstest.MapFile{Data: b.Bytes()}
+	files["links.csv"].Data = append(files["links.csv"].Data, "photos/5.png,A\n"...)
+	d, err := OpenFS(files)
+	if err != nil {
+		t.Fatal(err)
+	}
+	res, err := d.Check(t.Context(), plane{grid.Metre}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range res.Findings() {
+		if f.Photo == "photos/5.png" && f.Code != match.FindingNoTag {
+			t.Errorf("%+v", f)
+		}
+		if f.Code == match.FindingTooFew && f.Point == "A" && !strings.HasPrefix(f.Message, "2 of 3 ") {
+			t.Errorf("the photo does not count: %s", f.Message)
+		}
+	}
+	p := res.Photos[4]
+	told := slices.ContainsFunc(res.Findings(), func(f match.Finding) bool { return f.Code == match.FindingUnmeasured })
+	if p.Err != nil || (p.Pixels == nil) != told {
+		t.Errorf("measured %v, told as not measured %v, %v", p.Pixels != nil, told, p.Err)
 	}
 }
 
