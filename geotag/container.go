@@ -28,13 +28,16 @@ type container struct {
 	// edit is known to be sound and to suit what read says of the image; whether
 	// the image is signed, and whether the result reads back, is not its concern.
 	plan func(src *source, e Edit, p *Patch) error
+	// bare says that the format is a packet by itself: the position stands in XMP
+	// and nowhere else.
+	bare bool
 	// signed reports whether the image carries a C2PA manifest store; nil where the
 	// format has no place for one.
 	signed func(src *source) (bool, error)
 }
 
 // containers are the formats known, in the order they are tried.
-var containers = []*container{&jpegContainer, &pngContainer, &webpContainer}
+var containers = []*container{&jpegContainer, &pngContainer, &webpContainer, &sidecarContainer}
 
 // Extensions returns the file name extensions, in lower case with the dot, of
 // the image formats that Read and Plan know.

@@ -39,7 +39,9 @@
 // # Formats
 //
 // JPEG; PNG and APNG (chunk eXIf, or an Exif block kept as text in hexadecimal;
-// XMP in a text chunk, compressed or not); WebP. What knows a format is in files
+// XMP in a text chunk, compressed or not); WebP; and XMP side-car files, which
+// stand for photos in raw formats ([Tag.WithSidecar], [NewSidecar]; which file
+// belongs to which photo is the caller's to know). What knows a format is in files
 // of its own behind one table of containers; the readers of Exif blocks and XMP
 // packets know nothing of it. A further format is one more file and one more line.
 //

@@ -36,6 +36,9 @@ func FuzzRewrite(f *testing.F) {
 		binary.BigEndian.PutUint16(index[len(index)-8:], 300)
 		seed(geotagtest.Insert(img, 0xE2, index))
 	}
+	for _, s := range sidecars(f) {
+		seed([]byte(s))
+	}
 	for _, img := range rasterVariants(f) {
 		seed(img)
 	}

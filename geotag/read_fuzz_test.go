@@ -50,6 +50,9 @@ func FuzzRead(f *testing.F) {
 		}
 	}
 	f.Add(withXMP(little().position("N", []uint32{52, 1, 50, 1, 34, 1}, "E", []uint32{4, 1, 0, 1, 0, 1}).photo(), packet(description(xmpPlace, ""))))
+	for _, s := range sidecars(f) {
+		f.Add([]byte(s))
+	}
 	for _, img := range rasterVariants(f) {
 		f.Add(img)
 	}

@@ -57,7 +57,7 @@ func (c *container) patch(src *source, e Edit) (*Patch, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := e.suits(before); err != nil {
+	if err := e.suits(before, c.bare); err != nil {
 		return nil, err
 	}
 	p := &Patch{SizeBefore: src.size}
@@ -88,12 +88,13 @@ func (c *container) patch(src *source, e Edit) (*Patch, error) {
 }
 
 // suits reports an error where the edit asks of an image with this tag what it
-// can't hold.
-func (e Edit) suits(before *Tag) error {
+// can't hold. A bare packet may have a destination and no position: that of the
+// camera may stand in the photo that the packet is of.
+func (e Edit) suits(before *Tag, bare bool) error {
 	if e.Meaning != CameraPosition {
 		return nil
 	}
-	if before.Position == nil || before.Position.Source != SourceExif {
+	if !bare && (before.Position == nil || before.Position.Source != SourceExif) {
 		return fmt.Errorf("%w: the image has no sound Exif position that could stay the camera's; use SubjectPosition", ErrEdit)
 	}
 	if !sameDatum(before.MapDatum, e.MapDatum) {
@@ -204,12 +205,12 @@ func (c *container) verify(src *source, before *Tag, e Edit, p *Patch) error {
 		if err := near("position", a.Position); err != nil {
 			return err
 		}
-		if a.Position.Source != SourceExif {
+		if !c.bare && a.Position.Source != SourceExif {
 			return fail("the Exif position is not sound")
 		}
-		if b.Position != nil && b.Position.Source == SourceXMP {
-			// With the position, the reader took these from XMP too, where they
-			// still are.
+		if c.bare || b.Position != nil && b.Position.Source == SourceXMP {
+			// Only with a position does the reader take these from XMP too, where
+			// they still are.
 			a.Altitude, a.Direction, a.GPSTime = nil, nil, nil
 			b.Altitude, b.Direction, b.GPSTime = nil, nil, nil
 		}

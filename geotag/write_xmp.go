@@ -33,6 +33,8 @@ type xmpEdit struct {
 	// whole lists the properties that have to be there where one of anchors is,
 	// so that no half of a position stays.
 	whole, anchors []string
+	// insert says that whole has to be there in any case.
+	insert bool
 }
 
 // xmpFields is gpsFields for XMP.
@@ -114,6 +116,15 @@ type xmpScan struct {
 	// pad to padEnd is the white space before the closing xpacket instruction,
 	// which is there to be used up; both are 0 where there is none.
 	pad, padEnd int
+	// described is where the first rdf:Description of the resource starts, -1
+	// where there is none, indent the white space before it, and about its
+	// rdf:about as written.
+	described     int
+	indent, about string
+	// rdf to rdfEnd is the end tag of rdf:RDF, or an empty element tag; rdfName is
+	// its name as written. They are 0 and empty where there is none.
+	rdf, rdfEnd int
+	rdfName     string
 }
 
 // scanXMP finds the GPS properties of a packet, as attributes or elements of an
@@ -122,7 +133,7 @@ type xmpScan struct {
 func scanXMP(packet []byte) (*xmpScan, error) {
 	body := bytes.TrimRight(packet, "\x00")
 	dec := xml.NewDecoder(bytes.NewReader(body))
-	var scan xmpScan
+	scan := xmpScan{described: -1}
 	var path []xml.Name
 	var open *xmpProperty // the property element that the decoder is in
 	var spaceOff, spaceEnd int
@@ -170,6 +181,15 @@ func scanXMP(packet []byte) (*xmpScan, error) {
 			}
 			scan.provenance = scan.provenance || described() && t.Name == provenance
 			path = append(path, t.Name)
+			if (t.Name == xml.Name{Space: nsRDF, Local: "RDF"}) && scan.rdfName == "" {
+				scan.rdf, scan.rdfEnd, scan.rdfName = off, end, tagName(body[off:end])
+			}
+			if described() && scan.described < 0 {
+				scan.described = off
+				if spaceEnd == off {
+					scan.indent = string(body[spaceOff:spaceEnd])
+				}
+			}
 			if described() {
 				spans, err := attributes(body[off:end])
 				if err != nil || len(spans) != len(t.Attr) {
@@ -177,6 +197,9 @@ func scanXMP(packet []byte) (*xmpScan, error) {
 				}
 				for i, a := range t.Attr {
 					scan.provenance = scan.provenance || a.Name == provenance
+					if (a.Name == xml.Name{Space: nsRDF, Local: "about"}) && scan.described == off {
+						scan.about = string(body[off+spans[i].inner : off+spans[i].innerEnd])
+					}
 					if !gpsName(a.Name) {
 						continue
 					}
@@ -190,6 +213,9 @@ func scanXMP(packet []byte) (*xmpScan, error) {
 			}
 		case xml.EndElement:
 			path = path[:len(path)-1]
+			if (t.Name == xml.Name{Space: nsRDF, Local: "RDF"}) && off < end && scan.rdf < off && !slices.Contains(path, t.Name) {
+				scan.rdf, scan.rdfEnd = off, end
+			}
 			if open != nil && described() {
 				open.innerEnd, open.end = off, end
 				scan.properties = append(scan.properties, *open)
@@ -343,6 +369,12 @@ func planXMP(packet []byte, x xmpEdit) (splices []Splice, notes []string, err er
 			}
 		}
 		replace(anchor.end, anchor.end, add.String())
+	} else if x.insert {
+		off, end, text, err := scan.insertion(packet, x, here)
+		if err != nil {
+			return nil, nil, err
+		}
+		replace(off, end, text)
 	}
 	if len(splices) == 0 {
 		return nil, notes, nil
@@ -355,6 +387,32 @@ func planXMP(packet []byte, x xmpEdit) (splices []Splice, notes []string, err er
 		splices = append(splices, s)
 	}
 	return splices, notes, nil
+}
+
+// insertion works out where a packet takes up properties that it has none of, and
+// the text with those of whole that are not here: an rdf:Description of their
+// own, of the same resource, before those that there are.
+func (s *xmpScan) insertion(packet []byte, x xmpEdit, here map[string]bool) (off, end int, text string, err error) {
+	if s.rdfName == "" {
+		return 0, 0, "", fmt.Errorf("%w: the packet describes nothing: it has no rdf:RDF", ErrCorrupt)
+	}
+	var b strings.Builder
+	// The prefix rdf is declared again, in case the packet has another.
+	fmt.Fprintf(&b, `<rdf:Description xmlns:rdf="%s" rdf:about="%s" xmlns:exif="%s"`, nsRDF, s.about, nsExif)
+	for _, name := range x.whole {
+		if !here[name] {
+			fmt.Fprintf(&b, ` exif:%s="%s"`, name, escape(x.set[name]))
+		}
+	}
+	b.WriteString("/>")
+	switch {
+	case s.described >= 0:
+		return s.described, s.described, b.String() + s.indent, nil
+	case packet[s.rdf+1] == '/':
+		return s.rdf, s.rdf, b.String(), nil
+	}
+	tag := string(packet[s.rdf:s.rdfEnd])
+	return s.rdf, s.rdfEnd, strings.TrimRight(strings.TrimSuffix(tag, "/>"), xmlSpace) + ">" + b.String() + "</" + s.rdfName + ">", nil
 }
 
 // growth is by how much splices lengthen what they change.

@@ -16,8 +16,9 @@ import (
 
 // Namespaces, XMP specification part 1 and XML 1.0.
 const (
-	nsDC  = "http://purl.org/dc/elements/1.1/"
-	nsXML = "http://www.w3.org/XML/1998/namespace"
+	nsDC   = "http://purl.org/dc/elements/1.1/"
+	nsTIFF = "http://ns.adobe.com/tiff/1.0/"
+	nsXML  = "http://www.w3.org/XML/1998/namespace"
 )
 
 // Bounds of a packet. A JPEG segment holds 64 KiB; other containers more.
@@ -44,7 +45,19 @@ const (
 	xmpProcessingMethod
 	xmpImgDirection
 	xmpImgDirectionRef
+	xmpDestLatitude
+	xmpDestLatitudeRef
+	xmpDestLongitude
+	xmpDestLongitudeRef
+	xmpDestBearing
+	xmpDestBearingRef
+	xmpDestDistance
+	xmpDestDistanceRef
+	xmpDateTimeOriginal
 	xmpExifVersion
+	xmpMake
+	xmpModel
+	xmpOrientation
 	xmpTitle
 	xmpDescription
 	xmpSubject
@@ -55,7 +68,10 @@ var xmpNames = [xmpKeys]string{
 	"", "exif:GPSLatitude", "exif:GPSLatitudeRef", "exif:GPSLongitude", "exif:GPSLongitudeRef",
 	"exif:GPSAltitude", "exif:GPSAltitudeRef", "exif:GPSTimeStamp", "exif:GPSMapDatum",
 	"exif:GPSHPositioningError", "exif:GPSDOP", "exif:GPSProcessingMethod",
-	"exif:GPSImgDirection", "exif:GPSImgDirectionRef", "exif:ExifVersion",
+	"exif:GPSImgDirection", "exif:GPSImgDirectionRef",
+	"exif:GPSDestLatitude", "exif:GPSDestLatitudeRef", "exif:GPSDestLongitude", "exif:GPSDestLongitudeRef",
+	"exif:GPSDestBearing", "exif:GPSDestBearingRef", "exif:GPSDestDistance", "exif:GPSDestDistanceRef",
+	"exif:DateTimeOriginal", "exif:ExifVersion", "tiff:Make", "tiff:Model", "tiff:Orientation",
 	"dc:title", "dc:description", "dc:subject",
 }
 
@@ -65,6 +81,12 @@ func xmpKeyOf(n xml.Name) xmpKey {
 	case nsExif, nsExifEX:
 		for p := xmpLatitude; p <= xmpExifVersion; p++ {
 			if xmpNames[p][len("exif:"):] == n.Local {
+				return p
+			}
+		}
+	case nsTIFF:
+		for p := xmpMake; p <= xmpOrientation; p++ {
+			if xmpNames[p][len("tiff:"):] == n.Local {
 				return p
 			}
 		}
@@ -89,6 +111,8 @@ type xmpProps struct {
 	subject []string
 	// duplicate lists the properties that stand more than once.
 	duplicate []xmpKey
+	// resource says that there is an rdf:RDF.
+	resource bool
 }
 
 func (x *xmpProps) set(p xmpKey, v string) {
@@ -130,6 +154,12 @@ func readXMP(t *Tag, packet []byte) *xmpProps {
 		t.warn(WarnCorrupt, "XMP", "%v", err)
 		return nil
 	}
+	x.texts(t)
+	return x
+}
+
+// texts reads the texts of a packet into t, and tells what stands twice.
+func (x *xmpProps) texts(t *Tag) {
 	for _, d := range x.duplicate {
 		t.warn(WarnDuplicate, xmpNames[d], "the property stands twice; the first is taken")
 	}
@@ -138,7 +168,6 @@ func readXMP(t *Tag, packet []byte) *xmpProps {
 	}
 	t.Texts.XMPTitle = x.value[xmpTitle]
 	t.Texts.XMPDescription = x.value[xmpDescription]
-	return x
 }
 
 // xmpUTF8 returns the packet in UTF-8 without byte order mark and padding.
@@ -218,7 +247,7 @@ func parseXMP(p []byte) (*xmpProps, error) {
 			switch {
 			case rdf == 0:
 				if tok.Name.Space == nsRDF && tok.Name.Local == "RDF" {
-					rdf = depth
+					rdf, x.resource = depth, true
 				}
 			case depth == rdf+1:
 				described = tok.Name.Space == nsRDF && tok.Name.Local == "Description"
@@ -278,21 +307,23 @@ func parseXMP(p []byte) (*xmpProps, error) {
 }
 
 // xmpPosition makes a position of a packet's coordinates; nil where there is
-// none to be believed.
-func xmpPosition(t *Tag, x *xmpProps) *Position {
-	if !x.has[xmpLatitude] && !x.has[xmpLongitude] {
+// none to be believed. lat is the latitude's property, which its reference, the
+// longitude and that one's reference follow.
+func xmpPosition(t *Tag, x *xmpProps, lat xmpKey) *Position {
+	lon := lat + 2
+	if !x.has[lat] && !x.has[lon] {
 		return nil
 	}
-	if !x.has[xmpLatitude] {
-		t.warn(WarnIncomplete, xmpNames[xmpLatitude], "there is a longitude and no latitude")
+	if !x.has[lat] {
+		t.warn(WarnIncomplete, xmpNames[lat], "there is a longitude and no latitude")
 		return nil
 	}
-	if !x.has[xmpLongitude] {
-		t.warn(WarnIncomplete, xmpNames[xmpLongitude], "there is a latitude and no longitude")
+	if !x.has[lon] {
+		t.warn(WarnIncomplete, xmpNames[lon], "there is a latitude and no longitude")
 		return nil
 	}
-	y, yOK := parseXMPCoordinate(t, xmpNames[xmpLatitude], x.value[xmpLatitude], x.value[xmpLatitudeRef], "NS", 90)
-	z, zOK := parseXMPCoordinate(t, xmpNames[xmpLongitude], x.value[xmpLongitude], x.value[xmpLongitudeRef], "EW", 180)
+	y, yOK := parseXMPCoordinate(t, xmpNames[lat], x.value[lat], x.value[lat+1], "NS", 90)
+	z, zOK := parseXMPCoordinate(t, xmpNames[lon], x.value[lon], x.value[lon+1], "EW", 180)
 	if !yOK || !zOK {
 		return nil
 	}
@@ -302,7 +333,7 @@ func xmpPosition(t *Tag, x *xmpProps) *Position {
 	for _, c := range []struct {
 		xmpCoordinateValue
 		field string
-	}{{y, xmpNames[xmpLatitude]}, {z, xmpNames[xmpLongitude]}} {
+	}{{y, xmpNames[lat]}, {z, xmpNames[lon]}} {
 		if c.bare && !signed {
 			t.warn(WarnMissingRef, c.field, "a decimal without a sign or a letter, so that the hemisphere is unknown")
 			yOK = false
@@ -312,7 +343,7 @@ func xmpPosition(t *Tag, x *xmpProps) *Position {
 		return nil
 	}
 	if y.deg == 0 && z.deg == 0 {
-		t.warn(WarnNullIsland, xmpNames[xmpLatitude], "latitude and longitude are exactly 0, which a receiver without a fix writes")
+		t.warn(WarnNullIsland, xmpNames[lat], "latitude and longitude are exactly 0, which a receiver without a fix writes")
 		return nil
 	}
 	return &Position{Lat: y.deg, Lon: z.deg, Step: max(y.step, z.step), Source: SourceXMP}
@@ -436,6 +467,17 @@ func xmpNumber(t *Tag, x *xmpProps, p xmpKey, lo, hi float64) *float64 {
 	return nil
 }
 
+// compare warns where two positions of one photo differ.
+func (t *Tag) compare(nameA string, a *Position, nameB string, b *Position) {
+	dLat := math.Abs(a.Lat - b.Lat)
+	dLon := math.Abs(math.Remainder(a.Lon-b.Lon, 360))
+	// Either may have been rounded or cut off. The slack is for the binary
+	// fractions of the two.
+	if tol := a.Step + b.Step + 1e-12; dLat > tol || dLon > tol {
+		t.warn(WarnConflict, xmpNames[xmpLatitude], "%s says %.8f %.8f, %s %.8f %.8f", nameA, a.Lat, a.Lon, nameB, b.Lat, b.Lon)
+	}
+}
+
 // settle puts the Exif and the XMP position together. Where only the XMP one is
 // sound, what goes with it comes from the packet too as far as the Exif block
 // doesn't state it.
@@ -443,19 +485,12 @@ func (t *Tag) settle(x *xmpProps) {
 	if x == nil {
 		return
 	}
-	t.XMPPosition = xmpPosition(t, x)
+	t.XMPPosition = xmpPosition(t, x, xmpLatitude)
 	if t.XMPPosition == nil {
 		return
 	}
 	if t.Position != nil {
-		dLat := math.Abs(t.Position.Lat - t.XMPPosition.Lat)
-		dLon := math.Abs(math.Remainder(t.Position.Lon-t.XMPPosition.Lon, 360))
-		// Either may have been rounded or cut off. The slack is for the binary
-		// fractions of the two.
-		if tol := t.Position.Step + t.XMPPosition.Step + 1e-12; dLat > tol || dLon > tol {
-			t.warn(WarnConflict, xmpNames[xmpLatitude], "Exif says %.8f %.8f, XMP %.8f %.8f",
-				t.Position.Lat, t.Position.Lon, t.XMPPosition.Lat, t.XMPPosition.Lon)
-		}
+		t.compare("Exif", t.Position, "XMP", t.XMPPosition)
 		return
 	}
 	p := *t.XMPPosition
@@ -480,7 +515,7 @@ func (t *Tag) settle(x *xmpProps) {
 		t.ProcessingMethod = x.value[xmpProcessingMethod]
 	}
 	if t.Direction == nil {
-		t.Direction = xmpDirection(t, x)
+		t.Direction = xmpDirection(t, x, xmpImgDirection)
 	}
 	if t.GPSTime == nil && x.has[xmpTimeStamp] {
 		// ISO 8601 by XMP; a time without a zone is not an instant.
@@ -515,21 +550,22 @@ func xmpAltitudeOf(t *Tag, x *xmpProps) *Altitude {
 	return nil
 }
 
-func xmpDirection(t *Tag, x *xmpProps) *Direction {
-	v := xmpNumber(t, x, xmpImgDirection, 0, 360)
+// xmpDirection reads an angle, whose reference is the property after p.
+func xmpDirection(t *Tag, x *xmpProps, p xmpKey) *Direction {
+	v := xmpNumber(t, x, p, 0, 360)
 	if v == nil {
 		return nil
 	}
 	if *v == 360 {
 		*v = 0
 	}
-	switch ref := x.value[xmpImgDirectionRef]; ref {
+	switch ref := x.value[p+1]; ref {
 	case "T", "M":
 		return &Direction{Degrees: *v, Magnetic: ref == "M"}
 	case "":
-		t.warn(WarnMissingRef, xmpNames[xmpImgDirectionRef], "there is no reference, so that whether true or magnetic north is meant is unknown")
+		t.warn(WarnMissingRef, xmpNames[p+1], "there is no reference, so that whether true or magnetic north is meant is unknown")
 	default:
-		t.warn(WarnBadRef, xmpNames[xmpImgDirectionRef], "%q is none of T, M", ref)
+		t.warn(WarnBadRef, xmpNames[p+1], "%q is none of T, M", ref)
 	}
 	return nil
 }

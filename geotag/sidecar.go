@@ -1,0 +1,281 @@
+package geotag
+
+import (
+	"bytes"
+	"cmp"
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+)
+
+// SidecarExtension is the file name extension of an XMP side-car file, which
+// holds what is to be said of a photo in a format that is left alone, the raw
+// formats of cameras above all. Such a file is no image, and its extension is none
+// of Extensions.
+const SidecarExtension = ".xmp"
+
+// maxSidecar is the longest side-car that is read.
+const maxSidecar = xmpMaxSize
+
+var sidecarContainer = container{
+	name: "xmp",
+	bare: true,
+	sniff: func(head []byte) bool {
+		for _, mark := range []string{"\xEF\xBB\xBF", "\xFE\xFF", "\xFF\xFE"} {
+			head = bytes.TrimPrefix(head, []byte(mark))
+		}
+		head = bytes.TrimLeft(bytes.ReplaceAll(head, []byte{0}, nil), xmlSpace) // in UTF-16 too
+		if bytes.HasPrefix(head, []byte("<?xpacket")) || bytes.HasPrefix(head, []byte("<?xml")) {
+			return true
+		}
+		name := tagName(head)
+		return bytes.HasPrefix(head, []byte("<")) && (strings.HasSuffix(name, ":xmpmeta") || strings.HasSuffix(name, ":RDF"))
+	},
+	read: readSidecar,
+	plan: planSidecar,
+}
+
+// sidecarPacket reads the whole of a side-car.
+func sidecarPacket(src *source) ([]byte, error) {
+	if src.size > maxSidecar {
+		return nil, fmt.Errorf("%w: a side-car of %d bytes; %d are read at most", ErrCorrupt, src.size, maxSidecar)
+	}
+	return src.window(0, int(src.size))
+}
+
+// readSidecar reads an XMP packet that is a file by itself. Beyond what is read
+// of a packet in an image it reads what only an Exif block tells of those:
+// destination, DateTimeOriginal, make, model and orientation.
+func readSidecar(src *source) (*Tag, error) {
+	b, err := sidecarPacket(src)
+	if err != nil {
+		return nil, err
+	}
+	t := new(Tag)
+	packet, utf16, err := xmpUTF8(b)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
+	}
+	if utf16 {
+		t.warn(WarnCharset, "XMP", "the packet is in UTF-16 where UTF-8 is due")
+	}
+	x, err := parseXMP(packet)
+	var syntax *xml.SyntaxError
+	switch {
+	case errors.Is(err, io.ErrUnexpectedEOF), errors.As(err, &syntax) && strings.Contains(syntax.Msg, "unexpected EOF"):
+		return nil, fmt.Errorf("%w: %w", ErrTruncated, err)
+	case err != nil:
+		return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
+	case !x.resource:
+		return nil, fmt.Errorf("%w: it is XML, but no XMP: there is no rdf:RDF", ErrFormat)
+	}
+	x.texts(t)
+	t.ExifVersion = x.value[xmpExifVersion]
+	t.Make, t.Model = x.value[xmpMake], x.value[xmpModel]
+	if x.has[xmpOrientation] {
+		if n, ok := digits(x.value[xmpOrientation]); ok && n >= 1 && n <= 8 {
+			t.Orientation = n
+		} else {
+			t.warn(WarnOutOfRange, xmpNames[xmpOrientation], "%q is none of 1 to 8", x.value[xmpOrientation])
+		}
+	}
+	t.Taken = xmpTaken(t, x)
+	t.settle(x)
+	dest := Destination{
+		Position: xmpPosition(t, x, xmpDestLatitude),
+		Distance: xmpDistance(t, x, xmpDestDistance),
+	}
+	if x.has[xmpDestBearing] {
+		dest.Bearing = xmpDirection(t, x, xmpDestBearing)
+	}
+	if dest != (Destination{}) {
+		t.Destination = &dest
+	}
+	return t, nil
+}
+
+// xmpTaken reads exif:DateTimeOriginal: ISO 8601, to the second or finer, with a
+// zone or without (XMP specification part 1, section 8.2.1.2).
+func xmpTaken(t *Tag, x *xmpProps) *Taken {
+	s := x.value[xmpDateTimeOriginal]
+	if s == "" {
+		return nil
+	}
+	for _, f := range []struct {
+		layout string
+		offset bool
+	}{{time.RFC3339Nano, true}, {"2006-01-02T15:04Z07:00", true}, {"2006-01-02T15:04:05", false}, {"2006-01-02T15:04", false}} {
+		if when, err := time.Parse(f.layout, s); err == nil && when.Year() > 0 {
+			return &Taken{Time: when, HasOffset: f.offset}
+		}
+	}
+	t.warn(WarnOutOfRange, xmpNames[xmpDateTimeOriginal], "%q is no date and time", s)
+	return nil
+}
+
+// xmpDistance reads a length in metres, whose unit is the property after p.
+func xmpDistance(t *Tag, x *xmpProps, p xmpKey) *float64 {
+	v := xmpNumber(t, x, p, 0, maxDistance)
+	if v == nil {
+		return nil
+	}
+	switch ref := x.value[p+1]; ref {
+	case "K":
+		*v *= metresPerKilometre
+	case "M":
+		*v *= metresPerMile
+	case "N":
+		*v *= metresPerNauticalMile
+	default:
+		t.warn(WarnBadRef, xmpNames[p+1], "%q is none of K, M, N", ref)
+		return nil
+	}
+	return v
+}
+
+// xmpFieldsWhole is xmpFields for a packet that is to state the tag, whether it
+// did or not.
+func (e Edit) xmpFieldsWhole(version [4]byte) xmpEdit {
+	x := e.xmpFields(version)
+	x.insert = true
+	if e.Meaning == SubjectPosition {
+		x.whole = []string{"GPSVersionID", "GPSLatitude", "GPSLongitude", "GPSMapDatum", "GPSHPositioningError", "GPSProcessingMethod"}
+	}
+	return x
+}
+
+// planSidecar works out the splices that make the edit in a side-car: the
+// properties that stand in it change where they are, and those that don't are
+// added. The packet keeps its length where its padding allows.
+func planSidecar(src *source, e Edit, p *Patch) error {
+	b, err := sidecarPacket(src)
+	if err != nil {
+		return err
+	}
+	packet := bytes.Clone(b)
+	if _, utf16, err := xmpUTF8(packet); err != nil || utf16 {
+		return fmt.Errorf("%w: the packet is in UTF-16; write it in UTF-8, which XMP in a file is due to be in", ErrUnsafe)
+	}
+	scan, err := scanXMP(packet)
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrCorrupt, err)
+	}
+	splices, notes, err := planXMP(packet, e.xmpFieldsWhole(scan.version()))
+	if err != nil {
+		return err
+	}
+	p.Notes = append(p.Notes, notes...)
+	p.move(splices, 0)
+	return nil
+}
+
+// version is the GPSVersionID that a packet has after a correction.
+func (s *xmpScan) version() [4]byte {
+	var old []byte
+	for _, p := range s.properties {
+		if p.name != "GPSVersionID" {
+			continue
+		}
+		old = old[:0]
+		for part := range strings.SplitSeq(strings.TrimSpace(p.value), ".") {
+			n, ok := digits(part)
+			if !ok || n > 255 {
+				return version23
+			}
+			old = append(old, byte(n))
+		}
+	}
+	return gpsVersion(old)
+}
+
+// sidecarPadding is the white space of a new packet for later changes, as XMP
+// specification part 1, section 7.3.2, recommends: 2 to 4 KiB.
+const sidecarPadding = 2 << 10
+
+// NewSidecar works out the side-car of a photo that has none, as a Patch of
+// nothing: its SizeBefore is 0, and ApplyBytes(nil) gives the file. The same edit
+// gives the same bytes. The error wraps ErrEdit.
+func NewSidecar(e Edit) (*Patch, error) {
+	if err := e.check(); err != nil {
+		return nil, err
+	}
+	if err := e.suits(new(Tag), true); err != nil {
+		return nil, err
+	}
+	empty := "<?xpacket begin=\"\uFEFF\" id=\"W5M0MpCehiHzreSzNTczkc9d\"?>\n" +
+		"<x:xmpmeta xmlns:x=\"adobe:ns:meta/\">\n <rdf:RDF xmlns:rdf=\"" + nsRDF + "\"/>\n</x:xmpmeta>\n"
+	line := strings.Repeat(" ", 99) + "\n"
+	empty += strings.Repeat(line, sidecarPadding/len(line)) + "<?xpacket end=\"w\"?>"
+	// With the padding that it is to keep.
+	x := e.xmpFieldsWhole(version23)
+	scan, err := scanXMP([]byte(empty))
+	if err != nil {
+		return nil, fmt.Errorf("building a side-car: %w", err)
+	}
+	off, end, text, err := scan.insertion([]byte(empty), x, nil)
+	if err != nil {
+		return nil, fmt.Errorf("building a side-car: %w", err)
+	}
+	file := []byte(empty[:off] + text + empty[end:])
+	p := &Patch{Splices: []Splice{{New: file}}}
+	_, again, err := Rewrite(file, e)
+	if err == nil && !again.Empty() {
+		err = errors.New("a second run would change it")
+	}
+	if err != nil {
+		return nil, fmt.Errorf("building a side-car: it does not read back: %w", err)
+	}
+	return p, nil
+}
+
+// WithSidecar puts what a photo's side-car says together with what the photo
+// itself says: t is the photo's tag, side that of the side-car, and both are left
+// alone. A position in the side-car goes before the photo's own, with its
+// accuracy, datum and method, because the side-car is where such a photo is
+// corrected, and what programs that read it take: common practice, no source.
+// What else the photo states stays, and the side-car adds what it doesn't.
+//
+// XMPPosition is the side-car's position. Where it differs from the photo's own
+// the result has WarnConflict, unless the side-car's processing method says that
+// its position is no receiver's: then it is meant to differ.
+func (t *Tag) WithSidecar(side *Tag) *Tag {
+	m := *t
+	m.Warnings = append(append([]Warning(nil), t.Warnings...), side.Warnings...)
+	m.Texts.Keywords = append([]string(nil), t.Texts.Keywords...)
+	for _, k := range side.Texts.Keywords {
+		m.addKeyword(k)
+	}
+	m.Texts.XMPTitle = cmp.Or(side.Texts.XMPTitle, t.Texts.XMPTitle)
+	m.Texts.XMPDescription = cmp.Or(side.Texts.XMPDescription, t.Texts.XMPDescription)
+	m.Make, m.Model = cmp.Or(t.Make, side.Make), cmp.Or(t.Model, side.Model)
+	m.Orientation = cmp.Or(t.Orientation, side.Orientation)
+	m.Taken = cmp.Or(t.Taken, side.Taken)
+	m.GPSTime = cmp.Or(t.GPSTime, side.GPSTime)
+	m.Altitude = cmp.Or(t.Altitude, side.Altitude)
+	m.Direction = cmp.Or(t.Direction, side.Direction)
+	m.Destination = cmp.Or(side.Destination, t.Destination)
+	if side.Position == nil {
+		return &m
+	}
+	m.Position, m.XMPPosition = side.Position, side.Position
+	m.HPositioningError, m.DOP = side.HPositioningError, side.DOP
+	m.MeasureMode, m.Status = side.MeasureMode, side.Status
+	m.MapDatum, m.ProcessingMethod = side.MapDatum, side.ProcessingMethod
+	if t.Position != nil && !side.surveyed() {
+		m.compare("the photo", t.Position, "the side-car", side.Position)
+	}
+	return &m
+}
+
+// surveyed reports whether a tag names a method that is none of those that Exif
+// has for what receivers find (CIPA DC-008, GPSProcessingMethod).
+func (t *Tag) surveyed() bool {
+	switch t.ProcessingMethod {
+	case "", "GPS", "CELLID", "WLAN":
+		return false
+	}
+	return true
+}
