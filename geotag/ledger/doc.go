@@ -60,6 +60,10 @@
 //	photo        slash-separated path below the folder that holds the ledger
 //	source       slash-separated path of the photo that a copy was made from, below
 //	             the folder that it was in; missing where it is the same as photo
+//	created      true: there was no file before, before is the SHA-256 of no bytes
+//	             and size_before is 0; to restore it, remove the file. Only with
+//	             "correct"; missing otherwise. A reader that does not know this
+//	             field restores to a file of no bytes.
 //	before       SHA-256 of the photo's bytes before, 64 lower-case hex digits;
 //	             for "copy": of the source's bytes
 //	after        SHA-256 of the bytes after

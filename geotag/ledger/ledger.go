@@ -67,6 +67,7 @@ type entry struct {
 	line          int
 	action        Action
 	before, after digest
+	created       bool
 }
 
 // knows reports whether d is a state that the ledger recorded.
@@ -396,7 +397,7 @@ func (l *Ledger) index(rec Record, off int64, length, no int) {
 		l.photos[rec.Photo] = h
 		l.order = append(l.order, rec.Photo)
 	}
-	e := entry{off: off, length: length, line: no, action: rec.Action}
+	e := entry{off: off, length: length, line: no, action: rec.Action, created: rec.Created}
 	e.before, _ = parseDigest(rec.Before) // checked with the record
 	e.after, _ = parseDigest(rec.After)
 	h.entries = append(h.entries, e)

@@ -50,6 +50,10 @@ type Record struct {
 	// Source is the path of the photo that a copy was made from, below the folder
 	// that it was in; empty where it is Photo.
 	Source string `json:"source,omitempty"`
+	// Created says that there was no file before: Before is the SHA-256 of no
+	// bytes, SizeBefore is 0, and restoring removes the file. The record of that
+	// has no bytes after, and doesn't say Created.
+	Created bool `json:"created,omitempty"`
 	// Before and After are SHA-256 as 64 lower-case hex digits. They are equal
 	// for a photo that was copied as it was.
 	Before string `json:"before"`
@@ -141,6 +145,9 @@ func (r *Record) check() error {
 	if r.SizeBefore < 0 || r.SizeAfter < 0 {
 		return errors.New("negative size")
 	}
+	if r.Created && (r.Action != ActionCorrect || r.SizeBefore != 0 || r.Before != nothing.String()) {
+		return errors.New("created, yet there were bytes before, or no correction made it")
+	}
 	switch r.Action {
 	case ActionCorrect, ActionCopy:
 		if r.Reverse == nil {
@@ -191,6 +198,9 @@ func (r *Record) encode() ([]byte, error) {
 	}
 	return b.Bytes(), nil
 }
+
+// nothing is the SHA-256 of no bytes.
+var nothing digest = sha256.Sum256(nil)
 
 // digest is a SHA-256.
 type digest [sha256.Size]byte

@@ -7,7 +7,7 @@ import (
 	"io"
 	"io/fs"
 	"iter"
-
+	"path"
 	"time"
 
 	"example.com/phototie/geotag"
@@ -20,7 +20,8 @@ const (
 	// Restored: the photo has its original bytes again (in a dry run: would
 	// have).
 	Restored Status = "restored"
-	// Original: the photo has its original bytes already.
+	// Original: the photo has its original bytes already; of a file that phototie
+	// created, it is not there.
 	Original Status = "original"
 	// Partly: something else changed the photo between two corrections. It has
 	// now (in a dry run: would have) the earliest bytes that can be rebuilt,
@@ -51,11 +52,16 @@ type Outcome struct {
 	Steps int `json:"steps,omitempty"`
 	// Notes are as in Result.
 	Notes []string `json:"notes,omitempty"`
+	// Removed says that there was no such file before the corrections, and that
+	// there is none now (in a dry run: would be none). First, and Now where it
+	// was removed by this call, are then the SHA-256 of no bytes.
+	Removed bool `json:"removed,omitempty"`
 }
 
 // Restore takes photos back to the bytes they had before their first recorded
 // correction: a photo corrected in place gets the SHA-256 of its first record,
-// a corrected copy the bytes of the source it was made from. It follows the
+// a corrected copy the bytes of the source it was made from, and a file that
+// Create made is removed. It follows the
 // reverse patches from the bytes that the photo has now, checks the SHA-256 of
 // what comes out, and writes in the same safe way as Correct. Each photo
 // restored is recorded in turn.
@@ -96,6 +102,9 @@ func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
 	src, err := openSource(l.root, out.Photo)
 	if errors.Is(err, fs.ErrNotExist) {
 		out.Status = Missing
+		if h.entries[0].created {
+			out.Status, out.Removed = Original, true
+		}
 		return nil
 	}
 	if err != nil {
@@ -152,6 +161,7 @@ func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
 	if err := src.rewind(); err != nil {
 		return err
 	}
+	out.Removed = h.created(target)
 	if dryRun {
 		before, after := newMeter(), newMeter()
 		if err := rebuild(after, io.TeeReader(src.reader(ctx), before)); err != nil {
@@ -168,8 +178,10 @@ func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
 	if err := proven(tmp.before.sum, tmp.after.sum); err != nil {
 		return err
 	}
-	if out.Notes, err = tmp.attributes(src, true); err != nil {
-		return err
+	if !out.Removed {
+		if out.Notes, err = tmp.attributes(src, true); err != nil {
+			return err
+		}
 	}
 	rec := Record{
 		Version:    Version,
@@ -182,10 +194,58 @@ func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
 		SizeBefore: tmp.before.size,
 		SizeAfter:  tmp.after.size,
 	}
-	if err := l.commit(ctx, tmp, rec, src.unchanged); err != nil {
+	if out.Removed {
+		err = l.remove(ctx, tmp, src, rec)
+	} else {
+		err = l.commit(ctx, tmp, rec, src.unchanged)
+	}
+	if err != nil {
 		return err
 	}
 	out.Now = target.String()
+	return nil
+}
+
+// created reports whether a state is that of a file that was not there.
+func (h *history) created(d digest) bool {
+	for _, e := range h.entries {
+		if e.created && e.before == d {
+			return true
+		}
+	}
+	return false
+}
+
+// remove puts the record on disk and removes the file.
+func (l *Ledger) remove(ctx context.Context, t *staged, src *source, rec Record) error {
+	if err := t.discard(); err != nil {
+		return err
+	}
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
+	if err := src.unchanged(); err != nil {
+		return err
+	}
+	if err := l.append(rec); err != nil {
+		return err
+	}
+	l.mark("recorded", t.photo)
+	if err := src.unchanged(); err != nil {
+		return err
+	}
+	// Where an open file can't be removed (Windows).
+	if err := src.Close(); err != nil {
+		return err
+	}
+	if err := l.root.Remove(t.photo); err != nil {
+		return err
+	}
+	l.mark("renamed", t.photo)
+	if err := syncDir(l.root, path.Dir(t.photo)); err != nil {
+		return fmt.Errorf("the file is removed, but its folder could not be synced, so that a power cut may still undo it: %w", err)
+	}
+	l.mark("done", t.photo)
 	return nil
 }
 

@@ -193,6 +193,86 @@ func (l *Ledger) CorrectInto(ctx context.Context, from *os.Root, c Change) (Resu
 	})
 }
 
+// Create writes a file that is not there yet, such as the side-car of a photo: c's
+// Photo is its path and c's Patch makes it of nothing. The record says that the
+// file was created, and Restore removes it. A file that is there already and
+// equals the result is left as it is; one with other bytes is replaced where this
+// ledger has those on record, and gives ErrExists otherwise.
+func (l *Ledger) Create(ctx context.Context, c Change) (Result, error) {
+	return l.run(ctx, c.Photo, func() (Result, error) {
+		if c.empty() || c.Patch.SizeBefore != 0 {
+			return Result{}, errors.New("the patch makes no file of nothing")
+		}
+		there, err := l.vacant(ctx, c)
+		if errors.Is(err, errSame) {
+			return Result{}, nil
+		}
+		if err != nil {
+			return Result{}, err
+		}
+		if err := makeDirs(l.root, path.Dir(c.Photo)); err != nil {
+			return Result{}, err
+		}
+		tmp, err := l.stage(ctx, strings.NewReader(""), c.Photo, c.apply)
+		if err != nil {
+			return Result{}, err
+		}
+		defer tmp.discard()
+		if err := tmp.finish(); err != nil {
+			return Result{}, err
+		}
+		rec := l.record(ActionCorrect, c, tmp)
+		rec.Created = true
+		unchanged := func() error {
+			now, err := l.root.Lstat(c.Photo)
+			switch {
+			case there == nil && errors.Is(err, fs.ErrNotExist):
+				return nil
+			case err != nil && !errors.Is(err, fs.ErrNotExist):
+				return err
+			case err != nil, there == nil, !sameState(there, now):
+				return fmt.Errorf("%w: it appeared or changed just now", ErrExists)
+			}
+			return nil
+		}
+		if err := l.commit(ctx, tmp, rec, unchanged); err != nil {
+			return Result{}, err
+		}
+		return Result{Written: true, Record: rec}, nil
+	})
+}
+
+// errSame: the file is what it is to be.
+var errSame = errors.New("the file is there already")
+
+// vacant reports whether a file can be created: nil where there is none, else
+// what is there and may be replaced. The error is errSame or ErrExists.
+func (l *Ledger) vacant(ctx context.Context, c Change) (fs.FileInfo, error) {
+	src, err := openSource(l.root, c.Photo)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	defer src.Close()
+	want := newMeter()
+	if err := c.apply(want, strings.NewReader("")); err != nil {
+		return nil, err
+	}
+	have := newMeter()
+	if _, err := io.Copy(have, src.reader(ctx)); err != nil {
+		return nil, err
+	}
+	switch sum := have.sum(); {
+	case sum == want.sum():
+		return nil, errSame
+	case l.history(c.Photo).knows(sum):
+		return src.info, nil
+	}
+	return nil, fmt.Errorf("%w: it was to be created; look what it is, and run again", ErrExists)
+}
+
 // CopyInto copies a photo of another folder as it is, under the rules of
 // CorrectInto.
 func (l *Ledger) CopyInto(ctx context.Context, from *os.Root, photo string) (Result, error) {
@@ -424,7 +504,7 @@ type staged struct {
 
 // stage reads the source once through transform into a temporary file in the
 // folder of photo.
-func (l *Ledger) stage(ctx context.Context, src *source, photo string, transform func(io.Writer, io.Reader) error) (*staged, error) {
+func (l *Ledger) stage(ctx context.Context, src io.Reader, photo string, transform func(io.Writer, io.Reader) error) (*staged, error) {
 	name := path.Join(path.Dir(photo), tempPrefix+rand.Text()+tempSuffix)
 	f, err := l.root.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
@@ -433,7 +513,7 @@ func (l *Ledger) stage(ctx context.Context, src *source, photo string, transform
 	t := &staged{l: l, file: f, path: name, photo: photo}
 	l.mark("created", photo)
 	before, after := newMeter(), newMeter()
-	err = transform(io.MultiWriter(f, after), io.TeeReader(src.reader(ctx), before))
+	err = transform(io.MultiWriter(f, after), io.TeeReader(ctxReader{ctx, src}, before))
 	if err != nil {
 		return nil, errors.Join(err, t.discard())
 	}
@@ -468,13 +548,26 @@ func (t *staged) attributes(src *source, inPlace bool) (notes []string, err erro
 		}
 		notes = append(notes, fmt.Sprintf("its times could not be kept: %v", err))
 	}
-	if err := t.file.Sync(); err != nil {
-		return nil, err
+	return notes, t.sync()
+}
+
+// finish gives the temporary file of something new the usual mode and syncs it.
+func (t *staged) finish() error {
+	if err := t.file.Chmod(0o644); err != nil {
+		return err
 	}
-	err = t.file.Close()
+	return t.sync()
+}
+
+// sync syncs the temporary file and closes it.
+func (t *staged) sync() error {
+	if err := t.file.Sync(); err != nil {
+		return err
+	}
+	err := t.file.Close()
 	t.file = nil
 	t.l.mark("synced", t.photo)
-	return notes, err
+	return err
 }
 
 // commit puts the record on disk and the temporary file in the photo's place.
