@@ -24,7 +24,8 @@ func newCorrect(e *env) *cobra.Command {
 		Short: "Write the surveyed positions into the photos",
 		Long: `correct checks the dataset in the folder DIR and writes, into each photo whose
 verdict --only allows, the position of the point it is tied to. Every other byte
-of the photo stays as it is.
+of the photo stays as it is. The position of a raw photo goes into its side-car
+file (IMG.xmp or IMG.NEF.xmp beside IMG.NEF), which is created where there is none.
 
 With --into the corrected copies go to another folder, together with copies of
 the settings, points, links and remaining photos, and the originals are not

@@ -64,9 +64,13 @@ type Change struct {
 	// Moved is how far the tag lay from the point, in metres; nil where that is
 	// not known.
 	Moved *float64 `json:"moved_m,omitempty"`
+	// Sidecar is the side-car file that the new tag of a raw photo stands in, or
+	// is to; the photo itself is left alone. Empty for other photos.
+	Sidecar string `json:"sidecar,omitempty"`
 	// Grows is by how many bytes the file grows.
 	Grows int64 `json:"grows_bytes"`
-	// Before and After are the SHA-256 of the file, where it was written.
+	// Before and After are the SHA-256 of the file, where it was written. Before
+	// is that of no bytes where a side-car was created.
 	Before string `json:"sha256_before,omitempty"`
 	After  string `json:"sha256_after,omitempty"`
 	// Notes are what a user should know about the write.
@@ -82,6 +86,10 @@ func Restore(ctx context.Context, dir, tool string, names []string, dryRun bool)
 			if len(names) == 0 && len(l.Photos()) == 0 {
 				return &Problem{File: ledger.FileName, What: "no correction is on record in " + dir,
 					Remedy: "name the folder that was corrected: with --into that is the folder of the copies, whose originals were never touched"}
+			}
+			names, err := sidecarNames(l, names)
+			if err != nil {
+				return err
 			}
 			for o, err := range l.Restore(ctx, names, dryRun) {
 				if !yield(o, err) {
@@ -199,9 +207,15 @@ func (d *Dataset) correctOne(ctx context.Context, l *ledger.Ledger, p *match.Pho
 		ch.Moved = &m
 	}
 	var patch *geotag.Patch
+	file, create := p.Name, false
 	if c.Edit != nil {
 		var err error
-		patch, err = d.plan(p.Name, *c.Edit)
+		if isRaw(p.Name) {
+			file, create, patch, err = d.sidecarPlan(p.Name, *c.Edit)
+			ch.Sidecar = file
+		} else {
+			patch, err = d.plan(file, *c.Edit)
+		}
 		switch {
 		case err == nil && patch.Empty():
 			ch.Outcome = Unchanged
@@ -220,20 +234,37 @@ func (d *Dataset) correctOne(ctx context.Context, l *ledger.Ledger, p *match.Pho
 	}
 	var r ledger.Result
 	var err error
-	change := ledger.Change{Photo: p.Name, Patch: patch, Meaning: opt.Policy.Meaning,
-		Reason: map[string]string{"point": c.Point, "verdict": string(c.Verdict)}}
+	as := p.Name
 	if opt.As != nil {
-		if as := opt.As(p.Name); as != p.Name {
-			change.Photo, change.Source = as, p.Name
+		as = opt.As(p.Name)
+	}
+	change := ledger.Change{Patch: patch, Meaning: opt.Policy.Meaning,
+		Reason: map[string]string{"point": c.Point, "verdict": string(c.Verdict)}}
+	change.Photo, change.Source = renamed(p.Name, as, file)
+	if file != p.Name {
+		change.Reason[reasonPhoto] = as
+	}
+	corrected := ch.Outcome == Corrected
+	if opt.Into != "" && (!corrected || file != p.Name) {
+		left := ledger.Change{}
+		left.Photo, left.Source = renamed(p.Name, as, p.Name)
+		if r, err = l.CorrectInto(ctx, d.root, left); err == nil {
+			but := ""
+			if corrected {
+				but = file
+			}
+			err = d.copySidecars(ctx, l, p.Name, as, but)
 		}
 	}
 	switch {
-	case ch.Outcome == Corrected && opt.InPlace:
+	case err != nil || !corrected:
+	case create:
+		change.Source = ""
+		r, err = l.Create(ctx, change)
+	case opt.InPlace:
 		r, err = l.Correct(ctx, change)
-	case ch.Outcome == Corrected:
+	default:
 		r, err = l.CorrectInto(ctx, d.root, change)
-	case opt.Into != "":
-		r, err = l.CorrectInto(ctx, d.root, ledger.Change{Photo: change.Photo, Source: change.Source})
 	}
 	if errors.Is(err, ledger.ErrNotRegular) || errors.Is(err, ledger.ErrName) {
 		ch.Outcome, ch.Why = Refused, err.Error()

@@ -23,9 +23,8 @@ import (
 // imageExtensions are the file name extensions, in lower case, of files that are
 // taken for photos. Formats that geotag can't read yet are among them, so that
 // such a photo is reported and not passed over in silence.
-var imageExtensions = append(geotag.Extensions(),
-	".tif", ".tiff", ".dng", ".heic", ".heif", ".avif", ".jxl", ".jp2",
-	".cr2", ".cr3", ".nef", ".arw", ".orf", ".rw2", ".raf", ".pef", ".srw", ".gif", ".bmp")
+var imageExtensions = slices.Concat(geotag.Extensions(), rawExtensions,
+	[]string{".tif", ".tiff", ".dng", ".heic", ".heif", ".avif", ".jxl", ".jp2", ".gif", ".bmp"})
 
 // isPhoto reports whether a file of this name is taken for a photo.
 func isPhoto(name string) bool {
@@ -81,7 +80,9 @@ func (d *Dataset) isFolder(name string) bool {
 	return err == nil && info.IsDir()
 }
 
-// ReadPhoto reads the tag of one photo of the dataset. What is wrong with it is in Err.
+// ReadPhoto reads the tag of one photo of the dataset, and of the side-car file
+// of a raw one: IMG.xmp or IMG.NEF.xmp beside IMG.NEF. What is wrong with it is
+// in Err.
 func (d *Dataset) ReadPhoto(name string) match.Photo {
 	tag, err := d.readTag(name)
 	return match.Photo{Name: name, Tag: tag, Err: err}
@@ -93,7 +94,16 @@ func (d *Dataset) readTag(name string) (*geotag.Tag, error) {
 		return nil, err
 	}
 	defer img.close()
-	return geotag.Read(img.r, img.size)
+	return d.tagOf(name, img)
+}
+
+// tagOf reads the tag of an open photo, and of a raw one's side-car.
+func (d *Dataset) tagOf(name string, img *imageFile) (*geotag.Tag, error) {
+	tag, err := geotag.Read(img.r, img.size)
+	if isRaw(name) {
+		return d.withSidecar(name, tag, err)
+	}
+	return tag, err
 }
 
 // imageFile is an image file that is open.
@@ -165,7 +175,7 @@ func (m *measurer) photo(name string) match.Photo {
 		return p
 	}
 	defer img.close()
-	if p.Tag, p.Err = geotag.Read(img.r, img.size); p.Err != nil {
+	if p.Tag, p.Err = m.d.tagOf(name, img); p.Err != nil {
 		return p
 	}
 	// An image that does not say how large it is may have as many as are decoded.

@@ -1,16 +1,19 @@
 package record
 
 import (
+	"cmp"
 	"errors"
 	"io"
 	"os"
+	"path"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/ledger"
 )
 
 // LedgerChanges reads the corrections that the ledger of a folder has on record:
-// the last one of each photo, in the order of the ledger. A photo that was
+// the last one of each photo, in the order of the ledger; that of a side-car file
+// counts as its photo's. A photo that was
 // restored after its last correction says so. Was and Is are read from the photo
 // in that folder and its reverse patch; where the photo is not as the ledger left
 // it they are empty, and a note says so. SHA-256 are those on record: the photos
@@ -33,7 +36,7 @@ func LedgerChanges(root *os.Root) ([]Change, error) {
 			at[rec.Photo] = k
 			out, last = append(out, Change{}), append(last, ledger.Record{})
 		}
-		c := Change{Photo: rec.Photo, Time: rec.Time, Before: rec.Before, After: rec.After}
+		c := Change{Photo: cmp.Or(rec.Reason["photo"], out[k].Photo, rec.Photo), Time: rec.Time, Before: rec.Before, After: rec.After}
 		switch {
 		case rec.Action == ledger.ActionRestore:
 			c.What = "taken back to earlier bytes"
@@ -49,6 +52,9 @@ func LedgerChanges(root *os.Root) ([]Change, error) {
 		}
 		if rec.Action == ledger.ActionCopy {
 			c.What += ", in a copy"
+		}
+		if c.Photo != rec.Photo {
+			c.What += ", in its side-car " + path.Base(rec.Photo)
 		}
 		out[k], last[k] = c, rec
 	}

@@ -119,3 +119,35 @@ func TestLedgerChanges(t *testing.T) {
 		t.Error("a damaged ledger gives no error")
 	}
 }
+
+// A side-car's correction counts as its photo's, also after restoring, and tells
+// where it stands.
+func TestLedgerChangesSidecar(t *testing.T) {
+	dir := t.TempDir()
+	root := openRoot(t, dir)
+	l, err := ledger.Open(root, "test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	p, err := geotag.NewSidecar(geotag.Edit{Lat: 52.25, Lon: -6.5, HPositioningError: .02})
+	if err != nil {
+		t.Fatal(err)
+	}
+	reason := map[string]string{"point": "BO-01", "photo": "photos/a.nef"}
+	if _, err := l.Create(t.Context(), ledger.Change{Photo: "photos/a.xmp", Patch: p, Reason: reason}); err != nil {
+		t.Fatal(err)
+	}
+	got, err := record.LedgerChanges(root)
+	if err != nil || len(got) != 1 || got[0].Photo != "photos/a.nef" || got[0].Was != "" || !strings.Contains(got[0].Is, "52") || !strings.Contains(got[0].What, "in its side-car a.xmp") {
+		t.Errorf("%+v, %v", got, err)
+	}
+	for o, err := range l.Restore(t.Context(), nil, false) {
+		if err != nil {
+			t.Fatal(o, err)
+		}
+	}
+	if got, err = record.LedgerChanges(root); err != nil || len(got) != 1 || got[0].Photo != "photos/a.nef" || !strings.Contains(got[0].What, "taken back") {
+		t.Errorf("%+v, %v", got, err)
+	}
+}

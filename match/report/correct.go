@@ -76,6 +76,15 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 	}
 	p.printf("%s photos %s, %s unchanged, %s left as they are, %s refused\n", number(c.Count(dataset.Corrected)), verb,
 		number(c.Count(dataset.Unchanged)), number(c.Count(dataset.Left)), number(c.Count(dataset.Refused)))
+	sidecars := 0
+	for _, ch := range c.Changes {
+		if ch.Sidecar != "" && ch.Outcome == dataset.Corrected {
+			sidecars++
+		}
+	}
+	if sidecars > 0 {
+		p.printf("%s of them in side-car files (.xmp); the raw photos are left alone\n", number(sidecars))
+	}
 	if list {
 		p.changes(c)
 	}
@@ -186,6 +195,15 @@ func RestoreText(w io.Writer, r Restore) error {
 	rest := len(r.Photos) - r.Count(ledger.Restored) - r.Count(ledger.Original)
 	parts = append(parts, fmt.Sprintf("%s not", number(rest)))
 	p.printf("%s\n", strings.Join(parts, ", "))
+	removed := 0
+	for _, o := range r.Photos {
+		if o.Removed && o.Status == ledger.Restored {
+			removed++
+		}
+	}
+	if removed > 0 {
+		p.printf("%s of them by removing a side-car file that was not there before\n", number(removed))
+	}
 	for _, o := range r.Photos {
 		if words, ok := statusWords[o.Status]; ok {
 			p.printf("%s\n", wrap(fmt.Sprintf("%s %s: %s", o.Status, plain(o.Photo), words), 0, "  "))

@@ -385,7 +385,7 @@ func TestDocumentsFollowTheirSchemas(t *testing.T) {
 	doc := Correct{Dataset: "job", Into: "out", Position: "subject"}
 	moved := 1.5
 	for i, c := range corrections {
-		doc.Changes = append(doc.Changes, dataset.Change{Correction: c, Outcome: dataset.Corrected, From: res.Photos[0].Tag.Position, Moved: &moved, Grows: 5, Before: "a", After: "b", Notes: []string{"n"}})
+		doc.Changes = append(doc.Changes, dataset.Change{Correction: c, Outcome: dataset.Corrected, From: res.Photos[0].Tag.Position, Moved: &moved, Sidecar: "s.xmp", Grows: 5, Before: "a", After: "b", Notes: []string{"n"}})
 		if c.Edit == nil {
 			doc.Changes[i].Outcome = dataset.Left
 		}
@@ -393,7 +393,7 @@ func TestDocumentsFollowTheirSchemas(t *testing.T) {
 	if err := CorrectJSON(&correct, doc); err != nil {
 		t.Fatal(err)
 	}
-	if err := RestoreJSON(&restore, Restore{Dataset: "job", Photos: []ledger.Outcome{{Photo: "p", Status: ledger.Restored, Was: "a", Now: "b", First: "b", Steps: 1, Notes: []string{"n"}}}}); err != nil {
+	if err := RestoreJSON(&restore, Restore{Dataset: "job", Photos: []ledger.Outcome{{Photo: "p", Status: ledger.Restored, Was: "a", Now: "b", First: "b", Steps: 1, Removed: true, Notes: []string{"n"}}}}); err != nil {
 		t.Fatal(err)
 	}
 	for _, d := range []struct {

@@ -1,0 +1,203 @@
+package dataset
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path"
+	"slices"
+	"strings"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/ledger"
+)
+
+// rawExtensions are the file name extensions, in lower case, of the raw formats of
+// cameras. Their files are never written to: nobody but the maker knows what in
+// them depends on what. What is to be said of such a photo stands in a side-car
+// file beside it.
+var rawExtensions = []string{".cr2", ".cr3", ".nef", ".arw", ".orf", ".rw2", ".raf", ".pef", ".srw"}
+
+// isRaw reports whether a file of this name is a raw photo.
+func isRaw(name string) bool {
+	return slices.Contains(rawExtensions, strings.ToLower(path.Ext(name)))
+}
+
+// reasonPhoto is the key of a ledger record's reason under which the record of a
+// side-car names its photo.
+const reasonPhoto = "photo"
+
+// sidecars finds the side-car files of a raw photo, by both conventions: for
+// IMG.NEF they are IMG.xmp, as the XMP specification has it (part 3, section 1.2,
+// from memory), and IMG.NEF.xmp, which keeps it apart from that of an IMG.JPG
+// (common practice, no source). There may be none, and there may be two.
+func (d *Dataset) sidecars(name string) ([]string, error) {
+	stem := strings.TrimSuffix(name, path.Ext(name))
+	var found []string
+	var infos []fs.FileInfo
+	for _, candidate := range []string{
+		stem + geotag.SidecarExtension, name + geotag.SidecarExtension,
+		stem + strings.ToUpper(geotag.SidecarExtension), name + strings.ToUpper(geotag.SidecarExtension),
+	} {
+		info, err := fs.Stat(d.fsys, candidate)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return nil, fmt.Errorf("its side-car %s: %w", path.Base(candidate), bare(err))
+		}
+		// The same file where a file system takes both cases for one.
+		if slices.ContainsFunc(infos, func(other fs.FileInfo) bool { return os.SameFile(other, info) }) {
+			continue
+		}
+		found, infos = append(found, candidate), append(infos, info)
+	}
+	return found, nil
+}
+
+// withSidecar puts what a raw photo says by itself, its tag or why that can't be
+// read, together with what its side-car says.
+func (d *Dataset) withSidecar(name string, tag *geotag.Tag, err error) (*geotag.Tag, error) {
+	if err != nil && !errors.Is(err, geotag.ErrFormat) {
+		return nil, err
+	}
+	found, sideErr := d.sidecars(name)
+	if sideErr != nil {
+		return nil, sideErr
+	}
+	if len(found) == 0 {
+		if err != nil {
+			err = fmt.Errorf("%w; nor is there a side-car file beside it", err)
+		}
+		return tag, err
+	}
+	side, sideErr := d.readTag(found[0])
+	if sideErr != nil {
+		return nil, fmt.Errorf("its side-car %s: %w", path.Base(found[0]), sideErr)
+	}
+	if err != nil {
+		tag = side
+	} else {
+		tag = tag.WithSidecar(side)
+	}
+	if len(found) > 1 {
+		tag.Warnings = append(tag.Warnings, geotag.Warning{Code: geotag.WarnDuplicate, Field: "XMP",
+			Detail: fmt.Sprintf("there are two side-car files, %s and %s; the first is taken", path.Base(found[0]), path.Base(found[1]))})
+	}
+	return tag, nil
+}
+
+// sidecarPlan works out what writes an edit into the side-car of a raw photo: its
+// file, whether that is to be created, and the patch.
+func (d *Dataset) sidecarPlan(name string, e geotag.Edit) (file string, create bool, patch *geotag.Patch, err error) {
+	found, err := d.sidecars(name)
+	if err != nil {
+		return "", false, nil, err
+	}
+	if len(found) > 1 {
+		return "", false, nil, fmt.Errorf("%w: there are two side-car files, %s and %s, and which of them a program takes is not known; remove one", geotag.ErrUnsafe, path.Base(found[0]), path.Base(found[1]))
+	}
+	stem := strings.TrimSuffix(name, path.Ext(name))
+	other, err := d.sameStem(name)
+	if err != nil {
+		return "", false, nil, err
+	}
+	if len(found) == 0 {
+		file = stem + geotag.SidecarExtension
+		if other != "" {
+			file = name + geotag.SidecarExtension
+		}
+		patch, err = geotag.NewSidecar(e)
+		return file, true, patch, err
+	}
+	file = found[0]
+	if other != "" && strings.EqualFold(file, stem+geotag.SidecarExtension) {
+		return "", false, nil, fmt.Errorf("%w: the side-car %s is that of %s and of %s; name it after one of them, with its extension", geotag.ErrUnsafe, path.Base(file), path.Base(name), path.Base(other))
+	}
+	patch, err = d.plan(file, e)
+	return file, false, patch, err
+}
+
+// sameStem finds another raw photo beside the one named that differs from it in
+// the extension alone; empty where there is none.
+func (d *Dataset) sameStem(name string) (string, error) {
+	ext := path.Ext(name)
+	stem := strings.TrimSuffix(name, ext)
+	for _, other := range rawExtensions {
+		if strings.EqualFold(other, ext) {
+			continue
+		}
+		for _, candidate := range []string{stem + other, stem + strings.ToUpper(other)} {
+			switch _, err := fs.Stat(d.fsys, candidate); {
+			case err == nil:
+				return candidate, nil
+			case !errors.Is(err, fs.ErrNotExist):
+				return "", bare(err)
+			}
+		}
+	}
+	return "", nil
+}
+
+// renamed gives the name that a photo, or a side-car of it, has where the photo is
+// copied under the name as, and its source where that is another.
+func renamed(photo, as, file string) (name, source string) {
+	switch {
+	case photo == as:
+		return file, ""
+	case file == photo:
+		return as, file
+	case strings.HasPrefix(file, photo+"."):
+		return as + path.Ext(file), file
+	}
+	return strings.TrimSuffix(as, path.Ext(as)) + path.Ext(file), file
+}
+
+// copySidecars copies the side-cars of a raw photo, which is copied under the name
+// as, into the folder of the copies: all but the one named.
+func (d *Dataset) copySidecars(ctx context.Context, l *ledger.Ledger, name, as, but string) error {
+	if !isRaw(name) {
+		return nil
+	}
+	found, err := d.sidecars(name)
+	if err != nil {
+		return err
+	}
+	for _, file := range found {
+		if file == but {
+			continue
+		}
+		c := ledger.Change{}
+		c.Photo, c.Source = renamed(name, as, file)
+		if _, err := l.CorrectInto(ctx, d.root, c); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sidecarNames puts in the place of raw photos the side-cars that were corrected
+// for them.
+func sidecarNames(l *ledger.Ledger, names []string) ([]string, error) {
+	if !slices.ContainsFunc(names, isRaw) {
+		return names, nil
+	}
+	of := map[string]string{}
+	for rec, err := range l.Records() {
+		if err != nil {
+			return nil, err
+		}
+		if photo := rec.Reason[reasonPhoto]; photo != "" {
+			of[photo] = rec.Photo
+		}
+	}
+	out := slices.Clone(names)
+	for i, name := range out {
+		if file, ok := of[name]; ok {
+			out[i] = file
+		}
+	}
+	return out, nil
+}

@@ -1,0 +1,257 @@
+package dataset_test
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/ledger"
+	"example.com/phototie/match"
+	"example.com/phototie/match/dataset"
+)
+
+// files are the files of a folder with their contents, but for the ledger.
+func files(t *testing.T, dir string) map[string]string {
+	t.Helper()
+	all := map[string]string{}
+	err := filepath.WalkDir(dir, func(name string, e os.DirEntry, err error) error {
+		if err != nil || e.IsDir() {
+			return err
+		}
+		rel, err := filepath.Rel(dir, name)
+		if err != nil {
+			return err
+		}
+		b, err := os.ReadFile(name)
+		if rel != ledger.FileName {
+			all[filepath.ToSlash(rel)] = string(b)
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return all
+}
+
+func same(t *testing.T, what string, got, want map[string]string, but ...string) {
+	t.Helper()
+	for name, text := range want {
+		if now, ok := got[name]; !slices.Contains(but, name) && (!ok || now != text) {
+			t.Errorf("%s: %s is there: %v, and is not what it was", what, name, ok)
+		}
+	}
+	for name := range got {
+		if _, ok := want[name]; !ok && !slices.Contains(but, name) {
+			t.Errorf("%s: %s is new", what, name)
+		}
+	}
+}
+
+// rawJob is a job of raw photos: one whose own tag can be read (a JPEG by another
+// name), one that can't be read and has a side-car with a receiver's position, one
+// with the other kind of side-car and no position in it, one without anything, and
+// a pair of raw photos with one name, beside a JPEG with it too.
+func rawJob(t *testing.T) string {
+	t.Helper()
+	const unreadable = "FUJIFILMCCD-RAW 0201 and so on"
+	p, err := geotag.NewSidecar(geotag.Edit{Lat: 52.1884, Lon: -6.6802, HPositioningError: 4, ProcessingMethod: "GPS"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	received, err := p.ApplyBytes(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const described = `<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
+ <rdf:Description rdf:about="" xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmp:Rating="3"/>
+</rdf:RDF></x:xmpmeta>`
+	tagged := string(photo(t, "52.18829 -6.68003"))
+	return lay(t, map[string]string{
+		"phototie.toml": "[grid]\ncrs = \"EPSG:2157\"\n[points]\nfile = \"points.csv\"\n[links]\nfile = \"links.csv\"\n",
+		"points.csv":    "id,easting,northing\nB01,690252.0,604876.0\n",
+		"links.csv": "photo,point\nphotos/A.NEF,B01\nphotos/B.raf,B01\nphotos/C.nef,B01\nphotos/D.raf,B01\n" +
+			"photos/E.nef,B01\nphotos/E.CR2,B01\nphotos/E.jpg,B01\n",
+		"photos/A.NEF": tagged,
+		"photos/B.raf": unreadable, "photos/B.xmp": string(received),
+		"photos/C.nef": tagged, "photos/C.nef.xmp": described,
+		"photos/D.raf": unreadable,
+		"photos/E.nef": tagged, "photos/E.CR2": tagged, "photos/E.jpg": "52.18829 -6.68003",
+	})
+}
+
+// checkJob opens and checks a job.
+func checkJob(t *testing.T, dir string) (*dataset.Dataset, *match.Result, func(opt dataset.CorrectOptions) map[string]dataset.Change) {
+	t.Helper()
+	d, proj, err := job(t, dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	res, err := d.Check(context.Background(), proj, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d, res, func(opt dataset.CorrectOptions) map[string]dataset.Change {
+		t.Helper()
+		opt.Policy.Only, opt.Policy.Contradicted, opt.Tool = match.Verdicts, true, "test"
+		all := map[string]dataset.Change{}
+		for c, err := range d.Correct(context.Background(), proj, res, opt) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			all[strings.TrimPrefix(c.Photo, "photos/")] = c
+		}
+		return all
+	}
+}
+
+// The side-cars of raw photos are read, corrected, created, copied and restored,
+// and the raw photos keep every byte.
+func TestSidecars(t *testing.T) {
+	dir := rawJob(t)
+	before := files(t, dir)
+	_, res, correct := checkJob(t, dir)
+	tags := map[string]*match.PhotoResult{}
+	for i := range res.Photos {
+		tags[strings.TrimPrefix(res.Photos[i].Name, "photos/")] = &res.Photos[i]
+	}
+	if len(tags) != 7 {
+		t.Fatalf("%d photos", len(tags))
+	}
+	if p := tags["B.raf"]; p.Tag == nil || p.Tag.Position == nil || p.Tag.Container != "xmp" {
+		t.Errorf("B.raf: %+v", p)
+	}
+	if p := tags["C.nef"]; p.Tag == nil || p.Tag.Position == nil || p.Tag.Container != "jpeg" {
+		t.Errorf("C.nef: %+v", p)
+	}
+	if p := tags["D.raf"]; p.Tag != nil || !strings.Contains(p.Why, "side-car") {
+		t.Errorf("D.raf: %+v", p)
+	}
+
+	// A dry run says which files they would be, and writes nothing.
+	dry := correct(dataset.CorrectOptions{DryRun: true})
+	same(t, "dry run", files(t, dir), before)
+	sidecars := map[string]string{"A.NEF": "photos/A.xmp", "B.raf": "photos/B.xmp", "C.nef": "photos/C.nef.xmp", "E.nef": "photos/E.nef.xmp", "E.CR2": "photos/E.CR2.xmp"}
+	for name, file := range sidecars {
+		if c := dry[name]; c.Outcome != dataset.Corrected || c.Sidecar != file {
+			t.Errorf("%s: %+v", name, c)
+		}
+	}
+	if c := dry["D.raf"]; c.Outcome != dataset.Left {
+		t.Errorf("D.raf: %+v", c)
+	}
+	if c := dry["E.jpg"]; c.Outcome != dataset.Corrected || c.Sidecar != "" {
+		t.Errorf("E.jpg: %+v", c)
+	}
+
+	// Into another folder: all is there, and the originals are untouched.
+	into := filepath.Join(t.TempDir(), "copies")
+	for range 2 {
+		correct(dataset.CorrectOptions{Into: into})
+	}
+	same(t, "originals", files(t, dir), before)
+	changed := []string{"photos/A.xmp", "photos/B.xmp", "photos/C.nef.xmp", "photos/E.nef.xmp", "photos/E.CR2.xmp", "photos/E.jpg"}
+	copies := files(t, into)
+	same(t, "copies", copies, before, changed...)
+	if !strings.Contains(copies["photos/C.nef.xmp"], `xmp:Rating="3"`) || !strings.Contains(copies["photos/C.nef.xmp"], "GPSLatitude") {
+		t.Error(copies["photos/C.nef.xmp"])
+	}
+
+	// The copies are judged by their side-cars, and have no conflict.
+	_, again, recorrect := checkJob(t, into)
+	for _, p := range again.Photos {
+		if p.Tag == nil {
+			continue
+		}
+		if p.Discrepancy == nil || p.Discrepancy.Distance > 0.001 {
+			t.Errorf("%s: %+v", p.Name, p.Discrepancy)
+		}
+		for _, w := range p.Tag.Warnings {
+			t.Errorf("%s: %v", p.Name, w)
+		}
+	}
+	for name, c := range recorrect(dataset.CorrectOptions{InPlace: true}) {
+		if c.Outcome != dataset.Unchanged && name != "D.raf" {
+			t.Errorf("%s again: %+v", name, c)
+		}
+	}
+
+	// In place, and back: by the photo's name for one, then all.
+	correct(dataset.CorrectOptions{InPlace: true})
+	same(t, "in place", files(t, dir), before, changed...)
+	restore := func(names ...string) (removed int) {
+		t.Helper()
+		for o, err := range dataset.Restore(context.Background(), dir, "test", names, false) {
+			if err != nil || o.Status != ledger.Restored && o.Status != ledger.Original {
+				t.Errorf("%+v, %v", o, err)
+			}
+			if o.Removed {
+				removed++
+			}
+		}
+		return removed
+	}
+	if n := restore("photos/A.NEF"); n != 1 {
+		t.Errorf("%d removed", n)
+	}
+	same(t, "A restored", files(t, dir), before, changed[1:]...)
+	restore()
+	same(t, "restored", files(t, dir), before)
+}
+
+// What can't be told apart is refused: two side-cars of a photo, and one of two.
+func TestSidecarsRefused(t *testing.T) {
+	dir := rawJob(t)
+	original := files(t, dir)
+	for _, file := range []string{"photos/B.raf.xmp", "photos/E.xmp"} {
+		if err := os.WriteFile(filepath.Join(dir, filepath.FromSlash(file)), []byte(original["photos/B.xmp"]), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.WriteFile(filepath.Join(dir, "photos", "A.xmp"), []byte("<?xpacket no end"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, res, correct := checkJob(t, dir)
+	for _, p := range res.Photos {
+		switch p.Name {
+		case "photos/A.NEF":
+			if p.Tag != nil || !strings.Contains(p.Why, "A.xmp") {
+				t.Errorf("%+v", p)
+			}
+		case "photos/B.raf":
+			if !slices.ContainsFunc(p.Tag.Warnings, func(w geotag.Warning) bool { return w.Code == geotag.WarnDuplicate }) {
+				t.Errorf("%v", p.Tag.Warnings)
+			}
+		case "photos/E.nef":
+			// The side-car is a receiver's, and the photo has another position.
+			if !slices.ContainsFunc(p.Tag.Warnings, func(w geotag.Warning) bool { return w.Code == geotag.WarnConflict }) {
+				t.Errorf("%v", p.Tag.Warnings)
+			}
+		}
+	}
+	changes := correct(dataset.CorrectOptions{InPlace: true})
+	for _, name := range []string{"B.raf", "E.nef", "E.CR2"} {
+		if c := changes[name]; c.Outcome != dataset.Refused || !strings.Contains(c.Why, ".xmp") {
+			t.Errorf("%s: %+v", name, c)
+		}
+	}
+}
+
+// The camera's position stays in the photo, and its side-car gets the destination.
+func TestSidecarDestination(t *testing.T) {
+	dir := rawJob(t)
+	_, _, correct := checkJob(t, dir)
+	c := correct(dataset.CorrectOptions{InPlace: true, Policy: match.Policy{Meaning: geotag.CameraPosition}})["A.NEF"]
+	if c.Outcome != dataset.Corrected {
+		t.Fatalf("%+v", c)
+	}
+	_, res, _ := checkJob(t, dir)
+	tag := res.Photos[0].Tag
+	if tag.Position == nil || tag.Position.Source != geotag.SourceExif || tag.Destination == nil || tag.Destination.Position == nil || tag.Destination.Distance == nil {
+		t.Errorf("%+v", tag)
+	}
+}
