@@ -186,7 +186,6 @@ func (c *checker) run(ctx context.Context, photos []Photo, t ties) (*Result, err
 		Photos: make([]PhotoResult, len(photos)),
 		Points: make([]PointResult, len(c.points)),
 		Strays: t.strays,
-		Counts: make(map[Verdict]int, len(Verdicts)),
 	}
 	for i, p := range c.points {
 		res.Points[i] = PointResult{Point: p, Photos: []string{}}
@@ -226,7 +225,9 @@ func (c *checker) run(ctx context.Context, photos []Photo, t ties) (*Result, err
 	if err := c.infer(ctx, res, t); err != nil {
 		return nil, err
 	}
-	c.verdicts(res)
+	if err := c.verdicts(res); err != nil {
+		return nil, err
+	}
 	if c.opt.Requirements == nil {
 		return res, nil
 	}
@@ -435,54 +436,19 @@ func (c *checker) resolution(t *geotag.Tag) float64 {
 }
 
 // verdicts gives every photo its verdict, and the set its statistics.
-func (c *checker) verdicts(res *Result) {
-	for _, v := range Verdicts {
-		res.Counts[v] = 0
-	}
-	var p []float64
-	var of []int
+func (c *checker) verdicts(res *Result) error {
+	t := NewTally(c.unit, c.opt.Budget)
 	for i := range res.Photos {
-		if r := &res.Photos[i]; r.P != nil {
-			p = append(p, *r.P)
-			of = append(of, i)
-		}
-	}
-	adjusted := Holm(p)
-	var all, honest []Vector
-	var over, honestOver int
-	for k, i := range of {
-		r := &res.Photos[i]
-		r.PAdjusted = &adjusted[k]
-		v := Vector{E: r.Discrepancy.DE, N: r.Discrepancy.DN}
-		switch a := r.Allowance; {
-		case a.Judged <= a.Threshold:
-			r.Verdict = Within
-		case adjusted[k] < c.opt.Budget.GrossLevel:
-			r.Verdict = Gross
-		default:
-			r.Verdict = Over
-		}
-		all = append(all, v)
-		if r.Verdict != Within {
-			over++
-		}
-		if r.Verdict != Gross {
-			honest = append(honest, v)
-			if r.Verdict == Over {
-				honestOver++
-			}
+		if err := t.Add(&res.Photos[i]); err != nil {
+			return err
 		}
 	}
 	for i := range res.Photos {
-		r := &res.Photos[i]
-		if r.P == nil {
-			r.Verdict = Unjudged
+		if err := t.Judge(&res.Photos[i]); err != nil {
+			return err
 		}
-		res.Counts[r.Verdict]++
 	}
-	conf := c.opt.Budget.Confidence
-	res.Set = NewSetStats(c.unit, all, over, conf)
-	if len(honest) < len(all) {
-		res.SetWithoutGross = NewSetStats(c.unit, honest, honestOver, conf)
-	}
+	res.Counts = t.Counts()
+	res.Set, res.SetWithoutGross = t.Sets()
+	return nil
 }

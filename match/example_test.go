@@ -139,3 +139,46 @@ func ExampleRiceQuantile() {
 	fmt.Printf("%.4f m, %.4f m\n", match.RiceQuantile(0.95, 0, 2), match.RiceQuantile(0.95, 4, 2))
 	// Output: 4.8955 m, 7.6525 m
 }
+
+// A job compared in two parts, each perhaps on a machine of its own, and judged
+// as one.
+func ExampleTally() {
+	points := []match.Point{{ID: "BO-01", EN: grid.EN{E: 10, N: 20}}, {ID: "BO-02", EN: grid.EN{E: 70, N: 24}}}
+	links := []match.Link{{Photo: "0001.jpg", Point: "BO-01"}, {Photo: "0002.jpg", Point: "BO-02"}, {Photo: "0003.jpg", Point: "BO-01"}}
+	parts := [][]match.Photo{
+		{{Name: "0001.jpg", Tag: tag(53.34019, -6.19983, 3.1)}, {Name: "0002.jpg", Tag: tag(53.34020, -6.19898, 3.1)}},
+		{{Name: "0003.jpg", Tag: tag(53.34022, -6.19893, 3.1)}, {Name: "0004.jpg", Tag: tag(53.34021, -6.19894, 3.1)}},
+	}
+	var compared []match.PhotoResult
+	var whole match.Tally
+	for _, part := range parts {
+		res, err := match.Check(context.Background(), quay{}, points, links, match.All(part), match.Options{Ties: match.TieOptions{Off: true}})
+		if err != nil {
+			log.Fatal(err)
+		}
+		tally := match.NewTally(res.Grid.Unit, res.Budget)
+		for i := range res.Photos {
+			if err := tally.Add(&res.Photos[i]); err != nil {
+				log.Fatal(err)
+			}
+		}
+		compared = append(compared, res.Photos...)
+		if err := whole.Merge(tally); err != nil { // in any order
+			log.Fatal(err)
+		}
+	}
+	for i := range compared {
+		if err := whole.Judge(&compared[i]); err != nil {
+			log.Fatal(err)
+		}
+		fmt.Println(compared[i].Name, compared[i].Verdict)
+	}
+	all, withoutGross := whole.Sets()
+	fmt.Printf("radial RMSE %.1f m of %d, %.1f m of %d without the gross\n", all.RMSER, all.N, withoutGross.RMSER, withoutGross.N)
+	// Output:
+	// 0001.jpg within
+	// 0002.jpg within
+	// 0003.jpg gross
+	// 0004.jpg unjudged
+	// radial RMSE 35.4 m of 3, 2.4 m of 2 without the gross
+}

@@ -35,12 +35,14 @@ type SetStats struct {
 	// Mean is the mean discrepancy: the shift that the set has in common.
 	Mean Vector `json:"mean"`
 	// Cov is the sample covariance (divisor N-1) in square units, in the order
-	// EE, EN, NN; nil for a single photo.
+	// EE, EN, NN; nil for a single photo, and where squares of the discrepancies
+	// are beyond all numbers.
 	Cov *[3]float64 `json:"cov,omitempty"`
 	// Ellipse is the error ellipse about Mean; nil without Cov.
 	Ellipse *Ellipse `json:"ellipse,omitempty"`
-	// Robust is the centre and the spread that a few gross errors can't move.
-	Robust Robust `json:"robust"`
+	// Robust is the centre and the spread that a few gross errors can't move; nil
+	// where only the Moments were at hand.
+	Robust *Robust `json:"robust,omitempty"`
 	// Shift tests whether Mean differs from 0; nil with fewer than three photos
 	// or without spread in some direction. ShiftWhy then says which.
 	Shift    *ShiftTest `json:"shift,omitempty"`
@@ -110,90 +112,27 @@ type OverShare struct {
 // intervalConfidence is the confidence of the binomial interval.
 const intervalConfidence = 0.95
 
-// Moments gathers discrepancies one by one for all that SetStats needs but the
-// robust part. Moments of parts of a job merge into those of the whole, so that
-// parts can be checked apart; the geometric median of a whole does not follow
-// from those of its parts and needs the discrepancies themselves. The zero
-// Moments is empty and ready to use.
-type Moments struct {
-	// N is the number of discrepancies, Over that of those over the budget.
-	N    int `json:"n"`
-	Over int `json:"over"`
-	// Mean is their mean.
-	Mean Vector `json:"mean"`
-	// S holds the sums of products of the deviations from Mean: EE, EN, NN.
-	S [3]float64 `json:"s"`
-}
-
-// Add takes up one discrepancy. Source: B. P. Welford, Note on a method for
-// calculating corrected sums of squares and products, 1962 (from memory).
-func (m *Moments) Add(v Vector, over bool) {
-	one := Moments{N: 1, Mean: v}
-	if over {
-		one.Over = 1
-	}
-	m.Merge(one)
-}
-
-// Merge takes up all the discrepancies of o. Source: Chan, Golub and LeVeque,
-// Updating formulae and a pairwise algorithm for computing sample variances,
-// 1979 (from memory).
-func (m *Moments) Merge(o Moments) {
-	if o.N == 0 {
-		return
-	}
-	if m.N == 0 {
-		*m = o
-		return
-	}
-	n := m.N + o.N
-	share := float64(o.N) / float64(n)
-	dE, dN := o.Mean.E-m.Mean.E, o.Mean.N-m.Mean.N
-	w := float64(m.N) * share
-	m.S[0] += o.S[0] + w*dE*dE
-	m.S[1] += o.S[1] + w*dE*dN
-	m.S[2] += o.S[2] + w*dN*dN
-	m.Mean.E += share * dE
-	m.Mean.N += share * dN
-	m.N = n
-	m.Over += o.Over
-}
-
 // NewSetStats computes the statistics of a set of discrepancies (tag minus point,
 // in unit), over of which are over the budget. confidence is the budget's, for
-// the ellipse and the share expected over it. It returns nil for an empty set.
+// the ellipse and the share expected over it. The order of the discrepancies
+// makes no difference, not in the last bit. It returns nil for an empty set, and
+// for one with a discrepancy that is not finite.
 func NewSetStats(unit grid.Unit, d []Vector, over int, confidence float64) *SetStats {
 	if len(d) == 0 {
 		return nil
 	}
 	var m Moments
 	for _, v := range d {
-		m.Add(v, false)
+		if m.Add(v, false) != nil {
+			return nil
+		}
 	}
-	m.Over = over
-	s := m.stats(unit, confidence)
-	s.Robust = robust(d)
-	return s
-}
-
-// stats computes what follows from the moments of at least one discrepancy.
-func (m Moments) stats(unit grid.Unit, confidence float64) *SetStats {
-	n := float64(m.N)
-	s := &SetStats{N: m.N, Unit: unit, Mean: m.Mean}
-	s.RMSEE = math.Sqrt(m.S[0]/n + m.Mean.E*m.Mean.E)
-	s.RMSEN = math.Sqrt(m.S[2]/n + m.Mean.N*m.Mean.N)
-	s.RMSER = math.Hypot(s.RMSEE, s.RMSEN)
-	if v, why := nssda(m.N, s.RMSEE, s.RMSEN); why == "" {
-		s.NSSDA = &v
-	} else {
-		s.NSSDAWhy = why
-	}
-	if m.N > 1 {
-		s.Cov = &[3]float64{m.S[0] / (n - 1), m.S[1] / (n - 1), m.S[2] / (n - 1)}
-		s.Ellipse = newEllipse(*s.Cov, confidence)
-	}
-	s.Shift, s.ShiftWhy = hotelling(m.N, m.Mean, s.Cov)
-	s.Over = newOverShare(m.Over, m.N, 1-confidence)
+	m.over = over
+	s := m.Stats(unit, confidence)
+	d = slices.Clone(d)
+	slices.SortFunc(d, func(a, b Vector) int { return cmp.Or(cmp.Compare(a.E, b.E), cmp.Compare(a.N, b.N)) })
+	r := robust(d)
+	s.Robust = &r
 	return s
 }
 
@@ -258,9 +197,15 @@ func newEllipse(c [3]float64, confidence float64) *Ellipse {
 	return e
 }
 
+// shiftTooLarge is why there is no test where figures overflow.
+const shiftTooLarge = "the discrepancies are too large for the test"
+
 func hotelling(n int, m Vector, cov *[3]float64) (*ShiftTest, string) {
-	if n < 3 || cov == nil {
+	switch {
+	case n < 3:
 		return nil, fmt.Sprintf("%s; a test for a common shift needs 3", count(n, "photo"))
+	case cov == nil:
+		return nil, shiftTooLarge
 	}
 	scale := math.Sqrt(max(cov[0], cov[2]))
 	if scale == 0 {
@@ -276,7 +221,7 @@ func hotelling(n int, m Vector, cov *[3]float64) (*ShiftTest, string) {
 	df := n - 2
 	f := t2 * float64(df) / (2 * float64(n-1))
 	if math.IsInf(f, 0) || math.IsNaN(f) {
-		return nil, "the discrepancies are too large for the test"
+		return nil, shiftTooLarge
 	}
 	// P(F > f) with 2 and df degrees of freedom has the closed form
 	// (1 + 2f/df)^(-df/2).

@@ -68,32 +68,6 @@ func TestSetAgainstGonum(t *testing.T) {
 	}
 }
 
-// TestMomentsMerge: the moments of parts merge into those of the whole, however
-// the whole was parted.
-func TestMomentsMerge(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		d := cloud(rapid.IntRange(1, 200).Draw(t, "n"), Vector{E: 50, N: 1000}, rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 0)))
-		var whole, part, merged Moments
-		for i, v := range d {
-			whole.Add(v, i%7 == 0)
-			part.Add(v, i%7 == 0)
-			if rapid.IntRange(0, 5).Draw(t, "cut") == 0 {
-				merged.Merge(part)
-				part = Moments{}
-			}
-		}
-		merged.Merge(part)
-		if merged.N != whole.N || merged.Over != whole.Over {
-			t.Fatalf("merged %+v, whole %+v", merged, whole)
-		}
-		for _, c := range [][2]float64{{merged.Mean.E, whole.Mean.E}, {merged.Mean.N, whole.Mean.N}, {merged.S[0], whole.S[0]}, {merged.S[1], whole.S[1]}, {merged.S[2], whole.S[2]}} {
-			if math.Abs(c[0]-c[1]) > 1e-9*(1+math.Abs(c[1])) {
-				t.Fatalf("merged %+v, whole %+v", merged, whole)
-			}
-		}
-	})
-}
-
 // TestNSSDA: the rules of FGDC-STD-007.3-1998, 3.2.2 and appendix 3-A. The
 // figures are arithmetic with the standard's factors; its own worked examples
 // are not at hand and not quoted from memory.

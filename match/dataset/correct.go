@@ -152,7 +152,7 @@ func (d *Dataset) correct(ctx context.Context, proj grid.Projection, res *match.
 			return err
 		}
 	}
-	corrections, err := match.Corrections(ctx, proj, res, d.options(), opt.Policy)
+	corrections, err := match.Corrections(ctx, proj, res, d.Options(), opt.Policy)
 	if err != nil {
 		return err
 	}

@@ -259,6 +259,41 @@ type Progress func(done, total int)
 // photos are measured as Dataset.Pixels says, as many photos at a time as there are
 // processors, unless they are very large.
 func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Progress) (*match.Result, error) {
+	s, err := d.Survey(ctx, proj)
+	if err != nil {
+		return nil, err
+	}
+	names := make([]string, len(s.Photos))
+	for i, p := range s.Photos {
+		names[i] = p.Name
+	}
+	photos := d.photos(ctx, names, d.ReadPhoto)
+	if d.measures() {
+		photos = d.photos(ctx, names, newMeasurer(ctx, d).photo)
+	}
+	return match.Check(ctx, proj, s.Points, s.Links, count(photos, s.Photos, progress), d.Options())
+}
+
+// measures says whether Check measures pixels.
+func (d *Dataset) measures() bool {
+	return d.Pixels == PixelsAlways || d.Pixels == PixelsAuto && d.Settings.Requirements != nil
+}
+
+// Survey is what a dataset's photos are checked against, and their names.
+type Survey struct {
+	Points []match.Point
+	// Links are all links, those that the points themselves list among them.
+	Links []match.Link
+	// Photos have their Name and Original, in the order in which Check takes them.
+	// They are not read: each still lacks what ReadPhoto has to say.
+	Photos []match.Photo
+}
+
+// Survey reads what Check does, but for the photos, of which it opens 200 at most.
+// It is for callers that read the photos in a way of their own, by several machines
+// for instance: match.Check with all of this, the photos read, and Options, gives
+// what Check does with PixelsNever. The errors are those of Check.
+func (d *Dataset) Survey(ctx context.Context, proj grid.Projection) (*Survey, error) {
 	points, listed, err := d.Points(ctx, proj)
 	if err != nil {
 		return nil, err
@@ -283,20 +318,16 @@ func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Prog
 	if err := d.plausible(ctx, proj, points); err != nil {
 		return nil, err
 	}
-	photos := d.photos(ctx, names, d.ReadPhoto)
-	if d.measures() {
-		photos = d.photos(ctx, names, newMeasurer(ctx, d).photo)
+	s := &Survey{Points: points, Links: links, Photos: make([]match.Photo, len(names))}
+	for i, name := range names {
+		s.Photos[i] = match.Photo{Name: name, Original: originals[name]}
 	}
-	return match.Check(ctx, proj, points, links, count(photos, originals, len(names), progress), d.options())
+	return s, nil
 }
 
-// measures says whether Check measures pixels.
-func (d *Dataset) measures() bool {
-	return d.Pixels == PixelsAlways || d.Pixels == PixelsAuto && d.Settings.Requirements != nil
-}
-
-// options are those of the settings, with what the points file says of itself.
-func (d *Dataset) options() match.Options {
+// Options are those of the settings, with what the points file says of itself:
+// call it after Survey or Points.
+func (d *Dataset) Options() match.Options {
 	opt := d.Settings.Options()
 	if d.Pixels == PixelsAlways && opt.Requirements == nil {
 		opt.Requirements = &match.Requirements{}
@@ -325,16 +356,18 @@ func merge(links, listed []match.Link) []match.Link {
 	return links
 }
 
-// count passes a sequence on with the photos' original names, and tells how far
-// it is.
-func count(seq iter.Seq2[match.Photo, error], originals map[string]string, total int, progress Progress) iter.Seq2[match.Photo, error] {
+// count passes a sequence of the given photos on with their original names, and
+// tells how far it is.
+func count(seq iter.Seq2[match.Photo, error], photos []match.Photo, progress Progress) iter.Seq2[match.Photo, error] {
 	return func(yield func(match.Photo, error) bool) {
 		done := 0
 		for p, err := range seq {
-			p.Original = originals[p.Name]
+			if err == nil {
+				p.Original = photos[done].Original
+			}
 			done++
 			if progress != nil {
-				progress(done, total)
+				progress(done, len(photos))
 			}
 			if !yield(p, err) {
 				return

@@ -12,5 +12,5 @@ import (
 // it was checked on. open opens other grids, to see whether the points are in a
 // neighbouring zone; with nil that is not looked at.
 func (d *Dataset) Explain(ctx context.Context, proj grid.Projection, res *match.Result, open Opener) (*cause.Explanation, error) {
-	return cause.Explain(ctx, cause.Input{Proj: proj, Options: d.options(), Result: res, Open: open})
+	return cause.Explain(ctx, cause.Input{Proj: proj, Options: d.Options(), Result: res, Open: open})
 }

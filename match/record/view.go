@@ -356,7 +356,9 @@ func (d *doc) jobFacts() []fact {
 		} else if s.NSSDAWhy != "" {
 			add("NSSDA accuracy", "not stated: "+plain(s.NSSDAWhy))
 		}
-		add("Robust centre", fmt.Sprintf("%s east, %s north; spread %s per axis", offset(s.Robust.Centre.E, u), offset(s.Robust.Centre.N, u), withUnit(s.Robust.Spread, u)))
+		if c := s.Robust; c != nil {
+			add("Robust centre", fmt.Sprintf("%s east, %s north; spread %s per axis", offset(c.Centre.E, u), offset(c.Centre.N, u), withUnit(c.Spread, u)))
+		}
 		if s.Shift != nil {
 			add("Common shift", fmt.Sprintf("%s east, %s north; as large by chance with %s (Hotelling)", offset(s.Mean.E, u), offset(s.Mean.N, u), chance(s.Shift.P)))
 		}

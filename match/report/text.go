@@ -204,7 +204,10 @@ func (p *printer) set(r *match.Result) {
 	if s.NSSDA != nil {
 		p.printf("; NSSDA horizontal accuracy %s %s at 95 %%", metres(*s.NSSDA), sym)
 	}
-	p.printf("\n  centre    E %+.2f  N %+.2f %s, spread %s %s per axis (robust)\n", s.Robust.Centre.E, s.Robust.Centre.N, sym, metres(s.Robust.Spread), sym)
+	p.printf("\n")
+	if c := s.Robust; c != nil {
+		p.printf("  centre    E %+.2f  N %+.2f %s, spread %s %s per axis (robust)\n", c.Centre.E, c.Centre.N, sym, metres(c.Spread), sym)
+	}
 	if s.Shift != nil {
 		p.printf("  shift     mean E %+.2f  N %+.2f %s; as large by chance with p = %s (Hotelling)\n", s.Mean.E, s.Mean.N, sym, probability(s.Shift.P))
 	}

@@ -1,0 +1,269 @@
+package match
+
+import (
+	"cmp"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+
+	"example.com/phototie/grid"
+)
+
+// Tally is what the photos of a job, or of a part of one, say together: it has
+// the verdicts that need all p-values, the counts, and the set statistics. Check
+// uses one. Tallies of parts merge into that of the whole, so that parts can be
+// compared apart, by several machines, and judged as one:
+//
+//  1. each part is compared with its points: by Check, with Options.Ties.Off,
+//     or by CompareOne. The verdicts within and unjudged hold already; the others
+//     wait, because Holm's adjustment counts the photos of the whole;
+//  2. each part's photos are added to a Tally of its own, and the tallies are
+//     merged, in any order and any grouping;
+//  3. Judge gives each photo its verdict, and Counts and Sets sum up.
+//
+// What comes out is what Check gives for the whole, to the last bit: a Tally is a
+// multiset, and figures are computed from it in an order of its own. (Machines of
+// different architectures may round the robust centre, the ellipse and p-values
+// differently in the last bits.)
+//
+// What does not merge are inferred ties and what is found out about cameras: which
+// point a photo shows is told by the photos before and after, and needs all
+// photos of a walk at once. Shard by job where ties are to be weighed, and merge
+// the tallies of the jobs. The verdicts of a merged Tally are those of one
+// family of photos, so that with many jobs in it a photo must be further out to be
+// gross than in its job alone.
+//
+// A Tally grows with the photos, by 32 bytes each: Holm's procedure needs all
+// p-values, and the robust centre all discrepancies. Moments has the rest of the
+// statistics in a size that does not grow.
+//
+// The zero Tally is empty; it takes the settings of the first one that is merged
+// into it. A Tally is not safe for use by several goroutines at a time.
+type Tally struct {
+	unit       grid.Unit
+	confidence float64
+	grossLevel float64
+
+	unjudged int
+	judged   []judged
+	// adjusted is parallel to judged once that is in order; nil before.
+	adjusted []float64
+}
+
+// judged is one photo that has a p-value.
+type judged struct {
+	p      float64
+	v      Vector
+	within bool
+}
+
+func (a judged) compare(b judged) int {
+	c := cmp.Or(cmp.Compare(a.p, b.p), cmp.Compare(a.v.E, b.v.E), cmp.Compare(a.v.N, b.v.N))
+	if c == 0 && a.within != b.within {
+		if a.within {
+			return -1
+		}
+		return 1
+	}
+	return c
+}
+
+// NewTally returns an empty Tally for photos judged by the budget b, the zero
+// Budget standing for DefaultBudget, with discrepancies in unit.
+func NewTally(unit grid.Unit, b Budget) *Tally {
+	if b == (Budget{}) {
+		b = DefaultBudget()
+	}
+	return &Tally{unit: unit, confidence: b.Confidence, grossLevel: b.GrossLevel}
+}
+
+// Len is the number of photos, those that are not judged among them.
+func (t *Tally) Len() int { return t.unjudged + len(t.judged) }
+
+// Add takes up a photo that was compared, or that there was nothing to compare
+// of. The Verdict that it has is not looked at. The error tells of a discrepancy
+// in another unit, or figures that can't be.
+func (t *Tally) Add(r *PhotoResult) error {
+	if r.P == nil || r.Discrepancy == nil || r.Allowance == nil {
+		t.unjudged++
+		return nil
+	}
+	if r.Discrepancy.Unit != t.unit {
+		return fmt.Errorf("photo %q: its discrepancy is in %s, the others are in %s", r.Name, r.Discrepancy.Unit.Name, t.unit.Name)
+	}
+	j := judged{p: *r.P, v: Vector{E: r.Discrepancy.DE, N: r.Discrepancy.DN}, within: r.Allowance.Judged <= r.Allowance.Threshold}
+	if err := j.check(); err != nil {
+		return fmt.Errorf("photo %q: %w", r.Name, err)
+	}
+	t.judged = append(t.judged, j)
+	t.adjusted = nil
+	return nil
+}
+
+func (a judged) check() error {
+	if !(a.p >= 0 && a.p <= 1) {
+		return fmt.Errorf("p is %v: want a probability", a.p)
+	}
+	if !finite(a.v.E) || !finite(a.v.N) {
+		return fmt.Errorf("discrepancy E %v N %v: %w", a.v.E, a.v.N, grid.ErrNotFinite)
+	}
+	return nil
+}
+
+// Merge takes up all photos of o, and leaves o as it is. It fails, and changes
+// nothing, where the two differ in unit, confidence or level of gross verdicts.
+func (t *Tally) Merge(o *Tally) error {
+	switch {
+	case o.confidence == 0 && o.Len() == 0: // a zero Tally
+		return nil
+	case t.confidence == 0 && t.Len() == 0:
+		t.unit, t.confidence, t.grossLevel = o.unit, o.confidence, o.grossLevel
+	case t.unit != o.unit:
+		return fmt.Errorf("one tally is in %s, the other in %s: they can't be merged", t.unit.Name, o.unit.Name)
+	case t.confidence != o.confidence || t.grossLevel != o.grossLevel:
+		return fmt.Errorf("one tally was judged with the confidence %v and the gross level %v, the other with %v and %v: they can't be merged",
+			t.confidence, t.grossLevel, o.confidence, o.grossLevel)
+	}
+	t.unjudged += o.unjudged
+	t.judged = append(t.judged, o.judged...)
+	t.adjusted = nil
+	return nil
+}
+
+// settle brings the photos in order and adjusts their p-values.
+func (t *Tally) settle() {
+	if t.adjusted != nil {
+		return
+	}
+	slices.SortFunc(t.judged, judged.compare)
+	p := make([]float64, len(t.judged))
+	for i := range p {
+		p[i] = t.judged[i].p
+	}
+	t.adjusted = Holm(p)
+}
+
+// verdict is that of a photo that has a p-value.
+func (t *Tally) verdict(within bool, adjusted float64) Verdict {
+	switch {
+	case within:
+		return Within
+	case adjusted < t.grossLevel:
+		return Gross
+	}
+	return Over
+}
+
+// Judge gives a photo that was added, here or to a Tally merged into this one,
+// its PAdjusted and its Verdict among all. The error tells of one that was not.
+func (t *Tally) Judge(r *PhotoResult) error {
+	if r.P == nil || r.Discrepancy == nil || r.Allowance == nil {
+		r.Verdict = Unjudged
+		return nil
+	}
+	t.settle()
+	i, ok := slices.BinarySearchFunc(t.judged, *r.P, func(j judged, p float64) int { return cmp.Compare(j.p, p) })
+	if !ok {
+		return fmt.Errorf("photo %q was not added to the tally that is to judge it", r.Name)
+	}
+	// Equal p-values are adjusted alike.
+	adj := t.adjusted[i]
+	r.PAdjusted = &adj
+	r.Verdict = t.verdict(r.Allowance.Judged <= r.Allowance.Threshold, adj)
+	return nil
+}
+
+// Counts has the number of photos of each verdict; all four are present.
+func (t *Tally) Counts() map[Verdict]int {
+	t.settle()
+	c := make(map[Verdict]int, len(Verdicts))
+	for _, v := range Verdicts {
+		c[v] = 0
+	}
+	c[Unjudged] = t.unjudged
+	for i, j := range t.judged {
+		c[t.verdict(j.within, t.adjusted[i])]++
+	}
+	return c
+}
+
+// Sets returns the statistics of all judged photos, nil where there are none, and
+// those without the gross ones, nil where there are none of them, or nothing else.
+func (t *Tally) Sets() (all, withoutGross *SetStats) {
+	t.settle()
+	var every, honest []Vector
+	var over, honestOver int
+	for i, j := range t.judged {
+		v := t.verdict(j.within, t.adjusted[i])
+		every = append(every, j.v)
+		if v != Within {
+			over++
+		}
+		if v != Gross {
+			honest = append(honest, j.v)
+			if v == Over {
+				honestOver++
+			}
+		}
+	}
+	all = NewSetStats(t.unit, every, over, t.confidence)
+	if len(honest) < len(every) {
+		withoutGross = NewSetStats(t.unit, honest, honestOver, t.confidence)
+	}
+	return all, withoutGross
+}
+
+// tallyJSON is a Tally as it is stored.
+type tallyJSON struct {
+	Unit       grid.Unit    `json:"unit"`
+	Confidence float64      `json:"confidence"`
+	GrossLevel float64      `json:"gross_level"`
+	Unjudged   int          `json:"unjudged"`
+	Judged     []judgedJSON `json:"judged"`
+}
+
+type judgedJSON struct {
+	P      float64 `json:"p"`
+	E      float64 `json:"d_e"`
+	N      float64 `json:"d_n"`
+	Within bool    `json:"within"`
+}
+
+// MarshalJSON writes the tally without loss. Equal tallies give equal bytes,
+// whatever order they were gathered in.
+func (t Tally) MarshalJSON() ([]byte, error) {
+	t.settle()
+	j := tallyJSON{Unit: t.unit, Confidence: t.confidence, GrossLevel: t.grossLevel, Unjudged: t.unjudged, Judged: make([]judgedJSON, len(t.judged))}
+	for i, r := range t.judged {
+		j.Judged[i] = judgedJSON{P: r.p, E: r.v.E, N: r.v.N, Within: r.within}
+	}
+	return json.Marshal(j)
+}
+
+// UnmarshalJSON reads what MarshalJSON writes. Figures that can't be are an error.
+func (t *Tally) UnmarshalJSON(text []byte) error {
+	var j tallyJSON
+	if err := json.Unmarshal(text, &j); err != nil {
+		return fmt.Errorf("tally: %w", err)
+	}
+	got := Tally{unit: j.Unit, confidence: j.Confidence, grossLevel: j.GrossLevel, unjudged: j.Unjudged, judged: make([]judged, len(j.Judged))}
+	if j.Unjudged < 0 {
+		return fmt.Errorf("tally: %d photos unjudged", j.Unjudged)
+	}
+	zero := got.unit == (grid.Unit{}) && got.confidence == 0 && got.grossLevel == 0
+	switch {
+	case zero && got.Len() > 0:
+		return errors.New("tally: it has photos and no unit")
+	case !zero && !(got.unit.Metres > 0 && got.confidence > 0 && got.confidence < 1 && got.grossLevel > 0 && got.grossLevel < 1):
+		return fmt.Errorf("tally: unit %v m, confidence %v, gross level %v can't be", got.unit.Metres, got.confidence, got.grossLevel)
+	}
+	for i, r := range j.Judged {
+		got.judged[i] = judged{p: r.P, v: Vector{E: r.E, N: r.N}, within: r.Within}
+		if err := got.judged[i].check(); err != nil {
+			return fmt.Errorf("tally: photo %d: %w", i+1, err)
+		}
+	}
+	*t = got
+	return nil
+}
