@@ -11,7 +11,7 @@ BUILD_PACKAGES := pkg-config libproj-dev proj-data
 TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2 gdal-bin strace libxml2-utils imagemagick
 TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint convert identify
 
-.PHONY: build demo test lint unit fuzz bench benchmarks axe proj tools clean help
+.PHONY: build demo test lint unit fuzz examples bench benchmarks axe proj tools clean help
 
 help: ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -68,6 +68,13 @@ fuzz: tools
 	  for f in $$($(GO) test -list '^Fuzz' $$pkg | grep '^Fuzz' || true); do \
 	    echo "fuzz $$pkg $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 10x $$pkg; \
 	  done; done
+
+# The examples that are modules of their own, so that what they need is nobody
+# else's burden. Their dependencies are fetched when this first runs.
+MODULES := examples/objectstore
+examples: tools ## test the examples that are modules of their own
+	@set -e; for m in $(MODULES); do echo "$$m"; \
+	  ( cd $$m && $(GO) mod tidy -diff && $(GO) vet ./... && $(GO) test ./... ); done
 
 # The metrics of BenchmarkRatio as a table: what/reference, iterations, then
 # value and name in turns.

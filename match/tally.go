@@ -78,6 +78,12 @@ func NewTally(unit grid.Unit, b Budget) *Tally {
 	return &Tally{unit: unit, confidence: b.Confidence, grossLevel: b.GrossLevel}
 }
 
+// Unit is that of the discrepancies, Confidence and GrossLevel are the budget's.
+// Tallies merge where all three are the same.
+func (t *Tally) Unit() grid.Unit     { return t.unit }
+func (t *Tally) Confidence() float64 { return t.confidence }
+func (t *Tally) GrossLevel() float64 { return t.grossLevel }
+
 // Len is the number of photos, those that are not judged among them.
 func (t *Tally) Len() int { return t.unjudged + len(t.judged) }
 
