@@ -88,6 +88,7 @@ func makeVelland() error {
 		return err
 	}
 	defer job.Close()
+	job.Pixels = dataset.PixelsNever // that would take whole objects
 	res, err := job.Check(ctx, itm, nil)
 	if err != nil {
 		return err
