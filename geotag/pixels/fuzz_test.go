@@ -43,6 +43,11 @@ func FuzzHeader(f *testing.F) {
 // FuzzMeasure measures whatever comes, within small limits.
 func FuzzMeasure(f *testing.F) {
 	f.Add(geotagtest.Plain())
+	for _, s := range geotagtest.Files(f, "png", "webp") {
+		if len(s.Raw) < 5000 {
+			f.Add(s.Raw)
+		}
+	}
 	f.Fuzz(func(t *testing.T, img []byte) {
 		m, err := measure(img, Limits{MaxPixels: 1 << 14})
 		if err != nil {

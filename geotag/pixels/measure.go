@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"image"
 	"image/jpeg"
+	"image/png"
 	"io"
 
 	"example.com/phototie/geotag"
@@ -55,12 +56,12 @@ type Measures struct {
 	// SHA256 is the digest of the whole file.
 	SHA256 Sum `json:"sha256"`
 	// Quality is that of the JPEG coding; nil where the header has no table for
-	// the first component.
+	// the first component, and for other codings.
 	Quality *Quality `json:"quality,omitempty"`
 
 	// Undecoded says why there are no pixels to be measured: the image is cut off
-	// or damaged, of a kind of JPEG that image/jpeg can't decode, or larger than
-	// the limits. It is empty where the pixels were measured; else all that
+	// or damaged, of a kind that the decoder of its format can't decode, or larger
+	// than the limits. It is empty where the pixels were measured; else all that
 	// follow here are nil.
 	Undecoded string `json:"undecoded,omitempty"`
 	// Exposure tells how bright the pixels are.
@@ -76,16 +77,19 @@ type Measures struct {
 	Preview *Preview `json:"-"`
 }
 
-// Measure measures the JPEG image of size bytes in r. The file is read once and
-// decoded once, with image/jpeg. No memory is taken for pixels that are more
-// than the limits allow, or more than the file has bits for.
+// Measure measures the image of size bytes in r: JPEG, PNG, or WebP that is no
+// animation; of an animated PNG the image that programs show which know no
+// animation. The file is read once and decoded once, with image/jpeg, image/png
+// or golang.org/x/image/webp. No memory is taken for pixels that are more than
+// the limits allow, or more than the file has bits for.
 //
 // An image whose pixels can't be decoded gives the measures of its header, and
 // Undecoded says why. The error is geotag.ErrFormat, geotag.ErrTruncated or
 // geotag.ErrCorrupt, wrapped, where not even the header can be read, or one of r
-// or of the context. A context that ends stops the decoder at its next read.
+// or of the context; geotag.ErrFormat accuses no image, and only says that it is
+// of a kind that is not measured. A context that ends stops the decoder at its next read.
 func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measures, error) {
-	hd, err := readHeader(ctx, r, size)
+	form, hd, err := readCoding(ctx, r, size)
 	if err != nil {
 		return nil, err
 	}
@@ -100,9 +104,9 @@ func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measu
 	digest := sha256.New()
 	src := &source{ctx: ctx, r: io.TeeReader(io.NewSectionReader(r, 0, size), digest)}
 	var img image.Image
-	if m.Undecoded = lim.refuse(hd, size); m.Undecoded == "" {
+	if m.Undecoded = lim.refuse(form, hd, size); m.Undecoded == "" {
 		var fault error
-		if img, fault = jpeg.Decode(src); fault != nil {
+		if img, fault = form.decode(src); fault != nil {
 			img, m.Undecoded = nil, undecoded(fault, src.ended)
 		}
 	}
@@ -120,7 +124,7 @@ func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measu
 }
 
 // refuse says why an image is not to be decoded; it is empty where it may be.
-func (l Limits) refuse(hd header, size int64) string {
+func (l Limits) refuse(form *format, hd header, size int64) string {
 	most := l.MaxPixels
 	if most == 0 {
 		most = DefaultMaxPixels
@@ -128,21 +132,26 @@ func (l Limits) refuse(hd header, size int64) string {
 	if n := int64(hd.w) * int64(hd.h); n > most {
 		return fmt.Sprintf("%d x %d pixels are more than the limit of %d", hd.w, hd.h, most)
 	}
-	// The shortest code of a block of 8 x 8 is a bit, in the first scan of its
-	// component.
-	if blocks := int64((hd.w+7)/8) * int64((hd.h+7)/8); blocks/8 > size {
+	w, h := int64(hd.w), int64(hd.h)
+	if form == formatJPEG { // whole blocks
+		w, h = (w+7)&^7, (h+7)&^7
+	}
+	if form.most > 0 && w*h/form.most > size {
 		return fmt.Sprintf("%d bytes are too few for the %d x %d pixels that are declared", size, hd.w, hd.h)
 	}
 	return ""
 }
 
-// undecoded words an error of image/jpeg. ended says that the decoder wanted more
+// undecoded words an error of a decoder. ended says that the decoder wanted more
 // than there is.
 func undecoded(err error, ended bool) string {
 	var unsupported jpeg.UnsupportedError
+	var unsupportedPNG png.UnsupportedError
 	switch {
 	case errors.As(err, &unsupported):
 		return fmt.Sprintf("a kind of JPEG that can't be decoded here (%s)", string(unsupported))
+	case errors.As(err, &unsupportedPNG):
+		return fmt.Sprintf("a kind of PNG that can't be decoded here (%s)", string(unsupportedPNG))
 	case ended:
 		return "the image is cut off"
 	}

@@ -1,0 +1,113 @@
+package pixels
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"image/png"
+	"io"
+	"math"
+
+	"golang.org/x/image/webp"
+
+	"example.com/phototie/geotag"
+)
+
+// format is one way in which images are coded.
+type format struct {
+	name   string
+	decode func(io.Reader) (image.Image, error)
+	// config reads what the header says; nil for JPEG, whose header has more in
+	// it that is wanted.
+	config func(io.Reader) (image.Config, error)
+	// most is how many pixels a byte of the file can hold at most; 0 where there
+	// is no telling.
+	most int64
+}
+
+var (
+	formatJPEG = &format{name: "JPEG", decode: jpeg.Decode,
+		// The shortest code of a block of 8 x 8 is a bit, in the first scan of its
+		// component.
+		most: 64 * 8}
+	formatPNG = &format{name: "PNG", decode: png.Decode, config: png.DecodeConfig,
+		// A pixel takes a bit at least, and deflate (RFC 1951) makes of two bits 258
+		// bytes at most.
+		most: 8 * 1032}
+	formatWebP = &format{name: "WebP", decode: decodeWebP, config: webp.DecodeConfig}
+)
+
+// readCoding finds out how an image is coded and reads its header.
+func readCoding(ctx context.Context, r io.ReaderAt, size int64) (*format, header, error) {
+	var head [30]byte
+	n, err := r.ReadAt(head[:], 0)
+	if err != nil && !errors.Is(err, io.EOF) {
+		return nil, header{}, err
+	}
+	f := formatJPEG
+	switch start := string(head[:n]); {
+	case n >= 8 && start[:8] == "\x89PNG\r\n\x1a\n":
+		f = formatPNG
+	case n >= 12 && start[:4] == "RIFF" && start[8:12] == "WEBP":
+		f = formatWebP
+		// RFC 9649 section 2.7.1: the flags of an extended file.
+		if n > 20 && start[12:16] == "VP8X" && start[20]&0x02 != 0 {
+			return nil, header{}, fmt.Errorf("%w: an animation is not measured", geotag.ErrFormat)
+		}
+	}
+	if f.config == nil {
+		hd, err := readHeader(ctx, r, size)
+		return f, hd, err
+	}
+	src := &source{ctx: ctx, r: io.NewSectionReader(r, 0, size)}
+	cfg, err := f.config(src)
+	var unsupported png.UnsupportedError
+	switch {
+	case src.err != nil:
+		return nil, header{}, src.err
+	case errors.As(err, &unsupported):
+		return nil, header{}, fmt.Errorf("%w: a kind of PNG that can't be decoded here (%s)", geotag.ErrFormat, string(unsupported))
+	case err != nil && src.ended:
+		return nil, header{}, fmt.Errorf("%w: it ends inside its header", geotag.ErrTruncated)
+	case err != nil:
+		return nil, header{}, fmt.Errorf("%w: %w", geotag.ErrCorrupt, err)
+	case cfg.Width <= 0 || cfg.Height <= 0:
+		return nil, header{}, fmt.Errorf("%w: %d x %d pixels are declared", geotag.ErrCorrupt, cfg.Width, cfg.Height)
+	}
+	return f, header{w: cfg.Width, h: cfg.Height}, nil
+}
+
+// decodeWebP decodes a WebP image. What is coded with loss is in the narrow range
+// of ITU-R BT.601, 16 to 235 and 16 to 240 (RFC 6386, section 9.2), which the
+// decoder leaves as it is; it is spread to the full range of JFIF.
+func decodeWebP(r io.Reader) (image.Image, error) {
+	img, err := webp.Decode(r)
+	if err != nil {
+		return nil, err
+	}
+	var m *image.YCbCr
+	switch i := img.(type) {
+	case *image.YCbCr:
+		m = i
+	case *image.NYCbCrA:
+		m = &i.YCbCr // as it is without its transparency
+	default:
+		return img, nil
+	}
+	var luma, chroma [256]uint8
+	for v := range luma {
+		luma[v] = uint8(min(max(math.Round(float64(v-16)*255/219), 0), 255))
+		chroma[v] = uint8(min(max(math.Round(128+float64(v-128)*255/224), 0), 255))
+	}
+	for i, v := range m.Y {
+		m.Y[i] = luma[v]
+	}
+	for _, p := range [][]uint8{m.Cb, m.Cr} {
+		for i, v := range p {
+			p[i] = chroma[v]
+		}
+	}
+	return m, nil
+}
