@@ -16,7 +16,7 @@ type container struct {
 	// sniff recognises the format by the first bytes of an image (at least 32
 	// where the image has as many).
 	sniff func(head []byte) bool
-	// read reads the tag, of which it leaves Container to the caller; it reads no
+	// read reads the tag; Container is name where it leaves that open. It reads no
 	// more of src than the header.
 	read func(src *source) (*Tag, error)
 	// exif finds the Exif block that read reads, a TIFF structure, for the
@@ -37,7 +37,7 @@ type container struct {
 }
 
 // containers are the formats known, in the order they are tried.
-var containers = []*container{&jpegContainer, &pngContainer, &webpContainer, &sidecarContainer}
+var containers = []*container{&jpegContainer, &pngContainer, &webpContainer, &tiffContainer, &bmffContainer, &sidecarContainer}
 
 // Extensions returns the file name extensions, in lower case with the dot, of
 // the image formats that Read and Plan know.
@@ -92,6 +92,8 @@ func read(src *source) (*Tag, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", c.name, err)
 	}
-	t.Container = c.name
+	if t.Container == "" {
+		t.Container = c.name
+	}
 	return t, nil
 }

@@ -192,7 +192,7 @@ var (
 // AboutImage reports whether an error of this package is about the image or the
 // edit, and not about the system they are on: it wraps one of the errors above.
 func AboutImage(err error) bool {
-	for _, target := range []error{ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom, ErrUnsafe, ErrSigned, ErrEdit} {
+	for _, target := range []error{ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom, ErrUnsafe, ErrSigned, ErrRaw, ErrEdit} {
 		if errors.Is(err, target) {
 			return true
 		}

@@ -96,7 +96,7 @@ func readExif(t *Tag, block []byte) (width, height int) {
 		r.warn(WarnCorrupt, "Exif", "%v", err)
 		return 0, 0
 	}
-	var d ifd.Dir // each directory is done with before the next
+	var d ifd.Dir
 	if err := r.b.ReadDir(&d, r.b.First); err != nil {
 		r.warn(WarnCorrupt, "Exif", "%v", err)
 		return 0, 0
@@ -104,26 +104,32 @@ func readExif(t *Tag, block []byte) (width, height int) {
 	if _, err := r.b.Chain(); err != nil {
 		r.warn(WarnCorrupt, "Exif", "%v", err)
 	}
-	exif, gps, dateTime := r.first(&d)
+	r.directories(&d)
+	return r.width, r.height
+}
+
+// directories reads the first directory, which d holds, and the Exif and the GPS
+// directory. It uses d for them.
+func (r *exifReader) directories(d *ifd.Dir) {
+	exif, gps, dateTime := r.first(d)
 	if exif != 0 {
 		if exif == r.b.First {
 			r.warn(WarnCorrupt, "ExifTag", "the Exif directory is the first directory: a loop")
-		} else if err := r.b.ReadDir(&d, exif); err != nil {
+		} else if err := r.b.ReadDir(d, exif); err != nil {
 			r.warn(WarnCorrupt, "ExifTag", "%v", err)
 		} else {
-			r.exif(&d, dateTime)
+			r.exif(d, dateTime)
 		}
 	}
 	if gps != 0 {
 		if gps == r.b.First || gps == exif {
 			r.warn(WarnCorrupt, "GPSTag", "the GPS directory is another directory: a loop")
-		} else if err := r.b.ReadDir(&d, gps); err != nil {
+		} else if err := r.b.ReadDir(d, gps); err != nil {
 			r.warn(WarnCorrupt, "GPSTag", "%v", err)
 		} else {
-			r.gps(&d)
+			r.gps(d)
 		}
 	}
-	return r.width, r.height
 }
 
 func (r *exifReader) warn(code WarningCode, field, format string, args ...any) {
@@ -719,7 +725,7 @@ func (r *exifReader) once(seen *bool, field string) bool {
 // unsound warns of an entry that isn't what is due.
 func (r *exifReader) unsound(e *ifd.Entry, field, due string) {
 	if size := ifd.Size(e.Type); !e.Sound && size != 0 {
-		r.warn(WarnCorrupt, field, "its value, %d of %d bytes, lies outside the block of %d bytes", e.Count, size, len(r.b.Data))
+		r.warn(WarnCorrupt, field, "its value, %d of %d bytes, lies outside the block of %d bytes", e.Count, size, r.b.Len())
 		return
 	}
 	r.warn(WarnWrongType, field, "%d of type %s where %s due", e.Count, typeName(e.Type), isAre(due))
@@ -780,7 +786,20 @@ func (r *exifReader) text(e *ifd.Entry, field string) string {
 		r.unsound(e, field, "text")
 		return ""
 	}
-	return r.utf8(r.b.Value(e), field)
+	return r.utf8(r.value(e, field), field)
+}
+
+// maxTextValue is the longest text that is read, as much as a JPEG can hold.
+const maxTextValue = 64 << 10
+
+// value is the value of a text that is sound; of one that is too long it is nil,
+// with a warning.
+func (r *exifReader) value(e *ifd.Entry, field string) []byte {
+	if e.ValueLen > maxTextValue {
+		r.warn(WarnOutOfRange, field, "a text of %d bytes; %d are read at most", e.ValueLen, maxTextValue)
+		return nil
+	}
+	return r.b.Value(e)
 }
 
 func (r *exifReader) utf8(v []byte, field string) string {
@@ -801,7 +820,7 @@ func (r *exifReader) xp(e *ifd.Entry, field string) string {
 		r.unsound(e, field, "UTF-16 in bytes")
 		return ""
 	}
-	v := r.b.Value(e)
+	v := r.value(e, field)
 	if len(v)%2 != 0 {
 		r.warn(WarnCharset, field, "an odd number of bytes where UTF-16 is due")
 	}
@@ -815,7 +834,7 @@ func (r *exifReader) coded(e *ifd.Entry, field string) string {
 		r.unsound(e, field, "a coded text")
 		return ""
 	}
-	v := r.b.Value(e)
+	v := r.value(e, field)
 	switch e.Type {
 	case ifd.Undefined:
 	case ifd.ASCII, ifd.Byte, ifd.UTF8:

@@ -214,6 +214,9 @@ func (c *container) verify(src *source, before *Tag, e Edit, p *Patch) error {
 			a.Altitude, a.Direction, a.GPSTime = nil, nil, nil
 			b.Altitude, b.Direction, b.GPSTime = nil, nil, nil
 		}
+		if a.XMPPosition == nil && b.XMPPosition != nil {
+			return fail("the XMP position is gone")
+		}
 		if a.XMPPosition != nil {
 			if err := near("XMP position", a.XMPPosition); err != nil {
 				return err

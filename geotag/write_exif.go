@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 
 	exif "github.com/dsoprea/go-exif/v3"
@@ -23,14 +24,19 @@ const (
 	pointerSubIFDs     = 0x014A
 	tagStripOffsets    = 0x0111
 	tagStripByteCounts = 0x0117
+	tagTileOffsets     = 0x0144
+	tagTileByteCounts  = 0x0145
 	tagThumbOffset     = 0x0201
 	tagThumbLength     = 0x0202
-	typeIFD            = 13 // TIFF technical note 1: a Long that points to a directory
 )
 
 // maxDirs bounds the directories of one block: the first, Exif, GPS,
 // interoperability and thumbnail ones are five.
 const maxDirs = 64
+
+// maxPages bounds the directories of a whole TIFF file, which may have a page in
+// each.
+const maxPages = 4096
 
 // blockPlan is the change of an Exif block.
 type blockPlan struct {
@@ -54,11 +60,35 @@ func planBlock(data []byte, e Edit) (*blockPlan, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w: Exif block: %w", ErrCorrupt, err)
 	}
+	p, err := planDirectories(b, e, false, nil)
+	if err != nil {
+		return nil, fmt.Errorf("Exif block: %w", err)
+	}
+	return p, nil
+}
+
+// moved is a value of the first directory that doesn't fit any more where it is,
+// and goes to the end of the block.
+type moved struct {
+	entry *ifd.Entry // of bytes
+	value []byte
+}
+
+// patch writes the new length and place of the value into the last eight bytes
+// of its entry.
+func (m *moved) patch(b *ifd.Block, entry []byte, at int) {
+	b.Order.PutUint32(entry, uint32(len(m.value)))
+	b.Order.PutUint32(entry[4:], uint32(at))
+}
+
+// planDirectories is planBlock for a block that is an Exif block or a whole TIFF
+// file. It also moves one value of the first directory, where move is not nil.
+func planDirectories(b *ifd.Block, e Edit, whole bool, move *moved) (*blockPlan, error) {
 	first, err := b.Dir(b.First)
 	if err != nil {
-		return nil, fmt.Errorf("%w: first Exif directory: %w", ErrCorrupt, err)
+		return nil, fmt.Errorf("%w: first directory: %w", ErrCorrupt, err)
 	}
-	slot, old, err := gpsDir(b, first)
+	slot, old, err := gpsDir(b, first, whole)
 	if err != nil {
 		return nil, err
 	}
@@ -72,7 +102,8 @@ func planBlock(data []byte, e Edit) (*blockPlan, error) {
 	}
 	p := &blockPlan{version: gpsVersion(oldVersion)}
 	set, drop := e.gpsFields(b.Order, p.version)
-	if says(b, entries, set, drop) {
+	same := says(b, entries, set, drop)
+	if same && move == nil {
 		return p, nil
 	}
 
@@ -84,79 +115,111 @@ func planBlock(data []byte, e Edit) (*blockPlan, error) {
 			kept = append(kept, x)
 		}
 	}
-	known, err := survey(b, kept)
+	size := b.Len()
+	from := size // only what reaches beyond is of concern
+	if old != nil {
+		from = old.Pos
+	}
+	most := maxDirs
+	if whole {
+		most = maxPages
+	}
+	known, err := survey(b, kept, uint64(from), most)
 	if err != nil {
 		return nil, err
 	}
-	start := len(data) + len(data)&1 // directories begin at even offsets
-	reuse := old != nil && ownsTail(b, old, known)
+	for _, x := range known {
+		if whole && x.part && x.end > uint64(size) {
+			return nil, fmt.Errorf("%w: %s should be at offset %d to %d, but the file ends at %d", ErrTruncated, x.what, x.off, x.end, size)
+		}
+	}
+	// The new bytes come to stand behind the block, or in place of the directory
+	// that is at its end.
+	reuse := old != nil && !same && size-old.Pos <= ifd.MaxValue && ownsTail(b, old, known)
+	base, gone := size, math.MaxInt
 	if reuse {
-		start = old.Pos
+		base, gone = old.Pos, old.Pos
 	}
-	out := make([]byte, start-min(start, len(data)))
-	if slot == nil {
-		// The first directory has no room for one more entry where it is. Its
-		// copy has; the values stay, and so does the old directory, unused.
-		at := start
-		out = append(out, withPointer(b, first, uint32(at+2+(len(first.Entries)+1)*ifd.EntrySize+4))...)
-		p.splices = append(p.splices, splice32(b, 4, uint32(at)))
-		start += len(out) - (at - len(data))
-	} else if !reuse {
-		p.splices = append(p.splices, splice32(b, slot.Pos+8, uint32(start)))
+	var out []byte
+	even := func() int { // directories and values begin at even offsets
+		if (base+len(out))&1 == 1 {
+			out = append(out, 0)
+		}
+		return base + len(out)
 	}
-	var next uint32
-	if old != nil {
-		next = old.Next
+	movedTo := 0
+	if move != nil {
+		movedTo = even()
+		out = append(out, move.value...)
+		if slot != nil {
+			entry := Splice{Off: int64(move.entry.Pos) + 4, Old: b.Bytes(move.entry.Pos+4, 8), New: make([]byte, 8)}
+			move.patch(b, entry.New, movedTo)
+			p.splices = append(p.splices, entry)
+		}
 	}
-	out = append(out, encodeGPS(b, start, set, kept, reuse, next)...)
-	tail := Splice{Off: int64(len(data)), New: out}
-	if reuse {
-		tail.Off, tail.Old = int64(start), bytes.Clone(data[start:])
+	if !same {
+		if slot == nil {
+			// The first directory has no room for one more entry where it is. Its
+			// copy has; the values stay, and so does the old directory, unused.
+			at := even()
+			out = append(out, withPointer(b, first, uint32(at+2+(len(first.Entries)+1)*ifd.EntrySize+4), move, movedTo)...)
+			p.splices = append(p.splices, splice32(b, 4, uint32(at)))
+		} else if at := even(); !reuse || at != old.Pos {
+			p.splices = append(p.splices, splice32(b, slot.Pos+8, uint32(at)))
+		}
+		var next uint32
+		if old != nil {
+			next = old.Next
+		}
+		out = append(out, encodeGPS(b, even(), set, kept, gone, next)...)
 	}
-	p.splices = append(p.splices, tail)
-	p.growth = len(tail.New) - len(tail.Old)
-	if err := known.clear(uint64(len(data)), uint64(len(data)+max(p.growth, 0))); err != nil {
+	if int64(base)+int64(len(out)) > math.MaxUint32 {
+		return nil, fmt.Errorf("%w: the block would reach to byte %d, and its offsets have 32 bits", ErrNoRoom, base+len(out))
+	}
+	p.splices = append(p.splices, Splice{Off: int64(base), Old: bytes.Clone(b.Bytes(base, size-base)), New: out})
+	slices.SortFunc(p.splices, func(a, b Splice) int { return cmp.Compare(a.Off, b.Off) })
+	p.growth = base + len(out) - size
+	if err := known.clear(uint64(size), uint64(size+max(p.growth, 0))); err != nil {
 		return nil, err
 	}
-	return p, nil
+	return p, b.Err()
 }
 
 // splice32 is the change of the 32 bits at pos of a block.
 func splice32(b *ifd.Block, pos int, v uint32) Splice {
 	n := make([]byte, 4)
 	b.Order.PutUint32(n, v)
-	return Splice{Off: int64(pos), Old: bytes.Clone(b.Data[pos : pos+4]), New: n}
+	return Splice{Off: int64(pos), Old: bytes.Clone(b.Bytes(pos, len(n))), New: n}
 }
 
 // gpsDir finds the GPS directory of a block and the entry that points to it.
 // Both are nil where the first directory has no such entry, and the directory
-// is nil where the entry is there and points to none (0).
-func gpsDir(b *ifd.Block, first *ifd.Dir) (slot *ifd.Entry, dir *ifd.Dir, err error) {
+// is nil where the entry is there and points to none (0). The pointer may be of
+// TIFF's own type for one in a whole file, but not in an Exif block, where the
+// standard doesn't allow it and readers don't follow it.
+func gpsDir(b *ifd.Block, first *ifd.Dir, whole bool) (slot *ifd.Entry, dir *ifd.Dir, err error) {
 	for i := range first.Entries {
 		x := &first.Entries[i]
 		if x.Tag != pointerGPS {
 			continue
 		}
 		if slot != nil {
-			return nil, nil, fmt.Errorf("%w: the first Exif directory points to two GPS directories, at offsets %d and %d", ErrCorrupt, rawOffset(b, slot), rawOffset(b, x))
+			return nil, nil, fmt.Errorf("%w: the first directory points to two GPS directories, at offsets %d and %d", ErrCorrupt, slot.Offset, x.Offset)
 		}
-		if x.Type != ifd.Long || x.Count != 1 {
+		if x.Type != ifd.Long && !(whole && x.Type == ifd.IFD) || x.Count != 1 {
 			return nil, nil, fmt.Errorf("%w: the pointer to the GPS directory has type %d and count %d where type %d and count 1 are due", ErrCorrupt, x.Type, x.Count, ifd.Long)
 		}
 		slot = x
 	}
-	if slot == nil || rawOffset(b, slot) == 0 {
+	if slot == nil || slot.Offset == 0 {
 		return slot, nil, nil
 	}
-	dir, err = b.Dir(rawOffset(b, slot))
+	dir, err = b.Dir(slot.Offset)
 	if err != nil {
 		return nil, nil, fmt.Errorf("%w: GPS directory: %w", ErrCorrupt, err)
 	}
 	return slot, dir, nil
 }
-
-// rawOffset is the last four bytes of an entry as an offset.
-func rawOffset(b *ifd.Block, x *ifd.Entry) uint32 { return b.Order.Uint32(b.Data[x.Pos+8:]) }
 
 // says reports whether a GPS directory already holds each field of set once and
 // as it is to be, and nothing that is to be dropped.
@@ -181,8 +244,9 @@ func says(b *ifd.Block, entries []ifd.Entry, set []gpsField, drop []uint16) bool
 }
 
 // withPointer returns the first directory with an entry for the GPS directory
-// at gps, in its place by the order of tags.
-func withPointer(b *ifd.Block, first *ifd.Dir, gps uint32) []byte {
+// at gps, in its place by the order of tags, and with the entry of what moves, if
+// anything, pointing to movedTo.
+func withPointer(b *ifd.Block, first *ifd.Dir, gps uint32, move *moved, movedTo int) []byte {
 	at := len(first.Entries)
 	for i, x := range first.Entries {
 		if x.Tag > pointerGPS {
@@ -194,17 +258,23 @@ func withPointer(b *ifd.Block, first *ifd.Dir, gps uint32) []byte {
 	out := make([]byte, 2+n*ifd.EntrySize+4)
 	b.Order.PutUint16(out, uint16(n))
 	w := out[2:]
+	carry := func(x *ifd.Entry) {
+		copy(w, b.Bytes(x.Pos, ifd.EntrySize))
+		if move != nil && x.Pos == move.entry.Pos {
+			move.patch(b, w[4:], movedTo)
+		}
+	}
 	for i := range n {
 		switch {
 		case i < at:
-			copy(w, b.Data[first.Entries[i].Pos:][:ifd.EntrySize])
+			carry(&first.Entries[i])
 		case i == at:
 			b.Order.PutUint16(w, pointerGPS)
 			b.Order.PutUint16(w[2:], ifd.Long)
 			b.Order.PutUint32(w[4:], 1)
 			b.Order.PutUint32(w[8:], gps)
 		default:
-			copy(w, b.Data[first.Entries[i-1].Pos:][:ifd.EntrySize])
+			carry(&first.Entries[i-1])
 		}
 		w = w[ifd.EntrySize:]
 	}
@@ -215,9 +285,9 @@ func withPointer(b *ifd.Block, first *ifd.Dir, gps uint32) []byte {
 // encodeGPS lays out a GPS directory for offset pos: the entries ascending by
 // tag, the pointer to a next directory, and the values that don't fit into the
 // entries, in the entries' order and each at an even offset. Kept entries stay
-// as they are, unless moveKept says that their values at or after pos make way;
-// those are laid out anew.
-func encodeGPS(b *ifd.Block, pos int, set []gpsField, kept []ifd.Entry, moveKept bool, next uint32) []byte {
+// as they are, but for values at offset gone and after it, which make way and are
+// laid out anew.
+func encodeGPS(b *ifd.Block, pos int, set []gpsField, kept []ifd.Entry, gone int, next uint32) []byte {
 	type item struct {
 		tag   uint16
 		raw   []byte // the 12 bytes
@@ -226,8 +296,8 @@ func encodeGPS(b *ifd.Block, pos int, set []gpsField, kept []ifd.Entry, moveKept
 	items := make([]item, 0, len(set)+len(kept))
 	for i := range kept {
 		x := &kept[i]
-		it := item{tag: x.Tag, raw: bytes.Clone(b.Data[x.Pos:][:ifd.EntrySize])}
-		if moveKept && outOfLine(x) && x.ValuePos >= pos {
+		it := item{tag: x.Tag, raw: bytes.Clone(b.Bytes(x.Pos, ifd.EntrySize))}
+		if outOfLine(x) && x.ValuePos >= gone {
 			it.value = b.Value(x)
 		}
 		items = append(items, it)
@@ -274,6 +344,8 @@ type extent struct {
 	off, end uint64
 	what     string
 	gps      bool // the GPS directory or a value of it
+	// part: a directory or image data, without which the file is cut off.
+	part bool
 	// guess: the type of the entry is unknown, so its last four bytes may or may
 	// not be an offset, to one byte or more.
 	guess bool
@@ -289,18 +361,24 @@ type extents []extent
 func (ex extents) clear(n, end uint64) error {
 	for _, x := range ex {
 		if !x.guess && x.end > n && x.off < end && end > n {
-			return fmt.Errorf("%w: Exif block: %s should be at offset %d to %d, but the block ends at %d; what is written there would be taken for it", ErrCorrupt, x.what, x.off, x.end, n)
+			return fmt.Errorf("%w: %s should be at offset %d to %d, but all ends at %d; what is written there would be taken for it", ErrCorrupt, x.what, x.off, x.end, n)
 		}
 	}
 	return nil
 }
 
-// survey walks the directories of a block and lists what they claim. Of the GPS
-// directory it lists the directory and the kept entries' values. Directories
-// that loop or share a place are an error; those that can't be read are not,
-// since nothing is written to them.
-func survey(b *ifd.Block, kept []ifd.Entry) (extents, error) {
+// survey walks the directories of a block, most of them at most, and lists what
+// they claim that reaches beyond offset from. Of the GPS directory it lists the
+// directory and the kept entries' values. Directories that loop or share a place
+// are an error; those that can't be read are not, since nothing is written to
+// them.
+func survey(b *ifd.Block, kept []ifd.Entry, from uint64, most int) (extents, error) {
 	var ex extents
+	claim := func(x extent) {
+		if x.end > from {
+			ex = append(ex, x)
+		}
+	}
 	seen := map[uint32]string{}
 	type job struct {
 		off   uint32
@@ -313,21 +391,21 @@ func survey(b *ifd.Block, kept []ifd.Entry) (extents, error) {
 		j := todo[0]
 		todo = todo[1:]
 		if was, ok := seen[j.off]; ok {
-			return nil, fmt.Errorf("%w: Exif block: %s and %s are both at offset %d, a loop", ErrCorrupt, was, j.name, j.off)
+			return nil, fmt.Errorf("%w: %s and %s are both at offset %d, a loop", ErrCorrupt, was, j.name, j.off)
 		}
 		seen[j.off] = j.name
-		if len(seen) > maxDirs {
-			return nil, fmt.Errorf("%w: Exif block: more than %d directories", ErrCorrupt, maxDirs)
+		if len(seen) > most {
+			return nil, fmt.Errorf("%w: more than %d directories", ErrCorrupt, most)
 		}
 		d, err := b.Dir(j.off)
 		if err != nil {
 			if j.off >= 8 {
 				// Not there, or reaching beyond the block, by its own count.
 				end := uint64(j.off) + 2
-				if end <= uint64(len(b.Data)) {
-					end += uint64(b.Order.Uint16(b.Data[j.off:])) * ifd.EntrySize
+				if count := b.Bytes(int(j.off), 2); count != nil {
+					end += uint64(b.Order.Uint16(count)) * ifd.EntrySize
 				}
-				ex = append(ex, extent{off: uint64(j.off), end: end, what: j.name})
+				claim(extent{off: uint64(j.off), end: end, what: j.name, part: true})
 			}
 			continue
 		}
@@ -335,38 +413,50 @@ func survey(b *ifd.Block, kept []ifd.Entry) (extents, error) {
 		if d.NextPos != 0 {
 			end += 4
 		}
-		ex = append(ex, extent{off: uint64(d.Pos), end: end, what: j.name, gps: j.gps})
+		claim(extent{off: uint64(d.Pos), end: end, what: j.name, gps: j.gps, part: true})
 		values := d.Entries
 		if j.gps {
 			values = kept
 		}
 		for i := range values {
 			x := &values[i]
-			off := uint64(rawOffset(b, x))
+			off := uint64(x.Offset)
+			size := uint64(ifd.Size(x.Type)) * uint64(x.Count)
+			if size > 0 && size <= 4 || size == 0 && x.Type == ifd.IFD || off+max(size, 1) <= from {
+				continue
+			}
 			what := fmt.Sprintf("the value of tag 0x%04x in %s", x.Tag, j.name)
-			switch size := uint64(ifd.Size(x.Type)) * uint64(x.Count); {
-			case size > 4:
-				ex = append(ex, extent{off: off, end: off + size, what: what, gps: j.gps})
-			case size == 0 && x.Type != typeIFD:
-				ex = append(ex, extent{off: off, end: off + 1, what: what, guess: true})
+			if size > 0 {
+				claim(extent{off: off, end: off + size, what: what, gps: j.gps})
+			} else {
+				claim(extent{off: off, end: off + 1, what: what, guess: true})
 			}
 		}
 		if j.gps {
 			continue
 		}
-		ex = append(ex, data(b, d, tagThumbOffset, tagThumbLength, "the thumbnail in "+j.name)...)
-		ex = append(ex, data(b, d, tagStripOffsets, tagStripByteCounts, "a strip of the image in "+j.name)...)
+		for _, pair := range imageData {
+			if err := data(b, d, pair.offsets, pair.lengths, pair.what+j.name, claim); err != nil {
+				return nil, err
+			}
+		}
 		for i := range d.Entries {
 			x := &d.Entries[i]
+			var to job
 			switch x.Tag {
 			case pointerExif:
-				todo = append(todo, subdirs(b, x, func(off uint32) job { return job{off: off, name: "the Exif directory"} })...)
+				to.name = "the Exif directory"
 			case pointerGPS:
-				todo = append(todo, subdirs(b, x, func(off uint32) job { return job{off: off, name: "the GPS directory of " + j.name, gps: j.chain == 1} })...)
+				to.name, to.gps = "the GPS directory of "+j.name, j.chain == 1
 			case pointerInterop:
-				todo = append(todo, subdirs(b, x, func(off uint32) job { return job{off: off, name: "the interoperability directory"} })...)
+				to.name = "the interoperability directory"
 			case pointerSubIFDs:
-				todo = append(todo, subdirs(b, x, func(off uint32) job { return job{off: off, name: "a subdirectory of " + j.name} })...)
+				to.name = "a subdirectory of " + j.name
+			default:
+				continue
+			}
+			for _, to.off = range subdirs(b, x, maxDirs) {
+				todo = append(todo, to)
 			}
 		}
 		if j.chain > 0 && d.Next != 0 {
@@ -376,41 +466,48 @@ func survey(b *ifd.Block, kept []ifd.Entry) (extents, error) {
 	return ex, nil
 }
 
-// subdirs returns what an entry points to, at most maxDirs directories.
-func subdirs[T any](b *ifd.Block, x *ifd.Entry, at func(off uint32) T) []T {
-	var out []T
-	if x.Type == typeIFD && x.Count == 1 {
-		if off := rawOffset(b, x); off != 0 {
-			out = append(out, at(off))
-		}
-		return out
-	}
-	for i := range int(min(x.Count, maxDirs)) {
+// subdirs returns where the directories are that an entry points to, most of them
+// at most.
+func subdirs(b *ifd.Block, x *ifd.Entry, most int) []uint32 {
+	var out []uint32
+	for i := range int(min(x.Count, uint32(most))) {
 		if off, ok := b.Uint(x, i); ok && off != 0 {
-			out = append(out, at(off))
+			out = append(out, off)
 		}
 	}
 	return out
 }
 
-// data lists the runs of image data that a pair of tags in d describes.
-func data(b *ifd.Block, d *ifd.Dir, offsets, lengths uint16, what string) extents {
+// imageData are the pairs of tags that say where image data are.
+var imageData = []struct {
+	offsets, lengths uint16
+	what             string
+}{
+	{tagThumbOffset, tagThumbLength, "the thumbnail in "},
+	{tagStripOffsets, tagStripByteCounts, "a strip of the image in "},
+	{tagTileOffsets, tagTileByteCounts, "a tile of the image in "},
+}
+
+// data claims the runs of image data that a pair of tags in d describes.
+func data(b *ifd.Block, d *ifd.Dir, offsets, lengths uint16, what string, claim func(extent)) error {
 	o, l := d.Find(offsets), d.Find(lengths)
-	if o == nil || l == nil {
+	if o == nil || l == nil || !o.Sound || !l.Sound {
 		return nil
 	}
-	var ex extents
-	for i := range int(min(o.Count, l.Count)) {
-		off, ok1 := b.Uint(o, i)
-		n, ok2 := b.Uint(l, i)
-		if !ok1 || !ok2 {
-			break
-		}
-		if n > 0 {
-			ex = append(ex, extent{off: uint64(off), end: uint64(off) + uint64(n), what: what})
+	if max(o.ValueLen, l.ValueLen) > ifd.MaxValue {
+		return fmt.Errorf("%w: %s: %d pieces; no more than %d bytes of their offsets are read", ErrUnsafe, what, o.Count, ifd.MaxValue)
+	}
+	off, ok1 := b.Uints(o)
+	n, ok2 := b.Uints(l)
+	if !ok1 || !ok2 {
+		return nil
+	}
+	for i := range min(len(off), len(n)) {
+		if n[i] > 0 {
+			claim(extent{off: uint64(off[i]), end: uint64(off[i]) + uint64(n[i]), what: what, part: true})
 		}
 	}
-	return ex
+	return nil
 }
 
 // ownsTail reports whether a GPS directory and its values are the last thing in
@@ -424,9 +521,9 @@ func ownsTail(b *ifd.Block, d *ifd.Dir, known extents) bool {
 	at := d.NextPos + 4
 	for i := range d.Entries {
 		x := &d.Entries[i]
-		if off := uint64(rawOffset(b, x)); !x.Sound {
+		if off := uint64(x.Offset); !x.Sound {
 			// Nothing of it is here, unless it starts here.
-			if off >= uint64(d.Pos) && off < uint64(len(b.Data)) {
+			if off >= uint64(d.Pos) && off < uint64(b.Len()) {
 				return false
 			}
 			continue
@@ -438,7 +535,7 @@ func ownsTail(b *ifd.Block, d *ifd.Dir, known extents) bool {
 			continue
 		}
 		if at&1 == 1 {
-			if at >= len(b.Data) || b.Data[at] != 0 {
+			if pad := b.Bytes(at, 1); pad == nil || pad[0] != 0 {
 				return false
 			}
 			at++
@@ -448,11 +545,11 @@ func ownsTail(b *ifd.Block, d *ifd.Dir, known extents) bool {
 		}
 		at += x.ValueLen
 	}
-	if at != len(b.Data) {
+	if at != b.Len() {
 		return false
 	}
 	for _, x := range known {
-		if !x.gps && x.end > uint64(d.Pos) && x.off < uint64(len(b.Data)) {
+		if !x.gps && x.end > uint64(d.Pos) && x.off < uint64(b.Len()) {
 			return false
 		}
 	}

@@ -1,0 +1,602 @@
+package geotag
+
+import (
+	"bytes"
+	"cmp"
+	"encoding/binary"
+	"fmt"
+	"math"
+	"slices"
+)
+
+// itemMove is an item whose new bytes go to the end of the file.
+type itemMove struct {
+	id    uint32
+	bytes []byte
+}
+
+// planBMFF works out the change of an image in boxes. An item of Exif or XMP that
+// keeps its length changes where it is. One that doesn't is written anew into a
+// box mdat at the end of the file, and its entry in iloc leads there; all else
+// keeps its place, and so do the old bytes, unused. An Exif item that an earlier
+// correction put at the end is replaced there.
+//
+// A file without an Exif item gets one, for which its meta box has to grow: what
+// follows moves, and all places that iloc states move along. That is done only
+// where no box is known or suspected to hold other places, as those of films and
+// sequences do; else the error is ErrUnsafe.
+//
+// Before the plan is handed out, it is read back: each item that isn't Exif or
+// XMP of the picture must be in bytes that no splice touches.
+func planBMFF(src *source, e Edit, p *Patch) error {
+	f, err := openBMFF(src, true)
+	if err != nil {
+		return err
+	}
+	m := f.meta
+	if m == nil || m.primary == 0 || m.iinf.kind == "" || m.iloc.kind == "" {
+		return fmt.Errorf("%w: the file has no list of items with a picture among them, to which a position could be added", ErrUnsafe)
+	}
+	w := bmffWriter{src: src, file: f, m: m}
+	if w.loc, err = decodeLocations(m.b[m.iloc.data:m.iloc.end]); err != nil {
+		return err
+	}
+	if !bytes.Equal(w.loc.encode(), m.b[m.iloc.data:m.iloc.end]) {
+		return fmt.Errorf("%w: iloc has more in it than is known of", ErrUnsafe)
+	}
+	version, err := w.exif(e)
+	if err != nil {
+		return err
+	}
+	if err := w.xmp(e.xmpFields(version)); err != nil {
+		return err
+	}
+	p.Notes = append(p.Notes, w.notes...)
+	if len(w.moves) > 0 {
+		if err := w.append(); err != nil {
+			return err
+		}
+	}
+	slices.SortStableFunc(w.splices, func(a, b Splice) int {
+		return cmp.Or(cmp.Compare(a.Off, b.Off), cmp.Compare(len(a.Old), len(b.Old)))
+	})
+	p.Splices = append(p.Splices, w.splices...)
+	if len(w.splices) == 0 {
+		return nil
+	}
+	return w.prove(p)
+}
+
+// bmffWriter works out the change of one file.
+type bmffWriter struct {
+	src     *source
+	file    *bmffFile
+	m       *bmffMeta
+	loc     locations // as it is to be
+	added   uint32    // the id of an Exif item that is new
+	changed []uint32  // the items whose bytes change
+	moves   []itemMove
+	splices []Splice
+	notes   []string
+}
+
+// exif plans the Exif item, and returns the GPSVersionID that the image then has.
+func (w *bmffWriter) exif(e Edit) (version [4]byte, err error) {
+	items := w.m.about(true)
+	if len(items) > 1 {
+		return version, fmt.Errorf("%w: there are two Exif items about the picture, %d and %d, and which of them a reader takes is not known", ErrUnsafe, items[0].id, items[1].id)
+	}
+	if len(items) == 0 {
+		block, err := newExif(e)
+		if err != nil {
+			return version, err
+		}
+		w.added = w.m.lastID + 1
+		w.moves = append(w.moves, itemMove{w.added, append(make([]byte, 4), block...)})
+		return version23, nil
+	}
+	it := items[0]
+	if it.protected || it.encoding != "" {
+		return version, fmt.Errorf("%w: the Exif item is encrypted or compressed", ErrUnsafe)
+	}
+	old, err := w.m.data(w.src, it.id, maxExifItem)
+	if err != nil {
+		return version, unreadable("Exif", err)
+	}
+	at, err := exifStart(old)
+	if err != nil {
+		return version, err
+	}
+	plan, err := planBlock(old[at:], e)
+	if err != nil || len(plan.splices) == 0 {
+		return plan.ver(), err
+	}
+	block := Patch{SizeBefore: int64(len(old) - at), Splices: plan.splices}
+	now, err := block.ApplyBytes(old[at:])
+	if err != nil {
+		return version, err
+	}
+	w.replace(it.id, old, append(old[:at:at], now...))
+	return plan.version, nil
+}
+
+// ver is the version of a plan that may be nil.
+func (p *blockPlan) ver() (version [4]byte) {
+	if p != nil {
+		version = p.version
+	}
+	return version
+}
+
+// unreadable words an error of an item that would have to change.
+func unreadable(what string, err error) error {
+	return fmt.Errorf("the %s item can't be read: %w", what, err)
+}
+
+// xmp plans the XMP items about the picture.
+func (w *bmffWriter) xmp(x xmpEdit) error {
+	for _, it := range w.m.about(false) {
+		if it.protected || it.encoding != "" {
+			return fmt.Errorf("%w: the XMP item %d is encrypted or compressed, so whether it states a position is not known", ErrUnsafe, it.id)
+		}
+		old, err := w.m.data(w.src, it.id, xmpMaxSize)
+		if err != nil {
+			return unreadable("XMP", err)
+		}
+		now, notes, err := rewriteXMP(old, x)
+		if err != nil {
+			return err
+		}
+		w.notes = append(w.notes, notes...)
+		if now != nil {
+			w.replace(it.id, old, now)
+		}
+	}
+	return nil
+}
+
+// replace plans the change of an item: where it is, if that is of the same length
+// and no other item is in those bytes, and else at the file's end.
+func (w *bmffWriter) replace(id uint32, old, now []byte) {
+	w.changed = append(w.changed, id)
+	spans, err := w.m.spans(w.m.loc.find(id), w.src.size)
+	if len(old) != len(now) || err != nil || w.shared(id, spans) {
+		w.moves = append(w.moves, itemMove{id, now})
+		return
+	}
+	for _, s := range spans {
+		n := int(s.end - s.off)
+		if d := difference(s.off, old[:n], now[:n]); len(d.Old) > 0 {
+			w.splices = append(w.splices, d)
+		}
+		old, now = old[n:], now[n:]
+	}
+}
+
+// shared reports whether bytes of spans, which are those of item id, belong to
+// another item or twice to it, or are not certain to be its own.
+func (w *bmffWriter) shared(id uint32, spans []span) bool {
+	own := 0
+	for i := range w.m.loc.items {
+		it := &w.m.loc.items[i]
+		others, err := w.m.spans(it, w.src.size)
+		if err != nil {
+			continue // they are elsewhere, or the file is refused where it matters
+		}
+		for _, o := range others {
+			for _, s := range spans {
+				if o.overlaps(s) {
+					if it.id != id {
+						return true
+					}
+					own++
+				}
+			}
+		}
+	}
+	return own != len(spans)
+}
+
+// holdsNoPlaces are the boxes at the top level that hold no places of bytes in the
+// file, or none but those of items.
+var holdsNoPlaces = []string{"ftyp", "meta", "mdat", "free", "skip", "wide"}
+
+// append plans what goes to the end of the file: the items that move, the last of
+// which is the Exif item.
+func (w *bmffWriter) append() error {
+	slices.SortStableFunc(w.moves, func(a, b itemMove) int { // Exif was first
+		return cmp.Compare(w.isExif(a.id), w.isExif(b.id))
+	})
+	boxes := w.file.boxes
+	last := boxes[len(boxes)-1]
+	for i := range w.m.loc.items {
+		it := &w.m.loc.items[i]
+		if it.reference != 0 || it.method() != inFile {
+			continue
+		}
+		for _, part := range w.m.loc.parts[it.from:it.to] {
+			if part.length == 0 {
+				return fmt.Errorf("%w: item %d goes on to the end of the file, so nothing can be put there", ErrUnsafe, it.id)
+			}
+		}
+	}
+	if err := w.m.beyond(w.src.size); err != nil {
+		return err // what is appended would be taken for it
+	}
+	base := w.src.size
+	var old []byte
+	if w.ownsTail(last) {
+		b, err := w.src.window(last.off, int(last.end-last.off))
+		if err != nil {
+			return err
+		}
+		base, old = last.off, bytes.Clone(b)
+	} else if last.open {
+		// It must not take in what follows.
+		n := last.end - last.off
+		if n > math.MaxUint32 {
+			return fmt.Errorf("%w: the last box, %q, states no length and is too long to state one", ErrNoRoom, last.kind)
+		}
+		w.splices = append(w.splices, Splice{Off: last.off, Old: make([]byte, 4), New: binary.BigEndian.AppendUint32(nil, uint32(n))})
+	}
+	grow := 0
+	if w.added != 0 {
+		var err error
+		if grow, err = w.addItem(); err != nil {
+			return err
+		}
+		for i := range w.loc.items {
+			if err := w.shift(&w.loc.items[i], grow); err != nil {
+				return err
+			}
+		}
+	}
+	var out []byte
+	for _, mv := range w.moves {
+		if len(mv.bytes) > math.MaxUint32-8 {
+			return fmt.Errorf("%w: an item of %d bytes", ErrNoRoom, len(mv.bytes))
+		}
+		out = append(binary.BigEndian.AppendUint32(out, uint32(len(mv.bytes)+8)), "mdat"...)
+		if err := w.place(w.loc.find(mv.id), base+int64(grow)+int64(len(out)), len(mv.bytes)); err != nil {
+			return err
+		}
+		out = append(out, mv.bytes...)
+	}
+	w.splices = append(w.splices, Splice{Off: base, Old: old, New: out})
+	iloc, now := w.m.b[w.m.iloc.data:w.m.iloc.end], w.loc.encode()
+	at := w.m.box.off + w.m.iloc.data
+	if w.added == 0 {
+		w.splices = append(w.splices, difference(at, iloc, now))
+		return nil
+	}
+	w.splices = append(w.splices, Splice{Off: at, Old: bytes.Clone(iloc), New: now})
+	return nil
+}
+
+// isExif is 1 for the Exif item and 0 for others.
+func (w *bmffWriter) isExif(id uint32) int {
+	if id == w.added || slices.ContainsFunc(w.m.items, func(it metaItem) bool { return it.id == id && it.exif }) {
+		return 1
+	}
+	return 0
+}
+
+// ownsTail reports whether the file's last box is an mdat with the Exif item that
+// moves, and nothing else.
+func (w *bmffWriter) ownsTail(last bmffBox) bool {
+	id := w.moves[len(w.moves)-1].id
+	if last.kind != "mdat" || last.open || last.end-last.off > maxExifItem+bmffHeader || w.isExif(id) == 0 || id == w.added {
+		return false
+	}
+	// Tracks have places in mdat too.
+	if slices.ContainsFunc(w.file.boxes, func(x bmffBox) bool { return !slices.Contains(holdsNoPlaces, x.kind) && x.user != manifestBox }) {
+		return false
+	}
+	own, err := w.m.spans(w.m.loc.find(id), w.src.size)
+	if err != nil || len(own) != 1 || own[0] != (span{last.data, last.end}) || w.shared(id, own) {
+		return false
+	}
+	return true
+}
+
+// place makes item it n bytes at offset at of the file.
+func (w *bmffWriter) place(it *located, at int64, n int) error {
+	l, parts := &w.loc, w.loc.parts[it.from:it.to]
+	fits := func(v uint64, field int) bool { return field == 8 || field == 4 && v <= math.MaxUint32 || v == 0 }
+	noRoom := func() error {
+		return fmt.Errorf("%w: iloc has fields of %d, %d and %d bytes for base, offset and length of item %d, which don't hold offset %d and length %d", ErrNoRoom, l.base, l.offset, l.length, it.id, at, n)
+	}
+	if len(parts) == 0 || n < len(parts) || l.length == 0 {
+		return noRoom()
+	}
+	it.how &^= 15 // in the file
+	// A file that says it all by the base goes on so: there are readers that look
+	// at nothing else.
+	byBase := it.base != 0 || it.id == w.added && l.items[0].base != 0
+	if byBase && len(parts) == 1 && parts[0].off == 0 && fits(uint64(at), l.base) {
+		it.base = uint64(at)
+	}
+	if it.base > uint64(at) || !fits(uint64(at)+uint64(n)-it.base, l.offset) {
+		if it.base = 0; l.offset == 0 {
+			it.base = uint64(at)
+		}
+	}
+	if !fits(it.base, l.base) {
+		return noRoom()
+	}
+	off, each := uint64(at)-it.base, uint64(n/len(parts))
+	for i := range parts {
+		parts[i].off, parts[i].length = off, each
+		if i == len(parts)-1 {
+			parts[i].length = uint64(at) + uint64(n) - it.base - off
+		}
+		if !fits(parts[i].off, l.offset) || !fits(parts[i].length, l.length) {
+			return noRoom()
+		}
+		off += each
+	}
+	return nil
+}
+
+// shift moves what an item has behind the meta box by grow bytes.
+func (w *bmffWriter) shift(it *located, grow int) error {
+	if it.reference != 0 || it.method() != inFile || it.id == w.added {
+		return nil
+	}
+	l := &w.loc
+	spans, err := w.m.spans(it, w.src.size)
+	if err != nil {
+		return err
+	}
+	behind := 0
+	for _, s := range spans {
+		if s.overlaps(span{w.m.box.off, w.m.box.end}) {
+			return fmt.Errorf("%w: item %d is inside the meta box, which has to grow", ErrUnsafe, it.id)
+		}
+		if s.off >= w.m.box.end {
+			behind++
+		}
+	}
+	most := func(field int) uint64 {
+		if field == 8 {
+			return math.MaxInt64
+		}
+		return math.MaxUint32
+	}
+	parts := l.parts[it.from:it.to]
+	switch {
+	case behind == 0:
+	case behind == len(spans) && l.base > 0 && it.base+uint64(grow) <= most(l.base):
+		it.base += uint64(grow)
+	case l.offset > 0:
+		for i := range parts {
+			if spans[i].off < w.m.box.end {
+				continue
+			}
+			if parts[i].off += uint64(grow); parts[i].off > most(l.offset) {
+				return fmt.Errorf("%w: offset %d of item %d", ErrNoRoom, parts[i].off, it.id)
+			}
+		}
+	default:
+		return fmt.Errorf("%w: iloc has no field for where item %d would move to", ErrNoRoom, it.id)
+	}
+	return nil
+}
+
+// addItem plans the entries in iinf, iloc and iref of an Exif item that is about
+// the picture, and the lengths of the boxes that grow. It returns by how much meta
+// grows.
+func (w *bmffWriter) addItem() (grow int, err error) {
+	m, id := w.m, w.added
+	for _, x := range w.file.boxes {
+		if !slices.Contains(holdsNoPlaces, x.kind) && x.user != manifestBox {
+			return 0, fmt.Errorf("%w: there is no Exif item yet; room for one would move the image data, of which the box %q at offset %d may hold places", ErrUnsafe, x.kind, x.off)
+		}
+	}
+	if m.open || m.box.open {
+		return 0, fmt.Errorf("%w: there is no Exif item yet, and a box that would have to grow for one states no length", ErrUnsafe)
+	}
+	if w.loc.find(id) != nil || m.lastID == math.MaxUint32 {
+		return 0, fmt.Errorf("%w: no number is left for a new item", ErrNoRoom)
+	}
+	at := m.box.off // of what counts from the box
+	put := func(off int64, old, now []byte) {
+		w.splices = append(w.splices, Splice{Off: at + off, Old: bytes.Clone(old), New: now})
+	}
+	resize := func(x bmffBox, n int) error {
+		size := x.end - x.off + int64(n)
+		if binary.BigEndian.Uint32(m.b[x.off:]) == 1 {
+			put(x.off+8, m.b[x.off+8:x.off+16], binary.BigEndian.AppendUint64(nil, uint64(size)))
+			return nil
+		}
+		if size > math.MaxUint32 {
+			return fmt.Errorf("%w: the box %q", ErrNoRoom, x.kind)
+		}
+		put(x.off, m.b[x.off:x.off+4], binary.BigEndian.AppendUint32(nil, uint32(size)))
+		return nil
+	}
+	wide := id > math.MaxUint16
+
+	// The list of items: its count, and an entry that isn't shown.
+	infe := []byte{0, 0, 0, 0, 'i', 'n', 'f', 'e', 2, 0, 0, 1}
+	if wide {
+		infe[8] = 3
+	}
+	infe = append(appendID(infe, id, wide), 0, 0, 'E', 'x', 'i', 'f', 0)
+	binary.BigEndian.PutUint32(infe, uint32(len(infe)))
+	version, d, err := m.full(m.iinf)
+	if err != nil {
+		return 0, err
+	}
+	count := m.iinf.end - int64(len(d))
+	if version == 0 {
+		n := binary.BigEndian.Uint16(d)
+		if n == math.MaxUint16 {
+			return 0, fmt.Errorf("%w: iinf lists %d items", ErrNoRoom, n)
+		}
+		put(count, d[:2], binary.BigEndian.AppendUint16(nil, n+1))
+	} else {
+		n := binary.BigEndian.Uint32(d)
+		if n == math.MaxUint32 {
+			return 0, fmt.Errorf("%w: iinf lists %d items", ErrNoRoom, n)
+		}
+		put(count, d[:4], binary.BigEndian.AppendUint32(nil, n+1))
+	}
+	put(m.iinf.end, nil, infe)
+	if err := resize(m.iinf, len(infe)); err != nil {
+		return 0, err
+	}
+	grow += len(infe)
+
+	// Its place, which is filled in when it is known.
+	if w.loc.version < 2 && (wide || len(w.loc.items) == math.MaxUint16) {
+		return 0, fmt.Errorf("%w: iloc has 16 bits for the numbers of its items", ErrNoRoom)
+	}
+	before := len(w.loc.encode())
+	n := len(w.loc.parts)
+	w.loc.parts = append(w.loc.parts, itemPart{})
+	w.loc.items = append(w.loc.items, located{id: id, from: n, to: n + 1})
+	n = len(w.loc.encode()) - before
+	if err := resize(m.iloc, n); err != nil {
+		return 0, err
+	}
+	grow += n
+
+	// What it is about.
+	if m.iref.kind == "" {
+		long := wide || m.primary > math.MaxUint16
+		ref := []byte{0, 0, 0, 0, 'i', 'r', 'e', 'f', 0, 0, 0, 0}
+		if long {
+			ref[8] = 1
+		}
+		ref = append(ref, describes(id, m.primary, long)...)
+		binary.BigEndian.PutUint32(ref, uint32(len(ref)))
+		put(int64(len(m.b)), nil, ref)
+		grow += len(ref)
+	} else {
+		version, _, err := m.full(m.iref)
+		if err != nil {
+			return 0, err
+		}
+		if version == 0 && wide {
+			return 0, fmt.Errorf("%w: iref has 16 bits for the numbers of items", ErrNoRoom)
+		}
+		ref := describes(id, m.primary, version > 0)
+		put(m.iref.end, nil, ref)
+		if err := resize(m.iref, len(ref)); err != nil {
+			return 0, err
+		}
+		grow += len(ref)
+	}
+	return grow, resize(bmffBox{kind: "meta", end: int64(len(m.b))}, grow)
+}
+
+// appendID appends an item's number of 16 or 32 bits.
+func appendID(b []byte, id uint32, long bool) []byte {
+	if long {
+		return binary.BigEndian.AppendUint32(b, id)
+	}
+	return binary.BigEndian.AppendUint16(b, uint16(id))
+}
+
+// describes is a reference from one item to the one it describes.
+func describes(from, to uint32, long bool) []byte {
+	b := appendID([]byte{0, 0, 0, 0, 'c', 'd', 's', 'c'}, from, long)
+	b = appendID(append(b, 0, 1), to, long)
+	binary.BigEndian.PutUint32(b, uint32(len(b)))
+	return b
+}
+
+// encode writes the content of an iloc box.
+func (l *locations) encode() []byte {
+	out := append([]byte{l.version}, l.flags[:]...)
+	out = append(out, byte(l.offset<<4|l.length), byte(l.base<<4|l.index))
+	put := func(v uint64, n int) {
+		switch n {
+		case 2:
+			out = binary.BigEndian.AppendUint16(out, uint16(v))
+		case 4:
+			out = binary.BigEndian.AppendUint32(out, uint32(v))
+		case 8:
+			out = binary.BigEndian.AppendUint64(out, v)
+		}
+	}
+	width := 2
+	if l.version == 2 {
+		width = 4
+	}
+	put(uint64(len(l.items)), width)
+	for i := range l.items {
+		it := &l.items[i]
+		put(uint64(it.id), width)
+		if l.version > 0 {
+			put(uint64(it.how), 2)
+		}
+		put(uint64(it.reference), 2)
+		put(it.base, l.base)
+		put(uint64(it.to-it.from), 2)
+		for _, p := range l.parts[it.from:it.to] {
+			put(p.index, l.index)
+			put(p.off, l.offset)
+			put(p.length, l.length)
+		}
+	}
+	return out
+}
+
+// prove reads the file as the patch would make it and reports an error unless
+// each item that was there is still there, in the same number of pieces, and,
+// if it isn't one of those that change, its bytes are the same: they come from
+// where they were, and no splice touches them.
+func (w *bmffWriter) prove(p *Patch) error {
+	fail := func(format string, args ...any) error {
+		return fmt.Errorf("the correction was worked out but would change other items, so it is not made: "+format, args...)
+	}
+	sortSplices(p)
+	if err := p.Check(); err != nil {
+		return fail("%v", err)
+	}
+	result := newSource(patched{readerAt{w.src}, p}, p.SizeAfter())
+	defer result.release()
+	after, err := openBMFF(result, true)
+	if err != nil {
+		return fail("%v", err)
+	}
+	more := 0
+	if w.added != 0 {
+		more = 1
+	}
+	was, now := w.m.loc.items, after.meta.loc.items
+	if len(now) != len(was)+more || after.meta.primary != w.m.primary || len(after.meta.items) != len(w.m.items)+more {
+		return fail("%d items, were %d", len(now), len(was))
+	}
+	for i := range was {
+		a, b := &was[i], &now[i]
+		if a.id != b.id || a.to-a.from != b.to-b.from {
+			return fail("item %d is not item %d", b.id, a.id)
+		}
+		if slices.Contains(w.changed, a.id) {
+			continue
+		}
+		from, err := w.m.spans(a, w.src.size)
+		if err != nil {
+			continue // it is in another file, or nowhere
+		}
+		to, err := after.meta.spans(b, p.SizeAfter())
+		if err != nil {
+			return fail("%v", err)
+		}
+		for j, s := range from {
+			if n := p.shift(s.off); to[j] != (span{s.off + n, s.end + n}) {
+				return fail("item %d is at %v, should be at %v + %d", a.id, to[j], s, n)
+			}
+			for _, x := range p.Splices {
+				// An insertion harms only what it is inside of.
+				if x.Off < s.end && x.Off+int64(len(x.Old)) > s.off && (len(x.Old) > 0 || x.Off > s.off) {
+					return fail("the splice at %d is in item %d", x.Off, a.id)
+				}
+			}
+		}
+	}
+	return nil
+}
