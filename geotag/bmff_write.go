@@ -282,7 +282,7 @@ func (w *bmffWriter) isExif(id uint32) int {
 }
 
 // ownsTail reports whether the file's last box is an mdat with the Exif item that
-// moves, and nothing else.
+// moves, and nothing else. Of a file with tracks that isn't known.
 func (w *bmffWriter) ownsTail(last bmffBox) bool {
 	id := w.moves[len(w.moves)-1].id
 	if last.kind != "mdat" || last.open || last.end-last.off > maxExifItem+bmffHeader || w.isExif(id) == 0 || id == w.added {
@@ -293,10 +293,17 @@ func (w *bmffWriter) ownsTail(last bmffBox) bool {
 		return false
 	}
 	own, err := w.m.spans(w.m.loc.find(id), w.src.size)
-	if err != nil || len(own) != 1 || own[0] != (span{last.data, last.end}) || w.shared(id, own) {
+	if err != nil || w.shared(id, own) {
 		return false
 	}
-	return true
+	at := last.data
+	for _, s := range own { // one piece after the other
+		if s.off != at {
+			return false
+		}
+		at = s.end
+	}
+	return at == last.end
 }
 
 // place makes item it n bytes at offset at of the file.

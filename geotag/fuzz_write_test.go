@@ -42,6 +42,11 @@ func FuzzRewrite(f *testing.F) {
 	for _, img := range rasterVariants(f) {
 		seed(img)
 	}
+	for _, variants := range []map[string][]byte{tiffVariants(), bmffVariants(f)} {
+		for _, img := range variants {
+			seed(img)
+		}
+	}
 	f.Fuzz(checkRewrite)
 }
 
@@ -99,7 +104,7 @@ func checkRewrite(t *testing.T, img []byte, lat, lon float64, camera bool) {
 		t.Fatal("the image handed in was changed")
 	}
 	if err != nil {
-		for _, known := range []error{ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom, ErrSigned, ErrUnsafe, ErrEdit} {
+		for _, known := range []error{ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom, ErrSigned, ErrUnsafe, ErrRaw, ErrEdit} {
 			if errors.Is(err, known) {
 				return
 			}

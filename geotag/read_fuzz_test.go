@@ -56,6 +56,11 @@ func FuzzRead(f *testing.F) {
 	for _, img := range rasterVariants(f) {
 		f.Add(img)
 	}
+	for _, variants := range []map[string][]byte{tiffVariants(), bmffVariants(f)} {
+		for _, img := range variants {
+			f.Add(img)
+		}
+	}
 	f.Fuzz(func(t *testing.T, img []byte) {
 		tag, err := ReadBytes(img)
 		again, err2 := Read(bytes.NewReader(img), int64(len(img)))

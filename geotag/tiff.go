@@ -109,11 +109,14 @@ func openTIFF(src *source) (*tiffFile, error) {
 		return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
 	}
 	if err := f.b.ReadDir(&f.first, f.b.First); err != nil {
-		kind := ErrCorrupt
-		if int64(f.b.First) >= src.size-2 {
-			kind = ErrTruncated
+		if f.b.Err() != nil {
+			return nil, f.b.Err()
 		}
-		return nil, fmt.Errorf("%w: first directory: %w", kind, cmpErr(f.b.Err(), err))
+		kind := ErrTruncated
+		if n := f.b.Bytes(int(f.b.First), 2); f.b.First < 8 || n != nil && f.b.Order.Uint16(n) > ifd.MaxEntries {
+			kind = ErrCorrupt
+		}
+		return nil, fmt.Errorf("%w: first directory: %w", kind, err)
 	}
 	f.look(&f.first, true)
 	sensor := f.sensor(&f.first)
@@ -136,16 +139,6 @@ func openTIFF(src *source) (*tiffFile, error) {
 		f.form = nameRaw
 	}
 	return f, f.b.Err()
-}
-
-// cmpErr is the first error that is one.
-func cmpErr(errs ...error) error {
-	for _, err := range errs {
-		if err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // sensor reports whether a directory describes what a sensor saw.
