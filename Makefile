@@ -8,8 +8,8 @@ BENCHTIME ?= 10x
 
 # What the build needs, and what the tests measure themselves against.
 BUILD_PACKAGES := pkg-config libproj-dev proj-data
-TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2 gdal-bin strace libxml2-utils imagemagick
-TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint convert identify
+TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2 gdal-bin strace libxml2-utils imagemagick libheif-examples
+TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint convert identify heif-info
 
 .PHONY: build demo test lint unit fuzz examples bench benchmarks axe proj tools clean help
 

@@ -741,18 +741,16 @@ func exifOfBMFF(src *source) ([]byte, error) {
 	if err != nil || f.meta == nil {
 		return nil, err
 	}
-	for _, it := range f.meta.about(true) {
-		b, err := f.meta.data(src, it.id, maxExifItem)
-		if err != nil {
-			return nil, err
-		}
-		at, err := exifStart(b)
-		if err != nil {
-			return nil, err
-		}
-		return b[at:], nil
+	items := f.meta.about(true)
+	if len(items) == 0 {
+		return nil, nil
 	}
-	return nil, nil
+	b, err := f.meta.data(src, items[0].id, maxExifItem)
+	if err != nil {
+		return nil, err
+	}
+	at, err := exifStart(b)
+	return b[at:], err
 }
 
 // signedBMFF reports whether the file has a box with a C2PA manifest store.

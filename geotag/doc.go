@@ -39,16 +39,28 @@
 // # Formats
 //
 // JPEG; PNG and APNG (chunk eXIf, or an Exif block kept as text in hexadecimal;
-// XMP in a text chunk, compressed or not); WebP; and XMP side-car files, which
-// stand for photos in raw formats ([Tag.WithSidecar], [NewSidecar]; which file
-// belongs to which photo is the caller's to know). What knows a format is in files
-// of its own behind one table of containers; the readers of Exif blocks and XMP
-// packets know nothing of it. A further format is one more file and one more line.
+// XMP in a text chunk, compressed or not); WebP; TIFF and DNG; HEIF (HEIC) and
+// AVIF; for reading only, the raw files of makers' own formats that are TIFF
+// underneath; and XMP side-car files, which stand for photos in raw formats
+// ([Tag.WithSidecar], [NewSidecar]; which file belongs to which photo is the
+// caller's to know). What knows a format is in files of its own behind one table of
+// containers; the readers of Exif blocks and XMP packets know nothing of it. A
+// further format is one more file and one more line.
 //
-// PNG and WebP may keep metadata behind the image data. Their chunks are followed
-// to the end by reads of the few bytes that start each; the image data are not
-// read. What is read and held in memory is bounded: 16 MiB of an Exif block, 4 MiB
-// of a packet, 8 MiB of a text that is compressed, 64 chunks of metadata.
+//   - PNG and WebP may keep metadata behind the image data. Their chunks are
+//     followed to the end by reads of the few bytes that start each; the image data
+//     are not read. Bounds: 16 MiB of an Exif block, 4 MiB of a packet, 8 MiB of a
+//     text that is compressed, 64 chunks of metadata.
+//   - A TIFF file is an Exif block with image data in it. The new GPS directory
+//     goes to the end of the file, after a copy of the first directory where that
+//     has no place for the pointer, and one pointer changes. Nothing moves. Bounds:
+//     directories of 4096 entries, texts of 64 KiB, a packet of 4 MiB. Planning also
+//     walks the directories of all pages, 4096 at most, with 4 MiB of strip offsets
+//     each.
+//   - In a file of boxes (ISO/IEC 14496-12, 23008-12) the Exif item goes to the end
+//     and iloc leads there; nothing moves. Where there is none yet, the meta box
+//     grows and the rest moves; see [Plan]. Bounds: a meta box of 4 MiB, an Exif item
+//     of 8 MiB, a packet of 4 MiB, 131072 items and extents, 1024 boxes.
 //
 // Not read: extended XMP (what didn't fit into one segment), IPTC records,
 // makers' notes, and positions of places that an XMP packet merely mentions.
@@ -56,8 +68,10 @@
 // # Sources
 //
 // Exif: CIPA DC-008, up to version 3.0. TIFF 6.0. XMP: Adobe, XMP specification
-// parts 1 to 3. JPEG: ITU-T T.81. PNG: W3C, third edition. WebP: RFC 9649. What is met in files without being in a
-// standard is called common practice where it is handled.
+// parts 1 to 3. JPEG: ITU-T T.81. PNG: W3C, third edition. WebP: RFC 9649. DNG:
+// Adobe, DNG specification. HEIF and AVIF: ISO/IEC 14496-12 and 23008-12, and the
+// AV1 Image File Format. What is met in files without being in a standard is called
+// common practice where it is handled.
 //
 // A position in a photo is what a handheld believed. It is no survey, and
 // nothing to navigate or dig by.

@@ -11,7 +11,8 @@ import (
 // A field that the image does not carry, or carries as nonsense, is nil (or
 // empty); nonsense also leaves a Warning. Nothing here is guessed.
 type Tag struct {
-	// Container is the image format: "jpeg", "png", "webp", or "xmp" for a side-car
+	// Container is the image format: "jpeg", "png", "webp", "tiff", "dng", "heif",
+	// "avif", "raw" for a raw file of a maker's own format, or "xmp" for a side-car
 	// file.
 	Container string `json:"container"`
 

@@ -25,10 +25,9 @@ import (
 // testTIFF is a TIFF file under construction for the tests, laid out without
 // any code of the package: pages of 4 by 3 grey pixels in two strips.
 type testTIFF struct {
-	order      binary.ByteOrder
-	stripFirst bool // the image data come before the directories
-	pages      int
-	extra      []rec // of the first page
+	order binary.ByteOrder
+	pages int
+	extra []rec // of the first page
 }
 
 // bytes lays the file out, with the package's own tiffBlock for the directories.

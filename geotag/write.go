@@ -15,7 +15,11 @@ import (
 // edit, and changes nothing itself. The Patch is empty where the image already
 // says what the edit asks for. All bytes outside the Patch's splices stay as
 // they are. The error is ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom,
-// ErrSigned, ErrUnsafe, ErrEdit or one of r, wrapped.
+// ErrSigned, ErrUnsafe, ErrRaw, ErrEdit or one of r, wrapped.
+//
+// In TIFF, DNG, HEIF and AVIF files all bytes also keep their place, and the
+// result is longer by what is put at its end. The exception is a HEIF or AVIF file
+// that has no Exif item: its meta box grows, and what follows moves.
 func Plan(r io.ReaderAt, size int64, e Edit) (*Patch, error) {
 	src := newSource(r, size)
 	defer src.release()

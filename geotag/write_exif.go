@@ -62,7 +62,7 @@ func planBlock(data []byte, e Edit) (*blockPlan, error) {
 	}
 	p, err := planDirectories(b, e, false, nil)
 	if err != nil {
-		return nil, fmt.Errorf("Exif block: %w", err)
+		return nil, fmt.Errorf("in the Exif block: %w", err)
 	}
 	return p, nil
 }
