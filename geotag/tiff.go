@@ -50,7 +50,7 @@ const maxSubdirs = 16
 var tiffContainer = container{
 	name: nameTIFF,
 	// Of the raw formats those that are read here; see ErrRaw for writing.
-	extensions: []string{".tif", ".tiff", ".dng", ".nef", ".nrw", ".cr2", ".arw", ".sr2", ".pef", ".srw", ".orf", ".rw2", ".3fr"},
+	extensions: []string{".tif", ".tiff", ".dng", ".nef", ".cr2", ".arw", ".pef", ".srw", ".orf", ".rw2"},
 	sniff: func(head []byte) bool {
 		order := tiffOrder(head)
 		if order == nil || len(head) < 4 {
