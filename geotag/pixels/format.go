@@ -10,6 +10,7 @@ import (
 	"io"
 	"math"
 
+	"golang.org/x/image/tiff"
 	"golang.org/x/image/webp"
 
 	"example.com/phototie/geotag"
@@ -22,6 +23,8 @@ type format struct {
 	// config reads what the header says; nil for JPEG, whose header has more in
 	// it that is wanted.
 	config func(io.Reader) (image.Config, error)
+	// jumps: the decoder reads here and there, and is given an io.ReaderAt.
+	jumps bool
 	// most is how many pixels a byte of the file can hold at most; 0 where there
 	// is no telling.
 	most int64
@@ -37,7 +40,55 @@ var (
 		// bytes at most.
 		most: 8 * 1032}
 	formatWebP = &format{name: "WebP", decode: decodeWebP, config: webp.DecodeConfig}
+	// A fax code gives a row for a bit, so that there is no telling.
+	formatTIFF = &format{name: "TIFF", decode: tiff.Decode, config: tiff.DecodeConfig, jumps: true}
 )
+
+// ErrNoDecoder: the image is of a format, or of a kind in its format, whose tag is
+// read and whose pixels nothing here decodes: HEIF, AVIF, DNG and raw files, films,
+// some kinds of PNG and TIFF. Nothing is wrong with it. Errors that wrap it are
+// geotag.ErrFormat too.
+var ErrNoDecoder = errors.New("no decoder for its pixels is built in")
+
+// noDecoder is ErrNoDecoder with what the image is.
+type noDecoder struct{ what string }
+
+func (e noDecoder) Error() string { return ErrNoDecoder.Error() + " (" + e.what + ")" }
+
+// Is makes it both errors.
+func (e noDecoder) Is(target error) bool { return target == ErrNoDecoder || target == geotag.ErrFormat }
+
+// unsupported is the error that an error of a decoder stands for if the image is
+// of a kind that it doesn't know; else nil. JPEG's are not among them.
+func unsupported(err error) error {
+	var ofPNG png.UnsupportedError
+	var ofTIFF tiff.UnsupportedError
+	switch {
+	case errors.As(err, &ofPNG):
+		return noDecoder{"PNG with " + string(ofPNG)}
+	case errors.As(err, &ofTIFF):
+		return noDecoder{"TIFF with " + string(ofTIFF)}
+	}
+	return nil
+}
+
+// jumper is a source whose decoder reads here and there.
+type jumper struct {
+	*source
+	at *io.SectionReader
+}
+
+func (j jumper) ReadAt(b []byte, off int64) (int, error) {
+	return j.note(func() (int, error) { return j.at.ReadAt(b, off) })
+}
+
+// reader is src as the decoder wants it; r is the file.
+func (f *format) reader(src *source, r io.ReaderAt, size int64) io.Reader {
+	if f.jumps {
+		return jumper{src, io.NewSectionReader(r, 0, size)}
+	}
+	return src
+}
 
 // readCoding finds out how an image is coded and reads its header.
 func readCoding(ctx context.Context, r io.ReaderAt, size int64) (*format, header, error) {
@@ -54,21 +105,29 @@ func readCoding(ctx context.Context, r io.ReaderAt, size int64) (*format, header
 		f = formatWebP
 		// RFC 9649 section 2.7.1: the flags of an extended file.
 		if n > 20 && start[12:16] == "VP8X" && start[20]&0x02 != 0 {
-			return nil, header{}, fmt.Errorf("%w: an animation is not measured", geotag.ErrFormat)
+			return nil, header{}, noDecoder{"an animation"}
 		}
+	case n < 2 || start[:2] != "\xFF\xD8":
+		tag, err := geotag.Read(r, size)
+		if err != nil {
+			return nil, header{}, err
+		}
+		if tag.Container != "tiff" {
+			return nil, header{}, noDecoder{tag.Container}
+		}
+		f = formatTIFF
 	}
 	if f.config == nil {
 		hd, err := readHeader(ctx, r, size)
 		return f, hd, err
 	}
 	src := &source{ctx: ctx, r: io.NewSectionReader(r, 0, size)}
-	cfg, err := f.config(src)
-	var unsupported png.UnsupportedError
+	cfg, err := f.config(f.reader(src, r, size))
 	switch {
 	case src.err != nil:
 		return nil, header{}, src.err
-	case errors.As(err, &unsupported):
-		return nil, header{}, fmt.Errorf("%w: a kind of PNG that can't be decoded here (%s)", geotag.ErrFormat, string(unsupported))
+	case unsupported(err) != nil:
+		return nil, header{}, unsupported(err)
 	case err != nil && src.ended:
 		return nil, header{}, fmt.Errorf("%w: it ends inside its header", geotag.ErrTruncated)
 	case err != nil:

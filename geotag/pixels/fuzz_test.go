@@ -43,6 +43,8 @@ func FuzzHeader(f *testing.F) {
 // FuzzMeasure measures whatever comes, within small limits.
 func FuzzMeasure(f *testing.F) {
 	f.Add(geotagtest.Plain())
+	f.Add(lossless(f, scene(20, 15))["tiff"])
+	f.Add(lossless(f, scene(20, 15))["deflated tiff"])
 	for _, s := range geotagtest.Files(f, "png", "webp") {
 		if len(s.Raw) < 5000 {
 			f.Add(s.Raw)

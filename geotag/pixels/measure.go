@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"image"
 	"image/jpeg"
-	"image/png"
 	"io"
 
 	"example.com/phototie/geotag"
@@ -77,17 +76,19 @@ type Measures struct {
 	Preview *Preview `json:"-"`
 }
 
-// Measure measures the image of size bytes in r: JPEG, PNG, or WebP that is no
-// animation; of an animated PNG the image that programs show which know no
-// animation. The file is read once and decoded once, with image/jpeg, image/png
-// or golang.org/x/image/webp. No memory is taken for pixels that are more than
-// the limits allow, or more than the file has bits for.
+// Measure measures the image of size bytes in r: JPEG, PNG, TIFF, or WebP that is
+// no animation; of an animated PNG the image that programs show which know no
+// animation, and of a TIFF file the first page. The file is read once (TIFF twice)
+// and decoded once, with image/jpeg, image/png or golang.org/x/image. No memory is
+// taken for pixels that are more than the limits allow, or more than the file has
+// bits for.
 //
 // An image whose pixels can't be decoded gives the measures of its header, and
 // Undecoded says why. The error is geotag.ErrFormat, geotag.ErrTruncated or
 // geotag.ErrCorrupt, wrapped, where not even the header can be read, or one of r
-// or of the context; geotag.ErrFormat accuses no image, and only says that it is
-// of a kind that is not measured. A context that ends stops the decoder at its next read.
+// or of the context. ErrNoDecoder accuses no image, and only says that it is of a
+// kind that is not measured; it is geotag.ErrFormat too. A context that ends stops
+// the decoder at its next read.
 func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measures, error) {
 	form, hd, err := readCoding(ctx, r, size)
 	if err != nil {
@@ -106,7 +107,10 @@ func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measu
 	var img image.Image
 	if m.Undecoded = lim.refuse(form, hd, size); m.Undecoded == "" {
 		var fault error
-		if img, fault = form.decode(src); fault != nil {
+		if img, fault = form.decode(form.reader(src, r, size)); fault != nil {
+			if err := unsupported(fault); err != nil && src.err == nil {
+				return nil, err
+			}
 			img, m.Undecoded = nil, undecoded(fault, src.ended)
 		}
 	}
@@ -146,12 +150,9 @@ func (l Limits) refuse(form *format, hd header, size int64) string {
 // than there is.
 func undecoded(err error, ended bool) string {
 	var unsupported jpeg.UnsupportedError
-	var unsupportedPNG png.UnsupportedError
 	switch {
 	case errors.As(err, &unsupported):
 		return fmt.Sprintf("a kind of JPEG that can't be decoded here (%s)", string(unsupported))
-	case errors.As(err, &unsupportedPNG):
-		return fmt.Sprintf("a kind of PNG that can't be decoded here (%s)", string(unsupportedPNG))
 	case ended:
 		return "the image is cut off"
 	}
@@ -168,13 +169,17 @@ type source struct {
 }
 
 func (s *source) Read(b []byte) (int, error) {
+	return s.note(func() (int, error) { return s.r.Read(b) })
+}
+
+func (s *source) note(read func() (int, error)) (int, error) {
 	if s.err == nil {
 		s.err = s.ctx.Err()
 	}
 	if s.err != nil {
 		return 0, s.err
 	}
-	n, err := s.r.Read(b)
+	n, err := read()
 	if s.ended = err == io.EOF; err != nil && !s.ended {
 		s.err = err
 	}

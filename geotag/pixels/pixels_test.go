@@ -260,7 +260,7 @@ func TestHeader(t *testing.T) {
 		want error
 	}{
 		{"empty", nil, geotag.ErrFormat},
-		{"no JPEG", []byte("II*\x00 and so on"), geotag.ErrFormat},
+		{"no image", []byte("GIF89a and so on"), geotag.ErrFormat},
 		{"only the start", plain[:2], geotag.ErrTruncated},
 		{"inside a table", plain[:dqt+30], geotag.ErrTruncated},
 		{"no frame", append(bytes.Clone(plain[:sof]), 0xFF, 0xDA, 0, 2), geotag.ErrCorrupt},
