@@ -94,6 +94,7 @@ type checker struct {
 	pointByID   map[string]int
 	pointFolded map[string][]string
 	opt         Options
+	index       *Index // of the points; nil until it is needed
 }
 
 func newChecker(proj grid.Projection, points []Point, opt Options) (*checker, error) {
@@ -184,42 +185,12 @@ func (c *checker) run(ctx context.Context, photos []Photo, t ties) (*Result, err
 		Grid:   c.proj.Grid(),
 		Budget: c.opt.Budget,
 		Photos: make([]PhotoResult, len(photos)),
-		Points: make([]PointResult, len(c.points)),
+		Points: c.bare(),
 		Strays: t.strays,
 	}
-	for i, p := range c.points {
-		res.Points[i] = PointResult{Point: p, Photos: []string{}}
-	}
-	if err := c.place(ctx, photos, res.Photos); err != nil {
-		return nil, err
-	}
-	if err := c.nearest(ctx, res.Photos); err != nil {
-		return nil, err
-	}
-	for i := range res.Photos {
-		if i%256 == 0 && ctx.Err() != nil {
-			return nil, ctx.Err()
-		}
-		r := &res.Photos[i]
-		tie, point, reason, why := t.tie(i, c.pointByID, c.pointFolded)
-		r.Tie = tie
-		if tie != nil {
-			res.Points[point].Photos = append(res.Points[point].Photos, r.Name)
-		}
-		switch {
-		case r.Reason != "" && tie == nil:
-			r.Why += "; " + why
-			r.TieReason = reason
-		case r.Reason != "":
-		case tie == nil:
-			r.Reason, r.Why = reason, why
-		default:
-			if err := c.judge(r, c.points[point]); err != nil {
-				return nil, err
-			}
-		}
-	}
-	if err := c.heights(ctx, res); err != nil {
+	if err := c.compare(ctx, photos, t, res.Photos, func(photo, point int) {
+		res.Points[point].Photos = append(res.Points[point].Photos, photos[photo].Name)
+	}); err != nil {
 		return nil, err
 	}
 	if err := c.infer(ctx, res, t); err != nil {
@@ -236,6 +207,51 @@ func (c *checker) run(ctx context.Context, photos []Photo, t ties) (*Result, err
 	var err error
 	res.pictures, err = checkPhotos(res, filled)
 	return res, err
+}
+
+// bare are the points without photos.
+func (c *checker) bare() []PointResult {
+	out := make([]PointResult, len(c.points))
+	for i, p := range c.points {
+		out[i] = PointResult{Point: p, Photos: []string{}}
+	}
+	return out
+}
+
+// compare puts photos on the grid, ties them by their links and holds them
+// against their points, all that can be said of each for itself. tied is told of
+// each tie.
+func (c *checker) compare(ctx context.Context, photos []Photo, t ties, results []PhotoResult, tied func(photo, point int)) error {
+	if err := c.place(ctx, photos, results); err != nil {
+		return err
+	}
+	if err := c.nearest(ctx, results); err != nil {
+		return err
+	}
+	for i := range results {
+		if i%256 == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
+		r := &results[i]
+		tie, point, reason, why := t.tie(i, c.pointByID, c.pointFolded)
+		r.Tie = tie
+		if tie != nil {
+			tied(i, point)
+		}
+		switch {
+		case r.Reason != "" && tie == nil:
+			r.Why += "; " + why
+			r.TieReason = reason
+		case r.Reason != "":
+		case tie == nil:
+			r.Reason, r.Why = reason, why
+		default:
+			if err := c.judge(r, c.points[point]); err != nil {
+				return err
+			}
+		}
+	}
+	return c.heights(ctx, results)
 }
 
 // place carries the tags onto the grid. A photo that has none there gets the
@@ -364,13 +380,16 @@ func (c *checker) nearest(ctx context.Context, results []PhotoResult) error {
 	if len(at) == 0 {
 		return nil
 	}
-	x, err := NewIndex(ctx, c.proj, c.points)
-	if err != nil {
-		return err
+	if c.index == nil {
+		x, err := NewIndex(ctx, c.proj, c.points)
+		if err != nil {
+			return err
+		}
+		c.index = x
 	}
 	for len(at) > 0 {
 		n := min(batch, len(at))
-		near, err := x.Nearest(ctx, at[:n])
+		near, err := c.index.Nearest(ctx, at[:n])
 		if err != nil {
 			return err
 		}

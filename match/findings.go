@@ -96,7 +96,7 @@ type Finding struct {
 func (r *Result) Findings() []Finding {
 	var out []Finding
 	for i := range r.Photos {
-		out = append(out, r.photoFindings(&r.Photos[i])...)
+		out = append(out, r.PhotoFindings(&r.Photos[i])...)
 		if r.pictures != nil {
 			out = append(out, r.pictures.photos[r.Photos[i].Name]...)
 		}
@@ -123,8 +123,9 @@ func (r *Result) Findings() []Finding {
 	return out
 }
 
-// photoFindings lists what is to be known about one photo.
-func (r *Result) photoFindings(p *PhotoResult) []Finding {
+// PhotoFindings lists what is to be known about one photo of a job, but for its
+// picture: for callers that take photos one by one, as Stream gives them.
+func (r *Result) PhotoFindings(p *PhotoResult) []Finding {
 	base := Finding{Photo: p.Name}
 	if p.Tie != nil {
 		base.Point, base.Line = p.Tie.Point, p.Tie.Line

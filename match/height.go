@@ -68,7 +68,7 @@ func (o HeightOptions) tagHeight(a *geotag.Altitude) (grid.Height, error) {
 
 // heights compares the altitudes of tags with the heights of the points that
 // the photos are tied to.
-func (c *checker) heights(ctx context.Context, res *Result) error {
+func (c *checker) heights(ctx context.Context, results []PhotoResult) error {
 	var pairs []grid.HeightPair
 	var of []*HeightDiscrepancy
 	flush := func() error {
@@ -90,8 +90,8 @@ func (c *checker) heights(ctx context.Context, res *Result) error {
 		pairs, of = pairs[:0], of[:0]
 		return nil
 	}
-	for i := range res.Photos {
-		r := &res.Photos[i]
+	for i := range results {
+		r := &results[i]
 		if r.Tie == nil || r.Tag == nil || r.Tag.Position == nil || r.Reason != "" && r.Reason != ReasonBallpark {
 			continue
 		}

@@ -1,9 +1,13 @@
 package main
 
 import (
+	"bufio"
+	"context"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
+	"path/filepath"
 	"slices"
 
 	"github.com/spf13/cobra"
@@ -12,12 +16,15 @@ import (
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/grid/site"
 	"example.com/phototie/match"
+	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/report"
 )
 
 func newCheck(e *env) *cobra.Command {
 	var (
 		all, explain bool
+		stream       bool
 		g            gate
 	)
 	cmd := &cobra.Command{
@@ -47,6 +54,9 @@ photos, and --pixels always does it without the table too.
 Every photo, every point and every link is accounted for. The exit code is 1
 where there are findings at or above --fail-on.
 
+--stream is for jobs of very many photos: it reads each photo twice and holds none,
+weighs no ties, looks for no causes and measures no pixels.
+
 --format says what is printed. --out writes files besides, each in the format
 that its name ends in: .sarif, .xml (JUnit), .json, .csv, .geojson, .kml, .gpkg
 (GeoPackage) or .txt.
@@ -69,6 +79,7 @@ the last day on which it holds. They don't count. What has run out counts again.
 	failOn := addChoice(cmd, "fail-on", "warning", "the least severity that makes the exit code 1", "error", "warning", "note", "never")
 	cmd.Flags().BoolVar(&all, "all", false, "list every photo and every finding in the text")
 	cmd.Flags().BoolVar(&explain, "explain", true, "look for causes of what is out; --explain=false leaves that out")
+	cmd.Flags().BoolVar(&stream, "stream", false, "hold no photos in memory, for very large jobs: with --format json; ties are not weighed")
 	pixels := addPixels(cmd)
 	g.flags(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
@@ -88,6 +99,17 @@ the last day on which it holds. They don't count. What has run out counts again.
 			return err
 		}
 		tell, done := progress(e.stderr, "reading photos")
+		if stream {
+			if err := g.streams(d, format.value, all, cmd.Flags().Changed("explain") && explain); err != nil {
+				return err
+			}
+			out, err := streamed(cmd.Context(), e.stdout, args[0], d, proj, tell, g.apply)
+			done()
+			if err != nil {
+				return err
+			}
+			return verdictOn(out.Kept, failOn.value)
+		}
 		res, err := d.Check(cmd.Context(), proj, tell)
 		done()
 		if err != nil {
@@ -120,6 +142,41 @@ the last day on which it holds. They don't count. What has run out counts again.
 		return verdictOn(p.outcome.Kept, failOn.value)
 	}
 	return cmd
+}
+
+// streams says what --stream can't go with.
+func (g *gate) streams(d *dataset.Dataset, format string, all, explain bool) error {
+	switch {
+	case format != "json":
+		return usagef("--stream writes photo by photo, which only --format json does")
+	case g.summary || all || explain || len(g.outs) > 0 || g.starter != "" || g.propose != "":
+		return usagef("--stream holds no photos; leave --all, --explain, --summary, --out, --propose and --write-baseline out")
+	case d.Pixels == dataset.PixelsAlways || d.Pixels == dataset.PixelsAuto && d.Settings.Requirements != nil:
+		return usagef("--stream measures no pixels, and the settings ask something of them; say --pixels never to leave that out")
+	case d.Settings.Ties.InferUntied:
+		return usagef("--stream weighs no ties, and ties.infer_untied in %s asks for it", dataset.SettingsFile)
+	}
+	return nil
+}
+
+// streamed checks a dataset photo by photo and prints it as it goes.
+func streamed(ctx context.Context, w io.Writer, dir string, d *dataset.Dataset, proj grid.Projection, tell dataset.Progress, judge func([]match.Finding) baseline.Outcome) (baseline.Outcome, error) {
+	s, err := d.Stream(ctx, proj, tell)
+	if err != nil {
+		return baseline.Outcome{}, err
+	}
+	reading := d.Reading()
+	b := bufio.NewWriterSize(w, 1<<20)
+	out, err := report.StreamJSON(ctx, b, jobName(dir), s, &reading, judge)
+	return out, errors.Join(err, b.Flush())
+}
+
+// jobName is what a dataset is called: its folder.
+func jobName(dir string) string {
+	if abs, err := filepath.Abs(dir); err == nil {
+		return filepath.Base(abs)
+	}
+	return filepath.Base(dir)
 }
 
 // pixelPolicies are the values of --pixels.

@@ -271,10 +271,7 @@ func (p *printing) explanation() (*cause.Explanation, error) {
 
 // write writes the job in one format.
 func (p *printing) write(w io.Writer, format string, now time.Time) error {
-	name := filepath.Base(p.dir)
-	if abs, err := filepath.Abs(p.dir); err == nil {
-		name = filepath.Base(abs)
-	}
+	name := jobName(p.dir)
 	switch format {
 	case "json":
 		doc, reading := report.NewCheck(name, p.res, p.outcome), p.d.Reading()

@@ -375,3 +375,32 @@ func count(seq iter.Seq2[match.Photo, error], photos []match.Photo, progress Pro
 		}
 	}
 }
+
+// Stream is Check for a job of any size: it holds no photos in memory, and reads
+// each twice. It weighs no ties and measures no pixels. See match.Stream.
+func (d *Dataset) Stream(ctx context.Context, proj grid.Projection, progress Progress) (*match.Stream, error) {
+	s, err := d.Survey(ctx, proj)
+	if err != nil {
+		return nil, err
+	}
+	opt := d.Options()
+	opt.Ties, opt.Requirements = match.TieOptions{Off: true}, nil
+	done := 0
+	read := func(part []match.Photo) iter.Seq2[match.Photo, error] {
+		names := make([]string, len(part))
+		for i, p := range part {
+			names[i] = p.Name
+		}
+		return func(yield func(match.Photo, error) bool) {
+			for p, err := range count(d.Photos(ctx, names), part, nil) {
+				if done++; progress != nil {
+					progress(done, 2*len(s.Photos))
+				}
+				if !yield(p, err) {
+					return
+				}
+			}
+		}
+	}
+	return match.NewStream(ctx, proj, s.Points, s.Links, s.Photos, read, opt)
+}

@@ -77,14 +77,21 @@ func NewCheck(name string, r *match.Result, o baseline.Outcome) *Check {
 		if p.Operation == nil {
 			continue
 		}
-		k := slices.IndexFunc(doc.Operations, func(op *grid.Operation) bool { return op == p.Operation || sameOperation(op, p.Operation) })
-		if k < 0 {
-			k = len(doc.Operations)
-			doc.Operations = append(doc.Operations, p.Operation)
-		}
+		k := place(&doc.Operations, p.Operation)
 		doc.Photos[i].Operation = &k
 	}
 	return doc
+}
+
+// place is where an operation stands in a list, which it is added to where it
+// is new.
+func place(list *[]*grid.Operation, op *grid.Operation) int {
+	k := slices.IndexFunc(*list, func(o *grid.Operation) bool { return o == op || sameOperation(o, op) })
+	if k < 0 {
+		k = len(*list)
+		*list = append(*list, op)
+	}
+	return k
 }
 
 // sameOperation reports whether two operations are one.

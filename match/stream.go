@@ -1,0 +1,129 @@
+package match
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+
+	"example.com/phototie/grid"
+)
+
+// Stream is a checked job whose photos are not held in memory.
+type Stream struct {
+	// Result has all that Check gives, but for the photos: Result.Photos is nil, and
+	// Result.Findings has those of points and links alone.
+	Result *Result
+
+	c     *checker
+	named []Photo
+	ties  ties
+	read  func([]Photo) iter.Seq2[Photo, error]
+	tally *Tally
+}
+
+// NewStream checks a job of any size without holding its photos. It goes through
+// them once, for what they say together, and Photos goes through them again, for
+// each of them with its verdict. What comes out is what Check gives.
+//
+// photos have the Name and the Original of each, in order. read yields the
+// photos of a part of that list, read and in its order; it is called for one part
+// after another. Memory grows with the names, the links, 32 bytes for each photo
+// (see Tally) and the photos that are read at a time, 4,096 of them.
+//
+// Weighing ties takes the whole walk, and requirements on pictures all measures:
+// Options.Ties.Off must be set, and Options.Requirements nil. The other errors are
+// those of Check, and that read yields other photos than it was asked for.
+func NewStream(ctx context.Context, proj grid.Projection, points []Point, links []Link, photos []Photo, read func([]Photo) iter.Seq2[Photo, error], opt Options) (*Stream, error) {
+	if !opt.Ties.Off || opt.Requirements != nil {
+		return nil, errors.New("stream: ties and requirements on pictures need all photos at once; set Ties.Off and leave Requirements out, or use Check")
+	}
+	c, err := newChecker(proj, points, opt)
+	if err != nil {
+		return nil, err
+	}
+	names, err := newPhotoNames(photos)
+	if err != nil {
+		return nil, err
+	}
+	s := &Stream{c: c, named: photos, ties: sortLinks(names, links), read: read, tally: NewTally(c.unit, c.opt.Budget)}
+	s.Result = &Result{Grid: proj.Grid(), Budget: c.opt.Budget, Points: c.bare(), Strays: s.ties.strays}
+	err = s.parts(ctx, func(results []PhotoResult) error {
+		for i := range results {
+			if err := s.tally.Add(&results[i]); err != nil {
+				return err
+			}
+		}
+		return nil
+	}, func(photo, point int) {
+		p := &s.Result.Points[point]
+		p.Photos = append(p.Photos, photos[photo].Name)
+	})
+	if err != nil {
+		return nil, err
+	}
+	s.Result.Counts = s.tally.Counts()
+	s.Result.Set, s.Result.SetWithoutGross = s.tally.Sets()
+	return s, nil
+}
+
+// Photos yields the photos with their verdicts, in order, reading them again. A
+// result holds until the next one. A photo that changed since it was read first,
+// so that its verdict would be another, is an error, which ends the sequence.
+func (s *Stream) Photos(ctx context.Context) iter.Seq2[*PhotoResult, error] {
+	return func(yield func(*PhotoResult, error) bool) {
+		err := s.parts(ctx, func(results []PhotoResult) error {
+			for i := range results {
+				if err := s.tally.Judge(&results[i]); err != nil {
+					return fmt.Errorf("%w: has it changed while the job was checked?", err)
+				}
+				if !yield(&results[i], nil) {
+					return errStop
+				}
+			}
+			return nil
+		}, func(int, int) {})
+		if err != nil && !errors.Is(err, errStop) {
+			yield(nil, err)
+		}
+	}
+}
+
+// errStop ends a sequence that nobody wants more of.
+var errStop = errors.New("enough")
+
+// parts compares the photos, a part at a time.
+func (s *Stream) parts(ctx context.Context, take func(results []PhotoResult) error, tied func(photo, point int)) error {
+	var part []Photo
+	for from := 0; from < len(s.named); from += batch {
+		to := min(from+batch, len(s.named))
+		part = part[:0]
+		for p, err := range s.read(s.named[from:to]) {
+			if err != nil {
+				return err
+			}
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			if len(part) == to-from {
+				return fmt.Errorf("stream: photo %q was read and not asked for", p.Name)
+			}
+			if want := s.named[from+len(part)].Name; p.Name != want {
+				return fmt.Errorf("stream: photo %q was read in the place of %q", p.Name, want)
+			}
+			part = append(part, p)
+		}
+		if len(part) < to-from {
+			return fmt.Errorf("stream: photo %q was not read", s.named[from+len(part)].Name)
+		}
+		t := ties{byPhoto: s.ties.byPhoto[from:to], ambiguous: s.ties.ambiguous[from:to]}
+		results := make([]PhotoResult, len(part))
+		if err := s.c.compare(ctx, part, t, results, func(photo, point int) { tied(from+photo, point) }); err != nil {
+			return err
+		}
+		if err := take(results); err != nil {
+			return err
+		}
+	}
+	return nil
+}
