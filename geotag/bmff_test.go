@@ -523,12 +523,17 @@ func TestBMFFRefuses(t *testing.T) {
 	// The picture's length as 0: to the end of the file.
 	i := bytes.Index(open, be32(uint32(len(picture.data))))
 	copy(open[i:], make([]byte, 4))
+	// An Exif item made of other items, construction method 2.
+	derived := fields(testBMFF{items: []testItem{picture, exif}, iloc: 1}).bytes()
+	i = bytes.Index(derived, []byte{0, 2, 0, 0, 0, 0, 0, 1})
+	derived[i+3] = 2
 	for _, c := range []struct {
 		name string
 		img  []byte
 		want error
 		text string
 	}{
+		{"made of other items", derived, ErrUnsafe, "construction method 2"},
 		{"two Exif items", fields(testBMFF{items: []testItem{picture, exif, second}}).bytes(), ErrUnsafe, "2 and 5"},
 		{"no picture", fields(testBMFF{items: []testItem{picture, exif}, noPrimary: true}).bytes(), ErrUnsafe, "picture"},
 		{"compressed XMP", fields(testBMFF{items: []testItem{picture, exif, packed}}).bytes(), ErrUnsafe, "compressed"},

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -130,6 +131,9 @@ func (p *blockPlan) ver() (version [4]byte) {
 
 // unreadable words an error of an item that would have to change.
 func unreadable(what string, err error) error {
+	if errors.Is(err, errElsewhere) {
+		return fmt.Errorf("%w: the %s item can't be read: %w", ErrUnsafe, what, err)
+	}
 	return fmt.Errorf("the %s item can't be read: %w", what, err)
 }
 

@@ -403,6 +403,7 @@ func TestTIFFRefuses(t *testing.T) {
 		{"cut off in the directory", whole[:40], ErrTruncated, "first directory"},
 		{"loop", loop, ErrCorrupt, "loop"},
 		{"too many pages", pages, ErrCorrupt, "4096"},
+		{"value in the header", testTIFF{order: le, extra: []rec{{tag: 0x8298, typ: 2, count: 6, value: []byte{3, 0, 0, 0}}}}.bytes(), ErrCorrupt, "a pointer that has to change"},
 		{"signed", testTIFF{order: le, extra: []rec{{tag: 0xCD41, typ: 7, count: 6, value: []byte("jumbf.")}}}.bytes(), ErrSigned, ""},
 		{"two packets", testTIFF{order: le, extra: []rec{xmpRec(xmpPacket(xmpHere, 0)), xmpRec(xmpPacket(xmpHere, 0))}}.bytes(), ErrUnsafe, "two XMP packets"},
 		{"packet of another type", testTIFF{order: le, extra: []rec{{tag: 0x02BC, typ: 4, count: 2, value: make([]byte, 8)}}}.bytes(), ErrUnsafe, "LONG"},

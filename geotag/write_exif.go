@@ -124,7 +124,15 @@ func planDirectories(b *ifd.Block, e Edit, whole bool, move *moved) (*blockPlan,
 	if whole {
 		most = maxPages
 	}
-	known, err := survey(b, kept, uint64(from), most)
+	// What is going to be overwritten: no value may be made of it.
+	touched := []span{{4, 8}}
+	if slot != nil {
+		touched[0] = span{int64(slot.Pos) + 8, int64(slot.Pos) + ifd.EntrySize}
+	}
+	if move != nil {
+		touched = append(touched, span{int64(move.entry.Pos) + 4, int64(move.entry.Pos) + ifd.EntrySize})
+	}
+	known, err := survey(b, kept, uint64(from), most, touched)
 	if err != nil {
 		return nil, err
 	}
@@ -370,11 +378,18 @@ func (ex extents) clear(n, end uint64) error {
 // survey walks the directories of a block, most of them at most, and lists what
 // they claim that reaches beyond offset from. Of the GPS directory it lists the
 // directory and the kept entries' values. Directories that loop or share a place
-// are an error; those that can't be read are not, since nothing is written to
-// them.
-func survey(b *ifd.Block, kept []ifd.Entry, from uint64, most int) (extents, error) {
+// are an error, as is a claim to bytes that are touched; directories that can't be
+// read are not, since nothing is written to them.
+func survey(b *ifd.Block, kept []ifd.Entry, from uint64, most int, touched []span) (extents, error) {
 	var ex extents
+	var clash error
+	touches := func(off, end uint64) bool {
+		return slices.ContainsFunc(touched, func(t span) bool { return off < uint64(t.end) && end > uint64(t.off) })
+	}
 	claim := func(x extent) {
+		if clash == nil && !x.guess && touches(x.off, x.end) {
+			clash = fmt.Errorf("%w: %s, at offset %d to %d, is made of a pointer that has to change", ErrCorrupt, x.what, x.off, x.end)
+		}
 		if x.end > from {
 			ex = append(ex, x)
 		}
@@ -413,7 +428,11 @@ func survey(b *ifd.Block, kept []ifd.Entry, from uint64, most int) (extents, err
 		if d.NextPos != 0 {
 			end += 4
 		}
-		claim(extent{off: uint64(d.Pos), end: end, what: j.name, gps: j.gps, part: true})
+		if here := (extent{off: uint64(d.Pos), end: end, what: j.name, gps: j.gps, part: true}); j.chain != 1 {
+			claim(here)
+		} else if end > from { // it is what the pointers are in
+			ex = append(ex, here)
+		}
 		values := d.Entries
 		if j.gps {
 			values = kept
@@ -422,7 +441,7 @@ func survey(b *ifd.Block, kept []ifd.Entry, from uint64, most int) (extents, err
 			x := &values[i]
 			off := uint64(x.Offset)
 			size := uint64(ifd.Size(x.Type)) * uint64(x.Count)
-			if size > 0 && size <= 4 || size == 0 && x.Type == ifd.IFD || off+max(size, 1) <= from {
+			if size > 0 && size <= 4 || size == 0 && x.Type == ifd.IFD || off+max(size, 1) <= from && !touches(off, off+size) {
 				continue
 			}
 			what := fmt.Sprintf("the value of tag 0x%04x in %s", x.Tag, j.name)
@@ -463,7 +482,7 @@ func survey(b *ifd.Block, kept []ifd.Entry, from uint64, most int) (extents, err
 			todo = append(todo, job{off: d.Next, name: fmt.Sprintf("directory %d of the chain", j.chain+1), chain: j.chain + 1})
 		}
 	}
-	return ex, nil
+	return ex, clash
 }
 
 // subdirs returns where the directories are that an entry points to, most of them
