@@ -527,12 +527,17 @@ func TestBMFFRefuses(t *testing.T) {
 	derived := fields(testBMFF{items: []testItem{picture, exif}, iloc: 1}).bytes()
 	i = bytes.Index(derived, []byte{0, 2, 0, 0, 0, 0, 0, 1})
 	derived[i+3] = 2
+	// The picture's place is that of the boxes.
+	inside := slices.Clone(plain)
+	i = bytes.Index(inside, be32(uint32(len(picture.data))))
+	copy(inside[i-4:], append(be32(1), be32(300)...))
 	for _, c := range []struct {
 		name string
 		img  []byte
 		want error
 		text string
 	}{
+		{"picture made of the boxes", inside, ErrCorrupt, "has to change"},
 		{"made of other items", derived, ErrUnsafe, "construction method 2"},
 		{"two Exif items", fields(testBMFF{items: []testItem{picture, exif, second}}).bytes(), ErrUnsafe, "2 and 5"},
 		{"no picture", fields(testBMFF{items: []testItem{picture, exif}, noPrimary: true}).bytes(), ErrUnsafe, "picture"},

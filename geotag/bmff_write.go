@@ -598,14 +598,14 @@ func (w *bmffWriter) prove(p *Patch) error {
 			return fail("%v", err)
 		}
 		for j, s := range from {
-			if n := p.shift(s.off); to[j] != (span{s.off + n, s.end + n}) {
-				return fail("item %d is at %v, should be at %v + %d", a.id, to[j], s, n)
-			}
 			for _, x := range p.Splices {
 				// An insertion harms only what it is inside of.
 				if x.Off < s.end && x.Off+int64(len(x.Old)) > s.off && (len(x.Old) > 0 || x.Off > s.off) {
-					return fail("the splice at %d is in item %d", x.Off, a.id)
+					return fmt.Errorf("%w: item %d, at offset %d to %d, is made of what has to change at offset %d", ErrCorrupt, a.id, s.off, s.end, x.Off)
 				}
+			}
+			if n := p.shift(s.off); to[j] != (span{s.off + n, s.end + n}) {
+				return fail("item %d is at %v, should be at %v + %d", a.id, to[j], s, n)
 			}
 		}
 	}
