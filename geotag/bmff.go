@@ -193,7 +193,7 @@ type bmffMeta struct {
 	b   []byte // all of it with its header
 	// The boxes in it, with offsets in b; kind is empty where there is none.
 	iinf, iloc, iref, idat, iprp bmffBox
-	// open: a box in it states no length.
+	// open: a box in it, or in its iinf or iref, states no length.
 	open bool
 	// primary is the item that is the picture, 0 where none is named.
 	primary uint32
@@ -313,6 +313,7 @@ func (m *bmffMeta) readInfo() error {
 			return err
 		}
 		off = x.end
+		m.open = m.open || x.open
 		if x.kind != "infe" {
 			continue
 		}
@@ -371,6 +372,7 @@ func (m *bmffMeta) readReferences() error {
 			return err
 		}
 		off = x.end
+		m.open = m.open || x.open
 		if x.kind != "cdsc" {
 			continue
 		}

@@ -527,6 +527,9 @@ func TestBMFFRefuses(t *testing.T) {
 	derived := fields(testBMFF{items: []testItem{picture, exif}, iloc: 1}).bytes()
 	i = bytes.Index(derived, []byte{0, 2, 0, 0, 0, 0, 0, 1})
 	derived[i+3] = 2
+	// The last entry of iinf states no length, so that a new one would be part of it.
+	unlimited := fields(testBMFF{items: []testItem{picture, {id: 7, kind: "hvc1", data: []byte("another")}}}).bytes()
+	copy(unlimited[bytes.LastIndex(unlimited, []byte("infe"))-4:], make([]byte, 4))
 	// The picture's place is that of the boxes.
 	inside := slices.Clone(plain)
 	i = bytes.Index(inside, be32(uint32(len(picture.data))))
@@ -537,6 +540,7 @@ func TestBMFFRefuses(t *testing.T) {
 		want error
 		text string
 	}{
+		{"entry without a length", unlimited, ErrUnsafe, "states no length"},
 		{"picture made of the boxes", inside, ErrCorrupt, "has to change"},
 		{"made of other items", derived, ErrUnsafe, "construction method 2"},
 		{"two Exif items", fields(testBMFF{items: []testItem{picture, exif, second}}).bytes(), ErrUnsafe, "2 and 5"},
