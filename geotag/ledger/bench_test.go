@@ -67,7 +67,7 @@ func floor(b *testing.B, root *os.Root, name string) {
 	put("temp", os.O_EXCL, data)
 	put("log", os.O_APPEND, bytes.Repeat([]byte{'x'}, 500))
 	check(root.Rename("temp", name))
-	check(syncDir(root, "."))
+	check(syncDir(rootFolder{root}, "."))
 }
 
 // BenchmarkOpen reads a ledger of 10,000 records of a usual size (a patch with

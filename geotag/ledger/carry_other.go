@@ -5,14 +5,13 @@ package ledger
 import (
 	"fmt"
 	"io/fs"
-	"os"
 )
 
 // removesOpenFiles: an open file can't be relied on to be removable here.
 const removesOpenFiles = false
 
 // carryOver gives dst the mode of src, which on Windows is the read-only flag.
-func carryOver(dst, _ *os.File, info fs.FileInfo, inPlace bool) (notes []string, err error) {
+func carryOver(dst, _ file, info fs.FileInfo, inPlace bool) (notes []string, err error) {
 	fresh, err := dst.Stat()
 	if err != nil {
 		return nil, err
@@ -29,4 +28,4 @@ func carryOver(dst, _ *os.File, info fs.FileInfo, inPlace bool) (notes []string,
 }
 
 // syncDir does nothing: a folder can't be synced here.
-func syncDir(*os.Root, string) error { return nil }
+func syncDir(folder, string) error { return nil }

@@ -15,7 +15,7 @@ const removesOpenFiles = true
 
 // carryOver gives dst the mode of src, its extended attributes and, in place,
 // its owner. What the system denies becomes a note, except the mode in place.
-func carryOver(dst, src *os.File, info fs.FileInfo, inPlace bool) (notes []string, err error) {
+func carryOver(dst, src file, info fs.FileInfo, inPlace bool) (notes []string, err error) {
 	fresh, err := dst.Stat()
 	if err != nil {
 		return nil, err
@@ -54,8 +54,8 @@ func carryOver(dst, src *os.File, info fs.FileInfo, inPlace bool) (notes []strin
 // syncDir makes a rename in the folder durable. File systems that can't sync a
 // folder (some network ones) say so with EINVAL or ENOTSUP; there is nothing
 // more to be done on them.
-func syncDir(root *os.Root, dir string) error {
-	d, err := root.Open(dir)
+func syncDir(root folder, dir string) error {
+	d, err := root.OpenFile(dir, os.O_RDONLY, 0)
 	if err != nil {
 		return err
 	}

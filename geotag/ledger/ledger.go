@@ -37,7 +37,7 @@ var (
 // Ledger is an open ledger. It belongs to one folder, and its methods may be
 // called from several goroutines; calls for one photo wait for each other.
 type Ledger struct {
-	root  *os.Root
+	root  folder
 	tool  string
 	now   func() time.Time
 	trace func(stage, photo string) // tests only; nil otherwise
@@ -47,7 +47,7 @@ type Ledger struct {
 	running sync.WaitGroup
 
 	mu     sync.Mutex // guards what follows
-	file   *os.File   // nil until the file exists
+	file   file       // nil until the file exists
 	size   int64      // length of its sound part
 	lines  int
 	photos map[string]*history
@@ -103,6 +103,10 @@ type Repairs struct {
 // Errors wrap ErrLocked, ErrDamaged or ErrVersion (both in a *LineError), or
 // are those of the file system.
 func Open(root *os.Root, tool string) (*Ledger, error) {
+	return openIn(rootFolder{root}, tool)
+}
+
+func openIn(root folder, tool string) (*Ledger, error) {
 	lock, err := takeLock(root)
 	if err != nil {
 		return nil, err
@@ -135,7 +139,7 @@ func (l *Ledger) SetClock(now func() time.Time) { l.now = now }
 
 // takeLock takes the advisory lock. The lock file is made through the root and
 // compared with the one locked, so that the lock can't land outside the root.
-func takeLock(root *os.Root) (*flock.Flock, error) {
+func takeLock(root folder) (*flock.Flock, error) {
 	fail := func(err error) error {
 		return fmt.Errorf("ledger of %s: can't lock the folder: %w", root.Name(), err)
 	}
@@ -188,7 +192,7 @@ func takeLock(root *os.Root) (*flock.Flock, error) {
 // dropLock removes the lock file and lets go of the lock, in this order: see
 // takeLock. Where an open file can't be removed (Windows) it stays, which does
 // no harm.
-func dropLock(root *os.Root, lock *flock.Flock) error {
+func dropLock(root folder, lock *flock.Flock) error {
 	err := root.Remove(lockName)
 	if err != nil && (errors.Is(err, fs.ErrNotExist) || !removesOpenFiles) {
 		err = nil
@@ -321,7 +325,7 @@ func lines(r io.Reader, size int64) iter.Seq2[line, error] {
 }
 
 // openFile opens the ledger file, or returns nil where there is none.
-func openFile(root *os.Root, flag int) (*os.File, fs.FileInfo, error) {
+func openFile(root folder, flag int) (file, fs.FileInfo, error) {
 	fi, err := root.Lstat(FileName)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil, nil
@@ -418,7 +422,13 @@ func (l *Ledger) append(rec Record) error {
 	if l.file == nil {
 		if l.file, err = l.root.OpenFile(FileName, os.O_RDWR|os.O_APPEND|os.O_CREATE|os.O_EXCL, 0o644); err != nil {
 			l.file = nil
-			return fmt.Errorf("ledger: can't start it: %w", err)
+			err = fmt.Errorf("ledger: can't start it: %w", err)
+			if _, serr := l.root.Lstat(FileName); serr == nil {
+				// It came into being all the same, or by another hand.
+				l.broken = fmt.Errorf("%w: %w", ErrBroken, err)
+				return l.broken
+			}
+			return err
 		}
 		if err := syncDir(l.root, "."); err != nil {
 			l.broken = fmt.Errorf("%w: %w", ErrBroken, err)
@@ -497,7 +507,7 @@ func (l *Ledger) Records() iter.Seq2[Record, error] {
 // the file system.
 func Read(root *os.Root) iter.Seq2[Record, error] {
 	return func(yield func(Record, error) bool) {
-		f, fi, err := openFile(root, os.O_RDONLY)
+		f, fi, err := openFile(rootFolder{root}, os.O_RDONLY)
 		if err != nil {
 			yield(Record{}, err)
 			return
@@ -588,8 +598,8 @@ func (l *Ledger) sweep(dir string) error {
 	return nil
 }
 
-func readDir(root *os.Root, dir string) ([]fs.DirEntry, error) {
-	d, err := root.Open(dir)
+func readDir(root folder, dir string) ([]fs.DirEntry, error) {
+	d, err := root.OpenFile(dir, os.O_RDONLY, 0)
 	if err != nil {
 		return nil, err
 	}

@@ -924,7 +924,7 @@ func TestLockRace(t *testing.T) {
 			}
 			defer root.Close()
 			for range 500 {
-				lock, err := takeLock(root)
+				lock, err := takeLock(rootFolder{root})
 				if errors.Is(err, ErrLocked) {
 					continue
 				}
@@ -938,7 +938,7 @@ func TestLockRace(t *testing.T) {
 				}
 				time.Sleep(50 * time.Microsecond) // let the others run into it
 				holders.Add(-1)
-				if err := dropLock(root, lock); err != nil {
+				if err := dropLock(rootFolder{root}, lock); err != nil {
 					t.Error(err)
 				}
 			}

@@ -126,6 +126,10 @@ func (l *Ledger) Correct(ctx context.Context, c Change) (Result, error) {
 // bytes, or bytes that this ledger has on record for the photo. Otherwise the
 // error wraps ErrExists.
 func (l *Ledger) CorrectInto(ctx context.Context, from *os.Root, c Change) (Result, error) {
+	return l.correctInto(ctx, rootFolder{from}, c)
+}
+
+func (l *Ledger) correctInto(ctx context.Context, from folder, c Change) (Result, error) {
 	if err := checkName(c.source()); err != nil {
 		return Result{}, err
 	}
@@ -386,7 +390,7 @@ func checkName(name string) error {
 	return nil
 }
 
-func lstatRegular(root *os.Root, name string) (fs.FileInfo, error) {
+func lstatRegular(root folder, name string) (fs.FileInfo, error) {
 	fi, err := root.Lstat(name)
 	if err != nil {
 		return nil, err
@@ -402,18 +406,18 @@ func lstatRegular(root *os.Root, name string) (fs.FileInfo, error) {
 
 // source is an open photo and what its file was like when it was opened.
 type source struct {
-	*os.File
-	root *os.Root
+	file
+	root folder
 	path string
 	info fs.FileInfo
 }
 
-func openSource(root *os.Root, name string) (*source, error) {
+func openSource(root folder, name string) (*source, error) {
 	before, err := lstatRegular(root, name)
 	if err != nil {
 		return nil, err
 	}
-	f, err := root.Open(name)
+	f, err := root.OpenFile(name, os.O_RDONLY, 0)
 	if err != nil {
 		return nil, err
 	}
@@ -425,7 +429,7 @@ func openSource(root *os.Root, name string) (*source, error) {
 		return nil, errors.Join(err, f.Close())
 	}
 	// The times of before: opening may change the time of access.
-	return &source{File: f, root: root, path: name, info: before}, nil
+	return &source{file: f, root: root, path: name, info: before}, nil
 }
 
 func (s *source) rewind() error {
@@ -434,7 +438,7 @@ func (s *source) rewind() error {
 }
 
 // reader reads the photo until the context is done.
-func (s *source) reader(ctx context.Context) io.Reader { return ctxReader{ctx, s.File} }
+func (s *source) reader(ctx context.Context) io.Reader { return ctxReader{ctx, s.file} }
 
 type ctxReader struct {
 	ctx context.Context
@@ -496,8 +500,8 @@ type content struct {
 // staged is a finished temporary file beside its photo.
 type staged struct {
 	l             *Ledger
-	file          *os.File // nil once closed
-	path          string   // "" once renamed or removed
+	file          file   // nil once closed
+	path          string // "" once renamed or removed
 	photo         string
 	before, after content
 }
@@ -538,7 +542,7 @@ func (t *staged) discard() error {
 // attributes gives the temporary file the source's mode, owner (in place only),
 // extended attributes and times, syncs it and closes it.
 func (t *staged) attributes(src *source, inPlace bool) (notes []string, err error) {
-	notes, err = carryOver(t.file, src.File, src.info, inPlace)
+	notes, err = carryOver(t.file, src.file, src.info, inPlace)
 	if err != nil {
 		return nil, err
 	}
@@ -606,7 +610,7 @@ func (l *Ledger) mark(stage, photo string) {
 
 // makeDirs makes a folder and those above it, and syncs each new one into its
 // parent.
-func makeDirs(root *os.Root, dir string) error {
+func makeDirs(root folder, dir string) error {
 	if dir == "." {
 		return nil
 	}

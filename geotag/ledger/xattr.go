@@ -6,7 +6,6 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"os"
 	"runtime"
 	"strings"
 
@@ -16,7 +15,7 @@ import (
 // copyXattrs carries the extended attributes over, among them access lists on
 // Linux and Finder tags on macOS. A copy on Linux takes only the user's own, as
 // the others belong to the place. What the system denies becomes a note.
-func copyXattrs(dst, src *os.File, inPlace bool) (notes []string) {
+func copyXattrs(dst, src file, inPlace bool) (notes []string) {
 	fail := func(what string, err error) {
 		notes = append(notes, fmt.Sprintf("its extended attribute%s could not be kept: %v", what, err))
 	}
@@ -32,7 +31,7 @@ func copyXattrs(dst, src *os.File, inPlace bool) (notes []string) {
 		if name == "" || !inPlace && runtime.GOOS == "linux" && !strings.HasPrefix(name, "user.") {
 			continue
 		}
-		get := func(f *os.File) ([]byte, error) {
+		get := func(f file) ([]byte, error) {
 			return grow(func(b []byte) (int, error) { return unix.Fgetxattr(int(f.Fd()), name, b) })
 		}
 		value, err := get(src)

@@ -2,7 +2,5 @@
 
 package ledger
 
-import "os"
-
 // copyXattrs is not done here.
-func copyXattrs(dst, src *os.File, inPlace bool) []string { return nil }
+func copyXattrs(dst, src file, inPlace bool) []string { return nil }
