@@ -198,8 +198,8 @@ func (b badFile) Close() error {
 // done again, and restore gives the first bytes.
 func TestEachOperationFails(t *testing.T) {
 	const photo = "day/one/1.jpg"
-	old := strings.Repeat("pixels ", 20000) + "tag 0"
-	new := strings.Repeat("pixels ", 20000) + "tag 12"
+	old := strings.Repeat("pixels ", 10000) + "tag 0"
+	new := strings.Repeat("pixels ", 10000) + "tag 12"
 	change := Change{Photo: photo, Patch: replace(t, old, "tag 0", "tag 12")}
 	correct := func(t *testing.T, l *Ledger, _ folder) error {
 		c := change

@@ -337,13 +337,16 @@ func (j *job) finish(t *testing.T, dir string) (faults []string) {
 }
 
 // TestKill kills correct at random moments, and restore too, and looks at every
-// photo after every kill.
+// photo after every kill. PHOTOTIE_FULL=1 asks for a thousand kills and more.
 func TestKill(t *testing.T) {
-	if testing.Short() {
-		t.Run("correct", func(t *testing.T) { testKill(t, 20, 5) })
-		return
+	switch {
+	case os.Getenv("PHOTOTIE_FULL") != "":
+		testKill(t, 1000, 200)
+	case testing.Short():
+		testKill(t, 20, 5)
+	default:
+		testKill(t, 100, 20)
 	}
-	testKill(t, 200, 30)
 }
 
 func testKill(t *testing.T, corrects, restores int) {

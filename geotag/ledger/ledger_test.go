@@ -1163,6 +1163,45 @@ func TestConcurrent(t *testing.T) {
 	}
 }
 
+// TestClockJumps: times in the ledger are for people to read. Whatever the clock
+// says, the order of the lines is what counts.
+func TestClockJumps(t *testing.T) {
+	root, dir := newRoot(t)
+	writeFile(t, dir, "1.jpg", "tag 0")
+	clock := []time.Time{
+		time.Date(2024, 6, 11, 8, 30, 0, 0, time.UTC),
+		time.Date(1970, 1, 1, 0, 0, 0, 0, time.UTC), // before all photos
+		time.Date(2038, 1, 19, 3, 14, 8, 0, time.UTC),
+		time.Date(2024, 6, 11, 8, 29, 59, 0, time.FixedZone("", -12*3600)),
+		{}, // the year 1
+	}
+	for i, at := range clock {
+		l := open(t, root) // each in a run of its own, which reads the lines
+		l.now = func() time.Time { return at }
+		was := fmt.Sprintf("tag %d", i)
+		if _, err := l.Correct(t.Context(), Change{Photo: "1.jpg", Patch: replace(t, was, was[4:], fmt.Sprint(i+1))}); err != nil {
+			t.Fatal(err)
+		}
+		l.Close()
+	}
+	l := open(t, root)
+	if out := outcomes(t, l, nil, false)["1.jpg"]; out.Status != Restored || out.Steps != len(clock) || readFile(t, dir, "1.jpg") != "tag 0" {
+		t.Errorf("%+v", out)
+	}
+	var times []time.Time
+	for rec, err := range l.Records() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		times = append(times, rec.Time)
+	}
+	for i, at := range clock {
+		if !times[i].Equal(at) {
+			t.Errorf("record %d says %v, want %v", i, times[i], at)
+		}
+	}
+}
+
 func TestHardLink(t *testing.T) {
 	root, dir := newRoot(t)
 	writeFile(t, dir, "1.jpg", "tag 0")
