@@ -19,6 +19,11 @@
 // there is no image, or where the file ends or stops making sense before any
 // metadata.
 //
+// What an image holds may be made to do harm: directories in circles, counts of
+// billions, texts that inflate, packets nested deep. Whatever it is, reading one
+// allocates no more than 64 MiB in all, and planning its correction no more than
+// 256 MiB; nearly all need some KiB.
+//
 // The position is the Exif one where it is sound, and else the one in the XMP
 // packet; [Position.Source] says which. Both are compared, and a contradiction
 // beyond their resolutions is a [WarnConflict].

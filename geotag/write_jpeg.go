@@ -112,10 +112,14 @@ func insertExif(segs []segment, e Edit, p *Patch) error {
 
 // planXMPSegments appends to p what brings XMP into line.
 func planXMPSegments(src *source, segs []segment, x xmpEdit, p *Patch) error {
+	packets := 0
 	for i := range segs {
 		s := &segs[i]
 		if !s.isXMP() {
 			continue
+		}
+		if packets++; packets > maxCarriers {
+			return fmt.Errorf("%w: more than %d XMP packets", ErrUnsafe, maxCarriers)
 		}
 		payload, err := s.payload(src)
 		if err != nil {

@@ -132,6 +132,9 @@ type xmpScan struct {
 // else: an ingredient, a former version.
 func scanXMP(packet []byte) (*xmpScan, error) {
 	body := bytes.TrimRight(packet, "\x00")
+	if len(body) > xmpMaxSize {
+		return nil, fmt.Errorf("a packet of %d bytes; %d are read at most", len(body), xmpMaxSize)
+	}
 	dec := xml.NewDecoder(bytes.NewReader(body))
 	scan := xmpScan{described: -1}
 	var path []xml.Name
@@ -156,6 +159,9 @@ func scanXMP(packet []byte) (*xmpScan, error) {
 		end := int(dec.InputOffset())
 		switch t := tok.(type) {
 		case xml.StartElement:
+			if len(path) == xmpMaxDepth {
+				return nil, fmt.Errorf("elements nested more than %d deep", xmpMaxDepth)
+			}
 			if open != nil {
 				open.simple = false
 			}

@@ -17,6 +17,7 @@ import (
 	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/report"
 )
 
 // The exit codes, as README lists them.
@@ -63,7 +64,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (code int
 	case errors.Is(err, errFindings):
 		return exitFindings
 	}
-	fmt.Fprintln(stderr, "phototie: "+strings.ReplaceAll(err.Error(), "\n", "\nphototie: "))
+	fmt.Fprintln(stderr, "phototie: "+strings.ReplaceAll(report.Plain(err.Error()), "\n", "\nphototie: "))
 	if isInput(err) {
 		return exitInput
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"path"
 	"regexp"
@@ -229,10 +230,13 @@ folder = "photos"`
 // readSettings reads and checks phototie.toml.
 func readSettings(fsys fs.FS) (Settings, error) {
 	var s Settings
-	text, err := fs.ReadFile(fsys, SettingsFile)
+	text, err := readUpTo(fsys, SettingsFile, maxSettings)
 	if errors.Is(err, fs.ErrNotExist) {
 		return s, &Problem{File: SettingsFile, What: "there is no such file in the dataset's folder",
 			Remedy: "write one that says at least:\n\n" + example + "\n"}
+	}
+	if p := (*Problem)(nil); errors.As(err, &p) {
+		return s, p
 	}
 	if err != nil {
 		return s, fmt.Errorf("%s: %w", SettingsFile, err)
@@ -240,8 +244,35 @@ func readSettings(fsys fs.FS) (Settings, error) {
 	return parseSettings(text)
 }
 
+// The bounds of the settings file, in bytes and lines; a job's has some dozens.
+// The TOML decoder takes time by the product of the file's length and the number
+// of keys it does not know.
+const (
+	maxSettings      = 64 << 10
+	maxSettingsLines = 2000
+)
+
+const settingsRemedy = "keep to the keys of README's settings reference; lists of points and links go into files of their own"
+
+// readUpTo reads a file that must not be larger than limit.
+func readUpTo(fsys fs.FS, name string, limit int64) ([]byte, error) {
+	f, err := fsys.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, limit+1))
+	if err == nil && int64(len(text)) > limit {
+		err = &Problem{File: name, What: fmt.Sprintf("the file is larger than %d KiB", limit>>10), Remedy: settingsRemedy}
+	}
+	return text, err
+}
+
 // parseSettings reads the text of a phototie.toml.
 func parseSettings(text []byte) (Settings, error) {
+	if n := bytes.Count(text, []byte("\n")); n > maxSettingsLines {
+		return Settings{}, &Problem{File: SettingsFile, What: fmt.Sprintf("the file has %d lines, more than the %d that are read", n, maxSettingsLines), Remedy: settingsRemedy}
+	}
 	s := Settings{Budget: match.DefaultBudget(), Ties: TieSettings{Weigh: true}}
 	text = bytes.TrimPrefix(text, []byte(bom))
 	dec := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
@@ -251,7 +282,7 @@ func parseSettings(text []byte) (Settings, error) {
 			ps := problems{file: SettingsFile}
 			for _, e := range strict.Errors {
 				line, col := e.Position()
-				ps.add(line, col, "see README's settings reference for the keys there are", "unknown key %q", strings.Join(e.Key(), "."))
+				ps.add(line, col, "see README's settings reference for the keys there are", "unknown key %q", clip(strings.Join(e.Key(), ".")))
 			}
 			return s, ps.err()
 		}

@@ -28,6 +28,7 @@ func validSeparator(s string) bool {
 type table struct {
 	ps     problems
 	r      *csv.Reader
+	in     *rowLimit
 	closer io.Closer
 	// want tells the columns known: a normalised heading to the column it means.
 	want map[string]string
@@ -52,7 +53,8 @@ func openTable(fsys fs.FS, file, separator string, columns []string, want map[st
 		}
 		return nil, &Problem{File: file, What: err.Error()}
 	}
-	br := bufio.NewReaderSize(f, 64<<10)
+	in := &rowLimit{r: f}
+	br := bufio.NewReaderSize(in, 64<<10)
 	if b, err := br.Peek(len(bom)); err == nil && string(b) == bom {
 		br.Discard(len(bom))
 	}
@@ -60,7 +62,7 @@ func openTable(fsys fs.FS, file, separator string, columns []string, want map[st
 		f.Close()
 		return nil, &Problem{File: file, Line: 1, What: "the text is UTF-16", Remedy: "save it as UTF-8"}
 	}
-	t := &table{ps: problems{file: file}, r: csv.NewReader(br), closer: f, want: want, names: names, at: map[string]int{}}
+	t := &table{ps: problems{file: file}, r: csv.NewReader(br), closer: f, in: in, want: want, names: names, at: map[string]int{}}
 	if separator == "" {
 		separator = t.sniff(br, len(columns))
 	}
@@ -78,12 +80,14 @@ func openTable(fsys fs.FS, file, separator string, columns []string, want map[st
 // header works out which column is what.
 func (t *table) header(columns, required []string) error {
 	row, err := t.r.Read()
+	t.in.done = t.r.InputOffset()
 	if errors.Is(err, io.EOF) {
 		return &Problem{File: t.ps.file, What: "the file is empty", Remedy: "it needs at least one row"}
 	}
 	if err != nil {
 		return t.syntax(err)
 	}
+	t.line, _ = t.r.FieldPos(0)
 	names, given := columns, len(columns) > 0
 	headed := true // the first row is a header
 	if given {
@@ -201,6 +205,7 @@ func (t *table) next() bool {
 			}
 			t.row = row
 			t.line, _ = t.r.FieldPos(0)
+			t.in.done = t.r.InputOffset()
 		}
 		blank := true
 		for _, f := range t.row {
@@ -244,7 +249,33 @@ func (t *table) column(col string) int {
 	return c
 }
 
+// maxRow bounds one row of a table, in bytes.
+const maxRow = 1 << 20
+
+// rowLimit reads a table and stops where a row gets too long, so that a file
+// without line ends, or with a quote that nothing closes, does not fill the
+// memory.
+type rowLimit struct {
+	r    io.Reader
+	read int64
+	done int64 // where the last whole row ended
+}
+
+var errLongRow = fmt.Errorf("a row takes more than %d KiB", maxRow>>10)
+
+func (l *rowLimit) Read(p []byte) (int, error) {
+	if l.read-l.done > maxRow {
+		return 0, errLongRow
+	}
+	n, err := l.r.Read(p)
+	l.read += int64(n)
+	return n, err
+}
+
 func (t *table) syntax(err error) error {
+	if errors.Is(err, errLongRow) {
+		return &Problem{File: t.ps.file, Line: t.line + 1, What: errLongRow.Error(), Remedy: "look for a quote that is not closed; give delimited text, one row a line"}
+	}
 	var pe *csv.ParseError
 	if errors.As(err, &pe) {
 		return &Problem{File: t.ps.file, Line: pe.Line, Column: pe.Column, What: pe.Err.Error(), Remedy: `write a quote inside a quoted text as ""`}

@@ -141,6 +141,7 @@ type delimited struct {
 }
 
 func (r *Reader) openDelimited(in *input, opt Options) error {
+	in.most = maxRow
 	in.skipBOM()
 	sample, err := in.Peek(sampleSize)
 	if err != nil && !errors.Is(err, io.EOF) {

@@ -16,21 +16,26 @@ const bom = "\uFEFF"
 // memory that a file can claim.
 const maxItem = 16 << 20
 
+// maxRow is the same for a row of delimited text, each byte of which may start a
+// field.
+const maxRow = 1 << 20
+
 // input is an open file that is read once from start to end. It keeps the places
 // of line ends that a decoder has read but not yet used, so that a byte offset can
 // be turned into a line, and it ends with an error where one item grows beyond
-// maxItem.
+// its bound.
 type input struct {
 	*bufio.Reader
 	file  fs.File
 	read  int64   // bytes handed out
+	most  int64   // bytes that one item may take
 	mark  int64   // bytes handed out when the last item was done
 	ends  []int64 // offsets of line ends not yet counted
 	lines int     // line ends counted
 }
 
 func newInput(f fs.File) *input {
-	return &input{Reader: bufio.NewReaderSize(f, sampleSize), file: f}
+	return &input{Reader: bufio.NewReaderSize(f, sampleSize), file: f, most: maxItem}
 }
 
 // skipBOM passes over a byte order mark.
@@ -42,7 +47,7 @@ func (in *input) skipBOM() {
 
 // Read is for decoders that need a line for an offset (see line) and a bound.
 func (in *input) Read(p []byte) (int, error) {
-	room := maxItem - (in.read - in.mark)
+	room := in.most - (in.read - in.mark)
 	if room <= 0 {
 		return 0, errTooLarge
 	}

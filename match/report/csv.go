@@ -6,6 +6,7 @@ import (
 	"iter"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
@@ -108,9 +109,37 @@ func fixed(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', 
 // Cell makes a text safe for a spreadsheet: one that begins with a character
 // that starts a formula there gets an apostrophe before it. Source: OWASP, CSV
 // Injection (from memory).
+//
+// Control characters but for tabs and line feeds, and marks that turn the
+// direction of writing, become Go escapes: a table is looked at in terminals too.
 func Cell(s string) string {
+	s = escape(s, func(r rune) string {
+		q := strconv.QuoteRuneToASCII(r)
+		return q[1 : len(q)-1]
+	})
 	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
 		return "'" + s
 	}
 	return s
+}
+
+// escape replaces what acts on a terminal by what f makes of it: control
+// characters but for tabs and line feeds, and marks that turn the direction of
+// writing.
+func escape(s string, f func(rune) string) string {
+	acts := func(r rune) bool {
+		return r != '\n' && r != '\t' && unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r)
+	}
+	if !strings.ContainsFunc(s, acts) {
+		return s
+	}
+	var b strings.Builder
+	for _, r := range s {
+		if acts(r) {
+			b.WriteString(f(r))
+		} else {
+			b.WriteRune(r)
+		}
+	}
+	return b.String()
 }

@@ -79,7 +79,7 @@ func GeoJSON(w io.Writer, dataset string, r *match.Result, at *match.Located) er
 // marshal is json.Marshal without HTML escapes.
 func marshal(v any) ([]byte, error) {
 	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
+	enc := json.NewEncoder(jsonEscapes{&b})
 	enc.SetEscapeHTML(false)
 	err := enc.Encode(v)
 	return bytes.TrimRight(b.Bytes(), "\n"), err

@@ -2,6 +2,7 @@ package report
 
 import (
 	"encoding/json"
+	"fmt"
 	"io"
 	"slices"
 
@@ -114,10 +115,23 @@ func CompareJSON(w io.Writer, g grid.Grid, p match.PhotoResult) error {
 	return Document(w, Compare{Format: CompareFormat, Version: JSONVersion, Grid: g, Photo: p})
 }
 
-// Document writes any value as indented JSON, without HTML escapes.
+// Document writes any value as indented JSON, without HTML escapes. Control
+// characters and marks that turn the direction of writing are written as \u
+// escapes, those too that JSON would let through.
 func Document(w io.Writer, v any) error {
-	enc := json.NewEncoder(w)
+	enc := json.NewEncoder(jsonEscapes{w})
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", "  ")
 	return enc.Encode(v)
+}
+
+// jsonEscapes writes JSON text, which comes whole, with more of it escaped.
+type jsonEscapes struct{ w io.Writer }
+
+func (j jsonEscapes) Write(p []byte) (int, error) {
+	// They stand in strings only: outside of them JSON is ASCII.
+	if _, err := io.WriteString(j.w, escape(string(p), func(r rune) string { return fmt.Sprintf("\\u%04x", r) })); err != nil {
+		return 0, err
+	}
+	return len(p), nil
 }

@@ -30,6 +30,17 @@ func plain(s string) string {
 	return strings.ReplaceAll(q[1:len(q)-1], `\"`, `"`)
 }
 
+// Plain makes a text of one or more lines, such as the message of an error that
+// repeats what a file or a name says, fit for a terminal: all that is not
+// printable, but for line feeds, is written as Go escapes.
+func Plain(text string) string {
+	lines := strings.Split(text, "\n")
+	for i, l := range lines {
+		lines[i] = plain(l)
+	}
+	return strings.Join(lines, "\n")
+}
+
 // fit cuts s to w columns: the front goes where keepEnd is set (of a path the
 // end tells most), else the end.
 func fit(s string, w int, keepEnd bool) string {
