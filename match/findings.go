@@ -1,6 +1,7 @@
 package match
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 
@@ -160,7 +161,11 @@ func (r *Result) PhotoFindings(p *PhotoResult) []Finding {
 	case Unjudged:
 		switch p.Reason {
 		case ReasonUnreadable:
-			add(FindingUnreadable, SeverityError, p.Why, "get the photo again from the device")
+			remedy := "get the photo again from the device"
+			if errors.Is(p.Err, geotag.ErrFormat) {
+				remedy += ", in a format that can be read, or a raw one with its side-car file"
+			}
+			add(FindingUnreadable, SeverityError, p.Why, remedy)
 		case ReasonNoTag:
 			add(FindingNoTag, SeverityWarning, p.Why, "check the tie by eye; correcting with the verdict unjudged allowed writes the point's position")
 		case ReasonBadTag:
