@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"math"
+	"slices"
 	"testing"
 
 	"example.com/phototie/geotag/geotagtest"
@@ -71,7 +72,8 @@ func FuzzRewriteBlock(f *testing.F) {
 	})
 }
 
-// FuzzRewriteXMP corrects an image with whatever XMP packet comes.
+// FuzzRewriteXMP corrects images with whatever XMP packet comes, in containers whose
+// checksums a change by chance would break, and the packet as a side-car file.
 func FuzzRewriteXMP(f *testing.F) {
 	for _, inside := range []string{
 		descriptionStart + `exif:GPSLatitude="1,2N" exif:GPSLongitude='4,5.6E' exif:GPSDOP="1/1"/>`,
@@ -84,11 +86,19 @@ func FuzzRewriteXMP(f *testing.F) {
 		}
 	}
 	img := geotagtest.Splice(handheld(binary.BigEndian, handheldGPS(binary.BigEndian)))
+	raster := plainPNG(f, testChunk("eXIf", handheld(binary.BigEndian, handheldGPS(binary.BigEndian))), nil)
+	at := bytes.Index(raster, []byte("IDAT")) - 4
+	start, end := raster[:at:at], raster[at:]
 	f.Fuzz(func(t *testing.T, packet string, lat, lon float64, camera bool) {
 		if len(packet) > 65533-len(xmpName) {
 			t.Skip()
 		}
 		checkRewrite(t, insertXMP(img, packet), lat, lon, camera)
+		plain := testChunk("iTXt", []byte("XML:com.adobe.xmp\x00\x00\x00\x00\x00"+packet))
+		checkRewrite(t, slices.Concat(start, plain, end), lat, lon, camera)
+		short := testChunk("iTXt", append([]byte("XML:com.adobe.xmp\x00\x01\x00\x00\x00"), deflated([]byte(packet))...))
+		checkRewrite(t, slices.Concat(start, short, end), lat, lon, camera)
+		checkRewrite(t, []byte(packet), lat, lon, camera)
 	})
 }
 
