@@ -44,7 +44,8 @@ type Photo struct {
 	OnGrid *grid.EN
 	// Point is the index of the tied point, -1 for none.
 	Point int
-	// D is the tag minus where it is expected; nil unless both are known.
+	// D is the tag minus the tied point as the accepted causes have both, or the
+	// place that a cause expects it at; nil unless both are known.
 	D *match.Vector
 	// Sigma is the standard deviation per axis by the budget, Threshold what the
 	// budget allows, and Standoff the distance from the point.
@@ -97,6 +98,12 @@ type telling struct {
 
 // outing is a camera on a day.
 type outing struct{ camera, day string }
+
+// Expected is where the tag is expected from the tied point: where the image says
+// that the camera stood, by its direction and its subject distance. It is the zero
+// Vector where it says nothing of that; the camera then stood Standoff away in an
+// unknown direction. D less Expected is what is to be explained.
+func (p *Photo) Expected() match.Vector { return p.noise.expected }
 
 func (p *Photo) outing() outing { return outing{p.Camera, p.Day} }
 
