@@ -90,7 +90,17 @@ func (d *doc) requiredSays() []string {
 		says = append(says, fmt.Sprintf("%s %s not as required: %s.", plural(n, "photo"), are(n), strings.Join(kinds, ", ")))
 	}
 	if n := len(d.tooFew); n > 0 {
-		says = append(says, fmt.Sprintf("%s %s fewer usable photos than required.", plural(n, "point"), have(n)))
+		none := 0
+		for id := range d.tooFew {
+			if k, ok := d.byPoint[id]; ok && d.home[k] < 0 {
+				none++
+			}
+		}
+		text := fmt.Sprintf("%s %s fewer usable photos than required", plural(n, "point"), have(n))
+		if none > 0 {
+			text += fmt.Sprintf(", %s of them none at all", count(none))
+		}
+		says = append(says, text+".")
 	}
 	return says
 }
@@ -112,7 +122,7 @@ func (d *doc) pictureFacts(i int) []fact {
 		default:
 			text += ", no edges"
 		}
-		if e := m.Exposure; e != nil {
+		if e := m.Exposure; e != nil && e.Black+e.White >= 0.01 {
 			text += ", " + percent(e.Black+e.White) + " black or white"
 		}
 		out = append(out, fact{Term: "Picture", Text: []string{text}})
@@ -120,7 +130,7 @@ func (d *doc) pictureFacts(i int) []fact {
 		out = append(out, fact{Term: "Picture", Text: []string{"not measured: " + plain(p.PixelsErr.Error())}})
 	}
 	for _, f := range d.ofPhoto[p.Name] {
-		out = append(out, fact{Term: title(string(f.Severity)), Text: []string{title(plain(f.Message)) + ".", "What to do: " + plain(f.Remedy) + "."}})
+		out = append(out, fact{Term: title(string(f.Severity)), Found: true, Text: []string{title(plain(f.Message)) + ".", "What to do: " + plain(f.Remedy) + "."}})
 	}
 	return out
 }

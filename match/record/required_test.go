@@ -74,7 +74,7 @@ func TestPicturesAsRequired(t *testing.T) {
 			t.Errorf("the job has no %s", code)
 		}
 	}
-	for _, s := range []string{"not as required: ", "blurred (3)", "fewer usable photos than required."} {
+	for _, s := range []string{"not as required: ", "blurred (3)", "13 points have fewer usable photos than required, 2 of them none at all."} {
 		if !strings.Contains(words(byID["summary"]), s) {
 			t.Errorf("the summary does not say %q: %s", s, words(byID["summary"]))
 		}

@@ -163,6 +163,8 @@ type fact struct {
 	Note string
 	Sums [][2]string
 	Wide bool
+	// Found marks a finding.
+	Found bool
 }
 
 // --- the summary ---
@@ -235,7 +237,7 @@ func (d *doc) summary() summaryView {
 	}
 	bare := 0
 	for i := range r.Points {
-		if d.home[i] < 0 {
+		if _, told := d.tooFew[r.Points[i].ID]; d.home[i] < 0 && !told {
 			bare++
 		}
 	}
