@@ -25,7 +25,7 @@ type Photo struct {
 	// measured. Options.Requirements are held against it.
 	Pixels *pixels.Measures `json:"pixels,omitempty"`
 	// PixelsErr says why Pixels is nil where they were to be measured. One that
-	// wraps geotag.ErrFormat is that of a format which is not decoded here.
+	// wraps geotag.ErrFormat, as pixels.ErrNoDecoder does, accuses no photo.
 	PixelsErr error `json:"-"`
 }
 

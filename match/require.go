@@ -17,7 +17,7 @@ import (
 const (
 	// FindingUndecodable: a photo whose pixels can't be had.
 	FindingUndecodable FindingCode = "photo-undecodable"
-	// FindingUnmeasured: photos of formats whose pixels are not decoded here. It is
+	// FindingUnmeasured: photos of kinds whose pixels are not decoded here. It is
 	// one finding for the whole job.
 	FindingUnmeasured FindingCode = "photo-unmeasured"
 	// FindingTooSmall: a photo of fewer pixels than required.
@@ -293,7 +293,7 @@ type photoCheck struct {
 	// unmeasured has the photos whose pixels are not decoded here, and why that is
 	// so of the first.
 	unmeasured []string
-	why        error
+	why        string
 }
 
 func (c *photoCheck) add(i int, code FindingCode, sev Severity, message, remedy string) {
@@ -326,7 +326,11 @@ func (c *photoCheck) one(i int, code string) {
 			c.unfit[i] = why
 		}
 	}
-	if m.Undecoded != "" {
+	switch {
+	case m.Undecoded == "":
+	case m.Unsupported:
+		c.notMeasured(i, m.Undecoded)
+	default:
 		unfit("undecodable")
 		c.add(i, FindingUndecodable, SeverityError, "its pixels can't be read: "+m.Undecoded, lookDamaged)
 	}
@@ -385,14 +389,19 @@ func isJPEG(t *geotag.Tag) bool { return t == nil || t.Container == "" || t.Cont
 // A format that is not decoded here is nothing that is wrong with the photo.
 func (c *photoCheck) unmeasurable(i int, err error) {
 	if errors.Is(err, geotag.ErrFormat) {
-		if c.unmeasured == nil {
-			c.why = err
-		}
-		c.unmeasured = append(c.unmeasured, c.res.Photos[i].Name)
+		c.notMeasured(i, err.Error())
 		return
 	}
 	c.unfit[i] = "undecodable"
 	c.add(i, FindingUndecodable, SeverityError, "its pixels can't be read: "+err.Error(), lookDamaged)
+}
+
+// notMeasured notes a photo that is of a kind that is not decoded here.
+func (c *photoCheck) notMeasured(i int, why string) {
+	if c.unmeasured == nil {
+		c.why = why
+	}
+	c.unmeasured = append(c.unmeasured, c.res.Photos[i].Name)
 }
 
 // lookDamaged is the remedy for a photo whose pixels can't be read.
@@ -643,7 +652,7 @@ func plural(n int, one, many string) string {
 func (c *photoCheck) whole() {
 	if n := len(c.unmeasured); n > 0 {
 		c.found.job = append(c.found.job, Finding{Code: FindingUnmeasured, Severity: SeverityNote,
-			Message: fmt.Sprintf("the pixels of %s were not measured, as their format is not decoded here (the first is %s: %v)", plural(n, "photo", "photos"), c.unmeasured[0], c.why),
+			Message: fmt.Sprintf("the pixels of %s were not measured, as they are of a kind that is not decoded here (the first is %s: %s)", plural(n, "photo", "photos"), c.unmeasured[0], c.why),
 			Remedy:  "look by eye whether they are large and sharp enough"})
 	}
 	if n := len(c.unknown); n > 0 {

@@ -167,6 +167,9 @@ func TestCheckPhotosOne(t *testing.T) {
 		{"cut off", func(m *pixels.Measures) {
 			*m = pixels.Measures{Width: 1600, Height: 1200, Undecoded: "the image is cut off"}
 		}, match.CodeRule{MinQuality: -1}, []string{"error photo-undecodable 1.jpgB1 1: its pixels can't be read: the image is cut off"}},
+		{"of another kind", func(m *pixels.Measures) {
+			*m = pixels.Measures{Width: 1600, Height: 200, Undecoded: "a kind of JPEG", Unsupported: true}
+		}, match.CodeRule{MinQuality: -1}, []string{"photo-too-small 1.jpg", "note photo-unmeasured  0: the pixels of 1 photo were not measured, as they are of a kind that is not decoded here (the first is 1.jpg: a kind of JPEG)"}},
 	} {
 		m := sound(1)
 		c.change(m)
@@ -260,7 +263,7 @@ func TestCheckWithRequirements(t *testing.T) {
 		"error point-too-few-photos A 0: 2 of 3 photos required for code BOL; not counted: 1 blurred",
 		"error point-too-few-photos B 0: 0 of 3 photos required for code BOL",
 		"note point-without-photo C",
-		"note photo-unmeasured  0: the pixels of 1 photo were not measured, as their format is not decoded here (the first is 3.png: ",
+		"note photo-unmeasured  0: the pixels of 1 photo were not measured, as they are of a kind that is not decoded here (the first is 3.png: ",
 		`note requirement-unused  0: there is a rule for photos of code "XYZ"`,
 	}
 	requireFindings(t, "with requirements", res.Findings(), want...)

@@ -106,7 +106,7 @@ func TestOtherFormatsRefused(t *testing.T) {
 		img             []byte
 		err             error
 	}{
-		{"too many", "more than the limit", declares(20_000, 20_000), nil},
+		{"too many", "more than the limit", append(declares(20_000, 20_000), make([]byte, 1<<20)...), nil},
 		{"more than the file holds", "too few", declares(4000, 4000), nil},
 		{"no end of data", "damaged", declares(17, 17), nil},
 		{"cut off", "cut off", small.Bytes()[:60], nil},

@@ -63,6 +63,9 @@ type Measures struct {
 	// than the limits. It is empty where the pixels were measured; else all that
 	// follow here are nil.
 	Undecoded string `json:"undecoded,omitempty"`
+	// Unsupported says that this is no fault of the image: it is of a kind that
+	// the decoder of its format does not know, or larger than the limits.
+	Unsupported bool `json:"unsupported,omitempty"`
 	// Exposure tells how bright the pixels are.
 	Exposure *Exposure `json:"exposure,omitempty"`
 	// Blur is how far edges are spread; see [Blur]. It is nil where the picture
@@ -105,13 +108,14 @@ func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measu
 	digest := sha256.New()
 	src := &source{ctx: ctx, r: io.TeeReader(io.NewSectionReader(r, 0, size), digest)}
 	var img image.Image
-	if m.Undecoded = lim.refuse(form, hd, size); m.Undecoded == "" {
+	if m.Undecoded, m.Unsupported = lim.refuse(form, hd, size); m.Undecoded == "" {
 		var fault error
 		if img, fault = form.decode(form.reader(src, r, size)); fault != nil {
 			if err := unsupported(fault); err != nil && src.err == nil {
 				return nil, err
 			}
-			img, m.Undecoded = nil, undecoded(fault, src.ended)
+			img = nil
+			m.Undecoded, m.Unsupported = undecoded(fault, src.ended)
 		}
 	}
 	if _, err := io.Copy(io.Discard, src); err != nil {
@@ -127,36 +131,37 @@ func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measu
 	return m, ctx.Err()
 }
 
-// refuse says why an image is not to be decoded; it is empty where it may be.
-func (l Limits) refuse(form *format, hd header, size int64) string {
-	most := l.MaxPixels
-	if most == 0 {
-		most = DefaultMaxPixels
-	}
-	if n := int64(hd.w) * int64(hd.h); n > most {
-		return fmt.Sprintf("%d x %d pixels are more than the limit of %d", hd.w, hd.h, most)
-	}
+// refuse says why an image is not to be decoded, and whether that is no fault of it;
+// it is empty where it may be decoded.
+func (l Limits) refuse(form *format, hd header, size int64) (why string, unsupported bool) {
 	w, h := int64(hd.w), int64(hd.h)
 	if form == formatJPEG { // whole blocks
 		w, h = (w+7)&^7, (h+7)&^7
 	}
 	if form.most > 0 && w*h/form.most > size {
-		return fmt.Sprintf("%d bytes are too few for the %d x %d pixels that are declared", size, hd.w, hd.h)
+		return fmt.Sprintf("%d bytes are too few for the %d x %d pixels that are declared", size, hd.w, hd.h), false
 	}
-	return ""
+	most := l.MaxPixels
+	if most == 0 {
+		most = DefaultMaxPixels
+	}
+	if n := int64(hd.w) * int64(hd.h); n > most {
+		return fmt.Sprintf("%d x %d pixels are more than the limit of %d", hd.w, hd.h, most), true
+	}
+	return "", false
 }
 
-// undecoded words an error of a decoder. ended says that the decoder wanted more
-// than there is.
-func undecoded(err error, ended bool) string {
-	var unsupported jpeg.UnsupportedError
+// undecoded words an error of a decoder, and says whether it is no fault of the image.
+// ended says that the decoder wanted more than there is.
+func undecoded(err error, ended bool) (why string, unsupported bool) {
+	var kind jpeg.UnsupportedError
 	switch {
-	case errors.As(err, &unsupported):
-		return fmt.Sprintf("a kind of JPEG that can't be decoded here (%s)", string(unsupported))
+	case errors.As(err, &kind):
+		return fmt.Sprintf("a kind of JPEG that can't be decoded here (%s)", string(kind)), true
 	case ended:
-		return "the image is cut off"
+		return "the image is cut off", false
 	}
-	return fmt.Sprintf("the image data is damaged (%v)", err)
+	return fmt.Sprintf("the image data is damaged (%v)", err), false
 }
 
 // source remembers an error, which the decoder would wrap or lose, and whether the

@@ -315,7 +315,7 @@ func TestUndecoded(t *testing.T) {
 		{"more than the default limit", func() []byte {
 			b := bytes.Clone(huge)
 			copy(b[sof+5:], []byte{0xFF, 0xFF, 0xFF, 0xFF})
-			return append(b, make([]byte, 1<<20)...)
+			return append(b, make([]byte, 9<<20)...)
 		}(), Limits{}, "limit"},
 		{"arithmetic coding", arithmetic, Limits{}, "can't be decoded here"},
 	} {
@@ -326,6 +326,9 @@ func TestUndecoded(t *testing.T) {
 		}
 		if !strings.Contains(m.Undecoded, c.want) || m.Width == 0 || m.Exposure != nil || m.Blur != nil || m.Hash != nil || m.Preview != nil {
 			t.Errorf("%s: %+v", c.name, m)
+		}
+		if fault := c.want == "cut off" || c.want == "too few"; m.Unsupported == fault {
+			t.Errorf("%s: unsupported %v", c.name, m.Unsupported)
 		}
 		if m.SHA256 != sha256.Sum256(c.img) {
 			t.Errorf("%s: the digest is not the file's", c.name)

@@ -116,6 +116,8 @@ func (d *doc) pictureFacts(i int) []fact {
 			text += fmt.Sprintf(", JPEG quality %v", m.Quality)
 		}
 		switch {
+		case m.Unsupported:
+			text += ", not measured: " + plain(m.Undecoded)
 		case m.Undecoded != "":
 		case m.Blur != nil:
 			text += fmt.Sprintf(", blur %.1f%spx", *m.Blur, nbsp)
