@@ -98,7 +98,7 @@ func TestHostileNames(t *testing.T) {
 		{"check", job}, {"check", "--all", job}, {"check", "--format", "json", job}, {"check", "--format", "csv", job},
 		{"check", "--format", "geojson", job}, {"check", "--format", "sarif", job}, {"check", "--format", "junit", job},
 		{"check", "--format", "kml", job}, {"check", "--summary", job},
-		{"check", "--write-baseline", "-", job}, {"frames", job},
+		{"check", "--write-baseline", filepath.Join(dir, "accepted.toml"), job}, {"frames", job},
 		{"compare", "--crs", "EPSG:2157", "--at", "690242,604873", filepath.Join(job, "photos", hostileNames[0]+".jpg")},
 		{"compare", "--crs", "EPSG:2157", "--at", "690242,604873", filepath.Join(job, "photos", "gone"+hostileNames[0])},
 		{"check", filepath.Join(dir, "gone"+hostileNames[0])}, {"check", "--format", hostileNames[0], job}, {hostileNames[0]},
