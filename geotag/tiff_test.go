@@ -209,7 +209,12 @@ func TestTIFFReal(t *testing.T) {
 // corrections don't add up. It returns the image of the first.
 func correctTwice(t testing.TB, img []byte) []byte {
 	t.Helper()
-	out, p, err := Rewrite(img, quay)
+	p, err := Plan(bytes.NewReader(img), int64(len(img)), quay)
+	if err != nil {
+		t.Fatal(err)
+	}
+	reuseChunks()
+	out, err := p.ApplyBytes(img)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -236,6 +241,64 @@ func correctTwice(t testing.TB, img []byte) []byte {
 		t.Errorf("repeated corrections made %d bytes of %d", len(next), size)
 	}
 	return out
+}
+
+// reuseChunks fills the memory that images are read into with something else, as
+// reading the next image does.
+func reuseChunks() {
+	var used []*[chunk]byte
+	for range 8 {
+		b := chunks.Get().(*[chunk]byte)
+		copy(b[:], bytes.Repeat([]byte("another image"), chunk/13+1))
+		used = append(used, b)
+	}
+	for _, b := range used {
+		chunks.Put(b)
+	}
+}
+
+// A patch and a tag hold none of the memory that the image was read into, of
+// whatever format it is.
+func TestPlanKeepsNoMemory(t *testing.T) {
+	var all [][]byte
+	for _, s := range wholes(t) {
+		all = append(all, s.Whole)
+	}
+	for _, img := range rasterVariants(t) {
+		all = append(all, img)
+	}
+	for _, v := range []map[string][]byte{tiffVariants(), bmffVariants(t)} {
+		for _, img := range v {
+			all = append(all, img)
+		}
+	}
+	planned := 0
+	for _, img := range all {
+		before, err := Read(bytes.NewReader(img), int64(len(img)))
+		if err != nil {
+			continue
+		}
+		p, err := Plan(bytes.NewReader(img), int64(len(img)), quay)
+		reuseChunks()
+		if again, err := ReadBytes(img); err != nil || !reflect.DeepEqual(before, again) {
+			t.Errorf("the tag changed: %+v", before)
+		}
+		if err != nil {
+			continue
+		}
+		planned++
+		out, err := p.ApplyBytes(img)
+		if err != nil {
+			t.Error(err)
+			continue
+		}
+		if tag := mustRead(t, out); math.Abs(tag.Position.Lat-quay.Lat) > millimetre || !bytes.Equal(unpatch(t, p, out), img) {
+			t.Error("the patch changed")
+		}
+	}
+	if planned < 120 {
+		t.Errorf("only %d images", planned)
+	}
 }
 
 func TestTIFFVariants(t *testing.T) {

@@ -160,7 +160,7 @@ func planDirectories(b *ifd.Block, e Edit, whole bool, move *moved) (*blockPlan,
 		movedTo = even()
 		out = append(out, move.value...)
 		if slot != nil {
-			entry := Splice{Off: int64(move.entry.Pos) + 4, Old: b.Bytes(move.entry.Pos+4, 8), New: make([]byte, 8)}
+			entry := Splice{Off: int64(move.entry.Pos) + 4, Old: bytes.Clone(b.Bytes(move.entry.Pos+4, 8)), New: make([]byte, 8)}
 			move.patch(b, entry.New, movedTo)
 			p.splices = append(p.splices, entry)
 		}
