@@ -11,7 +11,10 @@ BUILD_PACKAGES := pkg-config libproj-dev proj-data
 TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2 gdal-bin strace libxml2-utils imagemagick libheif-examples
 TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint convert identify heif-info
 
-.PHONY: build demo test lint unit fuzz examples bench benchmarks axe proj tools clean help
+# The packages that need no cgo.
+PURE := ./grid ./grid/site ./geotag/... ./match/...
+
+.PHONY: build demo test lint unit fuzz examples objectstore batch cross vulns bench benchmarks axe proj tools clean help
 
 help: ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -51,14 +54,15 @@ demo: build ## write the demo job, check it, correct it into another folder, che
 	@echo; echo '$$ phototie check $(DEMO)/port-velland-corrected'
 	@$(BIN) check --fail-on never $(DEMO)/port-velland-corrected
 
-test: tools lint unit fuzz ## everything that CI runs
+test: tools lint unit fuzz objectstore ## everything that CI runs
 
 lint: tools
 	$(GO) vet ./...
 	$(GO) tool staticcheck ./...
 	@out=$$(gofmt -l .); if [ -n "$$out" ]; then echo "gofmt these files:"; echo "$$out"; exit 1; fi
 	$(GO) mod tidy -diff
-	CGO_ENABLED=0 $(GO) build ./grid ./grid/site ./geotag/... ./match/...
+	CGO_ENABLED=0 $(GO) build $(PURE)
+	$(GO) test -run '^(TestPlatforms|TestAPI|TestDependencies)$$' ./cmd/phototie
 
 unit: tools
 	PHOTOTIE_REQUIRE_TOOLS=1 $(GO) test -race -timeout 30m ./...
@@ -70,11 +74,26 @@ fuzz: tools
 	  done; done
 
 # The examples that are modules of their own, so that what they need is nobody
-# else's burden. Their dependencies are fetched when this first runs.
-MODULES := examples/objectstore
-examples: tools ## test the examples that are modules of their own
-	@set -e; for m in $(MODULES); do echo "$$m"; \
-	  ( cd $$m && $(GO) mod tidy -diff && $(GO) vet ./... && $(GO) test ./... ); done
+# else's burden: it is fetched when they are first tested. -mod=mod lets their go.mod
+# follow this one's. batch is no part of test, as it takes minutes to build.
+examples: objectstore batch ## test the examples that are modules of their own
+
+objectstore batch: tools
+	cd examples/$@ && $(GO) vet -mod=mod ./... && $(GO) test -mod=mod ./...
+
+# What needs no cgo, built for the systems it is for. lint reads its types for the
+# same ones, which takes seconds.
+cross: ## build the packages without cgo for Linux, macOS and Windows (minutes; not part of test)
+	@set -e; for os in linux darwin windows; do for arch in amd64 arm64; do echo "$$os/$$arch"; \
+	  CGO_ENABLED=0 GOOS=$$os GOARCH=$$arch $(GO) build $(PURE); done; done
+
+# govulncheck asks a server for what is known; the same database is a module, so that
+# no more is needed than what brings the dependencies.
+vulns: proj ## look for known vulnerabilities in what phototie calls (minutes; not part of test)
+	@set -e; dir=$$(mktemp -d); trap 'rm -rf "$$dir"' EXIT; \
+	db=$$($(GO) mod download -json golang.org/x/vulndb@latest | sed -n 's/.*"Dir": "\(.*\)",/\1/p'); \
+	$(GO) run golang.org/x/vulndb/cmd/indexdb@latest -vulns "$$db/data/osv" -out "$$dir"; \
+	$(GO) run golang.org/x/vuln/cmd/govulncheck@latest -db "file://$$dir" ./...
 
 # The metrics of BenchmarkRatio as a table: what/reference, iterations, then
 # value and name in turns.

@@ -106,6 +106,19 @@ func correct(ctx context.Context, src *bucketFS, files []string, corrections []m
 	return sum, into.WriteAll(ctx, ledger.FileName, lines.Bytes(), nil)
 }
 
+// sidecars lists the side-car files below the photo folder. They go along as they
+// are: this example corrects what stands in the photos themselves.
+func sidecars(fsys fs.FS, folder string) ([]string, error) {
+	var out []string
+	err := fs.WalkDir(fsys, folder, func(name string, d fs.DirEntry, err error) error {
+		if err == nil && !d.IsDir() && strings.EqualFold(path.Ext(name), geotag.SidecarExtension) {
+			out = append(out, name)
+		}
+		return err
+	})
+	return out, err
+}
+
 // plan works out the patch of a photo from the ranges that it takes.
 func plan(src *bucketFS, name string, e geotag.Edit) (*geotag.Patch, error) {
 	f, err := src.Open(name)

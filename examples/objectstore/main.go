@@ -93,7 +93,11 @@ func checkAndCorrect(ctx context.Context, src, dst *blob.Bucket, out io.Writer) 
 	if err != nil {
 		return err
 	}
-	sum, err := correct(ctx, fsys, job.Files(), corrections, policy.Meaning, dst)
+	beside, err := sidecars(fsys, job.Settings.Photos.Folder)
+	if err != nil {
+		return err
+	}
+	sum, err := correct(ctx, fsys, append(job.Files(), beside...), corrections, policy.Meaning, dst)
 	for _, r := range sum.refusals() {
 		fmt.Fprintln(out, r)
 	}

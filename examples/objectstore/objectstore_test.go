@@ -457,8 +457,18 @@ func TestFS(t *testing.T) {
 func TestRun(t *testing.T) {
 	vellandJob(t)
 	var out bytes.Buffer
-	if err := run(context.Background(), []string{"-into", "file://" + t.TempDir() + "?metadata=skip", "file://" + velland.dir}, &out); err != nil {
+	from, into := t.TempDir(), t.TempDir()
+	if err := os.CopyFS(from, os.DirFS(velland.dir)); err != nil {
 		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(from, "photos", "beside.XMP"), []byte("<x/>"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if err := run(context.Background(), []string{"-into", "file://" + into + "?metadata=skip", "file://" + from}, &out); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Stat(filepath.Join(into, "photos", "beside.XMP")); err != nil {
+		t.Errorf("the side-car was left behind: %v", err)
 	}
 	t.Log(out.String())
 	for _, want := range []string{" within\n", " gross\n", "bytes fetched in", " corrected, "} {
