@@ -382,20 +382,6 @@ func TestHostileNames(t *testing.T) {
 	}
 }
 
-// slow is a body that stops in its middle until it is told to go on.
-type slow struct {
-	first io.Reader
-	wait  <-chan struct{}
-}
-
-func (s *slow) Read(b []byte) (int, error) {
-	if n, err := s.first.Read(b); n > 0 || err != io.EOF {
-		return n, err
-	}
-	<-s.wait
-	return 0, io.ErrUnexpectedEOF
-}
-
 // A client that sends too slowly is told so when its time is up, and one that comes
 // while all turns are taken is told to come again.
 func TestSlowAndBusy(t *testing.T) {
