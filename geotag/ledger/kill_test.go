@@ -407,7 +407,7 @@ func testKill(t *testing.T, corrects, restores int) {
 			}
 			last = jobSize - goal
 		}
-		if len(seen) < wanted/3 {
+		if len(seen) < min(wanted, jobSize)/3 {
 			t.Errorf("%s: only %d different numbers of corrected photos in %d kills: not random enough", what, len(seen), kills)
 		}
 		return kills, rounds

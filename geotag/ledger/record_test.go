@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"os"
 	"reflect"
 	"strings"
 	"testing"
@@ -170,8 +171,14 @@ func FuzzLedger(f *testing.F) {
 	f.Add([]byte(goodLine + "\r\n\n" + goodLine + "\n" + goodLine[:50]))
 	f.Add([]byte(goodLine + "\n" + goodLine[:50] + "\x00\x00\n"))
 	f.Add([]byte("\x00\n" + goodLine + "\n"))
+	// One folder in memory for all: the ledger's own syncs take long enough.
+	dir := quickDir(f)
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Cleanup(func() { root.Close() })
 	f.Fuzz(func(t *testing.T, text []byte) {
-		root, dir := newRoot(t)
 		writeFile(t, dir, FileName, string(text))
 		l, err := Open(root, "")
 		if err != nil {
