@@ -85,7 +85,7 @@ func TestMemoryIsBounded(t *testing.T) {
 		var b bytes.Buffer
 		b.WriteString("XML:com.adobe.xmp\x00\x01\x00\x00\x00")
 		z := zlib.NewWriter(&b)
-		for range 200 {
+		for range 12 { // past what is inflated
 			z.Write([]byte(text))
 		}
 		z.Close()
@@ -100,8 +100,8 @@ func TestMemoryIsBounded(t *testing.T) {
 		"many XMP elements":     xmp(strings.Repeat("<a/>", 14000)),
 		"XMP entity":            xmp(`<!DOCTYPE a [<!ENTITY b "bbbbbbbb">]><a>&b;&b;</a>`),
 		"many Exif segments":    segments(4000, append([]byte(exifSignature+"\x00"), tiffOf(8, 100, gps)...)),
-		"many XMP segments":     segments(500, append([]byte(xmpSignature), packet(description(xmpPlace, strings.Repeat("<a/>", 8000)))...)),
-		"many unknown segments": segments(5000, make([]byte, 8000)),
+		"many XMP segments":     segments(100, append([]byte(xmpSignature), packet(description(xmpPlace, strings.Repeat("<a/>", 8000)))...)),
+		"many unknown segments": segments(5000, make([]byte, 200)),
 		"inflating text":        png(inflates(strings.Repeat(" ", 1<<20))),
 		"inflating texts":       png(repeated(inflates(strings.Repeat("<a>", 1<<18)))...),
 		"long PNG packet":       png([]byte("XML:com.adobe.xmp\x00\x00\x00\x00\x00" + strings.Repeat("<a/>", 4<<20))),
