@@ -135,6 +135,28 @@ func sortLinks(names *photoNames, links []Link) ties {
 	return t
 }
 
+// SortLinks sorts links by the photos that they name, in the way in which Check
+// does it: of has those of each photo, strays those that lead to none or may lead
+// to several. Names have to be there, each once.
+func SortLinks(names []string, links []Link) (of [][]Link, strays []Stray, err error) {
+	photos := make([]Photo, len(names))
+	for i, n := range names {
+		photos[i].Name = n
+	}
+	known, err := newPhotoNames(photos)
+	if err != nil {
+		return nil, nil, err
+	}
+	t := sortLinks(known, links)
+	of = make([][]Link, len(names))
+	for i, ls := range t.byPhoto {
+		for _, l := range ls {
+			of[i] = append(of[i], l.link)
+		}
+	}
+	return of, t.strays, nil
+}
+
 // some lists names, the first three of many.
 func some(names []string) string {
 	if len(names) > 4 {

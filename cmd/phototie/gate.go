@@ -55,23 +55,15 @@ func (g *gate) flags(cmd *cobra.Command) {
 // prepare reads what it can before the photos are read, so that a mistake in the
 // flags costs no time.
 func (g *gate) prepare(d *dataset.Dataset, dir string) error {
-	g.now = time.Now()
-	// The environment of reproducible builds: see its specification,
-	// reproducible-builds.org.
-	if s := os.Getenv("SOURCE_DATE_EPOCH"); s != "" {
-		sec, err := strconv.ParseInt(s, 10, 64)
-		if err != nil {
-			return usagef("SOURCE_DATE_EPOCH is %q: want seconds since 1970", s)
-		}
-		g.now = time.Unix(sec, 0).UTC()
+	now, err := buildTime()
+	if err != nil {
+		return err
 	}
-	g.day = baseline.DateOf(g.now)
-	if g.today != "" {
-		t, err := time.Parse(time.DateOnly, g.today)
-		if err != nil {
-			return usagef("--today %q is no day; write it as 2027-03-31", g.today)
-		}
-		g.day = baseline.DateOf(t)
+	if g.accepted, g.day, err = acceptance(g.baseline, g.today, now); err != nil {
+		return err
+	}
+	if g.now = now; now.IsZero() {
+		g.now = time.Now()
 	}
 	for _, out := range g.outs {
 		format, err := formatOf(out)
@@ -102,15 +94,47 @@ func (g *gate) prepare(d *dataset.Dataset, dir string) error {
 			return err
 		}
 	}
-	if g.baseline == "" {
-		return nil
+	return nil
+}
+
+// buildTime is the time that SOURCE_DATE_EPOCH gives, the environment of
+// reproducible builds (see its specification, reproducible-builds.org); zero where
+// that is not set.
+func buildTime() (time.Time, error) {
+	s := os.Getenv("SOURCE_DATE_EPOCH")
+	if s == "" {
+		return time.Time{}, nil
 	}
-	text, err := os.ReadFile(g.baseline)
+	sec, err := strconv.ParseInt(s, 10, 64)
 	if err != nil {
-		return err
+		return time.Time{}, usagef("SOURCE_DATE_EPOCH is %q: want seconds since 1970", s)
 	}
-	g.accepted, err = baseline.Parse(g.baseline, text)
-	return err
+	return time.Unix(sec, 0).UTC(), nil
+}
+
+// acceptance reads the baseline that is named, and works out the day that it is
+// held against.
+func acceptance(name, today string, now time.Time) (*baseline.Baseline, baseline.Date, error) {
+	if now.IsZero() {
+		now = time.Now()
+	}
+	day := baseline.DateOf(now)
+	if today != "" {
+		t, err := time.Parse(time.DateOnly, today)
+		if err != nil {
+			return nil, day, usagef("--today %q is no day; write it as 2027-03-31", today)
+		}
+		day = baseline.DateOf(t)
+	}
+	if name == "" {
+		return nil, day, nil
+	}
+	text, err := os.ReadFile(name)
+	if err != nil {
+		return nil, day, err
+	}
+	b, err := baseline.Parse(name, text)
+	return b, day, err
 }
 
 // apply holds findings against the baseline.

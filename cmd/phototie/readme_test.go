@@ -92,7 +92,7 @@ func TestReadmeIsComplete(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	names := []string{report.CheckFormat, report.CompareFormat, report.CorrectFormat, report.RestoreFormat}
+	names := []string{report.CheckFormat, report.CompareFormat, report.CorrectFormat, report.PackFormat, report.RestoreFormat}
 	for _, c := range match.FindingCodes {
 		names = append(names, string(c))
 	}

@@ -109,6 +109,7 @@ Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 usage or input,
 		Example: `  phototie demo job                      write an example job
   phototie check job                     judge every photo of it
   phototie correct --into fixed job      write corrected copies into another folder
+  phototie pack --into delivery job      pack all there is to hand over
   phototie compare --crs EPSG:2157 --at 714312.20,558204.75 photo.jpg`,
 		SilenceErrors: true,
 		SilenceUsage:  true,
@@ -124,7 +125,7 @@ Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 usage or input,
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usagef("%w; see %s --help", err, cmd.CommandPath())
 	})
-	root.AddCommand(newCompare(e), newCheck(e), newCorrect(e), newRestore(e), newFrames(e), newDemo(e), newReport(e))
+	root.AddCommand(newCompare(e), newCheck(e), newCorrect(e), newRestore(e), newFrames(e), newDemo(e), newReport(e), newPack(e))
 	return root
 }
 

@@ -137,6 +137,10 @@ func openIn(root folder, tool string) (*Ledger, error) {
 // gives the same bytes on any day. It must not be called while other calls run.
 func (l *Ledger) SetClock(now func() time.Time) { l.now = now }
 
+// SyncFolder makes it durable that files were put into a folder of root, or taken
+// out of it. Where the system can't do that there is nothing to be done.
+func SyncFolder(root *os.Root, dir string) error { return syncDir(rootFolder{root}, dir) }
+
 // takeLock takes the advisory lock. The lock file is made through the root and
 // compared with the one locked, so that the lock can't land outside the root.
 func takeLock(root folder) (*flock.Flock, error) {

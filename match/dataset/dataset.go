@@ -233,9 +233,11 @@ func (d *Dataset) Links() ([]match.Link, error) {
 	return links, err
 }
 
-// allLinks are those of the links file and, unless the settings say that it has
-// all there are, those that the points file lists besides.
-func (d *Dataset) allLinks(listed []match.Link) (links []match.Link, originals map[string]string, err error) {
+// AllLinks are the links of the links file and, unless the settings say that it
+// has all there are, those that the points file lists, which Points returns.
+// originals has the names that photos had before they were renamed, by the path
+// that a row names.
+func (d *Dataset) AllLinks(listed []match.Link) (links []match.Link, originals map[string]string, err error) {
 	links, originals, err = readLinks(d.fsys, d.Settings.Links)
 	if err == nil && !d.Settings.Links.Only {
 		links = merge(links, listed)
@@ -298,7 +300,7 @@ func (d *Dataset) Survey(ctx context.Context, proj grid.Projection) (*Survey, er
 	if err != nil {
 		return nil, err
 	}
-	links, originals, err := d.allLinks(listed)
+	links, originals, err := d.AllLinks(listed)
 	if err != nil {
 		return nil, err
 	}

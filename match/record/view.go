@@ -859,7 +859,7 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	u := d.r.Grid.Unit
 	w := d.where[i]
 	name := plain(p.Name)
-	v := photoView{ID: photoID(i), Name: name, Base: plain(path.Base(p.Name)), Number: w.number, Verdict: p.Verdict, Query: query(p.Name)}
+	v := photoView{ID: photoID(i), Name: name, Base: plain(path.Base(p.Name)), Number: w.number, Verdict: p.Verdict, Query: query(p.Name, p.Original)}
 	v.Alt = "Photo " + v.Base
 	v.Look = d.look(i)
 	if k := d.sheets[w.sheet].point; k >= 0 {
@@ -877,6 +877,9 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 		v.Link = d.in.PhotoLink(p.Name)
 	}
 	add := func(term string, text ...string) { v.Facts = append(v.Facts, fact{Term: term, Text: text}) }
+	if p.Original != "" {
+		add("Came as", plain(p.Original))
+	}
 	if t := p.Tag; t != nil {
 		if t.Taken != nil {
 			add("Taken", clock(t.Taken))

@@ -20,6 +20,7 @@ const (
 	CompareFormat = "phototie-compare"
 	CorrectFormat = "phototie-correct"
 	RestoreFormat = "phototie-restore"
+	PackFormat    = "phototie-pack"
 	JSONVersion   = 1
 )
 

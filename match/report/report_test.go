@@ -371,7 +371,7 @@ func validate(t *testing.T, s *jsonschema.Schema, text []byte) error {
 
 func TestDocumentsFollowTheirSchemas(t *testing.T) {
 	res := job(t, grid.Metre)
-	var check, compare, correct, restore bytes.Buffer
+	var check, compare, correct, restore, packed bytes.Buffer
 	if err := JSON(&check, "job", res); err != nil {
 		t.Fatal(err)
 	}
@@ -396,10 +396,13 @@ func TestDocumentsFollowTheirSchemas(t *testing.T) {
 	if err := RestoreJSON(&restore, Restore{Dataset: "job", Photos: []ledger.Outcome{{Photo: "p", Status: ledger.Restored, Was: "a", Now: "b", First: "b", Steps: 1, Removed: true, Notes: []string{"n"}}}}); err != nil {
 		t.Fatal(err)
 	}
+	if err := PackJSON(&packed, packing()); err != nil {
+		t.Fatal(err)
+	}
 	for _, d := range []struct {
 		schema string
 		text   []byte
-	}{{"check-1.json", check.Bytes()}, {"compare-1.json", compare.Bytes()}, {"correct-1.json", correct.Bytes()}, {"restore-1.json", restore.Bytes()}} {
+	}{{"pack-1.json", packed.Bytes()}, {"check-1.json", check.Bytes()}, {"compare-1.json", compare.Bytes()}, {"correct-1.json", correct.Bytes()}, {"restore-1.json", restore.Bytes()}} {
 		if err := validate(t, strict(t, d.schema), d.text); err != nil {
 			t.Errorf("%s: %v", d.schema, err)
 		}

@@ -1,0 +1,410 @@
+package delivery
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"maps"
+	"net/url"
+	"os"
+	"path"
+	"slices"
+	"strings"
+	"time"
+
+	"example.com/phototie/geotag/ledger"
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+	"example.com/phototie/match/cause"
+	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/record"
+	"example.com/phototie/match/report"
+)
+
+// layout works out the files of the delivery that make it a dataset: those copied,
+// and the settings and links, which are written anew.
+func (p *packing) layout(ctx context.Context) error {
+	points, listed, err := p.d.Points(ctx, p.proj)
+	if err != nil {
+		return err
+	}
+	links, _, err := p.d.AllLinks(listed)
+	if err != nil {
+		return err
+	}
+	s := p.d.Settings
+	p.copies = map[string]string{}
+	known := []string{dataset.SettingsFile, s.Points.File, s.Links.File}
+	place := func(file *string, name string) {
+		to := name + safeExt(*file)
+		p.copies[to] = *file
+		known = append(known, *file)
+		*file = to
+	}
+	place(&s.Points.File, "points")
+	if s.Site != nil && s.Site.Control != "" {
+		site := *s.Site
+		place(&site.Control, "control")
+		s.Site = &site
+	}
+	for _, f := range p.d.Files() {
+		if !slices.Contains(known, f) {
+			return fmt.Errorf("the job has a file that a delivery has no place for: %s", f)
+		}
+	}
+	s.Links = dataset.LinkSettings{File: linksFile, Only: len(listed) > 0}
+	s.Photos.Folder = photosFolder
+	p.settings = s
+	var settings bytes.Buffer
+	settings.WriteString("# The settings of the job, for the names in this delivery.\n\n")
+	if err := dataset.WriteSettings(&settings, s); err != nil {
+		return err
+	}
+	text, err := p.links(points, links)
+	if err != nil {
+		return err
+	}
+	p.texts = map[string][]byte{dataset.SettingsFile: settings.Bytes(), linksFile: text}
+	return nil
+}
+
+// links is the links file: a row for each photo and the point that it is tied to,
+// with the name that it came with. What the links of the job say beyond that is
+// kept as it is: several points for a photo, points that were not surveyed, photos
+// that are not there.
+func (p *packing) links(points []match.Point, links []match.Link) ([]byte, error) {
+	names := make([]string, len(p.res.Photos))
+	for i := range p.res.Photos {
+		names[i] = p.res.Photos[i].Name
+	}
+	of, strays, err := match.SortLinks(names, links)
+	if err != nil {
+		return nil, err
+	}
+	var rows [][]string
+	for i := range p.res.Photos {
+		r := &p.res.Photos[i]
+		ids := []string{}
+		for _, l := range of[i] {
+			if id := strings.TrimSpace(l.Point); id != "" && !slices.Contains(ids, id) {
+				ids = append(ids, id)
+			}
+		}
+		if len(ids) == 0 {
+			ids = append(ids, "") // it has no link, and a name that it came with
+		}
+		for _, id := range ids {
+			rows = append(rows, []string{p.names[r.Name], id, r.NameAsTaken()})
+		}
+	}
+	for _, l := range strays {
+		rows = append(rows, []string{l.Photo, l.Link.Point, ""})
+	}
+	slices.SortStableFunc(rows, func(a, b []string) int { return strings.Compare(a[0], b[0]) })
+	var b bytes.Buffer
+	w := csv.NewWriter(&b)
+	if err := w.Write([]string{"photo", "point", "original"}); err != nil {
+		return nil, err
+	}
+	if err := w.WriteAll(rows); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+// write puts a file of the delivery on disk.
+func (p *packing) write(name string, write func(io.Writer) error) error {
+	if dir := path.Dir(name); dir != "." {
+		if err := p.root.MkdirAll(dir, 0o755); err != nil {
+			return err
+		}
+	}
+	f, err := p.root.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return err
+	}
+	b := bufio.NewWriterSize(f, 1<<16)
+	if err := write(b); err != nil {
+		return errors.Join(fmt.Errorf("%s: %w", name, err), f.Close())
+	}
+	return errors.Join(b.Flush(), f.Sync(), f.Close())
+}
+
+func (p *packing) text(name string, text []byte) error {
+	return p.write(name, func(w io.Writer) error {
+		_, err := w.Write(text)
+		return err
+	})
+}
+
+// copy copies a file of the job that is no photo.
+func (p *packing) copy(name, from string) error {
+	f, err := p.d.FS().Open(from)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	return p.write(name, func(w io.Writer) error {
+		_, err := io.Copy(w, f)
+		return err
+	})
+}
+
+// formats writes what was found out about the photos as they were taken, by the
+// names in the delivery: the record and the formats for programs.
+func (p *packing) formats(ctx context.Context) error {
+	files := maps.Clone(p.copies)
+	for from, to := range p.names {
+		files[to] = from
+	}
+	v := newView(p.d.FS(), files, p.texts)
+	d, err := dataset.OpenFS(v)
+	if err != nil {
+		return fmt.Errorf("the delivery's own settings: %w", err)
+	}
+	proj, err := d.Projection(p.opt.Open)
+	if err != nil {
+		return err
+	}
+	res, err := p.check(ctx, d, proj, "reading photos by their new names")
+	if err != nil {
+		return err
+	}
+	if err := p.same(res); err != nil {
+		return err
+	}
+	o := p.apply(p.baseline, d.Findings(res))
+	p.doc.Standing = p.standing(o)
+	ex, err := d.Explain(ctx, proj, res, p.opt.Open)
+	if err != nil {
+		return err
+	}
+	if err := p.record(ctx, d, proj, res, ex, v); err != nil {
+		return err
+	}
+	at, err := match.Locate(ctx, proj, res, d.Settings.Options())
+	if err != nil {
+		return err
+	}
+	title := p.opt.Title
+	doc, reading := report.NewCheck(title, res, o), d.Reading()
+	doc.Survey, doc.Explanation = &reading, ex
+	gpkg := report.GeoPackageOptions{Time: p.opt.Time}
+	if gpkg.Time.IsZero() {
+		gpkg.Time = latest(res)
+	}
+	if text, ok := proj.(interface{ WKT() string }); ok {
+		gpkg.WKT = text.WKT()
+	}
+	places := report.Files{Points: d.Settings.Points.File, Links: d.Settings.Links.File, Settings: dataset.SettingsFile}
+	if len(o.Accepted) > 0 {
+		places.Baseline = AcceptedFile
+	}
+	for _, f := range []struct {
+		name  string
+		write func(io.Writer) error
+	}{
+		{"photos.json", func(w io.Writer) error { return report.Document(w, doc) }},
+		{"photos.csv", func(w io.Writer) error { return report.CSV(w, res) }},
+		{"photos.geojson", func(w io.Writer) error { return report.GeoJSON(w, title, res, at) }},
+		{"photos.kml", func(w io.Writer) error { return report.KML(w, title, res, at) }},
+		{"photos.gpkg", func(w io.Writer) error { return report.GeoPackage(ctx, w, res, gpkg) }},
+		{"photos.sarif", func(w io.Writer) error { return report.SARIF(w, title, p.opt.Version, res, o, places) }},
+		{"photos.xml", func(w io.Writer) error { return report.JUnit(w, title, res, o, p.opt.FailOn) }},
+	} {
+		if err := p.write(path.Join(FormatsFolder, f.name), f.write); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// latest is the latest time that a job's photos and points state, and the
+// beginning of 1980, before which there was no fix, where none states any.
+func latest(res *match.Result) time.Time {
+	out := time.Date(1980, 1, 6, 0, 0, 0, 0, time.UTC)
+	add := func(t time.Time) {
+		if t.After(out) {
+			out = t.UTC()
+		}
+	}
+	for i := range res.Photos {
+		if t := res.Photos[i].Tag; t != nil {
+			add(takenAt(t))
+		}
+	}
+	for i := range res.Points {
+		add(res.Points[i].Observed)
+	}
+	return out
+}
+
+// record writes the photo record.
+func (p *packing) record(ctx context.Context, d *dataset.Dataset, proj grid.Projection, res *match.Result, ex *cause.Explanation, files fs.FS) error {
+	reading := d.Reading()
+	in := record.Input{Title: p.opt.Title, Result: res, Findings: reading.Findings(), Causes: record.Explained(ex), Tool: p.tool()}
+	for _, f := range report.ReadingFacts(reading) {
+		in.Facts = append(in.Facts, record.Fact{Name: f.Name, Text: f.Text})
+	}
+	in.Facts = append(in.Facts, record.Fact{Name: "delivery", Text: p.said()})
+	if g, ok := proj.(grid.Geodesist); ok {
+		in.Geographic = g.Geographic
+	}
+	var err error
+	if in.Changes, err = p.changes(); err != nil {
+		return err
+	}
+	if p.opt.Pictures != NoPictures {
+		in.Thumbnail = record.Thumbnails(files, record.ThumbnailOptions{Embedded: p.opt.Pictures == EmbeddedPictures})
+	}
+	tell, done := p.opt.Progress("writing sheets")
+	defer done()
+	in.Progress = tell
+	if len(res.Photos) <= Splits {
+		in.PhotoLink = linkFrom("./")
+		return p.write(RecordFile, func(w io.Writer) error { return record.Write(ctx, w, in) })
+	}
+	in.PhotoLink = linkFrom("../")
+	if err := p.root.Mkdir(RecordFolder, 0o755); err != nil {
+		return err
+	}
+	root, err := p.root.OpenRoot(RecordFolder)
+	if err != nil {
+		return err
+	}
+	defer root.Close()
+	if err := record.WriteDir(ctx, root, in); err != nil {
+		return err
+	}
+	pages, err := fs.ReadDir(root.FS(), ".")
+	if err != nil {
+		return err
+	}
+	for _, e := range pages {
+		f, err := root.OpenFile(e.Name(), os.O_RDWR, 0)
+		if err != nil {
+			return err
+		}
+		if err := errors.Join(f.Sync(), f.Close()); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// linkFrom gives the addresses of photos as seen from a page.
+func linkFrom(base string) func(string) string {
+	return func(photo string) string {
+		parts := strings.Split(photo, "/")
+		for i := range parts {
+			parts[i] = url.PathEscape(parts[i])
+		}
+		return base + strings.Join(parts, "/")
+	}
+}
+
+// said words what became of the photos, and what was passed over to pack them.
+func (p *packing) said() string {
+	s := fmt.Sprintf("%d photos, named %s; each sheet and %s have the names before", len(p.doc.Photos), p.doc.Template, linksFile)
+	for _, o := range []struct {
+		outcome dataset.ChangeOutcome
+		words   string
+	}{
+		{dataset.Corrected, "have the surveyed position now"}, {dataset.Unchanged, "had it already"}, {dataset.Left, "are as they were"},
+		{dataset.Refused, "can't take it without harm and are as they were"},
+	} {
+		if n := p.doc.Count(o.outcome); n > 0 {
+			s += fmt.Sprintf("; %d %s", n, o.words)
+		}
+	}
+	if p.doc.Accepted > 0 {
+		s += fmt.Sprintf("; %d findings accepted", p.doc.Accepted)
+	}
+	if n := len(p.doc.Standing); n > 0 {
+		s += fmt.Sprintf("; packed despite %d findings at or above %s", n, p.doc.FailOn)
+	}
+	return s
+}
+
+// changes is what the record says of each photo: the corrections that the ledger
+// has, and why the others are as they were.
+func (p *packing) changes() ([]record.Change, error) {
+	out, err := record.LedgerChanges(p.root)
+	if err != nil {
+		return nil, err
+	}
+	for i := range p.doc.Photos {
+		switch ph := &p.doc.Photos[i]; {
+		case ph.Outcome == dataset.Unchanged:
+			out = append(out, record.Change{Photo: ph.Photo, What: "it had the surveyed position already"})
+		case ph.Outcome != dataset.Corrected:
+			out = append(out, record.Change{Photo: ph.Photo, What: "none; the photo is as it was: " + ph.Why})
+		}
+	}
+	return out, nil
+}
+
+// sums writes the manifest.
+func (p *packing) sums(ctx context.Context) error {
+	tell, done := p.opt.Progress("summing files")
+	defer done()
+	return p.write(SumsFile, func(w io.Writer) error { return WriteSums(ctx, w, p.root.FS(), tell) })
+}
+
+// readme tells a reader what is there.
+func (p *packing) readme(accepted bool) func(io.Writer) error {
+	recordAt, check := RecordFile, "phototie check ."
+	if len(p.doc.Photos) > Splits {
+		recordAt = RecordFolder + "/" + record.IndexFile
+	}
+	if accepted {
+		check = "phototie check --baseline " + AcceptedFile + " ."
+	}
+	rows := [][2]string{
+		{recordAt, "the photo record: open it in a browser, print it"},
+		{photosFolder + "/", "the photos; in " + photosFolder + "/" + UntiedFolder + "/ those that are tied to no point, if there are any"},
+		{p.settings.Points.File, "the surveyed points, as the survey gave them"},
+		{linksFile, "which photo shows which point, and the name it came with"},
+		{FormatsFolder + "/", "every photo with its figures, as JSON, CSV, GeoJSON, KML, GeoPackage, SARIF, JUnit"},
+		{PackFile, "what was done to each photo, with its SHA-256 before and after"},
+		{dataset.SettingsFile, "the settings that the photos were judged by"},
+	}
+	if accepted {
+		rows = append(rows, [2]string{AcceptedFile, "findings that were accepted, with reason and expiry"})
+	}
+	if p.settings.Site != nil && p.settings.Site.Control != "" {
+		rows = append(rows, [2]string{p.settings.Site.Control, "the control of the site system"})
+	}
+	rows = append(rows, [2]string{ledger.FileName, "how to get every original byte back"}, [2]string{SumsFile, "the SHA-256 of every file"})
+	return func(w io.Writer) error {
+		var b strings.Builder
+		fmt.Fprintf(&b, "%s\n\n%s.\n\n", p.opt.Title, p.said())
+		wide := 0
+		for _, r := range rows {
+			wide = max(wide, len(r[0]))
+		}
+		for _, r := range rows {
+			fmt.Fprintf(&b, "%-*s  %s\n", wide, r[0], r[1])
+		}
+		fmt.Fprintf(&b, `
+To see that nothing was changed since:     sha256sum -c %s
+To judge the photos anew:                  %s
+To take photos back to what they were:     phototie restore .
+
+The record and the formats judge the photos as they were taken, before the
+surveyed position was written into them.
+
+This is not a licensed surveyor's certification. Local codes and licensed practice
+prevail. Never navigate or dig by a photo tag.
+`, SumsFile, check)
+		_, err := io.WriteString(w, b.String())
+		return err
+	}
+}
+
+func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }

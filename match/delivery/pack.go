@@ -1,0 +1,534 @@
+package delivery
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/ledger"
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+	"example.com/phototie/match/baseline"
+	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/report"
+)
+
+// The files of a delivery besides the photos, the points and the links.
+const (
+	// ReadmeFile tells a reader what is there.
+	ReadmeFile = "README.txt"
+	// PackFile is the document of what was packed; package report has its schema.
+	PackFile = "pack.json"
+	// AcceptedFile is the baseline, by the names in the delivery.
+	AcceptedFile = "accepted.toml"
+	// RecordFile is the photo record; with many photos it is a folder, RecordFolder.
+	RecordFile   = "record.html"
+	RecordFolder = "record"
+	// FormatsFolder has the check of the photos as they were taken, for programs.
+	FormatsFolder = "formats"
+
+	photosFolder = "photos"
+	linksFile    = "links.csv"
+)
+
+// Splits is the number of photos above which the record is a folder of pages: one
+// file of more opens slowly on a phone.
+const Splits = 1500
+
+// Options say what is packed, how and where.
+type Options struct {
+	// Into is the folder of the delivery, which must not be there yet, or be empty.
+	Into string
+	// Template names the photos; nil stands for DefaultTemplate.
+	Template *Template
+	// Policy says which photos get the surveyed position. The others go in as they
+	// are.
+	Policy match.Policy
+	// FailOn is the least severity of a finding that stands in the way; empty for
+	// none. Despite packs all the same, and says so.
+	FailOn  match.Severity
+	Despite bool
+	// Baseline has findings that are accepted on the day Today; nil for none.
+	Baseline *baseline.Baseline
+	Today    baseline.Date
+	// Title is the job's name in the record; empty stands for the folder's.
+	Title string
+	// Program and Version name what packs, in the ledger and the record.
+	Program, Version string
+	// Time is the time of packing, for the ledger and the GeoPackage. Where it is
+	// zero none is written, and the same job gives the same bytes on any day: the
+	// GeoPackage, which can't do without, then has the latest time that the job's
+	// photos and points state.
+	Time time.Time
+	// Open opens projected systems; it is what the job itself was opened with.
+	Open dataset.Opener
+	// Pictures are the small pictures of the record.
+	Pictures Pictures
+	// DryRun works out the names and writes nothing.
+	DryRun bool
+	// Progress returns a function that is told how far a part of the work is, and
+	// one that is called when that part ends; nil for none.
+	Progress func(what string) (tell dataset.Progress, done func())
+}
+
+// Pictures says where the small pictures of the record come from.
+type Pictures string
+
+// The small pictures.
+const (
+	// DrawnPictures are drawn from the photos; it is what the empty value stands for.
+	DrawnPictures Pictures = "drawn"
+	// EmbeddedPictures are the thumbnails that cameras put into their photos.
+	EmbeddedPictures Pictures = "embedded"
+	// NoPictures leaves them out.
+	NoPictures Pictures = "none"
+)
+
+// packing is a delivery being made.
+type packing struct {
+	opt  Options
+	d    *dataset.Dataset // the job
+	proj grid.Projection
+	dir  string // where it is made, until it is whole
+	root *os.Root
+	doc  *report.Pack
+
+	res      *match.Result     // the job as it is
+	names    map[string]string // photo of the job: photo of the delivery
+	settings dataset.Settings  // of the delivery
+	texts    map[string][]byte // settings and links of the delivery
+	copies   map[string]string // file of the delivery: file of the job
+	baseline *baseline.Baseline
+}
+
+// Pack makes a delivery of a checked-out job: d must have been opened as a folder,
+// and proj be its projection. See the package comment for what is in it.
+//
+// Where findings at or above FailOn are not accepted, in the job or in the
+// delivery when it is checked in turn, nothing is packed unless Despite is set:
+// the document then has Packed false and the findings in Standing, and the error
+// is nil. On an error, or when the context is cancelled, nothing is left behind;
+// after a kill, a folder beside Into that begins with a dot and ends in .packing.
+func Pack(ctx context.Context, d *dataset.Dataset, proj grid.Projection, opt Options) (*report.Pack, error) {
+	p := &packing{opt: opt, d: d, proj: proj}
+	if p.opt.Template == nil {
+		t, err := ParseTemplate(DefaultTemplate)
+		if err != nil {
+			return nil, err
+		}
+		p.opt.Template = t
+	}
+	if p.opt.Progress == nil {
+		p.opt.Progress = func(string) (dataset.Progress, func()) { return nil, func() {} }
+	}
+	if !opt.DryRun {
+		if err := p.vacant(); err != nil {
+			return nil, err
+		}
+	}
+	p.doc = &report.Pack{Job: opt.Title, Into: opt.Into, DryRun: opt.DryRun, Tool: p.tool(), Time: opt.Time, Template: p.opt.Template.String(),
+		Position: opt.Policy.Meaning.String(), Only: slices.Clone(opt.Policy.Only), Contradicted: opt.Policy.Contradicted, FailOn: cmp.Or(string(opt.FailOn), "never"),
+		DespiteFindings: opt.Despite, Standing: []match.Finding{}, Photos: []report.PackedPhoto{}}
+	if len(p.doc.Only) == 0 {
+		p.doc.Only = match.DefaultOnly
+	}
+	var err error
+	if p.res, err = p.check(ctx, d, proj, "reading photos"); err != nil {
+		return nil, err
+	}
+	job := p.apply(opt.Baseline, d.Findings(p.res))
+	p.doc.Standing, p.doc.Accepted = p.standing(job), len(job.Accepted)
+	if len(p.doc.Standing) > 0 && !opt.Despite && !opt.DryRun {
+		return p.doc, nil
+	}
+	if err := p.ordinary(); err != nil {
+		return nil, err
+	}
+	if err := p.rename(ctx); err != nil {
+		return nil, err
+	}
+	if opt.DryRun {
+		return p.doc, nil
+	}
+	return p.doc, p.build(ctx)
+}
+
+func (p *packing) tool() string { return p.opt.Program + " " + p.opt.Version }
+
+// check is Dataset.Check with its progress.
+func (p *packing) check(ctx context.Context, d *dataset.Dataset, proj grid.Projection, what string) (*match.Result, error) {
+	tell, done := p.opt.Progress(what)
+	defer done()
+	return d.Check(ctx, proj, tell)
+}
+
+func (p *packing) apply(b *baseline.Baseline, findings []match.Finding) baseline.Outcome {
+	if b == nil {
+		return baseline.Without(findings)
+	}
+	return b.Apply(findings, p.opt.Today)
+}
+
+// standing are the findings in the way.
+func (p *packing) standing(o baseline.Outcome) []match.Finding {
+	out := []match.Finding{}
+	for _, f := range o.Kept {
+		if p.opt.FailOn != "" && f.Severity.AtLeast(p.opt.FailOn) {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// vacant refuses a place where the delivery can't go.
+func (p *packing) vacant() error {
+	into := p.opt.Into
+	refuse := func(why string) error { return &fs.PathError{Op: "pack into", Path: into, Err: errors.New(why)} }
+	if into == "" {
+		return errors.New("say which folder the delivery goes into")
+	}
+	if err := p.d.Apart(into); err != nil {
+		return err
+	}
+	switch info, err := os.Lstat(into); {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return err
+	case info.Mode()&fs.ModeSymlink != 0:
+		return refuse("it is a symbolic link; name the folder itself")
+	case !info.IsDir():
+		return refuse("there is a file of that name")
+	}
+	entries, err := os.ReadDir(into)
+	if err != nil {
+		return err
+	}
+	if len(entries) > 0 {
+		return refuse("the folder is not empty; name a new one, or empty it yourself")
+	}
+	return nil
+}
+
+// mostProblems is how many photos of one kind are told of.
+const mostProblems = 20
+
+// ordinary refuses photos that can't be copied as files, or not under a name that
+// the ledger can hold.
+func (p *packing) ordinary() error {
+	var errs []error
+	more := 0
+	bad := func(name, what, remedy string) {
+		if len(errs) == mostProblems {
+			more++
+			return
+		}
+		errs = append(errs, &dataset.Problem{File: name, What: what, Remedy: remedy})
+	}
+	for i := range p.res.Photos {
+		name := p.res.Photos[i].Name
+		info, err := fs.Lstat(p.d.FS(), name)
+		switch {
+		case err != nil:
+			bad(name, fmt.Sprintf("the photo can't be read: %v", errors.Unwrap(err)), "")
+		case info.Mode()&fs.ModeSymlink != 0:
+			bad(name, "the photo is a symbolic link", "put the file itself there: a delivery holds no links")
+		case !info.Mode().IsRegular():
+			bad(name, "the photo is no ordinary file", "take it out of the photo folder")
+		case !fs.ValidPath(name) || strings.ContainsRune(name, '\uFFFD'):
+			bad(name, "the photo's name is not UTF-8", "rename it")
+		}
+	}
+	if more > 0 {
+		errs = append(errs, fmt.Errorf("and %d more photos that can't be packed", more))
+	}
+	return errors.Join(errs...)
+}
+
+// rename works out the names of the photos, the links by those names, and the
+// settings.
+func (p *packing) rename(ctx context.Context) error {
+	points := make(map[string]*match.Point, len(p.res.Points))
+	for i := range p.res.Points {
+		points[p.res.Points[i].ID] = &p.res.Points[i].Point
+	}
+	named := make([]Named, len(p.res.Photos))
+	for i := range p.res.Photos {
+		r := &p.res.Photos[i]
+		n := Named{Path: r.Name, Original: r.Original}
+		if r.Tag != nil {
+			n.Camera = strings.TrimSpace(cmp.Or(r.Tag.Serial, r.Tag.Make+" "+r.Tag.Model))
+			n.Taken = takenAt(r.Tag)
+		}
+		if r.Tie != nil {
+			n.Tied, n.Point, n.Code = true, r.Tie.Point, points[r.Tie.Point].Code
+		}
+		named[i] = n
+	}
+	p.names = p.opt.Template.Names(named)
+	for k, name := range p.names {
+		p.names[k] = path.Join(photosFolder, name)
+	}
+	for i := range p.res.Photos {
+		r := &p.res.Photos[i]
+		ph := report.PackedPhoto{Photo: p.names[r.Name], Source: r.Name, Original: r.Original, Verdict: r.Verdict}
+		if r.Tie != nil {
+			ph.Point = r.Tie.Point
+		}
+		p.doc.Photos = append(p.doc.Photos, ph)
+	}
+	slices.SortFunc(p.doc.Photos, func(a, b report.PackedPhoto) int { return strings.Compare(a.Photo, b.Photo) })
+	if err := p.layout(ctx); err != nil {
+		return err
+	}
+	p.baseline = p.renamed(p.opt.Baseline)
+	return nil
+}
+
+// takenAt is when a photo was taken by its camera's clock, else by its fix.
+func takenAt(t *geotag.Tag) time.Time {
+	switch {
+	case t.Taken != nil && !t.Taken.Time.IsZero():
+		return t.Taken.Time
+	case t.GPSTime != nil:
+		return *t.GPSTime
+	}
+	return time.Time{}
+}
+
+// renamed is a baseline by the names in the delivery.
+func (p *packing) renamed(b *baseline.Baseline) *baseline.Baseline {
+	if b == nil {
+		return nil
+	}
+	out := &baseline.Baseline{Entries: slices.Clone(b.Entries)}
+	for i := range out.Entries {
+		e := &out.Entries[i]
+		e.Photo = cmp.Or(p.names[e.Photo], e.Photo)
+	}
+	return out
+}
+
+// build makes the delivery beside its place and puts it there when it is whole.
+func (p *packing) build(ctx context.Context) (err error) {
+	into, err := filepath.Abs(p.opt.Into)
+	if err != nil {
+		return err
+	}
+	parent := filepath.Dir(into)
+	if err := os.MkdirAll(parent, 0o755); err != nil {
+		return err
+	}
+	if p.dir, err = os.MkdirTemp(parent, "."+filepath.Base(into)+".*.packing"); err != nil {
+		return err
+	}
+	defer func() {
+		if p.root != nil {
+			err = errors.Join(err, p.root.Close())
+		}
+		if p.dir != "" {
+			if rerr := os.RemoveAll(p.dir); rerr != nil {
+				err = errors.Join(err, fmt.Errorf("the unfinished delivery could not be removed: %w", rerr))
+			}
+		}
+	}()
+	if err := os.Chmod(p.dir, 0o755); err != nil {
+		return err
+	}
+	if p.root, err = os.OpenRoot(p.dir); err != nil {
+		return err
+	}
+	stands, err := p.fill(ctx)
+	if err != nil || stands {
+		return err
+	}
+	if err := syncTree(p.root); err != nil {
+		return err
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	err = p.root.Close()
+	if p.root = nil; err != nil {
+		return err
+	}
+	// An empty folder makes way; one that was filled meanwhile does not.
+	if err := os.Remove(into); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	if err := os.Rename(p.dir, into); err != nil {
+		return err
+	}
+	p.dir = ""
+	p.doc.Packed = true
+	root, err := os.OpenRoot(parent)
+	if err != nil {
+		return err
+	}
+	return errors.Join(ledger.SyncFolder(root, "."), root.Close())
+}
+
+// fill writes all that is in the delivery. stands says that findings of the
+// delivery itself are in the way.
+func (p *packing) fill(ctx context.Context) (stands bool, err error) {
+	for _, name := range sortedKeys(p.copies) {
+		if err := p.copy(name, p.copies[name]); err != nil {
+			return false, err
+		}
+	}
+	for _, name := range sortedKeys(p.texts) {
+		if err := p.text(name, p.texts[name]); err != nil {
+			return false, err
+		}
+	}
+	if err := p.correct(ctx); err != nil {
+		return false, err
+	}
+	if err := p.formats(ctx); err != nil {
+		return false, err
+	}
+	accepted, err := p.prove(ctx)
+	if err != nil {
+		return false, err
+	}
+	if len(p.doc.Standing)+len(p.doc.Delivery.Standing) > 0 && !p.opt.Despite {
+		return true, nil
+	}
+	return false, p.close(ctx, accepted)
+}
+
+// correct copies the photos, corrected or as they are, with the ledger.
+func (p *packing) correct(ctx context.Context) error {
+	tell, done := p.opt.Progress("copying photos")
+	defer done()
+	at := make(map[string]int, len(p.doc.Photos))
+	for i := range p.doc.Photos {
+		at[p.doc.Photos[i].Source] = i
+	}
+	n := 0
+	opt := dataset.CorrectOptions{Policy: p.opt.Policy, Into: p.dir, Tool: p.tool(),
+		As:    func(photo string) string { return p.names[photo] },
+		Clock: func() time.Time { return p.opt.Time }}
+	for c, err := range p.d.Correct(ctx, p.proj, p.res, opt) {
+		if err != nil {
+			return err
+		}
+		if c.After == "" {
+			return &dataset.Problem{File: c.Photo, What: "the photo could not be copied: " + c.Why, Remedy: "mend that, or take it out of the photo folder"}
+		}
+		ph := &p.doc.Photos[at[c.Photo]]
+		ph.Outcome, ph.Why, ph.Before, ph.After, ph.Notes = c.Outcome, c.Why, c.Before, c.After, c.Notes
+		if n++; tell != nil {
+			tell(n, len(p.doc.Photos))
+		}
+	}
+	if n != len(p.doc.Photos) {
+		return fmt.Errorf("%d of %d photos were copied", n, len(p.doc.Photos))
+	}
+	return nil
+}
+
+// prove checks the delivery as whoever gets it will, and holds it against the job.
+// It returns the entries of the baseline that are of use there.
+func (p *packing) prove(ctx context.Context) (*baseline.Baseline, error) {
+	d, err := dataset.Open(p.dir)
+	if err != nil {
+		return nil, fmt.Errorf("the delivery can't be opened: %w", err)
+	}
+	defer d.Close()
+	proj, err := d.Projection(p.opt.Open)
+	if err != nil {
+		return nil, err
+	}
+	res, err := p.check(ctx, d, proj, "checking the delivery")
+	if err != nil {
+		return nil, err
+	}
+	if err := p.same(res); err != nil {
+		return nil, err
+	}
+	o := p.apply(p.baseline, d.Findings(res))
+	p.doc.Delivery = &report.PackedCheck{Counts: res.Counts, Standing: p.standing(o), Accepted: len(o.Accepted)}
+	used := &baseline.Baseline{}
+	for _, a := range o.Accepted {
+		if !slices.ContainsFunc(used.Entries, func(e baseline.Entry) bool {
+			return e.Code == a.Entry.Code && e.Photo == a.Entry.Photo && e.Point == a.Entry.Point
+		}) {
+			used.Entries = append(used.Entries, a.Entry)
+		}
+	}
+	return used, nil
+}
+
+// same makes sure that a result by the names of the delivery has the photos and
+// the ties of the job.
+func (p *packing) same(res *match.Result) error {
+	ties := make(map[string]string, len(p.doc.Photos))
+	for i := range p.doc.Photos {
+		ties[p.doc.Photos[i].Photo] = p.doc.Photos[i].Point
+	}
+	if len(res.Photos) != len(ties) {
+		return fmt.Errorf("the delivery has %d photos and the job %d", len(res.Photos), len(ties))
+	}
+	for i := range res.Photos {
+		r := &res.Photos[i]
+		point := ""
+		if r.Tie != nil {
+			point = r.Tie.Point
+		}
+		if want, ok := ties[r.Name]; !ok || want != point {
+			return &dataset.Problem{File: linksFile, What: fmt.Sprintf("in the delivery the links tie %s to %q, and in the job to %q", r.Name, point, want),
+				Remedy: "take links that lead to no photo out of the job"}
+		}
+	}
+	return nil
+}
+
+// close writes what sums the delivery up.
+func (p *packing) close(ctx context.Context, accepted *baseline.Baseline) error {
+	if len(accepted.Entries) > 0 {
+		if err := p.write(AcceptedFile, accepted.Write); err != nil {
+			return err
+		}
+	}
+	if err := p.write(ReadmeFile, p.readme(len(accepted.Entries) > 0)); err != nil {
+		return err
+	}
+	inside := *p.doc
+	inside.Into, inside.Packed = "", true
+	if err := p.write(PackFile, func(w io.Writer) error { return report.PackJSON(w, inside) }); err != nil {
+		return err
+	}
+	return p.sums(ctx)
+}
+
+// syncTree makes what is written durable, files by themselves and folders after
+// what is in them.
+func syncTree(root *os.Root) error {
+	var folders []string
+	err := fs.WalkDir(root.FS(), ".", func(name string, e fs.DirEntry, err error) error {
+		if err == nil && e.IsDir() {
+			folders = append(folders, name)
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	for _, name := range slices.Backward(folders) {
+		if err := ledger.SyncFolder(root, name); err != nil {
+			return err
+		}
+	}
+	return nil
+}

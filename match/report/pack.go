@@ -1,0 +1,210 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"example.com/phototie/match"
+	"example.com/phototie/match/dataset"
+)
+
+// Pack is the JSON document of a delivery, as schema/pack-1.json describes it. It
+// is in the delivery too, without Into.
+type Pack struct {
+	Format  string `json:"format"`
+	Version int    `json:"version"`
+	// Job is the job's title, Into the folder of the delivery.
+	Job  string `json:"job"`
+	Into string `json:"into,omitempty"`
+	// Packed is false where findings stood in the way, and in a dry run.
+	Packed bool `json:"packed"`
+	DryRun bool `json:"dry_run"`
+	// Tool is the program and version. Time is the time of packing; zero where none
+	// was to be written.
+	Tool string    `json:"tool"`
+	Time time.Time `json:"time,omitzero"`
+	// Template named the photos.
+	Template string `json:"template"`
+	// Position, Only and Contradicted say which photos were to be corrected, and
+	// how.
+	Position     string          `json:"position"`
+	Only         []match.Verdict `json:"only"`
+	Contradicted bool            `json:"contradicted"`
+	// FailOn is the least severity that stands in the way, or "never";
+	// DespiteFindings packs all the same.
+	FailOn          string `json:"fail_on"`
+	DespiteFindings bool   `json:"despite_findings"`
+	// Standing are the findings about the job that stand in the way, by the names
+	// in the delivery; where nothing was packed, by those in the job. Accepted is
+	// how many findings a baseline accepts.
+	Standing []match.Finding `json:"standing"`
+	Accepted int             `json:"accepted"`
+	// Delivery is what a check of the delivery finds; nil where there is none.
+	Delivery *PackedCheck `json:"delivery,omitempty"`
+	// Photos are the photos by their names in the delivery.
+	Photos []PackedPhoto `json:"photos"`
+}
+
+// PackedCheck is what a check of a delivery finds.
+type PackedCheck struct {
+	Counts   map[match.Verdict]int `json:"counts"`
+	Standing []match.Finding       `json:"standing"`
+	Accepted int                   `json:"accepted"`
+}
+
+// PackedPhoto is one photo of a delivery.
+type PackedPhoto struct {
+	// Photo is its path in the delivery, Source that in the job, and Original the
+	// name that it had before an earlier renaming; empty for none.
+	Photo    string `json:"photo"`
+	Source   string `json:"source"`
+	Original string `json:"original,omitempty"`
+	// Point is the point that it is tied to; empty for none. Verdict is that on the
+	// photo as it was taken.
+	Point   string        `json:"point,omitempty"`
+	Verdict match.Verdict `json:"verdict"`
+	// Outcome says whether it was corrected; it is empty in a dry run. Why says
+	// why not.
+	Outcome dataset.ChangeOutcome `json:"outcome,omitempty"`
+	Why     string                `json:"why,omitempty"`
+	// Before and After are the SHA-256 of the file in the job and in the delivery.
+	Before string   `json:"sha256_before,omitempty"`
+	After  string   `json:"sha256_after,omitempty"`
+	Notes  []string `json:"notes,omitempty"`
+}
+
+// Count gives the number of photos with an outcome.
+func (p *Pack) Count(o dataset.ChangeOutcome) int {
+	n := 0
+	for i := range p.Photos {
+		if p.Photos[i].Outcome == o {
+			n++
+		}
+	}
+	return n
+}
+
+// PackJSON writes the delivery as one document.
+func PackJSON(w io.Writer, p Pack) error {
+	p.Format, p.Version = PackFormat, JSONVersion
+	return Document(w, p)
+}
+
+// packHead names the columns of PackCSV.
+var packHead = []string{"photo", "source", "original", "point", "verdict", "outcome", "sha256_before", "sha256_after", "why"}
+
+// PackCSV writes one row a photo, the name in the delivery and the one in the job,
+// safe for spreadsheets as CSV is.
+func PackCSV(w io.Writer, p Pack) error {
+	return writeCSV(w, packHead, func(yield func([]string) bool) {
+		for _, ph := range p.Photos {
+			if !yield([]string{Cell(ph.Photo), Cell(ph.Source), Cell(ph.Original), Cell(ph.Point), string(ph.Verdict), string(ph.Outcome), ph.Before, ph.After, Cell(ph.Why)}) {
+				return
+			}
+		}
+	})
+}
+
+// mostStanding is how many findings in the way are listed.
+const mostStanding = 10
+
+// PackText writes the delivery for a person: what is in it, or what stands in the
+// way, and what to do next. list has every photo with its two names.
+func PackText(w io.Writer, p Pack, list bool, next []string) error {
+	t := &printer{w: w}
+	switch {
+	case p.DryRun:
+		t.printf("%s photos to be packed\n", number(len(p.Photos)))
+	case !p.Packed:
+		t.printf("not packed\n")
+	default:
+		untied := 0
+		for i := range p.Photos {
+			if p.Photos[i].Point == "" {
+				untied++
+			}
+		}
+		t.printf("%s: %s photos, %s corrected, %s unchanged, %s left as they are, %s refused", p.Into, number(len(p.Photos)), number(p.Count(dataset.Corrected)),
+			number(p.Count(dataset.Unchanged)), number(p.Count(dataset.Left)), number(p.Count(dataset.Refused)))
+		if untied > 0 {
+			t.printf("; %s without a point", number(untied))
+		}
+		t.printf("\n")
+	}
+	t.standing(p)
+	if list {
+		rows := make([][]string, len(p.Photos))
+		for i, ph := range p.Photos {
+			rows[i] = []string{plain(ph.Photo), plain(ph.Source), plain(ph.Point), string(ph.Verdict), string(ph.Outcome)}
+		}
+		t.printf("\n")
+		t.table([]column{{head: "photo", path: true, most: 42}, {head: "was", path: true, most: 30}, {head: "point", most: 12},
+			{head: "verdict", most: 8}, {head: "outcome", most: 9}}, rows)
+	}
+	for _, ph := range p.Photos {
+		if ph.Outcome == dataset.Refused {
+			t.printf("%s\n", wrap("refused "+plain(ph.Photo)+": "+plain(ph.Why), 0, "  "))
+		}
+	}
+	if len(next) > 0 {
+		t.printf("\nNext\n")
+		for _, n := range next {
+			t.printf("  %s\n", wrap(n, 2, "  "))
+		}
+	}
+	return t.err
+}
+
+// standing lists the findings that stand in the way, or that were passed over.
+func (t *printer) standing(p Pack) {
+	at, findings := "the job has", p.Standing
+	if len(findings) == 0 && p.Delivery != nil {
+		at, findings = "the delivery has, and the job has not,", p.Delivery.Standing
+	}
+	if len(findings) == 0 {
+		return
+	}
+	noun := "findings"
+	if len(findings) == 1 {
+		noun = "finding"
+	}
+	if p.Packed {
+		// Whoever packs despite them knows them; the delivery lists them.
+		kinds := map[match.FindingCode]int{}
+		for _, f := range findings {
+			kinds[f.Code]++
+		}
+		parts := make([]string, 0, len(kinds))
+		for _, code := range slices.Sorted(maps.Keys(kinds)) {
+			parts = append(parts, fmt.Sprintf("%s %s", number(kinds[code]), code))
+		}
+		t.printf("%s\n", wrap(fmt.Sprintf("packed despite findings: %s %s %s at or above %s: %s", at, number(len(findings)), noun, p.FailOn, strings.Join(parts, ", ")), 0, "  "))
+		return
+	}
+	t.printf("%s\n", wrap(fmt.Sprintf("%s %s %s at or above %s", at, number(len(findings)), noun, p.FailOn), 0, "  "))
+	// Errors first.
+	findings = slices.Clone(findings)
+	slices.SortStableFunc(findings, func(a, b match.Finding) int {
+		switch {
+		case a.Severity == b.Severity:
+			return 0
+		case a.Severity.AtLeast(b.Severity):
+			return -1
+		}
+		return 1
+	})
+	for _, f := range findings[:min(len(findings), mostStanding)] {
+		where := strings.TrimSpace(plain(f.Photo))
+		if where == "" {
+			where = plain(f.Point)
+		}
+		t.printf("  %s\n", wrap(fmt.Sprintf("%s %s %s: %s", f.Severity, f.Code, where, plain(f.Message)), 2, "    "))
+	}
+	if n := len(findings) - mostStanding; n > 0 {
+		t.printf("  … and %s more\n", number(n))
+	}
+}
