@@ -65,6 +65,7 @@ unless SOURCE_DATE_EPOCH gives it. A pack that is stopped leaves no DELIVERY.`,
 	f.StringVar(&opt.Title, "title", "", "the job's name (default the dataset's folder)")
 	f.BoolVar(&all, "all", false, "list every photo with its two names")
 	position := addChoice(cmd, "position", "subject", "what the new position stands for", "subject", "camera")
+	pixels := addPixels(cmd)
 	pictures := addChoice(cmd, "pictures", "drawn", "the small pictures of the record", "drawn", "embedded", "none")
 	failOn := addChoice(cmd, "fail-on", "warning", "the least severity that stands in the way", "error", "warning", "note", "never")
 	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv")
@@ -105,6 +106,7 @@ unless SOURCE_DATE_EPOCH gives it. A pack that is stopped leaves no DELIVERY.`,
 			return err
 		}
 		defer d.Close()
+		d.Pixels = pixelPolicies[pixels.value]
 		opt.Open = opener(d.Settings)
 		opt.Progress = func(what string) (dataset.Progress, func()) { return progress(e.stderr, what) }
 		doc, err := delivery.Pack(cmd.Context(), d, proj, opt)

@@ -25,6 +25,7 @@ type Dataset struct {
 	root    *os.Root // nil for a dataset that is not a folder on disk
 	open    Opener   // nil where Projection was not called
 	reading Reading
+	read    map[string]match.Photo
 }
 
 // PixelPolicy says whether the pixels of photos are measured. That takes many times
@@ -233,11 +234,11 @@ func (d *Dataset) Links() ([]match.Link, error) {
 	return links, err
 }
 
-// AllLinks are the links of the links file and, unless the settings say that it
+// allLinks are the links of the links file and, unless the settings say that it
 // has all there are, those that the points file lists, which Points returns.
 // originals has the names that photos had before they were renamed, by the path
 // that a row names.
-func (d *Dataset) AllLinks(listed []match.Link) (links []match.Link, originals map[string]string, err error) {
+func (d *Dataset) allLinks(listed []match.Link) (links []match.Link, originals map[string]string, err error) {
 	links, originals, err = readLinks(d.fsys, d.Settings.Links)
 	if err == nil && !d.Settings.Links.Only {
 		links = merge(links, listed)
@@ -254,6 +255,11 @@ func (d *Dataset) Findings(res *match.Result) []match.Finding {
 // Progress is told how far a long work is: done of total. It may be nil.
 type Progress func(done, total int)
 
+// Reuse has Check take photos that were read before, by their names in this
+// dataset, in place of reading them: those of a dataset that holds the same photos
+// under other names, checked with the same Pixels.
+func (d *Dataset) Reuse(photos map[string]match.Photo) { d.read = photos }
+
 // Check reads the whole dataset and checks it on the given projection, which
 // must be the grid that the points are on: what Projection returns. Points that
 // lie far from all tags but would lie among them in another unit, or with
@@ -269,10 +275,17 @@ func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Prog
 	for i, p := range s.Photos {
 		names[i] = p.Name
 	}
-	photos := d.photos(ctx, names, d.ReadPhoto)
+	read := d.ReadPhoto
 	if d.measures() {
-		photos = d.photos(ctx, names, newMeasurer(ctx, d).photo)
+		read = newMeasurer(ctx, d).photo
 	}
+	photos := d.photos(ctx, names, func(name string) match.Photo {
+		if p, ok := d.read[name]; ok {
+			p.Name = name
+			return p
+		}
+		return read(name)
+	})
 	return match.Check(ctx, proj, s.Points, s.Links, count(photos, s.Photos, progress), d.Options())
 }
 
@@ -300,7 +313,7 @@ func (d *Dataset) Survey(ctx context.Context, proj grid.Projection) (*Survey, er
 	if err != nil {
 		return nil, err
 	}
-	links, originals, err := d.AllLinks(listed)
+	links, originals, err := d.allLinks(listed)
 	if err != nil {
 		return nil, err
 	}

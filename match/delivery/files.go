@@ -171,7 +171,13 @@ func (p *packing) formats(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	res, err := p.check(ctx, d, proj, "reading photos by their new names")
+	read := make(map[string]match.Photo, len(p.res.Photos))
+	for i := range p.res.Photos {
+		read[p.names[p.res.Photos[i].Name]] = p.res.Photos[i].Photo
+	}
+	d.Pixels = p.d.Pixels
+	d.Reuse(read)
+	res, err := p.check(ctx, d, proj, "judging photos by their new names")
 	if err != nil {
 		return err
 	}
@@ -248,7 +254,7 @@ func latest(res *match.Result) time.Time {
 func (p *packing) record(ctx context.Context, d *dataset.Dataset, proj grid.Projection, res *match.Result, ex *cause.Explanation, files fs.FS) error {
 	reading := d.Reading()
 	in := record.Input{Title: p.opt.Title, Result: res, Findings: reading.Findings(), Causes: record.Explained(ex), Tool: p.tool()}
-	for _, f := range report.ReadingFacts(reading) {
+	for _, f := range append(report.ReadingFacts(reading), report.PictureFacts(res)...) {
 		in.Facts = append(in.Facts, record.Fact{Name: f.Name, Text: f.Text})
 	}
 	in.Facts = append(in.Facts, record.Fact{Name: "delivery", Text: p.said()})
@@ -265,7 +271,7 @@ func (p *packing) record(ctx context.Context, d *dataset.Dataset, proj grid.Proj
 	tell, done := p.opt.Progress("writing sheets")
 	defer done()
 	in.Progress = tell
-	if len(res.Photos) <= Splits {
+	if len(res.Photos) <= p.opt.MostOnFile {
 		in.PhotoLink = linkFrom("./")
 		return p.write(RecordFile, func(w io.Writer) error { return record.Write(ctx, w, in) })
 	}
@@ -359,7 +365,7 @@ func (p *packing) sums(ctx context.Context) error {
 // readme tells a reader what is there.
 func (p *packing) readme(accepted bool) func(io.Writer) error {
 	recordAt, check := RecordFile, "phototie check ."
-	if len(p.doc.Photos) > Splits {
+	if len(p.doc.Photos) > p.opt.MostOnFile {
 		recordAt = RecordFolder + "/" + record.IndexFile
 	}
 	if accepted {

@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/ledger"
@@ -41,9 +42,9 @@ const (
 	linksFile    = "links.csv"
 )
 
-// Splits is the number of photos above which the record is a folder of pages: one
-// file of more opens slowly on a phone.
-const Splits = 1500
+// MostOnFile is the number of photos above which the record is a folder of pages,
+// unless the options say otherwise: one file of more opens slowly on a phone.
+const MostOnFile = 1500
 
 // Options say what is packed, how and where.
 type Options struct {
@@ -74,6 +75,9 @@ type Options struct {
 	Open dataset.Opener
 	// Pictures are the small pictures of the record.
 	Pictures Pictures
+	// MostOnFile is the number of photos above which the record is a folder of
+	// pages; 0 stands for MostOnFile.
+	MostOnFile int
 	// DryRun works out the names and writes nothing.
 	DryRun bool
 	// Progress returns a function that is told how far a part of the work is, and
@@ -127,6 +131,9 @@ func Pack(ctx context.Context, d *dataset.Dataset, proj grid.Projection, opt Opt
 			return nil, err
 		}
 		p.opt.Template = t
+	}
+	if p.opt.MostOnFile <= 0 {
+		p.opt.MostOnFile = MostOnFile
 	}
 	if p.opt.Progress == nil {
 		p.opt.Progress = func(string) (dataset.Progress, func()) { return nil, func() {} }
@@ -237,16 +244,22 @@ func (p *packing) ordinary() error {
 	}
 	for i := range p.res.Photos {
 		name := p.res.Photos[i].Name
+		if !fs.ValidPath(name) || strings.ContainsRune(name, utf8.RuneError) {
+			bad(strings.ToValidUTF8(name, "\uFFFD"), "the photo's name is not UTF-8", "rename it")
+			continue
+		}
 		info, err := fs.Lstat(p.d.FS(), name)
+		var pe *fs.PathError
+		if errors.As(err, &pe) {
+			err = pe.Err
+		}
 		switch {
 		case err != nil:
-			bad(name, fmt.Sprintf("the photo can't be read: %v", errors.Unwrap(err)), "")
+			bad(name, fmt.Sprintf("the photo can't be read: %v", err), "")
 		case info.Mode()&fs.ModeSymlink != 0:
 			bad(name, "the photo is a symbolic link", "put the file itself there: a delivery holds no links")
 		case !info.Mode().IsRegular():
 			bad(name, "the photo is no ordinary file", "take it out of the photo folder")
-		case !fs.ValidPath(name) || strings.ContainsRune(name, '\uFFFD'):
-			bad(name, "the photo's name is not UTF-8", "rename it")
 		}
 	}
 	if more > 0 {
@@ -446,6 +459,7 @@ func (p *packing) prove(ctx context.Context) (*baseline.Baseline, error) {
 		return nil, fmt.Errorf("the delivery can't be opened: %w", err)
 	}
 	defer d.Close()
+	d.Pixels = p.d.Pixels
 	proj, err := d.Projection(p.opt.Open)
 	if err != nil {
 		return nil, err

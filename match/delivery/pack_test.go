@@ -1,0 +1,193 @@
+package delivery_test
+
+import (
+	"encoding/json"
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/geotagtest"
+	"example.com/phototie/grid"
+	"example.com/phototie/grid/crs"
+	"example.com/phototie/match"
+	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/delivery"
+	"example.com/phototie/match/report"
+)
+
+func opener(definition string) (grid.Projection, error) { return crs.Open(definition) }
+
+// job lays out a job of photos of two points and returns it opened. Photos whose
+// name has "bare" in it have no tag.
+func job(t *testing.T, links string, photos ...string) (*dataset.Dataset, grid.Projection) {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "job")
+	put := func(name string, text []byte) {
+		t.Helper()
+		name = filepath.Join(dir, filepath.FromSlash(name))
+		if err := errors.Join(os.MkdirAll(filepath.Dir(name), 0o755), os.WriteFile(name, text, 0o644)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	put("phototie.toml", []byte("[grid]\ncrs = \"EPSG:2157\"\n[points]\nfile = \"survey/quay.txt\"\n[links]\nfile = \"links.csv\"\n"))
+	put("survey/quay.txt", []byte("id,easting,northing,code\nA,690242.043,604873.007,BOL\nB,690262.120,604878.790,BOL\n"))
+	put("links.csv", []byte("photo,point\n"+links))
+	for i, name := range photos {
+		img := geotagtest.Plain()
+		if !strings.Contains(name, "bare") {
+			var err error
+			img, _, err = geotag.Rewrite(img, geotag.Edit{Lat: 52.188271 + float64(i)*1e-6, Lon: -6.680190, HPositioningError: 3, ProcessingMethod: "GPS"})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		put("photos/"+name, img)
+	}
+	d, err := dataset.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { d.Close() })
+	proj, err := d.Projection(opener)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d, proj
+}
+
+func options(into string) delivery.Options {
+	return delivery.Options{Into: into, Title: "Quay", Program: "test", Version: "1", Open: opener, Pictures: delivery.NoPictures}
+}
+
+func TestPackLayout(t *testing.T) {
+	d, proj := job(t, "1.jpg,A\n2.jpg,A\n3.jpg,A\nbare.jpg,B\n", "1.jpg", "2.jpg", "3.jpg", "bare.jpg")
+	opt := options(filepath.Join(t.TempDir(), "out"))
+	opt.MostOnFile = 3
+	var parts []string
+	opt.Progress = func(what string) (dataset.Progress, func()) {
+		last := 0
+		parts = append(parts, what)
+		return func(done, total int) {
+			if last++; done != last || done > total {
+				t.Errorf("%s: %d of %d after %d", what, done, total, last-1)
+			}
+		}, func() {}
+	}
+	doc, err := delivery.Pack(t.Context(), d, proj, opt)
+	if err != nil || !doc.Packed || doc.Count(dataset.Corrected) != 3 || doc.Count(dataset.Left) != 1 {
+		t.Fatal(doc, err)
+	}
+	var names []string
+	if err := fs.WalkDir(os.DirFS(opt.Into), ".", func(name string, e fs.DirEntry, err error) error {
+		if err == nil && !e.IsDir() {
+			names = append(names, name)
+		}
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	want := []string{"README.txt", "SHA256SUMS", "formats/photos.csv", "formats/photos.geojson", "formats/photos.gpkg", "formats/photos.json", "formats/photos.kml",
+		"formats/photos.sarif", "formats/photos.xml", "links.csv", "pack.json", "photos/A_1_undated.jpg", "photos/A_2_undated.jpg", "photos/A_3_undated.jpg", "photos/B_1_undated.jpg",
+		"phototie-ledger.jsonl", "phototie.toml", "points.txt", "record/index.html", "record/sheets-001.html"}
+	if !slices.Equal(names, want) {
+		t.Errorf("got %q, want %q", names, want)
+	}
+	page, err := os.ReadFile(filepath.Join(opt.Into, "record", "sheets-001.html"))
+	if err != nil || strings.Contains(string(page), "./photos/") && !strings.Contains(string(page), "../photos/") {
+		t.Errorf("photos are not linked from the record's folder: %v", err)
+	}
+	if !strings.Contains(string(page), "none; the photo is as it was: its verdict is unjudged") || !strings.Contains(string(page), "photos/bare.jpg") {
+		t.Error("the record does not say why a photo is as it was, or what it was called")
+	}
+	text, err := os.ReadFile(filepath.Join(opt.Into, "pack.json"))
+	var inside report.Pack
+	if err := errors.Join(err, json.Unmarshal(text, &inside)); err != nil || !inside.Packed || inside.Into != "" || len(inside.Photos) != 4 || inside.Photos[3].Source != "photos/bare.jpg" {
+		t.Errorf("%+v, %v", inside, err)
+	}
+	for _, want := range []string{"reading photos", "copying photos", "summing files"} {
+		if !slices.Contains(parts, want) {
+			t.Errorf("no progress of %s, only of %q", want, parts)
+		}
+	}
+	if info, err := os.Stat(opt.Into); err != nil || info.Mode().Perm() != 0o755 {
+		t.Errorf("the folder has mode %v: %v", info.Mode(), err)
+	}
+}
+
+// A link that led nowhere in the job must not tie a photo by its new name.
+func TestPackStrayLinks(t *testing.T) {
+	d, proj := job(t, "1.jpg,A\nA_1_undated.jpg,B\n", "1.jpg", "2.jpg")
+	opt := options(filepath.Join(t.TempDir(), "out"))
+	_, err := delivery.Pack(t.Context(), d, proj, opt)
+	var problem *dataset.Problem
+	if !errors.As(err, &problem) || !strings.Contains(err.Error(), "take links that lead to no photo out of the job") {
+		t.Errorf("got %v", err)
+	}
+	left, err := os.ReadDir(filepath.Dir(opt.Into))
+	if err != nil || len(left) > 0 {
+		t.Errorf("it left %v, %v", left, err)
+	}
+}
+
+// Findings are held against the level, and the job's own folder is left alone.
+func TestPackGate(t *testing.T) {
+	d, proj := job(t, "1.jpg,A\nbare.jpg,B\n", "1.jpg", "bare.jpg")
+	opt := options(filepath.Join(t.TempDir(), "out"))
+	opt.FailOn = match.SeverityWarning
+	doc, err := delivery.Pack(t.Context(), d, proj, opt)
+	if err != nil || doc.Packed || len(doc.Standing) != 1 || doc.Standing[0].Photo != "photos/bare.jpg" {
+		t.Fatalf("%+v, %v", doc, err)
+	}
+	if _, err := os.Lstat(opt.Into); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("something is there: %v", err)
+	}
+	opt.FailOn = match.SeverityError
+	if doc, err = delivery.Pack(t.Context(), d, proj, opt); err != nil || !doc.Packed || len(doc.Standing) != 0 {
+		t.Fatalf("%+v, %v", doc, err)
+	}
+	// Twice the same place.
+	var pe *fs.PathError
+	if _, err := delivery.Pack(t.Context(), d, proj, opt); !errors.As(err, &pe) {
+		t.Errorf("a second delivery: %v", err)
+	}
+	opt.Into, opt.FailOn, opt.Despite = filepath.Join(t.TempDir(), "out"), match.SeverityNote, true
+	if doc, err = delivery.Pack(t.Context(), d, proj, opt); err != nil || !doc.Packed || len(doc.Standing) != 1 || doc.Standing[0].Photo != "photos/B_1_undated.jpg" || len(doc.Delivery.Standing) != 1 {
+		t.Fatalf("%+v, %v", doc, err)
+	}
+}
+
+// What is required of the photos as pictures is required in the delivery too, and
+// told by the new names. They are measured once for the job.
+func TestPackRequirements(t *testing.T) {
+	d, proj := job(t, "1.jpg,A\n2.jpg,B\n", "1.jpg", "2.jpg")
+	d.Settings.Requirements = &match.Requirements{PerCode: map[string]match.CodeRule{"BOL": {MinPhotos: 2}}}
+	opt := options(filepath.Join(t.TempDir(), "out"))
+	opt.FailOn, opt.Despite = match.SeverityWarning, true
+	doc, err := delivery.Pack(t.Context(), d, proj, opt)
+	if err != nil || !doc.Packed {
+		t.Fatal(doc, err)
+	}
+	codes := func(findings []match.Finding) (out []string) {
+		for _, f := range findings {
+			out = append(out, string(f.Code)+" "+f.Photo+f.Point)
+		}
+		slices.Sort(out)
+		return out
+	}
+	inJob, err := d.Check(t.Context(), proj, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	standing := codes(doc.Standing)
+	if len(standing) != len(d.Findings(inJob)) || !slices.Contains(standing, "photo-too-small photos/A_1_undated.jpgA") || !slices.Contains(standing, "point-too-few-photos A") {
+		t.Errorf("of the job: %q", standing)
+	}
+	if got := codes(doc.Delivery.Standing); !slices.Equal(got, standing) {
+		t.Errorf("of the delivery: %q, want %q", got, standing)
+	}
+}
