@@ -29,6 +29,22 @@ func isRaw(name string) bool {
 // side-car names its photo.
 const reasonPhoto = "photo"
 
+// Sidecars finds the side-car files that belong to a photo: those of a raw photo,
+// as paths inside the dataset. Other photos have none.
+func (d *Dataset) Sidecars(photo string) ([]string, error) {
+	if !isRaw(photo) {
+		return nil, nil
+	}
+	return d.sidecars(photo)
+}
+
+// SidecarAs is the path that a side-car of a photo has where Correct copies the
+// photo under the name as.
+func SidecarAs(photo, as, sidecar string) string {
+	name, _ := renamed(photo, as, sidecar)
+	return name
+}
+
 // sidecars finds the side-car files of a raw photo, by both conventions: for
 // IMG.NEF they are IMG.xmp, as the XMP specification has it (part 3, section 1.2,
 // from memory), and IMG.NEF.xmp, which keeps it apart from that of an IMG.JPG
@@ -158,10 +174,7 @@ func renamed(photo, as, file string) (name, source string) {
 // copySidecars copies the side-cars of a raw photo, which is copied under the name
 // as, into the folder of the copies: all but the one named.
 func (d *Dataset) copySidecars(ctx context.Context, l *ledger.Ledger, name, as, but string) error {
-	if !isRaw(name) {
-		return nil
-	}
-	found, err := d.sidecars(name)
+	found, err := d.Sidecars(name)
 	if err != nil {
 		return err
 	}

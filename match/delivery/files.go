@@ -20,6 +20,7 @@ import (
 	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/cause"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/record"
@@ -29,11 +30,7 @@ import (
 // layout works out the files of the delivery that make it a dataset: those copied,
 // and the settings and links, which are written anew.
 func (p *packing) layout(ctx context.Context) error {
-	points, listed, err := p.d.Points(ctx, p.proj)
-	if err != nil {
-		return err
-	}
-	links, _, err := p.d.AllLinks(listed)
+	survey, err := p.d.Survey(ctx, p.proj)
 	if err != nil {
 		return err
 	}
@@ -57,7 +54,7 @@ func (p *packing) layout(ctx context.Context) error {
 			return fmt.Errorf("the job has a file that a delivery has no place for: %s", f)
 		}
 	}
-	s.Links = dataset.LinkSettings{File: linksFile, Only: len(listed) > 0}
+	s.Links = dataset.LinkSettings{File: linksFile, Only: p.d.Reading().Points.Links > 0}
 	s.Photos.Folder = photosFolder
 	p.settings = s
 	var settings bytes.Buffer
@@ -65,7 +62,7 @@ func (p *packing) layout(ctx context.Context) error {
 	if err := dataset.WriteSettings(&settings, s); err != nil {
 		return err
 	}
-	text, err := p.links(points, links)
+	text, err := p.links(survey.Links)
 	if err != nil {
 		return err
 	}
@@ -77,7 +74,7 @@ func (p *packing) layout(ctx context.Context) error {
 // with the name that it came with. What the links of the job say beyond that is
 // kept as it is: several points for a photo, points that were not surveyed, photos
 // that are not there.
-func (p *packing) links(points []match.Point, links []match.Link) ([]byte, error) {
+func (p *packing) links(links []match.Link) ([]byte, error) {
 	names := make([]string, len(p.res.Photos))
 	for i := range p.res.Photos {
 		names[i] = p.res.Photos[i].Name
@@ -155,42 +152,62 @@ func (p *packing) copy(name, from string) error {
 	})
 }
 
-// formats writes what was found out about the photos as they were taken, by the
-// names in the delivery: the record and the formats for programs.
-func (p *packing) formats(ctx context.Context) error {
+// judged are the photos as they were taken, judged by their names in the delivery.
+type judged struct {
+	files   *view
+	d       *dataset.Dataset
+	proj    grid.Projection
+	res     *match.Result
+	outcome baseline.Outcome
+}
+
+// judge judges the photos as they were taken by their names in the delivery.
+func (p *packing) judge(ctx context.Context) (*judged, error) {
 	files := maps.Clone(p.copies)
-	for from, to := range p.names {
-		files[to] = from
-	}
-	v := newView(p.d.FS(), files, p.texts)
-	d, err := dataset.OpenFS(v)
-	if err != nil {
-		return fmt.Errorf("the delivery's own settings: %w", err)
-	}
-	proj, err := d.Projection(p.opt.Open)
-	if err != nil {
-		return err
-	}
 	read := make(map[string]match.Photo, len(p.res.Photos))
 	for i := range p.res.Photos {
-		read[p.names[p.res.Photos[i].Name]] = p.res.Photos[i].Photo
+		photo := p.res.Photos[i].Photo
+		name := p.names[photo.Name]
+		files[name], read[name] = photo.Name, photo
+		side, err := p.d.Sidecars(photo.Name)
+		if err != nil {
+			return nil, err
+		}
+		for _, s := range side {
+			files[dataset.SidecarAs(photo.Name, name, s)] = s
+		}
 	}
-	d.Pixels = p.d.Pixels
-	d.Reuse(read)
-	res, err := p.check(ctx, d, proj, "judging photos by their new names")
-	if err != nil {
-		return err
+	j := &judged{files: newView(p.d.FS(), files, p.texts)}
+	var err error
+	if j.d, err = dataset.OpenFS(j.files); err != nil {
+		return nil, fmt.Errorf("the delivery's own settings: %w", err)
 	}
-	if err := p.same(res); err != nil {
-		return err
+	if j.proj, err = j.d.Projection(p.opt.Open); err != nil {
+		return nil, err
 	}
-	o := p.apply(p.baseline, d.Findings(res))
-	p.doc.Standing = p.standing(o)
+	j.d.Pixels = p.d.Pixels
+	j.d.Reuse(read)
+	if j.res, err = p.check(ctx, j.d, j.proj, "judging photos by their new names"); err != nil {
+		return nil, err
+	}
+	if err := p.same(j.res); err != nil {
+		return nil, err
+	}
+	j.outcome = p.apply(p.baseline, j.d.Findings(j.res))
+	p.doc.Standing = p.standing(j.outcome)
+	return j, nil
+}
+
+// formats writes what was found out about the photos as they were taken: the
+// record and the formats for programs. accepted says that the delivery has a
+// baseline.
+func (p *packing) formats(ctx context.Context, j *judged, accepted bool) error {
+	d, proj, res, o := j.d, j.proj, j.res, j.outcome
 	ex, err := d.Explain(ctx, proj, res, p.opt.Open)
 	if err != nil {
 		return err
 	}
-	if err := p.record(ctx, d, proj, res, ex, v); err != nil {
+	if err := p.record(ctx, j, ex); err != nil {
 		return err
 	}
 	at, err := match.Locate(ctx, proj, res, d.Settings.Options())
@@ -208,7 +225,7 @@ func (p *packing) formats(ctx context.Context) error {
 		gpkg.WKT = text.WKT()
 	}
 	places := report.Files{Points: d.Settings.Points.File, Links: d.Settings.Links.File, Settings: dataset.SettingsFile}
-	if len(o.Accepted) > 0 {
+	if accepted {
 		places.Baseline = AcceptedFile
 	}
 	for _, f := range []struct {
@@ -251,14 +268,14 @@ func latest(res *match.Result) time.Time {
 }
 
 // record writes the photo record.
-func (p *packing) record(ctx context.Context, d *dataset.Dataset, proj grid.Projection, res *match.Result, ex *cause.Explanation, files fs.FS) error {
-	reading := d.Reading()
+func (p *packing) record(ctx context.Context, j *judged, ex *cause.Explanation) error {
+	reading, res := j.d.Reading(), j.res
 	in := record.Input{Title: p.opt.Title, Result: res, Findings: reading.Findings(), Causes: record.Explained(ex), Tool: p.tool()}
 	for _, f := range append(report.ReadingFacts(reading), report.PictureFacts(res)...) {
 		in.Facts = append(in.Facts, record.Fact{Name: f.Name, Text: f.Text})
 	}
 	in.Facts = append(in.Facts, record.Fact{Name: "delivery", Text: p.said()})
-	if g, ok := proj.(grid.Geodesist); ok {
+	if g, ok := j.proj.(grid.Geodesist); ok {
 		in.Geographic = g.Geographic
 	}
 	var err error
@@ -266,7 +283,7 @@ func (p *packing) record(ctx context.Context, d *dataset.Dataset, proj grid.Proj
 		return err
 	}
 	if p.opt.Pictures != NoPictures {
-		in.Thumbnail = record.Thumbnails(files, record.ThumbnailOptions{Embedded: p.opt.Pictures == EmbeddedPictures})
+		in.Thumbnail = record.Thumbnails(j.files, record.ThumbnailOptions{Embedded: p.opt.Pictures == EmbeddedPictures})
 	}
 	tell, done := p.opt.Progress("writing sheets")
 	defer done()

@@ -404,10 +404,11 @@ func (p *packing) fill(ctx context.Context) (stands bool, err error) {
 			return false, err
 		}
 	}
-	if err := p.correct(ctx); err != nil {
+	j, err := p.judge(ctx)
+	if err != nil {
 		return false, err
 	}
-	if err := p.formats(ctx); err != nil {
+	if err := p.correct(ctx); err != nil {
 		return false, err
 	}
 	accepted, err := p.prove(ctx)
@@ -416,6 +417,9 @@ func (p *packing) fill(ctx context.Context) (stands bool, err error) {
 	}
 	if len(p.doc.Standing)+len(p.doc.Delivery.Standing) > 0 && !p.opt.Despite {
 		return true, nil
+	}
+	if err := p.formats(ctx, j, len(accepted.Entries) > 0); err != nil {
+		return false, err
 	}
 	return false, p.close(ctx, accepted)
 }
@@ -440,6 +444,9 @@ func (p *packing) correct(ctx context.Context) error {
 			return &dataset.Problem{File: c.Photo, What: "the photo could not be copied: " + c.Why, Remedy: "mend that, or take it out of the photo folder"}
 		}
 		ph := &p.doc.Photos[at[c.Photo]]
+		if c.Sidecar != "" {
+			ph.Sidecar = dataset.SidecarAs(c.Photo, ph.Photo, c.Sidecar)
+		}
 		ph.Outcome, ph.Why, ph.Before, ph.After, ph.Notes = c.Outcome, c.Why, c.Before, c.After, c.Notes
 		if n++; tell != nil {
 			tell(n, len(p.doc.Photos))

@@ -191,3 +191,67 @@ func TestPackRequirements(t *testing.T) {
 		t.Errorf("of the delivery: %q, want %q", got, standing)
 	}
 }
+
+// A raw photo stays as it is and keeps its side-car, which has the position; one
+// that is new is removed when the photos are taken back.
+func TestPackSidecars(t *testing.T) {
+	d, proj := job(t, "a.NEF,A\nb.nef,A\nb.jpg,A\n", "b.jpg")
+	dir := filepath.Join(filepath.Dir(realName(t, d, "links.csv")), "photos")
+	side, err := geotag.NewSidecar(geotag.Edit{Lat: 52.188271, Lon: -6.680190, HPositioningError: 3, ProcessingMethod: "GPS"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var xmp strings.Builder
+	if err := side.Apply(&xmp, strings.NewReader("")); err != nil {
+		t.Fatal(err)
+	}
+	for name, text := range map[string]string{"a.NEF": "raw bytes", "a.xmp": xmp.String(), "b.nef": "other raw bytes", "b.nef.xmp": xmp.String()} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	opt := options(filepath.Join(t.TempDir(), "out"))
+	doc, err := delivery.Pack(t.Context(), d, proj, opt)
+	if err != nil || !doc.Packed || doc.Count(dataset.Corrected) != 3 {
+		t.Fatalf("%+v, %v", doc, err)
+	}
+	read := func(name string) string {
+		t.Helper()
+		text, err := os.ReadFile(filepath.Join(opt.Into, "photos", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(text)
+	}
+	if read("A_1_undated.NEF") != "raw bytes" || read("A_3_undated.nef") != "other raw bytes" {
+		t.Error("a raw photo was changed")
+	}
+	if read("A_1_undated.xmp") == xmp.String() || read("A_3_undated.nef.xmp") == xmp.String() {
+		t.Error("a side-car was not corrected")
+	}
+	if doc.Photos[0].Sidecar != "photos/A_1_undated.xmp" || doc.Photos[2].Sidecar != "photos/A_3_undated.nef.xmp" || doc.Photos[1].Sidecar != "" {
+		t.Errorf("%+v", doc.Photos)
+	}
+	if n := doc.Delivery.Counts[match.Within]; n != 3 {
+		t.Errorf("the delivery has %d photos within budget, want 3", n)
+	}
+	for o, err := range dataset.Restore(t.Context(), opt.Into, "test", nil, false) {
+		if err != nil || o.Status == "failed" {
+			t.Errorf("%+v, %v", o, err)
+		}
+	}
+	if read("A_1_undated.xmp") != xmp.String() || read("A_3_undated.nef.xmp") != xmp.String() {
+		t.Error("a side-car was not taken back")
+	}
+}
+
+// realName is where a file of a job is on disk.
+func realName(t *testing.T, d *dataset.Dataset, name string) string {
+	t.Helper()
+	f, err := d.FS().Open(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	return f.(*os.File).Name()
+}

@@ -149,7 +149,8 @@ func (p *Named) original() string { return cmp.Or(p.Original, p.Path) }
 
 // Names gives each photo its path in a delivery, below the folder of the photos,
 // by its present path. The names are safe on Windows, macOS and Linux and differ
-// in more than case; a name that is taken gets "-2", "-3" and so on. Two points
+// in more than case and extension, unless the photos' own names differ in the
+// extension alone; a name that is taken gets "-2", "-3" and so on. Two points
 // whose ids come out the same are told apart in {point} in the same way. The same
 // photos get the same names, in whatever order they are given.
 func (t *Template) Names(photos []Named) map[string]string {
@@ -160,6 +161,9 @@ func (t *Template) Names(photos []Named) map[string]string {
 	number := numbers(sorted)
 	label := labels(sorted)
 	taken := map[string]bool{}
+	// Whose stem it is: side-car files go by that, and a raw photo and the JPEG
+	// image that was taken with it may share one.
+	owner := map[string]string{}
 	folders := map[string]string{}
 	out := make(map[string]string, len(sorted))
 	for i := range sorted {
@@ -193,12 +197,17 @@ func (t *Template) Names(photos []Named) map[string]string {
 			}
 		}
 		base, ext := elements[len(elements)-1], safeExt(p.Path)
-		name := path.Join(dir, base+ext)
-		for n := 2; taken[foldKey(name)]; n++ {
-			name = path.Join(dir, base+"-"+strconv.Itoa(n)+ext)
+		shot := strings.TrimSuffix(p.original(), path.Ext(p.original()))
+		at := path.Join(dir, base)
+		for n := 2; ; n++ {
+			who, owned := owner[foldKey(at)]
+			if !taken[foldKey(at+ext)] && (!owned || who == shot) {
+				break
+			}
+			at = path.Join(dir, base+"-"+strconv.Itoa(n))
 		}
-		taken[foldKey(name)] = true
-		out[p.Path] = name
+		taken[foldKey(at+ext)], owner[foldKey(at)] = true, shot
+		out[p.Path] = at + ext
 	}
 	return out
 }

@@ -84,7 +84,7 @@ func TestNames(t *testing.T) {
 	}{
 		{DefaultTemplate, []string{"B01_1_2025-05-20.JPG", "B01_2_2025-05-20.JPG", "B01_3_undated.png", "P-1-2-2_1_2025-05-21.jpg", "P-1-2_1_2025-05-21.jpg",
 			"_-..-etc_1_undated.jpg", "CON_1_undated.jpg", "_hidden_1_undated.jpg", "b01-2_1_2025-05-20.jpg", "untied/loose.jpg", "untied/Loose-2.JPG", "untied/y.jpg"}},
-		{"{code}/{point}", []string{"BOL/B01-2.JPG", "BOL/B01.JPG", "BOL/B01.png", "uncoded/P-1-2-2.jpg", "uncoded/P-1-2.jpg",
+		{"{code}/{point}", []string{"BOL/B01-2.JPG", "BOL/B01.JPG", "BOL/B01-3.png", "uncoded/P-1-2-2.jpg", "uncoded/P-1-2.jpg",
 			"_/_-..-etc.jpg", "uncoded/_CON.jpg", "uncoded/_hidden.jpg", "uncoded/b01-2.jpg", "untied/loose.jpg", "untied/Loose-2.JPG", "untied/y.jpg"}},
 		{"{camera}-{name}-{time}-{nnn}", []string{"QM7-1-IMG_2-093000-001.JPG", "QM7-1-IMG_1-093105-002.JPG", "unnamed-IMG_3-untimed-003.png", "unnamed-a-000000-001.jpg", "unnamed-b-000000-001.jpg",
 			"a-b-c-untimed-001.jpg", "unnamed-d-untimed-001.jpg", "unnamed-e-untimed-001.jpg", "unnamed-f-093000-001.jpg", "untied/loose.jpg", "untied/Loose-2.JPG", "untied/y.jpg"}},
@@ -95,6 +95,19 @@ func TestNames(t *testing.T) {
 				t.Errorf("%s: %s is named %q, want %q", c.template, p.Path, got[p.Path], c.want[i])
 			}
 		}
+	}
+}
+
+// A raw photo and the image taken with it may share a stem, two photos not: their
+// side-car files would be one.
+func TestNamesStems(t *testing.T) {
+	got := parse(t, "{point}").Names([]Named{
+		{Path: "d/1.NEF", Tied: true, Point: "A"}, {Path: "d/1.JPG", Tied: true, Point: "A"},
+		{Path: "d/2.NEF", Tied: true, Point: "A"}, {Path: "d/3.jpg", Tied: true, Point: "A"}, {Path: "e/1.CR2", Tied: true, Point: "A"},
+	})
+	want := map[string]string{"d/1.NEF": "A.NEF", "d/1.JPG": "A.JPG", "d/2.NEF": "A-2.NEF", "d/3.jpg": "A-3.jpg", "e/1.CR2": "A-4.CR2"}
+	if !maps.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
 	}
 }
 

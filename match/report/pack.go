@@ -71,7 +71,11 @@ type PackedPhoto struct {
 	// why not.
 	Outcome dataset.ChangeOutcome `json:"outcome,omitempty"`
 	Why     string                `json:"why,omitempty"`
-	// Before and After are the SHA-256 of the file in the job and in the delivery.
+	// Sidecar is the file in the delivery that the new tag of a raw photo stands in;
+	// empty for other photos.
+	Sidecar string `json:"sidecar,omitempty"`
+	// Before and After are the SHA-256 of the file in the job and in the delivery:
+	// of the side-car where there is one.
 	Before string   `json:"sha256_before,omitempty"`
 	After  string   `json:"sha256_after,omitempty"`
 	Notes  []string `json:"notes,omitempty"`
@@ -95,14 +99,14 @@ func PackJSON(w io.Writer, p Pack) error {
 }
 
 // packHead names the columns of PackCSV.
-var packHead = []string{"photo", "source", "original", "point", "verdict", "outcome", "sha256_before", "sha256_after", "why"}
+var packHead = []string{"photo", "source", "original", "point", "verdict", "outcome", "sha256_before", "sha256_after", "why", "sidecar"}
 
 // PackCSV writes one row a photo, the name in the delivery and the one in the job,
 // safe for spreadsheets as CSV is.
 func PackCSV(w io.Writer, p Pack) error {
 	return writeCSV(w, packHead, func(yield func([]string) bool) {
 		for _, ph := range p.Photos {
-			if !yield([]string{Cell(ph.Photo), Cell(ph.Source), Cell(ph.Original), Cell(ph.Point), string(ph.Verdict), string(ph.Outcome), ph.Before, ph.After, Cell(ph.Why)}) {
+			if !yield([]string{Cell(ph.Photo), Cell(ph.Source), Cell(ph.Original), Cell(ph.Point), string(ph.Verdict), string(ph.Outcome), ph.Before, ph.After, Cell(ph.Why), Cell(ph.Sidecar)}) {
 				return
 			}
 		}

@@ -21,7 +21,7 @@ func packing() Pack {
 			{Code: match.FindingStray, Severity: match.SeverityError, Point: "C", Message: "the job has no photo of this name", Remedy: "mend"}},
 		Delivery: &PackedCheck{Counts: map[match.Verdict]int{match.Within: 1, match.Over: 0, match.Gross: 0, match.Unjudged: 3}, Standing: []match.Finding{}},
 		Photos: []PackedPhoto{
-			{Photo: "photos/A_1.jpg", Source: "photos/=x.jpg", Original: "day1/x.jpg", Point: "A", Verdict: match.Within, Outcome: dataset.Corrected, Before: sum, After: sum, Notes: []string{"n"}},
+			{Photo: "photos/A_1.jpg", Source: "photos/=x.jpg", Original: "day1/x.jpg", Point: "A", Verdict: match.Within, Outcome: dataset.Corrected, Sidecar: "photos/A_1.xmp", Before: sum, After: sum, Notes: []string{"n"}},
 			{Photo: "photos/B_1.jpg", Source: "photos/y.jpg", Point: "B", Verdict: match.Unjudged, Outcome: dataset.Refused, Why: "it is signed", Before: sum, After: sum},
 			{Photo: "photos/untied/z.jpg", Source: "photos/z.jpg", Verdict: match.Unjudged, Outcome: dataset.Left, Why: "=no link", Before: sum, After: sum}}}
 }
