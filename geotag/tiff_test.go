@@ -537,19 +537,6 @@ func TestTIFFCut(t *testing.T) {
 	}
 }
 
-// failsAfter fails where it is read beyond its start.
-type failsAfter struct {
-	r     io.ReaderAt
-	after int64
-}
-
-func (f failsAfter) ReadAt(b []byte, off int64) (int, error) {
-	if off+int64(len(b)) > f.after {
-		return 0, errDisk
-	}
-	return f.r.ReadAt(b, off)
-}
-
 // An error of the disk is one of the disk's, not of the image.
 func TestBoxesReadError(t *testing.T) {
 	met := false
@@ -557,7 +544,7 @@ func TestBoxesReadError(t *testing.T) {
 		if len(s.Raw) < 2*chunk {
 			continue
 		}
-		r := failsAfter{bytes.NewReader(s.Raw), chunk}
+		r := failing{bytes.NewReader(s.Raw), chunk}
 		if _, err := Read(r, int64(len(s.Raw))); err != nil && (!errors.Is(err, errDisk) || AboutImage(err)) {
 			t.Errorf("%s: %v", s.Name, err)
 		}

@@ -151,7 +151,7 @@ func (g *gate) streams(d *dataset.Dataset, format string, all, explain bool) err
 		return usagef("--stream writes photo by photo, which only --format json does")
 	case g.summary || all || explain || len(g.outs) > 0 || g.starter != "" || g.propose != "":
 		return usagef("--stream holds no photos; leave --all, --explain, --summary, --out, --propose and --write-baseline out")
-	case d.Pixels == dataset.PixelsAlways || d.Pixels == dataset.PixelsAuto && d.Settings.Requirements != nil:
+	case d.MeasuresPixels():
 		return usagef("--stream measures no pixels, and the settings ask something of them; say --pixels never to leave that out")
 	case d.Settings.Ties.InferUntied:
 		return usagef("--stream weighs no ties, and ties.infer_untied in %s asks for it", dataset.SettingsFile)

@@ -95,11 +95,7 @@ unless SOURCE_DATE_EPOCH gives it. A pack that is stopped leaves no DELIVERY.`,
 			return err
 		}
 		if opt.Title == "" {
-			abs, err := filepath.Abs(args[0])
-			if err != nil {
-				return err
-			}
-			opt.Title = filepath.Base(abs)
+			opt.Title = jobName(args[0])
 		}
 		d, proj, err := openDataset(args[0])
 		if err != nil {

@@ -84,11 +84,7 @@ The same dataset gives the same bytes, unless --date prints a date.`,
 		in := record.Input{Title: title, Date: date, Tool: "phototie " + version(), PhotosPerPage: perPage}
 		in.Geographic = proj.Geographic
 		if in.Title == "" {
-			abs, err := filepath.Abs(args[0])
-			if err != nil {
-				return err
-			}
-			in.Title = filepath.Base(abs)
+			in.Title = jobName(args[0])
 		}
 		if in.Changes, err = ledgerChanges(args[0], corrected); err != nil {
 			return err

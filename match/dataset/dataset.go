@@ -276,7 +276,7 @@ func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Prog
 		names[i] = p.Name
 	}
 	read := d.ReadPhoto
-	if d.measures() {
+	if d.MeasuresPixels() {
 		read = newMeasurer(ctx, d).photo
 	}
 	photos := d.photos(ctx, names, func(name string) match.Photo {
@@ -289,8 +289,9 @@ func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Prog
 	return match.Check(ctx, proj, s.Points, s.Links, count(photos, s.Photos, progress), d.Options())
 }
 
-// measures says whether Check measures pixels.
-func (d *Dataset) measures() bool {
+// MeasuresPixels says whether Check measures the pixels of the photos, by Pixels and
+// the settings.
+func (d *Dataset) MeasuresPixels() bool {
 	return d.Pixels == PixelsAlways || d.Pixels == PixelsAuto && d.Settings.Requirements != nil
 }
 

@@ -74,15 +74,20 @@ func NewCheck(name string, r *match.Result, o baseline.Outcome) *Check {
 	doc := &Check{Format: CheckFormat, Version: JSONVersion, Dataset: name, Result: r,
 		Photos: make([]CheckPhoto, len(r.Photos)), Operations: []*grid.Operation{}, Findings: findings, Accepted: o.Accepted}
 	for i := range r.Photos {
-		p := &r.Photos[i]
-		doc.Photos[i].PhotoResult = p
-		if p.Operation == nil {
-			continue
-		}
-		k := place(&doc.Operations, p.Operation)
-		doc.Photos[i].Operation = &k
+		doc.Photos[i] = checkPhoto(&r.Photos[i], &doc.Operations)
 	}
 	return doc
+}
+
+// checkPhoto is a photo as it stands in a document with these operations, which
+// its own is added to where it is new.
+func checkPhoto(p *match.PhotoResult, operations *[]*grid.Operation) CheckPhoto {
+	row := CheckPhoto{PhotoResult: p}
+	if p.Operation != nil {
+		k := place(operations, p.Operation)
+		row.Operation = &k
+	}
+	return row
 }
 
 // place is where an operation stands in a list, which it is added to where it

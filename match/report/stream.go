@@ -43,16 +43,11 @@ func StreamJSON(ctx context.Context, w io.Writer, name string, s *match.Stream, 
 			return none, err
 		}
 		findings = append(findings, s.Result.PhotoFindings(p)...)
-		row := CheckPhoto{PhotoResult: p}
-		if p.Operation != nil {
-			k := place(&operations, p.Operation)
-			row.Operation = &k
-		}
 		b.Reset()
 		enc := json.NewEncoder(&b)
 		enc.SetEscapeHTML(false)
 		enc.SetIndent("    ", "  ")
-		if err := enc.Encode(row); err != nil {
+		if err := enc.Encode(checkPhoto(p, &operations)); err != nil {
 			return none, err
 		}
 		before := ","
