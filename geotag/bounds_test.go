@@ -91,22 +91,40 @@ func TestMemoryIsBounded(t *testing.T) {
 		z.Close()
 		return b.Bytes()
 	}
+	// A packet of 4 MiB at most, with what makes one work: a name that is looked for.
+	inPNG := func(inside string) []byte {
+		return png([]byte("XML:com.adobe.xmp\x00\x00\x00\x00\x00" + packet(description(xmpPlace, inside))))
+	}
+	many := func(s string, n int) string { return strings.Repeat(s, n-40) } // and what the packet has
+	const cdata = "<![CDATA[ ]]>"                                           // not for the scanner
 	for name, img := range map[string][]byte{
-		"directory loop":        geotagtest.Splice(tiffOf(8, 1, gps, exifPtr)),
-		"many pointers":         geotagtest.Splice(tiffOf(8, 2500, gps, exifPtr)),
-		"giant counts":          geotagtest.Splice(tiffOf(0, 1, entry(0x8825, 4, 1<<32-1, 8), entry(0x0002, 5, 1<<32-1, 8), entry(0x010F, 2, 1<<32-1, 8))),
-		"one run many times":    geotagtest.Splice(append(tiffOf(0, 2000, entry(0x010F, 2, 30000, 8)), make([]byte, 30000)...)),
-		"deep XMP":              xmp(strings.Repeat("<a>", 8000) + strings.Repeat("</a>", 8000)),
-		"many XMP elements":     xmp(strings.Repeat("<a/>", 14000)),
-		"XMP entity":            xmp(`<!DOCTYPE a [<!ENTITY b "bbbbbbbb">]><a>&b;&b;</a>`),
-		"many Exif segments":    segments(4000, append([]byte(exifSignature+"\x00"), tiffOf(8, 100, gps)...)),
-		"many XMP segments":     segments(100, append([]byte(xmpSignature), packet(description(xmpPlace, strings.Repeat("<a/>", 8000)))...)),
-		"many unknown segments": segments(5000, make([]byte, 200)),
-		"inflating text":        png(inflates(strings.Repeat(" ", 1<<20))),
-		"inflating texts":       png(repeated(inflates(strings.Repeat("<a>", 1<<18)))...),
-		"long PNG packet":       png([]byte("XML:com.adobe.xmp\x00\x00\x00\x00\x00" + strings.Repeat("<a/>", 4<<20))),
-		"wide PNG packet":       png([]byte("XML:com.adobe.xmp\x00\x00\x00\x00\x00<a>" + strings.Repeat("<a/>", 1<<20-10) + "</a>")),
-		"deep PNG packet":       png([]byte("XML:com.adobe.xmp\x00\x00\x00\x00\x00" + strings.Repeat("<a>", 1<<20))),
+		"directory loop":         geotagtest.Splice(tiffOf(8, 1, gps, exifPtr)),
+		"many pointers":          geotagtest.Splice(tiffOf(8, 2500, gps, exifPtr)),
+		"giant counts":           geotagtest.Splice(tiffOf(0, 1, entry(0x8825, 4, 1<<32-1, 8), entry(0x0002, 5, 1<<32-1, 8), entry(0x010F, 2, 1<<32-1, 8))),
+		"one run many times":     geotagtest.Splice(append(tiffOf(0, 2000, entry(0x010F, 2, 30000, 8)), make([]byte, 30000)...)),
+		"deep XMP":               xmp(strings.Repeat("<a>", 8000) + strings.Repeat("</a>", 8000)),
+		"many XMP elements":      xmp(strings.Repeat("<a/>", 14000)),
+		"XMP entity":             xmp(`<!DOCTYPE a [<!ENTITY b "bbbbbbbb">]><a>&b;&b;</a>`),
+		"many Exif segments":     segments(4000, append([]byte(exifSignature+"\x00"), tiffOf(8, 100, gps)...)),
+		"many XMP segments":      segments(100, append([]byte(xmpSignature), packet(description(xmpPlace, strings.Repeat("<a/>", 8000)))...)),
+		"many unknown segments":  segments(5000, make([]byte, 200)),
+		"inflating text":         png(inflates(strings.Repeat(" ", 1<<20))),
+		"inflating texts":        png(repeated(inflates(strings.Repeat("<a>", 1<<18)))...),
+		"long PNG packet":        png([]byte("XML:com.adobe.xmp\x00\x00\x00\x00\x00" + strings.Repeat("<a/>", 4<<20))),
+		"wide PNG packet":        png([]byte("XML:com.adobe.xmp\x00\x00\x00\x00\x00<a>" + strings.Repeat("<a/>", 1<<20-10) + "</a>")),
+		"XMP attributes":         inPNG("<a" + many(` b=""`, xmpMaxMarkup) + "/>"),
+		"XMP attributes, UTF-16": png(append([]byte("XML:com.adobe.xmp\x00\x00\x00\x00\x00"), utf16Bytes(binary.BigEndian, "\uFEFF"+packet(description(xmpPlace, "<a"+many(` b=""`, xmpMaxMarkup)+"/>")))...)),
+		"XMP attributes of note": inPNG(cdata + `<rdf:Description` + many(` exif:GPSVersionID="1.0.0.0"`, xmpMaxMarkup) + "/>"),
+		"XMP duplicates":         inPNG("</rdf:Description><rdf:Description xmlns:exif='" + nsExif + "'" + many(` exif:GPSLatitude=""`, xmpMaxMarkup) + ">"),
+		"XMP properties":         inPNG(many("<exif:GPSDOP/>", xmpMaxMarkup)),
+		"XMP elements":           inPNG(cdata + many("<a/>", xmpMaxMarkup)),
+		"XMP keywords":           inPNG(cdata + "<dc:subject><rdf:Bag>" + many("<rdf:li/>", xmpMaxMarkup) + "</rdf:Bag></dc:subject>"),
+		"XMP namespaces":         inPNG("<a" + many(` xmlns:b=""`, xmpMaxMarkup) + "/>"),
+		"XMP attributes, more":   inPNG("<a" + strings.Repeat(` b=""`, 800_000) + "/>"),
+		"XMP elements, more":     inPNG(strings.Repeat("<a/>", 1<<20-1000)),
+		"XMP references":         inPNG(strings.Repeat("&amp;", 800_000)),
+		"XMP comments":           inPNG(strings.Repeat("<!---->", 590_000)),
+		"deep PNG packet":        png([]byte("XML:com.adobe.xmp\x00\x00\x00\x00\x00" + strings.Repeat("<a>", 1<<20))),
 	} {
 		t.Run(name, func(t *testing.T) {
 			var tag *Tag

@@ -22,7 +22,8 @@
 // What an image holds may be made to do harm: directories in circles, counts of
 // billions, texts that inflate, packets nested deep. Whatever it is, reading one
 // allocates no more than 64 MiB in all, and planning its correction no more than
-// 256 MiB; nearly all need some KiB.
+// 256 MiB; nearly all need some KiB. Packets of more than 100,000 tags and
+// attributes are not read.
 //
 // The position is the Exif one where it is sound, and else the one in the XMP
 // packet; [Position.Source] says which. Both are compared, and a contradiction

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"sync"
 	"time"
 	"unicode/utf16"
 	"unicode/utf8"
@@ -96,17 +97,22 @@ func readExif(t *Tag, block []byte) (width, height int) {
 		r.warn(WarnCorrupt, "Exif", "%v", err)
 		return 0, 0
 	}
-	var d ifd.Dir
-	if err := r.b.ReadDir(&d, r.b.First); err != nil {
+	d := dirs.Get().(*ifd.Dir)
+	defer dirs.Put(d)
+	if err := r.b.ReadDir(d, r.b.First); err != nil {
 		r.warn(WarnCorrupt, "Exif", "%v", err)
 		return 0, 0
 	}
 	if _, err := r.b.Chain(); err != nil {
 		r.warn(WarnCorrupt, "Exif", "%v", err)
 	}
-	r.directories(&d)
+	r.directories(d)
 	return r.width, r.height
 }
+
+// dirs are directories for reading those of the next block into. They keep no part
+// of the last one but numbers.
+var dirs = sync.Pool{New: func() any { return new(ifd.Dir) }}
 
 // directories reads the first directory, which d holds, and the Exif and the GPS
 // directory. It uses d for them.

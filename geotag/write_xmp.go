@@ -135,6 +135,9 @@ func scanXMP(packet []byte) (*xmpScan, error) {
 	if len(body) > xmpMaxSize {
 		return nil, fmt.Errorf("a packet of %d bytes; %d are read at most", len(body), xmpMaxSize)
 	}
+	if err := xmpBounded(body); err != nil {
+		return nil, err
+	}
 	dec := xml.NewDecoder(bytes.NewReader(body))
 	scan := xmpScan{described: -1}
 	var path []xml.Name
@@ -157,6 +160,9 @@ func scanXMP(packet []byte) (*xmpScan, error) {
 			return nil, err
 		}
 		end := int(dec.InputOffset())
+		if len(scan.properties) > xmpMaxAgain {
+			return nil, fmt.Errorf("more than %d GPS properties", xmpMaxAgain)
+		}
 		switch t := tok.(type) {
 		case xml.StartElement:
 			if len(path) == xmpMaxDepth {

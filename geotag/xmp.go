@@ -25,7 +25,21 @@ const (
 const (
 	xmpMaxSize  = 4 << 20
 	xmpMaxDepth = 64
+	// xmpMaxMarkup bounds the tags and attributes: what is made of each takes many
+	// times its bytes.
+	xmpMaxMarkup = 100_000
+	// xmpMaxAgain bounds how often properties stand in a packet more than once: no
+	// more are told of, and such a packet is not corrected.
+	xmpMaxAgain = 1 << 10
 )
+
+// xmpBounded says where a packet has more tags and attributes than are read.
+func xmpBounded(p []byte) error {
+	if bytes.Count(p, []byte("<"))+bytes.Count(p, []byte("=")) > xmpMaxMarkup {
+		return fmt.Errorf("a packet of more than %d tags and attributes", xmpMaxMarkup)
+	}
+	return nil
+}
 
 // xmpKey is one of the properties that are read.
 type xmpKey int
@@ -76,22 +90,22 @@ var xmpNames = [xmpKeys]string{
 }
 
 // xmpKeyOf tells which property an element or attribute name is.
-func xmpKeyOf(n xml.Name) xmpKey {
-	switch n.Space {
+func xmpKeyOf(n qName) xmpKey {
+	switch n.space {
 	case nsExif, nsExifEX:
 		for p := xmpLatitude; p <= xmpExifVersion; p++ {
-			if xmpNames[p][len("exif:"):] == n.Local {
+			if xmpNames[p][len("exif:"):] == string(n.local) {
 				return p
 			}
 		}
 	case nsTIFF:
 		for p := xmpMake; p <= xmpOrientation; p++ {
-			if xmpNames[p][len("tiff:"):] == n.Local {
+			if xmpNames[p][len("tiff:"):] == string(n.local) {
 				return p
 			}
 		}
 	case nsDC:
-		switch n.Local {
+		switch string(n.local) {
 		case "title":
 			return xmpTitle
 		case "description":
@@ -115,13 +129,15 @@ type xmpProps struct {
 	resource bool
 }
 
-func (x *xmpProps) set(p xmpKey, v string) {
+func (x *xmpProps) set(p xmpKey, v []byte) {
 	switch {
 	case p == xmpNone:
 	case x.has[p]:
-		x.duplicate = append(x.duplicate, p)
+		if len(x.duplicate) < xmpMaxAgain {
+			x.duplicate = append(x.duplicate, p)
+		}
 	default:
-		x.value[p], x.has[p] = strings.TrimSpace(v), true
+		x.value[p], x.has[p] = string(bytes.TrimSpace(v)), true
 	}
 }
 
@@ -205,6 +221,19 @@ func xmpUTF8(p []byte) (utf8 []byte, wasUTF16 bool, err error) {
 // packet's own rdf:Description elements, as attributes or as elements, and not
 // those of structures inside, such as places that the photo mentions.
 func parseXMP(p []byte) (*xmpProps, error) {
+	if err := xmpBounded(p); err != nil {
+		return nil, err
+	}
+	s := xmpScanner{p: p}
+	if x, err := xmpProperties(s.next); err == nil {
+		return x, nil
+	}
+	// Not plain XML, or nothing that can be taken: encoding/xml says what is wrong.
+	return xmpProperties(xmlTokens(p))
+}
+
+// xmlTokens gives the tokens of a packet as encoding/xml reads it.
+func xmlTokens(p []byte) func(*xmpToken) error {
 	d := xml.NewDecoder(bytes.NewReader(p))
 	// The text is UTF-8 by now, whatever a declaration says of UTF-16.
 	d.CharsetReader = func(charset string, r io.Reader) (io.Reader, error) {
@@ -213,8 +242,38 @@ func parseXMP(p []byte) (*xmpProps, error) {
 		}
 		return nil, fmt.Errorf("encoding %q where UTF-8 is due", charset)
 	}
+	return func(t *xmpToken) error {
+		for {
+			tok, err := d.Token()
+			if err != nil {
+				return err
+			}
+			switch tok := tok.(type) {
+			case xml.Directive:
+				return errors.New("a document type declaration, which is not followed")
+			case xml.StartElement:
+				*t = xmpToken{kind: xmpStart, name: qName{tok.Name.Space, []byte(tok.Name.Local)}}
+				t.attrs = make([]xmpAttr, 0, len(tok.Attr))
+				for _, a := range tok.Attr {
+					t.attrs = append(t.attrs, xmpAttr{qName{a.Name.Space, []byte(a.Name.Local)}, []byte(a.Value)})
+				}
+				return nil
+			case xml.EndElement:
+				*t = xmpToken{kind: xmpEnd, name: qName{tok.Name.Space, []byte(tok.Name.Local)}}
+				return nil
+			case xml.CharData:
+				*t = xmpToken{kind: xmpText, text: tok}
+				return nil
+			}
+		}
+	}
+}
+
+// xmpProperties reads the properties of the packet that next gives the tokens of.
+func xmpProperties(next func(*xmpToken) error) (*xmpProps, error) {
 	x := new(xmpProps)
 	var (
+		tok           xmpToken
 		depth, rdf    int    // rdf is the depth of rdf:RDF, 0 outside
 		described     bool   // inside an rdf:Description of rdf:RDF
 		prop          xmpKey // the property element that we're in
@@ -226,7 +285,7 @@ func parseXMP(p []byte) (*xmpProps, error) {
 		depthProperty int
 	)
 	for {
-		tok, err := d.Token()
+		err := next(&tok)
 		if err == io.EOF {
 			if depth != 0 {
 				err = io.ErrUnexpectedEOF
@@ -237,50 +296,48 @@ func parseXMP(p []byte) (*xmpProps, error) {
 		if err != nil {
 			return nil, err
 		}
-		switch tok := tok.(type) {
-		case xml.Directive:
-			return nil, errors.New("a document type declaration, which is not followed")
-		case xml.StartElement:
+		switch tok.kind {
+		case xmpStart:
 			if depth++; depth > xmpMaxDepth {
 				return nil, fmt.Errorf("elements nested more than %d deep", xmpMaxDepth)
 			}
 			switch {
 			case rdf == 0:
-				if tok.Name.Space == nsRDF && tok.Name.Local == "RDF" {
+				if tok.name.is(nsRDF, "RDF") {
 					rdf, x.resource = depth, true
 				}
 			case depth == rdf+1:
-				described = tok.Name.Space == nsRDF && tok.Name.Local == "Description"
+				described = tok.name.is(nsRDF, "Description")
 				if described {
-					for _, a := range tok.Attr {
-						x.set(xmpKeyOf(a.Name), a.Value)
+					for _, a := range tok.attrs {
+						x.set(xmpKeyOf(a.name), a.value)
 					}
 				}
 			case depth == rdf+2 && described:
-				prop = xmpKeyOf(tok.Name)
+				prop = xmpKeyOf(tok.name)
 				depthProperty, items, alternative, isDefault = depth, 0, "", false
 				text = text[:0]
-			case prop != xmpNone && depth == depthProperty+2 && tok.Name.Space == nsRDF && tok.Name.Local == "li":
+			case prop != xmpNone && depth == depthProperty+2 && tok.name.is(nsRDF, "li"):
 				text, lang = text[:0], ""
-				for _, a := range tok.Attr {
-					if a.Name.Local == "lang" && (a.Name.Space == nsXML || a.Name.Space == "xml") {
-						lang = a.Value
+				for _, a := range tok.attrs {
+					if a.name.is(nsXML, "lang") {
+						lang = string(a.value)
 					}
 				}
 			}
-		case xml.CharData:
+		case xmpText:
 			if prop != xmpNone && (depth == depthProperty || depth == depthProperty+2) {
-				text = append(text, tok...)
+				text = append(text, tok.text...)
 			}
-		case xml.EndElement:
+		case xmpEnd:
 			switch {
 			case rdf == 0:
 			case depth == rdf:
 				return x, nil // what follows is padding
 			case depth == rdf+1:
 				described = false
-			case prop != xmpNone && depth == depthProperty+2 && tok.Name.Space == nsRDF && tok.Name.Local == "li":
-				item := strings.TrimSpace(string(text))
+			case prop != xmpNone && depth == depthProperty+2 && tok.name.is(nsRDF, "li"):
+				item := string(bytes.TrimSpace(text))
 				text = text[:0]
 				if prop == xmpSubject {
 					x.subject = append(x.subject, item)
@@ -295,9 +352,9 @@ func parseXMP(p []byte) (*xmpProps, error) {
 						x.subject = append(x.subject, string(text)) // not a list, as it should be
 					}
 				case items > 0:
-					x.set(prop, alternative)
+					x.set(prop, []byte(alternative))
 				default:
-					x.set(prop, string(text))
+					x.set(prop, text)
 				}
 				prop = xmpNone
 			}
