@@ -30,10 +30,31 @@
 // GeoPackage 1.x: a layer of points, with its spatial reference system. Its
 // attributes are matched with the headings.
 //
-// Everything is streamed: memory does not grow with the number of points. A single
-// point that takes more than 16 MiB is refused. The text formats can be read from
-// any fs.FS; a GeoPackage needs one whose files can seek, and is read row by row
-// through SQLite, without a copy on disk.
+// Everything is streamed: memory does not grow with the number of points. The text
+// formats can be read from any fs.FS; a GeoPackage needs one whose files can seek,
+// and is read row by row through SQLite, without a copy on disk. Its layer must be
+// a table: the rows of a view or a virtual table are worked out, and not in the
+// file.
+//
+// # What a file may claim
+//
+// Whatever a file says, reading it takes no more than 384 MiB at a time, and time
+// in proportion to its size. What is beyond the following is refused, with the
+// place where there is one:
+//
+//	a row of delimited text                1 MiB
+//	a Feature, an item of XML text, a
+//	row of a GeoPackage                    16 MiB
+//	coordinates of a Feature               64 KiB
+//	properties of a Feature                10,000; each that is read 1 MiB
+//	a start tag                            1 MiB
+//	elements of XML text                   256 deep; entities none but the five of XML
+//	objects and lists of JSON text         10,000 deep
+//	text of a GPX waypoint's element       1 MiB
+//	text of a LandXML CgPoint              1 KiB
+//	list of a GeoPackage's layers          16 MiB
+//	rows of a GeoPackage's table           the bytes of the file
+//	looking through a GeoPackage's schema  1 minute
 //
 // # What is never done
 //

@@ -114,6 +114,36 @@ func FuzzGeoPackagePoint(f *testing.F) {
 	})
 }
 
+// A whole GeoPackage, as SQLite reads it: pages of 512 bytes, so that few bytes
+// make many pages.
+func FuzzGeoPackage(f *testing.F) {
+	const cols = "fid INTEGER PRIMARY KEY, geom BLOB, id TEXT, code TEXT"
+	small := `PRAGMA page_size = 512; VACUUM`
+	f.Add(gpkg(f, append(layerOf("a", "POINT", 2157, 0, cols), `INSERT INTO a VALUES (1, `+point12(2157)+`, 'A', 'BOL')`, small)...))
+	many := append(layerOf("a", "POINT", 2157, 1, cols), `WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x+1 FROM c WHERE x < 60) INSERT INTO a SELECT x, `+point12(2157)+`, 'P'||x, '' FROM c`, small)
+	f.Add(gpkg(f, many...))
+	defer func(was time.Duration) { mostTime = was }(mostTime)
+	mostTime = 2 * time.Second
+	f.Fuzz(func(t *testing.T, b []byte) {
+		recs, problems, h, err := readGPKG(b, Options{CRS: "EPSG:2157"})
+		for _, err := range append(problems, err) {
+			var p *Problem
+			if err != nil && (!errors.As(err, &p) || p.File != "points" || p.What == "") {
+				t.Fatalf("%v (%T) is not a Problem of the file", err, err)
+			}
+		}
+		if len(recs) > len(b) {
+			t.Fatalf("%d records from %d bytes", len(recs), len(b))
+		}
+		for _, r := range recs {
+			if r.ID == "" || !finite(r.X) || !finite(r.Y) || r.Z != nil && !finite(*r.Z) || r.Where == "" {
+				t.Fatalf("%+v", r)
+			}
+		}
+		_ = h.String()
+	})
+}
+
 // texts are what ids and descriptions may be made of.
 var texts = rapid.StringOfN(rapid.RuneFrom([]rune(`abcXYZ019-_.Øß京"'&<>,;| `)), 1, 12, -1)
 

@@ -18,20 +18,28 @@ import (
 // recordSeparator stands before each text of a sequence (RFC 8142, RFC 7464).
 const recordSeparator = 0x1E
 
-// feature is a Feature object of RFC 7946, section 3.2.
+// feature is a Feature object of RFC 7946, section 3.2. What may hold many values
+// is kept as text until it is wanted: values take many times the memory.
 type feature struct {
-	Type     string    `json:"type"`
-	ID       any       `json:"id"`
-	Geometry *geometry `json:"geometry"`
+	Type     string          `json:"type"`
+	ID       json.RawMessage `json:"id"`
+	Geometry *geometry       `json:"geometry"`
 	// Properties is an object or null.
-	Properties map[string]any `json:"properties"`
+	Properties map[string]json.RawMessage `json:"properties"`
 }
 
 // geometry is a Geometry object of RFC 7946, section 3.1.
 type geometry struct {
-	Type        string `json:"type"`
-	Coordinates any    `json:"coordinates"`
+	Type        string          `json:"type"`
+	Coordinates json.RawMessage `json:"coordinates"`
 }
+
+// mostPosition is how many bytes the coordinates of a point may take, and the
+// properties that are wanted each maxRow.
+const mostPosition = 64 << 10
+
+// isNull reports whether a value is missing or null.
+func isNull(value json.RawMessage) bool { return len(value) == 0 || string(value) == "null" }
 
 // geoJSON reads the points of GeoJSON.
 type geoJSON struct {
@@ -40,7 +48,7 @@ type geoJSON struct {
 	dec        *json.Decoder
 	rows       *rowReader
 	fields     fieldMap
-	look       map[string]column // known properties; -1 for those passed over
+	look       map[string]column // properties met, no more than mostNames; -1 for those passed over
 	collection bool
 	inside     bool // within the features of a collection
 	crs        string
@@ -387,6 +395,9 @@ func (g *geoJSON) read() (*feature, int, error) {
 		}
 		return nil, line, err
 	}
+	if n := len(f.Properties); n > mostNames {
+		return nil, line, rowError{{File: g.rows.file, Line: line, Item: g.item(), What: fmt.Sprintf("the feature has %d properties", n), Remedy: "export it with those of the point only"}}
+	}
 	return f, line, nil
 }
 
@@ -418,11 +429,11 @@ func lineEndsBefore(r io.Reader) (lines int, found bool) {
 func (g *geoJSON) same(f *feature) bool {
 	var seen [nColumns]bool
 	for name, v := range f.Properties {
-		c, known := g.look[name]
+		c, known := g.meaning(name)
 		if !known {
 			return false
 		}
-		if c >= 0 && v != nil {
+		if c >= 0 && !isNull(v) {
 			if seen[c] {
 				return false
 			}
@@ -430,6 +441,24 @@ func (g *geoJSON) same(f *feature) bool {
 		}
 	}
 	return true
+}
+
+// meaning gives what a property means, -1 for nothing. known is false where it is
+// to be noted first.
+func (g *geoJSON) meaning(name string) (c column, known bool) {
+	c, known = g.look[name]
+	if known || len(g.look) < mostNames {
+		return c, known
+	}
+	c, ok := g.fields.look(name)
+	if !ok {
+		return -1, true
+	}
+	switch c {
+	case colEasting, colNorthing, colLongitude, colLatitude:
+		return -1, true // the geometry has the position
+	}
+	return c, true
 }
 
 // columns notes what the properties of a feature mean, and refuses two that mean
@@ -440,7 +469,7 @@ func (g *geoJSON) columns(f *feature) error {
 	}
 	var by [nColumns]string
 	for _, name := range slices.Sorted(maps.Keys(f.Properties)) {
-		c, known := g.look[name]
+		c, known := g.meaning(name)
 		if !known {
 			var ok bool
 			if c, ok = g.fields.look(name); !ok {
@@ -455,7 +484,7 @@ func (g *geoJSON) columns(f *feature) error {
 			}
 			g.look[name] = c
 		}
-		if c < 0 || f.Properties[name] == nil {
+		if c < 0 || isNull(f.Properties[name]) {
 			continue
 		}
 		if by[c] != "" {
@@ -516,9 +545,16 @@ func (g *geoJSON) fill(f *feature, line int) (r *row, use bool) {
 	}
 	coords := geo.Coordinates
 	switch geo.Type {
+	case "Point", "MultiPoint":
+		if len(coords) > mostPosition {
+			r.add(-1, "give each point its own feature", "its coordinates take %d bytes", len(coords))
+			return r, true
+		}
+	}
+	switch geo.Type {
 	case "Point":
 	case "MultiPoint":
-		list, _ := coords.([]any)
+		list := values(coords)
 		if len(list) != 1 {
 			r.add(-1, "give each its own feature", "a MultiPoint of %d positions is not one point", len(list))
 			return r, true
@@ -530,8 +566,8 @@ func (g *geoJSON) fill(f *feature, line int) (r *row, use bool) {
 	}
 	var v cells
 	for name, value := range f.Properties {
-		c, ok := g.look[name]
-		if !ok || c < 0 || value == nil {
+		c, ok := g.meaning(name)
+		if !ok || c < 0 || isNull(value) {
 			continue
 		}
 		text, err := propertyText(c, value)
@@ -540,7 +576,7 @@ func (g *geoJSON) fill(f *feature, line int) (r *row, use bool) {
 		}
 		v[c] = text
 	}
-	if strings.TrimSpace(v[colID]) == "" && f.ID != nil {
+	if strings.TrimSpace(v[colID]) == "" && !isNull(f.ID) {
 		if text, err := propertyText(colID, f.ID); err == nil {
 			v[colID] = text
 			if _, ok := g.look["\x00id"]; !ok {
@@ -554,9 +590,17 @@ func (g *geoJSON) fill(f *feature, line int) (r *row, use bool) {
 	return r, true
 }
 
+// values are the elements of an array; none of what is not one.
+func values(array json.RawMessage) (list []json.RawMessage) {
+	if err := json.Unmarshal(array, &list); err != nil {
+		return nil
+	}
+	return list
+}
+
 // place sets the position.
-func (g *geoJSON) place(r *row, coords any, v *cells) {
-	list, _ := coords.([]any)
+func (g *geoJSON) place(r *row, coords json.RawMessage, v *cells) {
+	list := values(coords)
 	if len(list) < 2 {
 		r.add(-1, "give it two numbers, or three with the height", "the Point has no position")
 		return
@@ -567,9 +611,8 @@ func (g *geoJSON) place(r *row, coords any, v *cells) {
 	}
 	var pos [3]float64
 	for i, c := range list {
-		n, ok := c.(json.Number)
-		f, err := ParseNumber(string(n), ".")
-		if !ok || err != nil {
+		f, err := ParseNumber(string(c), ".")
+		if err != nil {
 			r.add(-1, "write digits with a decimal point", "the %s number of the position is not one", nth(i+1))
 			return
 		}
@@ -607,27 +650,29 @@ func (g *geoJSON) place(r *row, coords any, v *cells) {
 }
 
 // propertyText gives the text of a property. A list is for photos only.
-func propertyText(c column, value any) (string, error) {
-	switch v := value.(type) {
-	case string:
-		return v, nil
-	case json.Number:
-		return v.String(), nil
-	case bool:
-		return fmt.Sprint(v), nil
-	case []any:
-		if c == colPhotos {
-			for _, e := range v {
-				if _, ok := e.(string); !ok {
-					return "", errors.New("is a list of something other than names")
-				}
-			}
-			text, err := json.Marshal(v)
-			return string(text), err
-		}
-		return "", errors.New("is a list")
+func propertyText(c column, value json.RawMessage) (string, error) {
+	if len(value) > maxRow {
+		return "", fmt.Errorf("takes more than %d KiB", maxRow>>10)
 	}
-	return "", errors.New("is an object")
+	switch value[0] {
+	case '"':
+		var s string
+		err := json.Unmarshal(value, &s)
+		return s, err
+	case '[':
+		if c != colPhotos {
+			return "", errors.New("is a list")
+		}
+		for _, e := range values(value) {
+			if e[0] != '"' {
+				return "", errors.New("is a list of something other than names")
+			}
+		}
+		return string(value), nil
+	case '{':
+		return "", errors.New("is an object")
+	}
+	return string(value), nil // a number, true or false
 }
 
 func (g *geoJSON) Close() error { return g.in.file.Close() }

@@ -8,10 +8,13 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"slices"
 	"strconv"
 	"strings"
+	"time"
 
-	_ "modernc.org/sqlite" // the driver "sqlite"
+	"modernc.org/sqlite" // the driver "sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 	"modernc.org/sqlite/vfs"
 )
 
@@ -21,8 +24,13 @@ type geoPackage struct {
 	rows  *rowReader
 	files *vfs.FS
 	db    *sql.DB
+	conn  *sql.Conn
 	q     *sql.Rows
 	file  fs.File
+	// most is how many rows a query may give: the bytes of the file, as a row that
+	// is in it takes more than one. Pages that lead to one another in circles give
+	// more.
+	most int64
 
 	layer string
 	srs   int32
@@ -33,8 +41,13 @@ type geoPackage struct {
 	// heightFromColumn says that the positions have none.
 	heightFromColumn bool
 	values, dest     []any
-	n                int
+	n                int64
 }
+
+var errTooManyRows = errors.New("has more rows than the file has bytes")
+
+// mostTime is how long one question about the schema may take.
+var mostTime = time.Minute
 
 // oneFile is a file system that has one file only, so that a name needs no
 // quoting on its way through a URI and nothing else can be reached.
@@ -72,7 +85,11 @@ func (r *Reader) openGeoPackage(fsys fs.FS, in *input, opt Options) (err error) 
 			return &Problem{File: name, What: fmt.Sprintf("%s%s beside it holds changes that are not in the file yet", name, suffix), Remedy: "close the program that has it open, or open and close it once there"}
 		}
 	}
-	g := &geoPackage{r: r, rows: r.rows(opt), file: in.file}
+	info, err := in.file.Stat()
+	if err != nil {
+		return &Problem{File: name, What: err.Error()}
+	}
+	g := &geoPackage{r: r, rows: r.rows(opt), file: in.file, most: info.Size()}
 	defer func() {
 		if err != nil {
 			err = also(err, g.closeDB())
@@ -82,24 +99,26 @@ func (r *Reader) openGeoPackage(fsys fs.FS, in *input, opt Options) (err error) 
 	if vfsName, g.files, err = vfs.New(oneFile{fsys, name}); err != nil {
 		return &Problem{File: name, What: err.Error()}
 	}
-	// trusted_schema: the schema of a foreign file must not call functions with
-	// side effects.
-	g.db, err = sql.Open("sqlite", "file:"+dbName+"?vfs="+vfsName+"&mode=ro&immutable=1&_query_only=1&_pragma=trusted_schema(0)")
+	g.db, err = sql.Open("sqlite", "file:"+dbName+"?vfs="+vfsName+"&mode=ro&immutable=1&_query_only=1")
 	if err != nil {
 		return &Problem{File: name, What: err.Error()}
 	}
-	g.db.SetMaxOpenConns(1)
+	ctx, cancel := context.WithTimeout(context.Background(), mostTime)
+	defer cancel()
+	if err := g.connect(ctx); err != nil {
+		return g.broken(err)
+	}
 	r.header.Format = GeoPackage
-	l, err := g.choose(opt.Layer)
+	l, err := g.choose(ctx, opt.Layer)
 	if err != nil {
 		return err
 	}
 	g.layer, g.srs = l.table, l.srs
 	r.header.Layer = l.table
-	if err := g.system(l, opt); err != nil {
+	if err := g.system(ctx, l, opt); err != nil {
 		return err
 	}
-	if err := g.query(l, opt); err != nil {
+	if err := g.query(ctx, l, opt); err != nil {
 		return err
 	}
 	r.src = g
@@ -110,45 +129,191 @@ func (g *geoPackage) problem(remedy, format string, args ...any) error {
 	return &Problem{File: g.rows.file, What: fmt.Sprintf(format, args...), Remedy: remedy}
 }
 
+// connect opens the database and sets what it may claim.
+func (g *geoPackage) connect(ctx context.Context) error {
+	var err error
+	if g.conn, err = g.db.Conn(ctx); err != nil {
+		return err
+	}
+	for limit, most := range map[int]int{
+		sqlite3.SQLITE_LIMIT_LENGTH:              maxItem, // of a value, and of a row
+		sqlite3.SQLITE_LIMIT_LIKE_PATTERN_LENGTH: 1,       // nothing here asks for it, a schema might
+	} {
+		if _, err := sqlite.Limit(g.conn, limit, most); err != nil {
+			return err
+		}
+	}
+	// trusted_schema: the schema of a foreign file must not call functions with
+	// side effects.
+	//
+	// Reading the schema is the first thing that can run without end. The driver
+	// stops what a context ends only where it is not the first statement of a text.
+	_, err = g.conn.ExecContext(ctx, `PRAGMA trusted_schema = 0; SELECT 1 FROM sqlite_schema LIMIT 1`)
+	return err
+}
+
 // broken tells of an error of SQLite.
 func (g *geoPackage) broken(err error) error {
+	var se *sqlite.Error
+	switch {
+	case errors.Is(err, errTooManyRows):
+		return g.problem("export the layer again", "a table of the GeoPackage %v: it leads round in circles", err)
+	case errors.Is(err, context.DeadlineExceeded):
+		return g.problem("export the layer again, alone", "the tables of the GeoPackage take more than %v to look through", mostTime)
+	case errors.As(err, &se) && se.Code()&0xFF == sqlite3.SQLITE_TOOBIG:
+		return g.problem("export the layer without it", "the GeoPackage can't be read: %v", errTooLarge)
+	}
 	return g.problem("copy or export the file again", "the GeoPackage can't be read: %v", err)
 }
 
-// choose finds the layer to read.
-func (g *geoPackage) choose(want string) (layer, error) {
-	rows, err := g.db.Query(`SELECT c.table_name, g.column_name, g.geometry_type_name, g.srs_id, g.z
-		FROM gpkg_contents c JOIN gpkg_geometry_columns g ON g.table_name = c.table_name
-		WHERE c.data_type = 'features' ORDER BY c.table_name`)
+// attribute is a column of a table.
+type attribute struct {
+	name string
+	key  bool
+}
+
+// stored gives the columns of a table whose rows are in the file. Those of a view
+// or a virtual table are worked out when they are asked for, as are generated
+// columns (which are not listed): what comes then has no bound, and needs not be
+// what the file holds.
+func (g *geoPackage) stored(ctx context.Context, table string, needs ...string) (list []attribute, err error) {
+	var kind string
+	err = g.conn.QueryRowContext(ctx, `SELECT type FROM pragma_table_list(?) WHERE schema = 'main'`, table).Scan(&kind)
+	switch {
+	case errors.Is(err, sql.ErrNoRows) && strings.HasPrefix(table, "gpkg_"):
+		return nil, g.problem("give a GeoPackage", "this is an SQLite database, but not a GeoPackage: it has no table %s", table)
+	case errors.Is(err, sql.ErrNoRows):
+		return nil, g.problem("export the file again", "there is no table %q, though it is listed as a layer", clip(table))
+	case err != nil:
+		return nil, g.broken(err)
+	case kind == "view":
+		return nil, g.problem("export it as a table", "%q is a view, whose rows are worked out and not in the file", clip(table))
+	case kind != "table":
+		return nil, g.problem("export it as a table", "%q is a %s table, whose rows are worked out and not in the file", clip(table), kind)
+	}
+	rows, err := g.conn.QueryContext(ctx, `SELECT name, pk FROM pragma_table_info(?)`, table)
 	if err != nil {
-		if strings.Contains(err.Error(), "no such table") {
-			return layer{}, g.problem("give a GeoPackage", "this is an SQLite database, but not a GeoPackage: %v", err)
+		return nil, g.broken(err)
+	}
+	defer func() { err = also(err, rows.Close()) }()
+	for rows.Next() {
+		var a attribute
+		var pk int
+		if err := rows.Scan(&a.name, &pk); err != nil {
+			return nil, g.broken(err)
 		}
-		return layer{}, g.broken(err)
+		a.key = pk == 1
+		list = append(list, a)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, g.broken(err)
+	}
+	for _, name := range needs {
+		if !slices.ContainsFunc(list, func(a attribute) bool { return strings.EqualFold(a.name, name) }) {
+			return nil, g.problem("export the file again", "the table %q has no column %q", clip(table), name)
+		}
+	}
+	return list, nil
+}
+
+// each calls f for each row of a query whose rows take no more than maxItem
+// together. The query must be a plain walk through a stored table: only then does
+// each row come soon after the one before.
+func (g *geoPackage) each(ctx context.Context, query string, f func(cells []sql.NullString) error) error {
+	rows, err := g.conn.QueryContext(ctx, query)
+	if err != nil {
+		return err
 	}
 	defer rows.Close()
-	var points, all []layer
+	names, err := rows.Columns()
+	if err != nil {
+		return err
+	}
+	cells, dest := make([]sql.NullString, len(names)), make([]any, len(names))
+	for i := range cells {
+		dest[i] = &cells[i]
+	}
+	size := 0
 	for rows.Next() {
-		var l layer
-		if err := rows.Scan(&l.table, &l.column, &l.kind, &l.srs, &l.z); err != nil {
-			return l, g.broken(err)
+		if err := rows.Scan(dest...); err != nil {
+			return err
 		}
-		all = append(all, l)
+		for _, c := range cells {
+			size += 16 + len(c.String)
+		}
+		if size > maxItem {
+			return errTooLarge
+		}
+		if err := f(cells); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
+
+// layers lists the layers of features in the order of their names.
+func (g *geoPackage) layers(ctx context.Context) ([]layer, error) {
+	if _, err := g.stored(ctx, "gpkg_contents", "table_name", "data_type"); err != nil {
+		return nil, err
+	}
+	if _, err := g.stored(ctx, "gpkg_geometry_columns", "table_name", "column_name", "geometry_type_name", "srs_id", "z"); err != nil {
+		return nil, err
+	}
+	features := map[string]bool{}
+	if err := g.each(ctx, `SELECT table_name, data_type FROM gpkg_contents`, func(c []sql.NullString) error {
+		if c[1].String == "features" {
+			features[c[0].String] = true
+		}
+		return nil
+	}); err != nil {
+		return nil, g.broken(err)
+	}
+	var all []layer
+	if err := g.each(ctx, `SELECT table_name, column_name, geometry_type_name, srs_id, z FROM gpkg_geometry_columns`, func(c []sql.NullString) error {
+		if !features[c[0].String] {
+			return nil
+		}
+		srs, err := strconv.ParseInt(c[3].String, 10, 32)
+		if err != nil {
+			return fmt.Errorf("layer %q: srs_id %q is not a number of a system", clip(c[0].String), clip(c[3].String))
+		}
+		z, err := strconv.Atoi(c[4].String)
+		if err != nil {
+			return fmt.Errorf("layer %q: z %q is not 0, 1 or 2", clip(c[0].String), clip(c[4].String))
+		}
+		all = append(all, layer{table: c[0].String, column: c[1].String, kind: c[2].String, srs: int32(srs), z: z})
+		return nil
+	}); err != nil {
+		return nil, g.broken(err)
+	}
+	slices.SortStableFunc(all, func(a, b layer) int { return strings.Compare(a.table, b.table) })
+	return all, nil
+}
+
+// choose finds the layer to read.
+func (g *geoPackage) choose(ctx context.Context, want string) (layer, error) {
+	all, err := g.layers(ctx)
+	if err != nil {
+		return layer{}, err
+	}
+	var points []layer
+	for _, l := range all {
 		switch strings.ToUpper(l.kind) {
 		case "POINT", "MULTIPOINT", "GEOMETRY":
 			points = append(points, l)
 		}
 	}
-	if err := rows.Err(); err != nil {
-		return layer{}, g.broken(err)
-	}
 	list := func(ls []layer) string {
 		var b strings.Builder
 		for i, l := range ls {
+			if i == 12 {
+				b.WriteString(" …")
+				break
+			}
 			if i > 0 {
 				b.WriteString(", ")
 			}
-			fmt.Fprintf(&b, "%q (%s)", l.table, strings.ToLower(l.kind))
+			fmt.Fprintf(&b, "%q (%s)", clip(l.table), clip(strings.ToLower(l.kind)))
 		}
 		return b.String()
 	}
@@ -175,10 +340,13 @@ func (g *geoPackage) choose(want string) (layer, error) {
 }
 
 // system looks up the spatial reference system of the layer.
-func (g *geoPackage) system(l layer, opt Options) error {
+func (g *geoPackage) system(ctx context.Context, l layer, opt Options) error {
+	if _, err := g.stored(ctx, "gpkg_spatial_ref_sys", "srs_id", "organization", "organization_coordsys_id", "definition"); err != nil {
+		return err
+	}
 	var org, definition sql.NullString
 	var code sql.NullInt64
-	err := g.db.QueryRow(`SELECT organization, organization_coordsys_id, definition FROM gpkg_spatial_ref_sys WHERE srs_id = ?`, l.srs).Scan(&org, &code, &definition)
+	err := g.conn.QueryRowContext(ctx, `SELECT organization, organization_coordsys_id, definition FROM gpkg_spatial_ref_sys WHERE srs_id = ?`, l.srs).Scan(&org, &code, &definition)
 	if errors.Is(err, sql.ErrNoRows) {
 		err = nil
 	}
@@ -209,32 +377,14 @@ func (g *geoPackage) system(l layer, opt Options) error {
 func quote(name string) string { return `"` + strings.ReplaceAll(name, `"`, `""`) + `"` }
 
 // query works out what the attributes mean and starts the reading.
-func (g *geoPackage) query(l layer, opt Options) error {
+func (g *geoPackage) query(ctx context.Context, l layer, opt Options) error {
 	fields, err := newFieldMap(opt.Fields)
 	if err != nil {
 		return err
 	}
-	type attribute struct {
-		name, kind string
-		key        bool
-	}
-	var list []attribute
-	info, err := g.db.Query(`SELECT name, type, pk FROM pragma_table_info(?)`, l.table)
+	list, err := g.stored(ctx, l.table)
 	if err != nil {
-		return g.broken(err)
-	}
-	defer info.Close()
-	for info.Next() {
-		var a attribute
-		var pk int
-		if err := info.Scan(&a.name, &a.kind, &pk); err != nil {
-			return g.broken(err)
-		}
-		a.key = pk == 1
-		list = append(list, a)
-	}
-	if err := errors.Join(info.Err(), info.Close()); err != nil {
-		return g.broken(err)
+		return err
 	}
 	var sel []string
 	var has [nColumns]int // index+1 in list
@@ -311,7 +461,7 @@ func (g *geoPackage) query(l layer, opt Options) error {
 	if !g.heightFromColumn {
 		g.r.met(colHeight, "the position")
 	}
-	g.q, err = g.db.QueryContext(context.Background(), "SELECT "+strings.Join(sel, ", ")+" FROM "+quote(l.table))
+	g.q, err = g.conn.QueryContext(context.Background(), "SELECT "+strings.Join(sel, ", ")+" FROM "+quote(l.table))
 	if err != nil {
 		return g.broken(err)
 	}
@@ -330,14 +480,16 @@ func (g *geoPackage) next() (Record, error) {
 			}
 			return Record{}, io.EOF
 		}
-		g.n++
+		if g.n++; g.n > g.most {
+			return Record{}, g.broken(errTooManyRows)
+		}
 		if err := g.q.Scan(g.dest...); err != nil {
 			return Record{}, g.broken(err)
 		}
-		item := fmt.Sprintf("layer %s, row %d", g.layer, g.n)
+		item := fmt.Sprintf("layer %s, row %d", clip(g.layer), g.n)
 		attrs := g.values[1:]
 		if g.fid {
-			item = fmt.Sprintf("layer %s, fid %v", g.layer, attrs[0])
+			item = fmt.Sprintf("layer %s, fid %v", clip(g.layer), attrs[0])
 			attrs = attrs[1:]
 		}
 		r := row{rowReader: g.rows, item: item, rec: Record{Where: item}}
@@ -388,6 +540,9 @@ func (g *geoPackage) closeDB() error {
 	var errs []error
 	if g.q != nil {
 		errs = append(errs, g.q.Close())
+	}
+	if g.conn != nil {
+		errs = append(errs, g.conn.Close())
 	}
 	if g.db != nil {
 		errs = append(errs, g.db.Close())

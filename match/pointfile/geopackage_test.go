@@ -292,3 +292,30 @@ func TestGeoPackageBroken(t *testing.T) {
 		}
 	}
 }
+
+// query asks a database in memory, and gives the first column of the answer.
+func query(t *testing.T, b []byte, text string) (out []string, err error) {
+	t.Helper()
+	name := filepath.Join(t.TempDir(), "q.gpkg")
+	if err := os.WriteFile(name, b, 0o600); err != nil {
+		return nil, err
+	}
+	db, err := sql.Open("sqlite", name)
+	if err != nil {
+		return nil, err
+	}
+	defer db.Close()
+	rows, err := db.Query(text)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var s string
+		if err := rows.Scan(&s); err != nil {
+			return nil, err
+		}
+		out = append(out, s)
+	}
+	return out, rows.Err()
+}

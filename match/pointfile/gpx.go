@@ -63,7 +63,7 @@ func (g *gpx) next() (Record, error) {
 
 // met notes once where a value comes from.
 func (g *gpx) met(c column, from string) {
-	if key := columnNames[c] + " " + from; !g.seen[key] {
+	if key := columnNames[c] + " " + from; !g.seen[key] && len(g.seen) < mostNames {
 		g.seen[key] = true
 		g.r.met(c, "%s", from)
 	}

@@ -327,8 +327,15 @@ func (r *Reader) setCRS(file string, opt Options) {
 	r.header.Axes = axesOf(r.header.CRS)
 }
 
+// mostNames is how many names of columns or properties are kept: a file may call
+// them something else in each point.
+const mostNames = 10_000
+
 // met notes where a value comes from.
 func (r *Reader) met(c column, format string, args ...any) {
+	if len(r.header.Columns) >= mostNames {
+		return
+	}
 	r.header.Columns = append(r.header.Columns, Column{Name: columnNames[c], From: fmt.Sprintf(format, args...)})
 }
 

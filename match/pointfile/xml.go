@@ -20,19 +20,54 @@ type xmlStream struct {
 	open []string
 }
 
-// byteGuard hands single bytes to the XML decoder, with the bound of input.
-type byteGuard struct{ in *input }
+// mostTag is how many bytes a start tag may take: its attributes take many times
+// the memory.
+const mostTag = 1 << 20
 
-func (g byteGuard) ReadByte() (byte, error) {
+var errLongTag = fmt.Errorf("one tag takes more than %d MiB", mostTag>>20)
+
+// byteGuard hands single bytes to the XML decoder, with the bound of input and one
+// for tags.
+type byteGuard struct {
+	in *input
+	// tag is how many bytes the present tag has, 0 outside; quote ends the
+	// attribute's value within it that has begun.
+	tag   int
+	quote byte
+}
+
+func (g *byteGuard) ReadByte() (byte, error) {
 	if g.in.read-g.in.mark > maxItem {
 		return 0, errTooLarge
 	}
 	b, err := g.in.Reader.ReadByte()
 	g.in.read++
+	switch {
+	case g.tag == 0:
+		if b == '<' {
+			g.tag = 1
+		}
+		return b, err
+	case g.tag == 1 && (b == '!' || b == '?'): // a comment, or the like
+		g.tag = 0
+		return b, err
+	case g.quote != 0:
+		if b == g.quote {
+			g.quote = 0
+		}
+	case b == '"' || b == '\'':
+		g.quote = b
+	case b == '>':
+		g.tag = 0
+		return b, err
+	}
+	if g.tag++; g.tag > mostTag {
+		return 0, errLongTag
+	}
 	return b, err
 }
 
-func (g byteGuard) Read(p []byte) (int, error) {
+func (g *byteGuard) Read(p []byte) (int, error) {
 	n, err := g.in.Read(p)
 	g.in.ends = g.in.ends[:0] // the decoder counts lines by itself
 	return n, err
@@ -40,16 +75,28 @@ func (g byteGuard) Read(p []byte) (int, error) {
 
 func newXMLStream(file string, in *input) *xmlStream {
 	in.skipBOM()
-	s := &xmlStream{file: file, in: in, dec: xml.NewDecoder(byteGuard{in})}
+	s := &xmlStream{file: file, in: in, dec: xml.NewDecoder(&byteGuard{in: in})}
 	s.dec.CharsetReader = func(label string, r io.Reader) (io.Reader, error) {
 		enc, err := htmlindex.Get(label)
 		if err != nil {
-			return nil, fmt.Errorf("character encoding %q is not known", label)
+			return nil, encodingError(label)
 		}
 		return enc.NewDecoder().Reader(r), nil
 	}
 	return s
 }
+
+// encodingError is the label of a character encoding that is not known.
+type encodingError string
+
+func (e encodingError) Error() string {
+	return fmt.Sprintf("character encoding %q is not known", clip(string(e)))
+}
+
+var errDeep = fmt.Errorf("elements are nested more than %d deep", mostDeep)
+
+// mostDeep is how deep elements may be nested.
+const mostDeep = 256
 
 // next returns the next start, end or text; the rest is passed over. After a
 // start element its own name is the last of open, after an end element it is
@@ -63,8 +110,8 @@ func (s *xmlStream) next() (xml.Token, error) {
 		s.in.done()
 		switch t := tok.(type) {
 		case xml.StartElement:
-			if len(s.open) >= 256 {
-				return nil, errors.New("elements are nested more than 256 deep")
+			if len(s.open) >= mostDeep {
+				return nil, errDeep
 			}
 			s.open = append(s.open, t.Name.Local)
 			return tok, nil
@@ -97,12 +144,17 @@ func (s *xmlStream) problem(line int, remedy, format string, args ...any) error 
 // syntax tells where the XML text is broken.
 func (s *xmlStream) syntax(err error) error {
 	var se *xml.SyntaxError
+	var encoding encodingError
 	switch {
 	case errors.As(err, &se) && strings.Contains(se.Msg, "unexpected EOF"):
 		return s.problem(se.Line, "the file is cut off: copy or export it again", "the XML text ends too early")
 	case errors.As(err, &se):
-		return s.problem(se.Line, "mend the XML text, or export it again", "%s", se.Msg)
-	case errors.Is(err, errTooLarge):
+		return s.problem(se.Line, "mend the XML text, or export it again", "%s", clip(se.Msg))
+	case errors.As(err, &encoding):
+		return s.problem(s.line(), "save the file as UTF-8", "%v", encoding)
+	case errors.Is(err, errDeep):
+		return s.problem(s.line(), "mend the XML text, or export it again", "%v", err)
+	case errors.Is(err, errTooLarge), errors.Is(err, errLongTag):
 		return s.problem(s.line(), "split it", "%v", err)
 	case errors.Is(err, io.EOF):
 		return io.EOF
