@@ -2,13 +2,19 @@ package main
 
 import (
 	"bytes"
+	"encoding/csv"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"unicode"
 	"unicode/utf8"
+
+	"golang.org/x/text/unicode/norm"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/geotagtest"
@@ -26,7 +32,16 @@ var hostileNames = []string{
 	"::error::not an error\n::set-output name=x::y",
 	"]]><!--&lt;",
 	"a,b;c\td\re",
+	"\u202egpj.\u2066exe\u200f",
+	"+1+1;=1+1\t@SUM(1)",
+	"-2+3",
+	"@SUM(1+1)*cmd",
+	"CON",
+	"{point}{{n}}%s%!d(x)$(id)`id`",
 }
+
+// hostileIDs are ids of points that no file can have for its name.
+var hostileIDs = []string{"..", "../../etc/passwd", "/etc/passwd", `C:\windows\x`, "B01.", "b01 .", "B01", "b01", "u\u0308ber", "\u00fcber", strings.Repeat("Long", 2500), "NUL.txt", "COM\u00b9"}
 
 // hostileJob writes a job in which all that has a name has such a one.
 func hostileJob(t *testing.T, dir string) {
@@ -52,6 +67,16 @@ func hostileJob(t *testing.T, dir string) {
 		points += fmt.Sprintf("%s,%d,604873.007,%s,%s\n", quote(id), 690242+10*i, quote(n), quote(n))
 		links += quote(name) + "," + quote(id) + "\n" + quote("photos/gone "+n+".jpg") + "," + quote("no "+n) + "\n"
 	}
+	for i, id := range hostileIDs {
+		photo, _, err := geotag.Rewrite(geotagtest.Plain(), geotag.Edit{Lat: 52.188271, Lon: -6.680190 + float64(i)*0.0001, HPositioningError: 3, ProcessingMethod: "GPS"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		name := fmt.Sprintf("photos/id%d.jpg", i)
+		put(t, dir, filepath.FromSlash(name), string(photo))
+		points += fmt.Sprintf("%s,%d,604873.007,%s,\n", quote(id), 690242+10*i, quote(id[:min(len(id), 20)]))
+		links += quote(name) + "," + quote(id) + "\n"
+	}
 	put(t, dir, "points.csv", points)
 	put(t, dir, "links.csv", links)
 	put(t, dir, "phototie.toml", "[grid]\ncrs = \"EPSG:2157\"\n[points]\nfile = \"points.csv\"\n[links]\nfile = \"links.csv\"\n")
@@ -70,6 +95,27 @@ func put(t *testing.T, dir, name, text string) {
 	if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// formula finds what a spreadsheet takes for a formula in CSV, whatever it takes for
+// the separator.
+func formula(text string) string {
+	for _, sep := range ",;\t" {
+		r := csv.NewReader(strings.NewReader(text))
+		r.Comma, r.LazyQuotes, r.FieldsPerRecord = sep, true, -1
+		rows, err := r.ReadAll()
+		if err != nil {
+			return err.Error()
+		}
+		for _, row := range rows {
+			for _, cell := range row {
+				if _, err := strconv.ParseFloat(cell, 64); cell != "" && err != nil && strings.ContainsAny(cell[:1], "=+-@\t\r\n|") {
+					return cell
+				}
+			}
+		}
+	}
+	return ""
 }
 
 // unsafe finds what may not reach a terminal: control characters other than line
@@ -97,7 +143,10 @@ func TestHostileNames(t *testing.T) {
 	for _, args := range [][]string{
 		{"check", job}, {"check", "--all", job}, {"check", "--format", "json", job}, {"check", "--format", "csv", job},
 		{"check", "--format", "geojson", job}, {"check", "--format", "sarif", job}, {"check", "--format", "junit", job},
-		{"check", "--format", "kml", job}, {"check", "--summary", job},
+		{"check", "--format", "kml", job}, {"check", "--summary", job}, {"check", "--format", "json", "--stream", job},
+		{"pack", "--dry-run", job}, {"pack", "--dry-run", "--format", "csv", job}, {"pack", "--dry-run", "--format", "json", job},
+		{"correct", "--dry-run", "--in-place", "--format", "csv", job}, {"correct", "--dry-run", "--in-place", "--format", "json", job}, {"frames", "--format", "json", job},
+		{"check", "--propose", filepath.Join(dir, "proposed"), job},
 		{"check", "--write-baseline", filepath.Join(dir, "accepted.toml"), job}, {"frames", job},
 		{"compare", "--crs", "EPSG:2157", "--at", "690242,604873", filepath.Join(job, "photos", hostileNames[0]+".jpg")},
 		{"compare", "--crs", "EPSG:2157", "--at", "690242,604873", filepath.Join(job, "photos", "gone"+hostileNames[0])},
@@ -119,25 +168,97 @@ func TestHostileNames(t *testing.T) {
 			first = out
 		}
 		if strings.Contains(strings.Join(args, " "), "--format csv") {
-			for line := range strings.Lines(out) {
-				for field := range strings.SplitSeq(strings.TrimSpace(line), ",") {
-					if f := strings.Trim(field, `"`); f != "" && strings.ContainsAny(f[:1], "=@|") {
-						t.Errorf("%q: a spreadsheet takes this for a formula: %s", args, field)
-					}
-				}
+			if bad := formula(out); bad != "" {
+				t.Errorf("%q: a spreadsheet takes this for a formula: %.200q", args, bad)
 			}
 		}
 	}
-	if !strings.Contains(first, "8 photos") {
+	if !strings.Contains(first, fmt.Sprintf("%d photos", len(hostileNames)+len(hostileIDs))) {
 		t.Errorf("the job was not checked: %s", first)
 	}
 	page, err := os.ReadFile(filepath.Join(dir, "record.html"))
 	if err != nil {
 		t.Fatal(err)
 	}
+	if bad := unsafe(string(page)); bad != "" {
+		t.Errorf("the record: %s", bad)
+	}
 	for _, bad := range []string{"<script>alert", "<img src=x", "]]><!--"} {
 		if strings.Contains(string(page), bad) {
 			t.Errorf("the record holds %q", bad)
+		}
+	}
+}
+
+// TestHostilePack: what is packed of such a job, with the worst of templates, has
+// names that every system takes, stays in its folder, and holds texts that act on
+// nothing.
+func TestHostilePack(t *testing.T) {
+	dir := inMemory(t)
+	job := filepath.Join(dir, hostileNames[1])
+	hostileJob(t, job)
+	photos := len(hostileNames) + len(hostileIDs)
+	for i, template := range []string{"{point}", "{code}/{point}-{name}-{n}", "{name}", "{camera}{date}/{code}"} {
+		in := filepath.Join(dir, fmt.Sprintf("into%d", i))
+		into := filepath.Join(in, "delivery")
+		if err := os.Mkdir(in, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		out, code := inProcess(t, "pack", "--into", into, "--names", template, "--despite-findings", "--only", "within,over,gross", "--contradicted", "--pixels", "never", "--pictures", "embedded", "--all", job)
+		if bad := unsafe(out); bad != "" || code != 0 {
+			t.Fatalf("%s: exit %d, %s: %s", template, code, bad, out)
+		}
+		if es, err := os.ReadDir(in); err != nil || len(es) != 1 {
+			t.Errorf("%s: there is more than the delivery: %v, %v", template, es, err)
+		}
+		got := 0
+		seen := map[string]bool{}
+		if err := fs.WalkDir(os.DirFS(into), ".", func(name string, e fs.DirEntry, err error) error {
+			if err != nil || e.IsDir() {
+				return err
+			}
+			base, _, _ := strings.Cut(strings.ToLower(e.Name()), ".")
+			if key := strings.ToLower(norm.NFC.String(name)); seen[key] || strings.ContainsAny(name, `<>:"\|?*`) || unsafe(name) != "" || strings.Contains(name+"/", "./") ||
+				base == "con" || base == "nul" || base == "com\u00b9" || strings.HasSuffix(e.Name(), ".") || strings.HasSuffix(base, " ") || len(e.Name()) > 150 {
+				t.Errorf("%s: %q is no name for every system", template, name)
+			} else {
+				seen[key] = true
+			}
+			if strings.HasPrefix(name, "photos/") {
+				got++
+				return nil
+			}
+			text, err := os.ReadFile(filepath.Join(into, filepath.FromSlash(name)))
+			if err != nil {
+				return err
+			}
+			switch {
+			case strings.HasPrefix(name, "points"), name == "links.csv", strings.HasSuffix(name, ".gpkg"):
+				return nil // the surveyor's own texts, and a database
+			}
+			if bad := unsafe(string(text)); bad != "" {
+				t.Errorf("%s: %s: %s", template, name, bad)
+			}
+			if strings.HasSuffix(name, ".csv") {
+				if bad := formula(string(text)); bad != "" {
+					t.Errorf("%s: %s: a spreadsheet takes this for a formula: %.200q", template, name, bad)
+				}
+			}
+			if strings.HasSuffix(name, ".html") && (bytes.Contains(text, []byte("<script>alert")) || bytes.Contains(text, []byte("<img src=x"))) {
+				t.Errorf("%s: %s runs a script", template, name)
+			}
+			return nil
+		}); err != nil {
+			t.Fatal(err)
+		}
+		if got != photos {
+			t.Errorf("%s: %d photos of %d", template, got, photos)
+		}
+	}
+	for _, template := range append(slices.Clone(hostileNames), "../{n}", "/{n}", strings.Repeat("{n}", 100_000), strings.Repeat("{", 100_000), strings.Repeat("x/", 100_000)+"{n}", strings.Repeat("x", 100_000)+"{n}") {
+		out, code := inProcess(t, "pack", "--dry-run", "--names", template, job)
+		if bad := unsafe(out); bad != "" || code == 3 || len(out) > 20_000 {
+			t.Errorf("%.50q: exit %d, %s, %d bytes: %.300s", template, code, bad, len(out), out)
 		}
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io/fs"
 	"time"
+	"unicode"
 
 	"example.com/phototie/geotag"
 )
@@ -196,7 +197,26 @@ func (r *Record) encode() ([]byte, error) {
 	if b.Len() > maxLine {
 		return nil, fmt.Errorf("the reverse patch needs a line of %d bytes, more than the ledger's limit of %d", b.Len(), maxLine)
 	}
-	return b.Bytes(), nil
+	return quiet(b.Bytes()), nil
+}
+
+// quiet escapes what JSON lets through and acts on a terminal: control characters
+// beyond ASCII and marks that turn the direction of writing. They stand in strings
+// only.
+func quiet(line []byte) []byte {
+	acts := func(r rune) bool { return r >= 0x7F && unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) }
+	if !bytes.ContainsFunc(line, acts) {
+		return line
+	}
+	var b bytes.Buffer
+	for _, r := range string(line) {
+		if acts(r) {
+			fmt.Fprintf(&b, `\u%04x`, r)
+		} else {
+			b.WriteRune(r)
+		}
+	}
+	return b.Bytes()
 }
 
 // nothing is the SHA-256 of no bytes.

@@ -406,7 +406,7 @@ func (p *packing) readme(accepted bool) func(io.Writer) error {
 	rows = append(rows, [2]string{ledger.FileName, "how to get every original byte back"}, [2]string{SumsFile, "the SHA-256 of every file"})
 	return func(w io.Writer) error {
 		var b strings.Builder
-		fmt.Fprintf(&b, "%s\n\n%s.\n\n", p.opt.Title, p.said())
+		fmt.Fprintf(&b, "%s\n\n%s.\n\n", report.Plain(p.opt.Title), p.said())
 		wide := 0
 		for _, r := range rows {
 			wide = max(wide, len(r[0]))

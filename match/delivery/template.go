@@ -49,15 +49,26 @@ type Template struct {
 // part is a text, or the name of a placeholder.
 type part struct{ text, placeholder string }
 
-// mostElements is how deep a template may go.
-const mostElements = 5
+// mostElements is how deep a template may go, and mostTemplate how many bytes it may
+// have: names are shorter than that.
+const (
+	mostElements = 5
+	mostTemplate = 1000
+)
 
 // ParseTemplate reads a template: text with {placeholders}, without the photo's
 // extension, which is kept. It refuses what is no name on Windows, macOS and Linux
 // alike, and what would name all photos the same.
 func ParseTemplate(text string) (*Template, error) {
 	bad := func(format string, args ...any) (*Template, error) {
-		return nil, fmt.Errorf("template %q: %s", text, fmt.Sprintf(format, args...))
+		shown := text
+		if len(shown) > 2*mostElement {
+			shown = cut(shown, 2*mostElement) + "…"
+		}
+		return nil, fmt.Errorf("template %q: %s", shown, fmt.Sprintf(format, args...))
+	}
+	if len(text) > mostTemplate {
+		return bad("it has %d bytes, more than %d", len(text), mostTemplate)
 	}
 	t := &Template{text: text}
 	elements := strings.Split(text, "/")
@@ -165,6 +176,8 @@ func (t *Template) Names(photos []Named) map[string]string {
 	// image that was taken with it may share one.
 	owner := map[string]string{}
 	folders := map[string]string{}
+	// By the name without a number: the number to try next, and what a shot got.
+	next, shared := map[string]int{}, map[[2]string]string{}
 	out := make(map[string]string, len(sorted))
 	for i := range sorted {
 		p := &sorted[i]
@@ -198,18 +211,33 @@ func (t *Template) Names(photos []Named) map[string]string {
 		}
 		base, ext := elements[len(elements)-1], safeExt(p.Path)
 		shot := strings.TrimSuffix(p.original(), path.Ext(p.original()))
-		at := path.Join(dir, base)
-		for n := 2; ; n++ {
+		first := foldKey(path.Join(dir, base))
+		free := func(at string) bool {
 			who, owned := owner[foldKey(at)]
-			if !taken[foldKey(at+ext)] && (!owned || who == shot) {
-				break
+			return !taken[foldKey(at+ext)] && (!owned || who == shot)
+		}
+		at, known := shared[[2]string{first, shot}]
+		if !known || !free(at) {
+			// Those before are owned, and stay so.
+			n := max(next[first], 1)
+			for at = numbered(dir, base, n); !free(at); at = numbered(dir, base, n) {
+				n++
 			}
-			at = path.Join(dir, base+"-"+strconv.Itoa(n))
+			next[first] = n
+			shared[[2]string{first, shot}] = at
 		}
 		taken[foldKey(at+ext)], owner[foldKey(at)] = true, shot
 		out[p.Path] = at + ext
 	}
 	return out
+}
+
+// numbered is the n-th name of those that would be called the same.
+func numbered(dir, base string, n int) string {
+	if n > 1 {
+		base += "-" + strconv.Itoa(n)
+	}
+	return path.Join(dir, base)
 }
 
 // numbers counts the photos of each point by the time taken, those without one
@@ -263,7 +291,7 @@ func labels(photos []Named) map[string]string {
 	slices.Sort(ids)
 	ids = slices.Compact(ids)
 	out := make(map[string]string, len(ids))
-	taken := map[string]bool{}
+	taken, next := map[string]bool{}, map[string]int{}
 	// Ids that are safe as they are come first, and keep their spelling.
 	for _, asIs := range []bool{true, false} {
 		for _, id := range ids {
@@ -272,9 +300,11 @@ func labels(photos []Named) map[string]string {
 				continue
 			}
 			name := safe
-			for n := 2; taken[foldKey(name)]; n++ {
+			n := max(next[foldKey(safe)], 2)
+			for ; taken[foldKey(name)]; n++ {
 				name = safe + "-" + strconv.Itoa(n)
 			}
+			next[foldKey(safe)] = n
 			taken[foldKey(name)] = true
 			out[id] = name
 		}

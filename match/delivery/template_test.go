@@ -228,6 +228,30 @@ func TestNamesAlwaysSound(t *testing.T) {
 	})
 }
 
+// Photos and points by the thousand that would all be called the same get their
+// numbers in time that grows with them, not with their square.
+func TestManyOfOneName(t *testing.T) {
+	const n = 30_000
+	var photos []Named
+	for i := range n {
+		photos = append(photos, Named{Path: fmt.Sprintf("photos/%d/a.jpg", i), Tied: true, Point: "A"},
+			Named{Path: fmt.Sprintf("untied/%d/a.jpg", i)},
+			Named{Path: fmt.Sprintf("ids/%d/a.jpg", i), Tied: true, Point: strings.Repeat("x", 100) + fmt.Sprint(i)})
+	}
+	start := time.Now()
+	got := parse(t, "{point}").Names(photos)
+	if took := time.Since(start); took > 30*time.Second {
+		t.Errorf("%d names took %v", len(got), took)
+	}
+	seen := map[string]bool{}
+	for _, name := range got {
+		seen[strings.ToLower(name)] = true
+	}
+	if len(seen) != 3*n || got["photos/0/a.jpg"] != "A.jpg" || !seen[fmt.Sprintf("untied/a-%d.jpg", n)] {
+		t.Errorf("%d names of %d", len(seen), 3*n)
+	}
+}
+
 // The photos of two points never share what {point} stands for.
 func TestPointsStayApart(t *testing.T) {
 	var photos []Named

@@ -594,7 +594,7 @@ func (d *doc) lookRows() (rows []lookRow, more string) {
 			if k := d.sheets[w.sheet].point; k >= 0 {
 				pt := &d.r.Points[k]
 				row.Point = link{d.to(-1, w.sheet, d.sheets[w.sheet].id), plain(pt.ID)}
-				row.Code, row.Query = pt.Code, query(pt.ID, pt.Code, pt.Desc, p.Name)
+				row.Code, row.Query = plain(pt.Code), query(pt.ID, pt.Code, pt.Desc, p.Name)
 			}
 			if p.Discrepancy != nil {
 				row.Distance = withUnit(p.Discrepancy.Distance, u)
@@ -732,7 +732,7 @@ func (d *doc) register() []chunk[registerRow] {
 		if _, ok := d.tooFew[p.ID]; ok {
 			v.Look = true
 		}
-		v.ID, v.Code, v.Desc = plain(p.ID), p.Code, plain(p.Desc)
+		v.ID, v.Code, v.Desc = plain(p.ID), plain(p.Code), plain(p.Desc)
 		v.Query = query(p.ID, p.Code, p.Desc) + " " + v.Query
 		out = append(out, v)
 	}
@@ -770,7 +770,7 @@ func (d *doc) codes(sheets []int) []string {
 	var out []string
 	for _, s := range sheets {
 		if k := d.sheets[s].point; k >= 0 && d.r.Points[k].Code != "" {
-			out = append(out, d.r.Points[k].Code)
+			out = append(out, plain(d.r.Points[k].Code))
 		}
 	}
 	slices.Sort(out)
@@ -802,7 +802,7 @@ func (d *doc) sheetView(s int) sheetView {
 	p := &d.r.Points[sh.point]
 	u := d.r.Grid.Unit
 	v.HasPoint = true
-	v.Title, v.Desc, v.Code = plain(p.ID), plain(p.Desc), p.Code
+	v.Title, v.Desc, v.Code = plain(p.ID), plain(p.Desc), plain(p.Code)
 	v.Query = query(p.ID, p.Code, p.Desc)
 	add := func(f fact) { v.Facts = append(v.Facts, f) }
 	if p.Code != "" {

@@ -106,9 +106,10 @@ func csvRow(unit grid.Unit, p *match.PhotoResult, codes []string) []string {
 
 func fixed(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
 
-// Cell makes a text safe for a spreadsheet: one that begins with a character
-// that starts a formula there gets an apostrophe before it. Source: OWASP, CSV
-// Injection (from memory).
+// Cell makes a text safe for a spreadsheet: a character that starts a formula at the
+// beginning gets an apostrophe before it. So does one that stands after a semicolon,
+// a tab or a line feed: a spreadsheet that takes those for the separator has a cell
+// begin there. Source: OWASP, CSV Injection (from memory).
 //
 // Control characters but for tabs and line feeds, and marks that turn the
 // direction of writing, become Go escapes: a table is looked at in terminals too.
@@ -117,10 +118,21 @@ func Cell(s string) string {
 		q := strconv.QuoteRuneToASCII(r)
 		return q[1 : len(q)-1]
 	})
-	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
-		return "'" + s
+	var b strings.Builder
+	start := true // of what may be a cell
+	for _, r := range s {
+		switch {
+		case start && strings.ContainsRune("=+-@\t＝＋－＠", r):
+			b.WriteByte('\'')
+			start = r == '\t'
+		case strings.ContainsRune(";\t\n", r):
+			start = true
+		case r != ' ' && r != '"':
+			start = false
+		}
+		b.WriteRune(r)
 	}
-	return s
+	return b.String()
 }
 
 // escape replaces what acts on a terminal by what f makes of it: control

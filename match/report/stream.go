@@ -44,7 +44,7 @@ func StreamJSON(ctx context.Context, w io.Writer, name string, s *match.Stream, 
 		}
 		findings = append(findings, s.Result.PhotoFindings(p)...)
 		b.Reset()
-		enc := json.NewEncoder(&b)
+		enc := json.NewEncoder(jsonEscapes{&b})
 		enc.SetEscapeHTML(false)
 		enc.SetIndent("    ", "  ")
 		if err := enc.Encode(checkPhoto(p, &operations)); err != nil {
