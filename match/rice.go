@@ -22,8 +22,10 @@ import (
 // far tail too, until the value itself underflows to 0.
 //
 // Source of the definition: J. I. Marcum, A statistical theory of target
-// detection by pulsed radar, 1960 (from memory). It is integrated by
-// Gauss-Legendre panels over the part of the density that counts.
+// detection by pulsed radar, 1960 (from memory). Where both arguments are small,
+// as for photos of a job, it is summed as a mixture of Poisson probabilities; else
+// it is integrated by Gauss-Legendre panels over the part of the density that
+// counts.
 func MarcumQ1(a, b float64) float64 {
 	if !(a >= 0) || !(b >= 0) {
 		return math.NaN()
@@ -39,9 +41,9 @@ func MarcumQ1(a, b float64) float64 {
 	case a == 0:
 		return math.Exp(-b * b / 2)
 	case belowBody(a, b):
-		return 1 - riceLower(a, b)
+		return 1 - lowerTail(a, b)
 	}
-	return riceUpper(a, b)
+	return upperTail(a, b)
 }
 
 // marcumP1 is 1 - Q1(a, b), with its own relative accuracy in the lower tail.
@@ -50,14 +52,77 @@ func marcumP1(a, b float64) float64 {
 	case a == 0:
 		return -math.Expm1(-b * b / 2)
 	case belowBody(a, b):
-		return riceLower(a, b)
+		return lowerTail(a, b)
 	}
-	return 1 - riceUpper(a, b)
+	return 1 - upperTail(a, b)
 }
 
 // belowBody says that b lies below the body of the distribution, so that the
 // lower tail is the one to integrate.
 func belowBody(a, b float64) bool { return b < math.Hypot(a, 1) }
+
+// upperTail is Q1(a, b) for b at or above the body, and lowerTail is 1 - Q1(a, b)
+// for b below it; a > 0.
+func upperTail(a, b float64) float64 {
+	if a <= mixtureUpTo && b <= mixtureUpTo {
+		return poissonMixture(a*a/2, b*b/2, 0)
+	}
+	return riceUpper(a, b)
+}
+
+func lowerTail(a, b float64) float64 {
+	if a <= mixtureUpTo && b <= mixtureUpTo {
+		return poissonMixture(b*b/2, a*a/2, 1)
+	}
+	return riceLower(a, b)
+}
+
+// mixtureUpTo keeps the exponents of the mixture so small that their rounding
+// costs no more than 1e-13, and its terms in number below len(inverses).
+const mixtureUpTo = 24
+
+// poissonMixture returns the probability that a Poisson variable of mean x is at
+// least skip (0 or 1) larger than one of mean y,
+//
+//	sum over k of exp(-x) x^k/k! times exp(-y) (1 + y + ... + y^(k-skip)/(k-skip)!),
+//
+// whose terms are all positive, so that it is as good in the tails. With x = a²/2,
+// y = b²/2 and skip 0 it is Q1(a, b); with them exchanged and skip 1 it is
+// 1 - Q1(a, b). Source: the square of the distance has a noncentral chi-squared
+// distribution of two degrees of freedom, Abramowitz and Stegun 26.4.25, with the
+// central ones as sums of Poisson terms, 26.4.21.
+func poissonMixture(x, y float64, skip int) float64 {
+	p := math.Exp(-x)        // exp(-x) x^k/k!
+	term, within := 1.0, 1.0 // y^j/j! and its sum
+	var sum float64
+	if skip == 0 {
+		sum = p
+	}
+	// From here on a term is at most half the one before, and what is left out at
+	// the end no more than the last one.
+	falls := x + math.Sqrt(x*x+2*x*y)
+	for k := 1; k < len(inverses); k++ {
+		p *= x * inverses[k]
+		if j := k - skip; j > 0 {
+			term *= y * inverses[j]
+			within += term
+		}
+		add := p * within
+		sum += add
+		if float64(k) >= falls && add <= 1e-17*sum {
+			break
+		}
+	}
+	return min(sum*math.Exp(-y), 1)
+}
+
+// inverses holds 1/k. For arguments of mixtureUpTo a mixture takes fewer than 900.
+var inverses = func() (t [1024]float64) {
+	for k := 1; k < len(t); k++ {
+		t[k] = 1 / float64(k)
+	}
+	return t
+}()
 
 // riceDensity is the density at x for unit deviation. t is x - a, which callers
 // know better than the subtraction gives it.

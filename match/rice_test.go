@@ -116,6 +116,34 @@ func TestMarcumIsIntegral(t *testing.T) {
 	}
 }
 
+// TestMixtureIsIntegral: the two ways in which the tails are worked out say the
+// same to 1e-12 of each, up to where the first gives way to the second, and far
+// below what the mean of a job can see.
+func TestMixtureIsIntegral(t *testing.T) {
+	check := func(t rapid.TB, a, b float64) {
+		name, ours, integral := "upper", upperTail, riceUpper
+		if belowBody(a, b) {
+			name, ours, integral = "lower", lowerTail, riceLower
+		}
+		got, want := ours(a, b), integral(a, b)
+		if want > 1e-200 && !(rel(got, want) < 1e-12) {
+			t.Fatalf("a %v, b %v: %s tail %v, by the integral %v: relative difference %.1e", a, b, name, got, want, rel(got, want))
+		}
+	}
+	for _, c := range [][2]float64{{mixtureUpTo, mixtureUpTo}, {mixtureUpTo, 1e-3}, {1e-9, mixtureUpTo}, {1e-300, 1}, {mixtureUpTo, mixtureUpTo - 1}} {
+		check(t, c[0], c[1])
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		draw := func(name string) float64 {
+			if rapid.Bool().Draw(t, "small "+name) {
+				return math.Exp(rapid.Float64Range(-8, 1).Draw(t, "ln "+name))
+			}
+			return rapid.Float64Range(1e-9, mixtureUpTo).Draw(t, name)
+		}
+		check(t, draw("a"), draw("b"))
+	})
+}
+
 // TestMarcumIdentity: Q1(a, b) + Q1(b, a) = 1 + exp(-(a²+b²)/2) I0(ab). Source:
 // M. Schwartz, W. R. Bennett, S. Stein, Communication Systems and Techniques,
 // appendix A (from memory).
