@@ -7,12 +7,14 @@ import (
 	"iter"
 	"math"
 	"strings"
+	"sync"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
 )
 
-// batch is how many positions go to the projection in one call.
+// batch is how many positions go to the projection in one call, and how many
+// photos a stream holds.
 const batch = 4096
 
 // Check ties, compares and judges a job. Photos are taken in the order in which
@@ -49,7 +51,8 @@ func Check(ctx context.Context, proj grid.Projection, points []Point, links []Li
 	if err != nil {
 		return nil, err
 	}
-	var all []Photo
+	pl := c.placing(ctx)
+	defer pl.end()
 	for p, err := range photos {
 		if err != nil {
 			return nil, err
@@ -57,13 +60,21 @@ func Check(ctx context.Context, proj grid.Projection, points []Point, links []Li
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		all = append(all, p)
+		pl.add(p)
 	}
-	names, err := newPhotoNames(all)
+	results, err := pl.results()
 	if err != nil {
 		return nil, err
 	}
-	return c.run(ctx, all, sortLinks(names, links))
+	paths := make([]string, len(results))
+	for i := range results {
+		paths[i] = results[i].Name
+	}
+	names, err := newPhotoNames(paths)
+	if err != nil {
+		return nil, err
+	}
+	return c.run(ctx, results, sortLinks(names, links))
 }
 
 // CompareOne compares and judges a single photo against a single point, which it
@@ -76,7 +87,13 @@ func CompareOne(ctx context.Context, proj grid.Projection, photo Photo, point Po
 	if err != nil {
 		return PhotoResult{}, err
 	}
-	res, err := c.run(ctx, []Photo{photo}, ties{
+	pl := c.placing(ctx)
+	pl.add(photo)
+	results, err := pl.results()
+	if err != nil {
+		return PhotoResult{}, err
+	}
+	res, err := c.run(ctx, results, ties{
 		byPhoto:   [][]listed{{{link: Link{Photo: photo.Name, Point: point.ID}}}},
 		ambiguous: make([][]Link, 1),
 	})
@@ -94,7 +111,9 @@ type checker struct {
 	pointByID   map[string]int
 	pointFolded map[string][]string
 	opt         Options
-	index       *Index // of the points; nil until it is needed
+
+	mu    sync.Mutex // guards index
+	index *Index     // of the points; nil until it is needed
 }
 
 func newChecker(proj grid.Projection, points []Point, opt Options) (*checker, error) {
@@ -180,15 +199,16 @@ func (c *checker) addPoint(i int, p Point) error {
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
-func (c *checker) run(ctx context.Context, photos []Photo, t ties) (*Result, error) {
+// run does what comes after the placing.
+func (c *checker) run(ctx context.Context, photos []PhotoResult, t ties) (*Result, error) {
 	res := &Result{
 		Grid:   c.proj.Grid(),
 		Budget: c.opt.Budget,
-		Photos: make([]PhotoResult, len(photos)),
+		Photos: photos,
 		Points: c.bare(),
 		Strays: t.strays,
 	}
-	if err := c.compare(ctx, photos, t, res.Photos, func(photo, point int) {
+	if err := c.compare(ctx, photos, t, func(photo, point int) {
 		res.Points[point].Photos = append(res.Points[point].Photos, photos[photo].Name)
 	}); err != nil {
 		return nil, err
@@ -218,23 +238,16 @@ func (c *checker) bare() []PointResult {
 	return out
 }
 
-// compare puts photos on the grid, ties them by their links and holds them
-// against their points, all that can be said of each for itself. tied is told of
-// each tie.
-func (c *checker) compare(ctx context.Context, photos []Photo, t ties, results []PhotoResult, tied func(photo, point int)) error {
-	if err := c.place(ctx, photos, results); err != nil {
-		return err
-	}
-	if err := c.nearest(ctx, results); err != nil {
-		return err
-	}
-	for i := range results {
-		if i%256 == 0 && ctx.Err() != nil {
-			return ctx.Err()
-		}
-		r := &results[i]
+// compare ties placed photos by their links and holds them against their points,
+// all that can be said of each for itself. tied is told of each tie, in the order
+// of the photos.
+func (c *checker) compare(ctx context.Context, photos []PhotoResult, t ties, tied func(photo, point int)) error {
+	const untied = -1
+	points := make([]int, len(photos))
+	for i := range photos {
+		r := &photos[i]
 		tie, point, reason, why := t.tie(i, c.pointByID, c.pointFolded)
-		r.Tie = tie
+		r.Tie, points[i] = tie, untied
 		if tie != nil {
 			tied(i, point)
 		}
@@ -246,51 +259,106 @@ func (c *checker) compare(ctx context.Context, photos []Photo, t ties, results [
 		case tie == nil:
 			r.Reason, r.Why = reason, why
 		default:
-			if err := c.judge(r, c.points[point]); err != nil {
+			points[i] = point
+		}
+	}
+	err := share(ctx, len(photos), func(from, to int) error {
+		for i := from; i < to; i++ {
+			if points[i] == untied {
+				continue
+			}
+			if err := c.judge(&photos[i], c.points[points[i]]); err != nil {
 				return err
 			}
 		}
+		return nil
+	})
+	if err != nil {
+		return err
 	}
-	return c.heights(ctx, results)
+	return c.heights(ctx, photos)
 }
 
-// place carries the tags onto the grid. A photo that has none there gets the
-// reason.
-func (c *checker) place(ctx context.Context, photos []Photo, results []PhotoResult) error {
+// placing puts photos on the grid while others are still being read.
+type placing struct {
+	c     *checker
+	work  sharing
+	parts [][]PhotoResult // the last of them is being filled
+	n     int
+}
+
+// placeSize is how many photos are carried onto the grid in one call.
+const placeSize = 1024
+
+func (c *checker) placing(ctx context.Context) *placing {
+	return &placing{c: c, work: sharing{ctx: ctx}}
+}
+
+func (pl *placing) add(p Photo) {
+	if pl.n%placeSize == 0 {
+		pl.full()
+		pl.parts = append(pl.parts, make([]PhotoResult, 0, placeSize))
+	}
+	part := &pl.parts[len(pl.parts)-1]
+	*part = append(*part, PhotoResult{Photo: p})
+	pl.n++
+}
+
+// full has the last part placed.
+func (pl *placing) full() {
+	if len(pl.parts) == 0 {
+		return
+	}
+	part := pl.parts[len(pl.parts)-1]
+	pl.work.do(func() error { return pl.c.place(pl.work.ctx, part) })
+}
+
+// results are all that were added, in order.
+func (pl *placing) results() ([]PhotoResult, error) {
+	pl.full()
+	if err := pl.work.wait(); err != nil {
+		return nil, err
+	}
+	if len(pl.parts) == 1 {
+		return pl.parts[0], nil
+	}
+	all := make([]PhotoResult, 0, pl.n)
+	for _, part := range pl.parts {
+		all = append(all, part...)
+	}
+	return all, nil
+}
+
+// end waits for what is still at work where the results are not wanted.
+func (pl *placing) end() { pl.work.all.Wait() }
+
+// place carries tags onto the grid and looks for the nearest points. A photo whose
+// tag has no place there gets the reason.
+func (c *checker) place(ctx context.Context, results []PhotoResult) error {
 	var fixes []grid.Fix
 	var of []int // photo of each fix
-	flush := func() error {
-		if len(fixes) == 0 {
-			return nil
-		}
-		placed, err := c.proj.ToGrid(ctx, fixes)
-		if err != nil {
-			return fmt.Errorf("carrying tags onto the grid: %w", err)
-		}
-		if len(placed) != len(fixes) {
-			return fmt.Errorf("carrying tags onto the grid: the projection returned %d positions for %d", len(placed), len(fixes))
-		}
-		for k, p := range placed {
-			c.placed(&results[of[k]], p)
-		}
-		fixes, of = fixes[:0], of[:0]
-		return nil
-	}
-	for i, p := range photos {
+	for i := range results {
 		r := &results[i]
-		r.Photo = p
-		if r.Reason, r.Why = tagFault(p); r.Reason != "" {
+		if r.Reason, r.Why = tagFault(&r.Photo); r.Reason != "" {
 			continue
 		}
-		fixes = append(fixes, c.fix(p.Tag))
+		fixes = append(fixes, c.fix(r.Tag))
 		of = append(of, i)
-		if len(fixes) == batch {
-			if err := flush(); err != nil {
-				return err
-			}
-		}
 	}
-	return flush()
+	if len(fixes) == 0 {
+		return ctx.Err()
+	}
+	placed, err := c.proj.ToGrid(ctx, fixes)
+	if err != nil {
+		return fmt.Errorf("carrying tags onto the grid: %w", err)
+	}
+	if len(placed) != len(fixes) {
+		return fmt.Errorf("carrying tags onto the grid: the projection returned %d positions for %d", len(placed), len(fixes))
+	}
+	for k, p := range placed {
+		c.placed(&results[of[k]], p)
+	}
+	return c.nearest(ctx, results)
 }
 
 // fix is a tag's position with its frame.
@@ -320,7 +388,7 @@ func (c *checker) placed(r *PhotoResult, p grid.Placement) {
 }
 
 // tagFault says why a photo has no position to work with.
-func tagFault(p Photo) (Reason, string) {
+func tagFault(p *Photo) (Reason, string) {
 	switch {
 	case p.Tag == nil && p.Err != nil:
 		return ReasonUnreadable, p.Err.Error()
@@ -364,6 +432,20 @@ func concernsPosition(w geotag.Warning) bool {
 		f == "GPSTag" // the pointer to the GPS directory
 }
 
+// pointIndex is the index of the points.
+func (c *checker) pointIndex(ctx context.Context) (*Index, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.index == nil {
+		x, err := NewIndex(ctx, c.proj, c.points)
+		if err != nil {
+			return nil, err
+		}
+		c.index = x
+	}
+	return c.index, nil
+}
+
 // nearest fills in the point nearest to each tag that is well placed.
 func (c *checker) nearest(ctx context.Context, results []PhotoResult) error {
 	if len(c.points) == 0 {
@@ -380,23 +462,16 @@ func (c *checker) nearest(ctx context.Context, results []PhotoResult) error {
 	if len(at) == 0 {
 		return nil
 	}
-	if c.index == nil {
-		x, err := NewIndex(ctx, c.proj, c.points)
-		if err != nil {
-			return err
-		}
-		c.index = x
+	index, err := c.pointIndex(ctx)
+	if err != nil {
+		return err
 	}
-	for len(at) > 0 {
-		n := min(batch, len(at))
-		near, err := c.index.Nearest(ctx, at[:n])
-		if err != nil {
-			return err
-		}
-		for k, nb := range near {
-			results[of[k]].Nearest = nb
-		}
-		at, of = at[n:], of[n:]
+	near, err := index.Nearest(ctx, at)
+	if err != nil {
+		return err
+	}
+	for k, nb := range near {
+		results[of[k]].Nearest = nb
 	}
 	return nil
 }

@@ -212,7 +212,7 @@ func (c *checker) infer(ctx context.Context, res *Result, t ties) error {
 	if c.opt.Ties.Off || len(c.points) < 2 || len(res.Photos) == 0 {
 		return nil
 	}
-	in, err := c.walkInput(res.Photos, t)
+	in, err := c.walkInput(ctx, res.Photos, t)
 	if err != nil {
 		return err
 	}
@@ -225,13 +225,18 @@ func (c *checker) infer(ctx context.Context, res *Result, t ties) error {
 		clocks[found.Clocks[i].Camera] = &found.Clocks[i]
 	}
 	c.cameras(res, found)
-	for i := range res.Photos {
-		if i%1024 == 0 && ctx.Err() != nil {
-			return ctx.Err()
+	err = share(ctx, len(res.Photos), func(from, to int) error {
+		for i := from; i < to; i++ {
+			res.Photos[i].Inference = c.inference(&res.Photos[i], &found.Photos[i], &in, i, clocks[in.photos[i].Camera])
 		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for i := range res.Photos {
 		r := &res.Photos[i]
 		tie := &found.Photos[i]
-		r.Inference = c.inference(r, tie, &in, i, clocks[in.photos[i].Camera])
 		if !c.opt.Ties.InferUntied || r.Tie != nil || len(t.byPhoto[i]) > 0 || len(t.ambiguous[i]) > 0 {
 			continue
 		}
@@ -266,7 +271,7 @@ type walkInput struct {
 	why []string
 }
 
-func (c *checker) walkInput(photos []PhotoResult, t ties) (walkInput, error) {
+func (c *checker) walkInput(ctx context.Context, photos []PhotoResult, t ties) (walkInput, error) {
 	in := walkInput{
 		photos: make([]walk.Photo, len(photos)),
 		points: make([]walk.Point, len(c.points)),
@@ -288,34 +293,42 @@ func (c *checker) walkInput(photos []PhotoResult, t ties) (walkInput, error) {
 		}
 	}
 	ids := newIDFinder(c.points)
-	for i := range photos {
-		r := &photos[i]
-		w := &in.photos[i]
-		w.Camera = cameraOf(&r.Photo)
-		for _, l := range t.byPhoto[i] {
-			if j, ok := c.pointByID[strings.TrimSpace(l.link.Point)]; ok && !contains(w.Listed, j) {
-				w.Listed = append(w.Listed, j)
+	err := share(ctx, len(photos), func(from, to int) error {
+		for i := from; i < to; i++ {
+			r := &photos[i]
+			in.found[i] = ids.find(&r.Photo)
+			if r.TieReason != "" {
+				in.why[i], _, _ = cutLast(r.Why, "; ")
+			}
+			if err := c.walkPhoto(r, t.byPhoto[i], in.found[i], zoned, &in.photos[i]); err != nil {
+				return err
 			}
 		}
-		in.found[i] = ids.find(&r.Photo)
-		for _, f := range in.found[i] {
-			w.Named = append(w.Named, f.point)
-		}
-		if r.TieReason != "" {
-			in.why[i], _, _ = cutLast(r.Why, "; ")
-		}
-		if r.Tag == nil {
-			continue
-		}
-		w.Time, w.Zoned = takenAt(r, zoned[w.Camera])
-		if r.Tag.GPSTime != nil {
-			w.GPS = *r.Tag.GPSTime
-		}
-		if err := c.walkPosition(r, w); err != nil {
-			return in, err
+		return nil
+	})
+	return in, err
+}
+
+// walkPhoto is a photo as package walk takes it. zoned says of which cameras the
+// clock's zone is known.
+func (c *checker) walkPhoto(r *PhotoResult, links []listed, named []namedID, zoned map[string]bool, w *walk.Photo) error {
+	w.Camera = cameraOf(&r.Photo)
+	for _, l := range links {
+		if j, ok := c.pointByID[strings.TrimSpace(l.link.Point)]; ok && !contains(w.Listed, j) {
+			w.Listed = append(w.Listed, j)
 		}
 	}
-	return in, nil
+	for _, n := range named {
+		w.Named = append(w.Named, n.point)
+	}
+	if r.Tag == nil {
+		return nil
+	}
+	w.Time, w.Zoned = takenAt(r, zoned[w.Camera])
+	if r.Tag.GPSTime != nil {
+		w.GPS = *r.Tag.GPSTime
+	}
+	return c.walkPosition(r, w)
 }
 
 // takenAt is a photo's time; by the reading of the clock as if it were UTC unless

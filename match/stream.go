@@ -42,7 +42,11 @@ func NewStream(ctx context.Context, proj grid.Projection, points []Point, links 
 	if err != nil {
 		return nil, err
 	}
-	names, err := newPhotoNames(photos)
+	paths := make([]string, len(photos))
+	for i, p := range photos {
+		paths[i] = p.Name
+	}
+	names, err := newPhotoNames(paths)
 	if err != nil {
 		return nil, err
 	}
@@ -94,31 +98,14 @@ var errStop = errors.New("enough")
 
 // parts compares the photos, a part at a time.
 func (s *Stream) parts(ctx context.Context, take func(results []PhotoResult) error, tied func(photo, point int)) error {
-	var part []Photo
 	for from := 0; from < len(s.named); from += batch {
 		to := min(from+batch, len(s.named))
-		part = part[:0]
-		for p, err := range s.read(s.named[from:to]) {
-			if err != nil {
-				return err
-			}
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			if len(part) == to-from {
-				return fmt.Errorf("stream: photo %q was read and not asked for", p.Name)
-			}
-			if want := s.named[from+len(part)].Name; p.Name != want {
-				return fmt.Errorf("stream: photo %q was read in the place of %q", p.Name, want)
-			}
-			part = append(part, p)
-		}
-		if len(part) < to-from {
-			return fmt.Errorf("stream: photo %q was not read", s.named[from+len(part)].Name)
+		results, err := s.part(ctx, s.named[from:to])
+		if err != nil {
+			return err
 		}
 		t := ties{byPhoto: s.ties.byPhoto[from:to], ambiguous: s.ties.ambiguous[from:to]}
-		results := make([]PhotoResult, len(part))
-		if err := s.c.compare(ctx, part, t, results, func(photo, point int) { tied(from+photo, point) }); err != nil {
+		if err := s.c.compare(ctx, results, t, func(photo, point int) { tied(from+photo, point) }); err != nil {
 			return err
 		}
 		if err := take(results); err != nil {
@@ -126,4 +113,29 @@ func (s *Stream) parts(ctx context.Context, take func(results []PhotoResult) err
 		}
 	}
 	return nil
+}
+
+// part reads some photos and puts them on the grid.
+func (s *Stream) part(ctx context.Context, named []Photo) ([]PhotoResult, error) {
+	pl := s.c.placing(ctx)
+	defer pl.end()
+	for p, err := range s.read(named) {
+		if err != nil {
+			return nil, err
+		}
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		if pl.n == len(named) {
+			return nil, fmt.Errorf("stream: photo %q was read and not asked for", p.Name)
+		}
+		if want := named[pl.n].Name; p.Name != want {
+			return nil, fmt.Errorf("stream: photo %q was read in the place of %q", p.Name, want)
+		}
+		pl.add(p)
+	}
+	if pl.n < len(named) {
+		return nil, fmt.Errorf("stream: photo %q was not read", named[pl.n].Name)
+	}
+	return pl.results()
 }

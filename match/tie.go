@@ -15,23 +15,22 @@ type photoNames struct {
 	folded map[string][]int // by the last element in lower case
 }
 
-func newPhotoNames(photos []Photo) (*photoNames, error) {
+func newPhotoNames(names []string) (*photoNames, error) {
 	n := &photoNames{
-		names:  make([]string, len(photos)),
-		exact:  make(map[string]int, len(photos)),
-		base:   make(map[string][]int, len(photos)),
-		folded: make(map[string][]int, len(photos)),
+		names:  names,
+		exact:  make(map[string]int, len(names)),
+		base:   make(map[string][]int, len(names)),
+		folded: make(map[string][]int, len(names)),
 	}
-	for i, p := range photos {
-		if p.Name == "" {
+	for i, name := range names {
+		if name == "" {
 			return nil, fmt.Errorf("photo %d of the job has no name", i+1)
 		}
-		if _, ok := n.exact[p.Name]; ok {
-			return nil, fmt.Errorf("photo %q comes twice", p.Name)
+		if _, ok := n.exact[name]; ok {
+			return nil, fmt.Errorf("photo %q comes twice", name)
 		}
-		n.names[i] = p.Name
-		n.exact[p.Name] = i
-		b := path.Base(p.Name)
+		n.exact[name] = i
+		b := path.Base(name)
 		n.base[b] = append(n.base[b], i)
 		b = strings.ToLower(b)
 		n.folded[b] = append(n.folded[b], i)
@@ -139,11 +138,7 @@ func sortLinks(names *photoNames, links []Link) ties {
 // does it: of has those of each photo, strays those that lead to none or may lead
 // to several. Names have to be there, each once.
 func SortLinks(names []string, links []Link) (of [][]Link, strays []Stray, err error) {
-	photos := make([]Photo, len(names))
-	for i, n := range names {
-		photos[i].Name = n
-	}
-	known, err := newPhotoNames(photos)
+	known, err := newPhotoNames(names)
 	if err != nil {
 		return nil, nil, err
 	}

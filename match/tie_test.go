@@ -8,11 +8,7 @@ import (
 
 func TestFindPhoto(t *testing.T) {
 	names := []string{"photos/a.jpg", "photos/day1/b.jpg", "photos/day2/b.jpg", "photos/C.JPG", "c.jpg", `odd\name.jpg`, "photos/D.jpg", "more/d.JPG"}
-	photos := make([]Photo, len(names))
-	for i, n := range names {
-		photos[i].Name = n
-	}
-	n, err := newPhotoNames(photos)
+	n, err := newPhotoNames(names)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -47,20 +43,20 @@ func TestFindPhoto(t *testing.T) {
 		}
 	}
 	for _, c := range []struct {
-		photos []Photo
-		want   string
+		names []string
+		want  string
 	}{
-		{[]Photo{{Name: "a"}, {Name: "a"}}, `photo "a" comes twice`},
-		{[]Photo{{}}, "photo 1 of the job has no name"},
+		{[]string{"a", "a"}, `photo "a" comes twice`},
+		{[]string{""}, "photo 1 of the job has no name"},
 	} {
-		if _, err := newPhotoNames(c.photos); err == nil || !strings.Contains(err.Error(), c.want) {
-			t.Errorf("%v: %v", c.photos, err)
+		if _, err := newPhotoNames(c.names); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%q: %v", c.names, err)
 		}
 	}
 }
 
 func TestTie(t *testing.T) {
-	names, err := newPhotoNames([]Photo{{Name: "p/1.jpg"}, {Name: "p/2.jpg"}, {Name: "p/3.jpg"}, {Name: "p/4.jpg"}, {Name: "p/5.jpg"}, {Name: "q/5.jpg"}, {Name: "p/6.jpg"}})
+	names, err := newPhotoNames([]string{"p/1.jpg", "p/2.jpg", "p/3.jpg", "p/4.jpg", "p/5.jpg", "q/5.jpg", "p/6.jpg"})
 	if err != nil {
 		t.Fatal(err)
 	}

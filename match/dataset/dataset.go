@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"iter"
 	"os"
+	"runtime"
 	"slices"
 	"strings"
 
@@ -215,7 +216,11 @@ func (d *Dataset) readPoints(ctx context.Context, proj grid.Projection) (*points
 	if err == nil || r.opened {
 		return r, err
 	}
-	tags, terr := d.sample(ctx, proj)
+	names, terr := d.PhotoNames(ctx)
+	if terr != nil {
+		return r, err
+	}
+	tags, terr := d.sample(ctx, proj, names)
 	if terr != nil || len(tags) == 0 {
 		return r, err
 	}
@@ -275,11 +280,11 @@ func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Prog
 	for i, p := range s.Photos {
 		names[i] = p.Name
 	}
-	read := d.ReadPhoto
+	read, atOnce := d.ReadPhoto, readers()
 	if d.MeasuresPixels() {
-		read = newMeasurer(ctx, d).photo
+		read, atOnce = newMeasurer(ctx, d).photo, runtime.GOMAXPROCS(0)
 	}
-	photos := d.photos(ctx, names, func(name string) match.Photo {
+	photos := d.photos(ctx, names, atOnce, func(name string) match.Photo {
 		if p, ok := d.read[name]; ok {
 			p.Name = name
 			return p
@@ -331,7 +336,7 @@ func (d *Dataset) Survey(ctx context.Context, proj grid.Projection) (*Survey, er
 	if len(names) == 0 {
 		return nil, &Problem{File: d.Settings.Photos.Folder, What: "there are no photos in the photo folder", Remedy: "put them there, at any depth, or set photos.folder to where they are"}
 	}
-	if err := d.plausible(ctx, proj, points); err != nil {
+	if err := d.plausible(ctx, proj, points, names); err != nil {
 		return nil, err
 	}
 	s := &Survey{Points: points, Links: links, Photos: make([]match.Photo, len(names))}

@@ -200,16 +200,21 @@ func bare(err error) error {
 	return err
 }
 
-// Photos reads the tags of the photos of the given names and yields them in that order. As
-// many are read at a time as there are processors. It stops with the context's
+// readers is how many tags are read at a time: several for each processor, since
+// most of the time goes by waiting for a disk or a server, and a tag takes little
+// memory.
+func readers() int { return max(8, 4*runtime.GOMAXPROCS(0)) }
+
+// Photos reads the tags of the photos of the given names and yields them in that order.
+// Some are read ahead, four for each processor and eight at least. It stops with the context's
 // error when that is cancelled; a photo that can't be read is yielded with its
 // Err, and is no reason to stop.
 func (d *Dataset) Photos(ctx context.Context, names []string) iter.Seq2[match.Photo, error] {
-	return d.photos(ctx, names, d.ReadPhoto)
+	return d.photos(ctx, names, readers(), d.ReadPhoto)
 }
 
 // photos is Photos with the function that reads one.
-func (d *Dataset) photos(ctx context.Context, names []string, read func(string) match.Photo) iter.Seq2[match.Photo, error] {
+func (d *Dataset) photos(ctx context.Context, names []string, atOnce int, read func(string) match.Photo) iter.Seq2[match.Photo, error] {
 	return func(yield func(match.Photo, error) bool) {
 		ctx, cancel := context.WithCancel(ctx)
 		defer cancel()
@@ -217,7 +222,7 @@ func (d *Dataset) photos(ctx context.Context, names []string, read func(string) 
 			name string
 			out  chan match.Photo
 		}
-		workers := min(runtime.GOMAXPROCS(0), max(len(names), 1))
+		workers := min(atOnce, max(len(names), 1))
 		todo := make(chan job)
 		order := make(chan chan match.Photo, 4*workers)
 		go func() {

@@ -86,11 +86,7 @@ const (
 
 // sample gives where the tags of some photos, spread evenly over the job, lie on
 // the grid. Tags that say nothing of use are left out.
-func (d *Dataset) sample(ctx context.Context, proj grid.Projection) ([]grid.EN, error) {
-	names, err := d.PhotoNames(ctx)
-	if err != nil {
-		return nil, err
-	}
+func (d *Dataset) sample(ctx context.Context, proj grid.Projection, names []string) ([]grid.EN, error) {
 	opt := d.Settings.Options()
 	var fixes []grid.Fix
 	for p, err := range d.Photos(ctx, thin(names, sampleTags)) {
@@ -165,12 +161,12 @@ func (m misreading) apply(c cloud) cloud {
 // usual mistake explains it, the mistake is the error: no photo could be judged
 // on the points as they are. Where nothing does, the check goes on, since it may
 // be the tags that are wrong. Without tags the grid's area of use has to serve.
-func (d *Dataset) plausible(ctx context.Context, proj grid.Projection, points []match.Point) error {
+func (d *Dataset) plausible(ctx context.Context, proj grid.Projection, points []match.Point, names []string) error {
 	read := d.reading.Points
 	if read == nil || read.Axes == pointfile.Geographic || len(read.Operations) > 0 || len(points) == 0 {
 		return nil
 	}
-	tags, err := d.sample(ctx, proj)
+	tags, err := d.sample(ctx, proj, names)
 	if err != nil {
 		return err
 	}
