@@ -224,8 +224,7 @@ func parseXMP(p []byte) (*xmpProps, error) {
 	if err := xmpBounded(p); err != nil {
 		return nil, err
 	}
-	s := xmpScanner{p: p}
-	if x, err := xmpProperties(s.next); err == nil {
+	if x, err := xmpProperties(newXMPScanner(p).next); err == nil {
 		return x, nil
 	}
 	// Not plain XML, or nothing that can be taken: encoding/xml says what is wrong.

@@ -105,6 +105,11 @@ var xmlClass = func() (class [256]byte) {
 	return class
 }()
 
+// newXMPScanner has room for what most packets have.
+func newXMPScanner(p []byte) *xmpScanner {
+	return &xmpScanner{p: p, open: make([]xmpOpen, 0, 8), spaces: make([]xmpSpace, 0, 24), attrs: make([]xmpAttr, 0, 24)}
+}
+
 // next reads the next token into t; io.EOF where there is none.
 func (s *xmpScanner) next(t *xmpToken) error {
 	s.decoded = s.decoded[:0]
@@ -178,7 +183,7 @@ func (s *xmpScanner) start(t *xmpToken) error {
 	s.attrs = s.attrs[:0]
 	outside := len(s.spaces)
 	for {
-		p = bytes.TrimLeft(p, xmlSpace)
+		p = trimSpace(p)
 		if bytes.HasPrefix(p, []byte(">")) {
 			s.p = p[1:]
 			break
@@ -189,11 +194,11 @@ func (s *xmpScanner) start(t *xmpToken) error {
 		}
 		var name []byte
 		name, p = xmlName(p)
-		p = bytes.TrimLeft(p, xmlSpace)
+		p = trimSpace(p)
 		if name == nil || !bytes.HasPrefix(p, []byte("=")) {
 			return errXMPUnusual
 		}
-		p = bytes.TrimLeft(p[1:], xmlSpace)
+		p = trimSpace(p[1:])
 		if len(p) == 0 || p[0] != '"' && p[0] != '\'' {
 			return errXMPUnusual
 		}
@@ -259,16 +264,26 @@ func knownSpace(uri []byte) string {
 // xmlName cuts a name in ASCII off b, with one colon inside at most; nil where
 // there is none.
 func xmlName(b []byte) (name, rest []byte) {
-	n := 0
-	for n < len(b) && xmlClass[b[n]] == xmlNameByte {
-		n++
+	n, colons := 0, 0
+	for ; n < len(b) && xmlClass[b[n]] == xmlNameByte; n++ {
+		if b[n] == ':' {
+			colons++
+		}
 	}
 	name, rest = b[:n], b[n:]
-	if n == 0 || b[0] <= '9' || b[0] == ':' || b[n-1] == ':' || bytes.Count(name, []byte(":")) > 1 ||
+	if n == 0 || b[0] <= '9' || b[0] == ':' || b[n-1] == ':' || colons > 1 ||
 		len(rest) > 0 && xmlClass[rest[0]] == xmlHigh { // then it goes on
 		return nil, b
 	}
 	return name, rest
+}
+
+// trimSpace passes over white space, of which there is mostly little.
+func trimSpace(b []byte) []byte {
+	for len(b) > 0 && (b[0] == ' ' || b[0] == '\n' || b[0] == '\t' || b[0] == '\r') {
+		b = b[1:]
+	}
+	return b
 }
 
 // cutPrefix cuts the prefix off a name; nil where there is none.

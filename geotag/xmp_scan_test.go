@@ -36,7 +36,7 @@ func realPackets(tb testing.TB) [][]byte {
 // does not, and reports whether it took the whole of it.
 func sameTokens(t *testing.T, p []byte) bool {
 	t.Helper()
-	s := xmpScanner{p: p}
+	s := newXMPScanner(p)
 	judge := xmlTokens(p)
 	for {
 		var got, want xmpToken
@@ -176,6 +176,7 @@ var oddPackets = map[string]bool{
 	`<a d:b="1" xmlns:d="u" xmlns:d="` + nsDC + `"><d:c/></a>`:                                true,
 	`<a xmlns="` + nsDC + `" b="1"><c/><d xmlns=""><e/></d><f/></a>`:                          true,
 	`<a xmlns:d="http://purl.org/dc/elements/1.1&#x2F;"><d:b d:c="2"/></a>`:                   true,
+	`<a xmlns:d="` + nsDC + `" d:b="&lt;1" d:c="&gt;2"/>`:                                     true,
 	`<a xmlns:b="` + nsXML + `" b:lang="de"/>`:                                                true,
 	"<a" + strings.Repeat(` b=""`, maxXMPAttributes) + "/>":                                   true,
 	"<a" + strings.Repeat(` b=""`, maxXMPAttributes+1) + "/>":                                 false,
