@@ -27,14 +27,20 @@ type sharing struct {
 	ctx  context.Context
 	busy chan struct{}
 	all  sync.WaitGroup
-	errs []*error // of each piece, in the order in which they were given out
+	ends []*ending // of each piece, in the order in which they were given out
+}
+
+// ending is how a piece of work ended.
+type ending struct {
+	err      error
+	panicked any
 }
 
 // do starts a piece of work, as soon as a processor is free for it.
 func (s *sharing) do(f func() error) {
-	err := new(error)
-	s.errs = append(s.errs, err)
-	if *err = s.ctx.Err(); *err != nil {
+	end := new(ending)
+	s.ends = append(s.ends, end)
+	if end.err = s.ctx.Err(); end.err != nil {
 		return
 	}
 	if s.busy == nil {
@@ -42,17 +48,25 @@ func (s *sharing) do(f func() error) {
 	}
 	s.busy <- struct{}{}
 	s.all.Go(func() {
-		defer func() { <-s.busy }()
-		*err = f()
+		defer func() {
+			end.panicked = recover()
+			<-s.busy
+		}()
+		end.err = f()
 	})
 }
 
-// wait waits until all is done, and gives the first error.
+// wait waits until all is done, and gives the first error. Where a projection of the
+// caller's panicked, wait panics with the same, so that it is the caller who can
+// recover from it.
 func (s *sharing) wait() error {
 	s.all.Wait()
-	for _, err := range s.errs {
-		if *err != nil {
-			return *err
+	for _, end := range s.ends {
+		if end.panicked != nil {
+			panic(end.panicked)
+		}
+		if end.err != nil {
+			return end.err
 		}
 	}
 	return nil

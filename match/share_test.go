@@ -42,6 +42,19 @@ func TestShare(t *testing.T) {
 	if err == nil || err.Error() != "run from 0" {
 		t.Errorf("got %v, want the error of the first run", err)
 	}
+	func() {
+		defer func() {
+			if got := recover(); got != "from 256" {
+				t.Errorf("recovered %v, want what the second run panicked with", got)
+			}
+		}()
+		_ = share(t.Context(), 4*shareSize, func(from, to int) error {
+			if from > 0 {
+				panic(fmt.Sprint("from ", from))
+			}
+			return nil
+		})
+	}()
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	if err := share(ctx, 1, func(int, int) error { return nil }); !errors.Is(err, context.Canceled) {
