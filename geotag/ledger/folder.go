@@ -24,6 +24,7 @@ type folder interface {
 type file interface {
 	io.ReadWriteSeeker
 	io.ReaderAt
+	io.WriterAt
 	io.Closer
 	ReadDir(n int) ([]fs.DirEntry, error)
 	Stat() (fs.FileInfo, error)

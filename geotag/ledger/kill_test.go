@@ -153,7 +153,7 @@ func work(what, dir, stage string) error {
 			}
 			if what == "late" && !c.empty() {
 				// The fault to be caught: renamed first, recorded after.
-				err = late(l, c, j.new[i])
+				err = late(l, c)
 			} else {
 				_, err = l.Correct(ctx, c)
 			}
@@ -211,23 +211,22 @@ func (j *job) naive(root *os.Root) error {
 }
 
 // late replaces the photo safely, but writes the record only then.
-func late(l *Ledger, c Change, after []byte) error {
-	src, err := openSource(l.root, c.Photo)
-	if err != nil {
-		return err
+func late(l *Ledger, c Change) error {
+	ctx := context.Background()
+	p := &pending{step: step{Change: c}}
+	defer p.release()
+	if l.prepare(ctx, p); p.err != nil {
+		return p.err
 	}
-	defer src.Close()
-	tmp, err := l.stage(context.Background(), src, c.Photo, c.apply)
-	if err != nil {
-		return err
+	group := []*pending{p}
+	if l.place(group) != 1 {
+		return p.err
 	}
-	defer tmp.discard()
-	if err := l.root.Rename(tmp.path, c.Photo); err != nil {
-		return err
+	p.unchanged = func() error { return nil }
+	if l.look(ctx, group) == 1 {
+		l.enter(group)
 	}
-	tmp.path = ""
-	l.mark("renamed", c.Photo)
-	return l.append(l.record(ActionCorrect, c, tmp))
+	return p.err
 }
 
 // worker is a worker process that has reported that it starts.

@@ -41,10 +41,13 @@ type Ledger struct {
 	tool  string
 	now   func() time.Time
 	trace func(stage, photo string) // tests only; nil otherwise
+	clone func(dst, src file) error // cloneFile, but for tests
 	lock  *flock.Flock
 
 	repairs Repairs
 	running sync.WaitGroup
+	making  sync.Mutex // held while folders are made
+	writing sync.Mutex // held while records are added, before mu
 
 	mu     sync.Mutex // guards what follows
 	file   file       // nil until the file exists
@@ -115,6 +118,7 @@ func openIn(root folder, tool string) (*Ledger, error) {
 		root:   root,
 		tool:   tool,
 		now:    time.Now,
+		clone:  cloneFile,
 		lock:   lock,
 		photos: map[string]*history{},
 		busy:   map[string]chan struct{}{},
@@ -411,63 +415,75 @@ func (l *Ledger) index(rec Record, off int64, length, no int) {
 	h.entries = append(h.entries, e)
 }
 
-// append writes a record and syncs it. After a failure the ledger is as it was,
-// or l is broken.
-func (l *Ledger) append(rec Record) error {
-	text, err := rec.encode()
-	if err != nil {
-		return fmt.Errorf("ledger: %w", err)
-	}
+// append writes the records of steps in one go and syncs them. After a failure the
+// ledger is as it was, or l is broken.
+func (l *Ledger) append(steps ...*pending) error {
+	l.writing.Lock()
+	defer l.writing.Unlock()
+	// Nobody else changes these while writing is held.
 	l.mu.Lock()
-	defer l.mu.Unlock()
-	if l.broken != nil {
-		return l.broken
+	out, size, broken := l.file, l.size, l.broken
+	l.mu.Unlock()
+	if broken != nil {
+		return broken
 	}
-	if l.file == nil {
-		if l.file, err = l.root.OpenFile(FileName, os.O_RDWR|os.O_APPEND|os.O_CREATE|os.O_EXCL, 0o644); err != nil {
-			l.file = nil
-			err = fmt.Errorf("ledger: can't start it: %w", err)
-			if _, serr := l.root.Lstat(FileName); serr == nil {
-				// It came into being all the same, or by another hand.
-				l.broken = fmt.Errorf("%w: %w", ErrBroken, err)
-				return l.broken
-			}
-			return err
-		}
-		if err := syncDir(l.root, "."); err != nil {
-			l.broken = fmt.Errorf("%w: %w", ErrBroken, err)
-			return l.broken
-		}
-	}
-	// A record in a file that is no longer at its place would be lost.
-	have, err := l.file.Stat()
-	if err != nil {
-		return fmt.Errorf("ledger: %w", err)
-	}
-	if there, err := l.root.Lstat(FileName); err != nil || !os.SameFile(have, there) || have.Size() != l.size {
-		l.broken = fmt.Errorf("%w: %s in %s was changed, moved or removed during the run", ErrBroken, FileName, l.root.Name())
-		return l.broken
-	}
-	if _, err := l.file.Write(text); err != nil {
-		// Such as a full disk: take the part of the line back.
-		terr := l.file.Truncate(l.size)
-		if terr == nil {
-			terr = l.file.Sync()
-		}
-		if terr != nil {
-			l.broken = fmt.Errorf("%w: %w", ErrBroken, errors.Join(err, terr))
-			return l.broken
-		}
-		return fmt.Errorf("ledger: can't write the record: %w", err)
-	}
-	if err := l.file.Sync(); err != nil {
-		// What is on disk after a failed sync can't be known.
+	fatal := func(err error) error {
+		l.mu.Lock()
+		defer l.mu.Unlock()
 		l.broken = fmt.Errorf("%w: %w", ErrBroken, err)
 		return l.broken
 	}
-	l.lines++
-	l.index(rec, l.size, len(text), l.lines)
-	l.size += int64(len(text))
+	if out == nil {
+		var err error
+		if out, err = l.root.OpenFile(FileName, os.O_RDWR|os.O_APPEND|os.O_CREATE|os.O_EXCL, 0o644); err != nil {
+			err = fmt.Errorf("ledger: can't start it: %w", err)
+			if _, serr := l.root.Lstat(FileName); serr == nil {
+				// It came into being all the same, or by another hand.
+				return fatal(err)
+			}
+			return err
+		}
+		l.mu.Lock()
+		l.file = out
+		l.mu.Unlock()
+		if err := syncDir(l.root, "."); err != nil {
+			return fatal(err)
+		}
+	}
+	// A record in a file that is no longer at its place would be lost.
+	have, err := out.Stat()
+	if err != nil {
+		return fmt.Errorf("ledger: %w", err)
+	}
+	if there, err := l.root.Lstat(FileName); err != nil || !os.SameFile(have, there) || have.Size() != size {
+		return fatal(fmt.Errorf("%s in %s was changed, moved or removed during the run", FileName, l.root.Name()))
+	}
+	var text []byte
+	for _, p := range steps {
+		text = append(text, p.text...)
+	}
+	if _, err := out.Write(text); err != nil {
+		// Such as a full disk: take the part that was written back.
+		terr := out.Truncate(size)
+		if terr == nil {
+			terr = out.Sync()
+		}
+		if terr != nil {
+			return fatal(errors.Join(err, terr))
+		}
+		return fmt.Errorf("ledger: can't write the record: %w", err)
+	}
+	if err := out.Sync(); err != nil {
+		// What is on disk after a failed sync can't be known.
+		return fatal(err)
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, p := range steps {
+		l.lines++
+		l.index(p.record, l.size, len(p.text), l.lines)
+		l.size += int64(len(p.text))
+	}
 	return nil
 }
 

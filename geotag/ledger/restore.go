@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"iter"
 	"path"
-	"time"
 
 	"example.com/phototie/geotag"
 )
@@ -78,10 +77,9 @@ func (l *Ledger) Restore(ctx context.Context, names []string, dryRun bool) iter.
 		}
 		for _, name := range names {
 			out := Outcome{Photo: name}
-			_, err := l.run(ctx, name, func() (Result, error) {
-				return Result{}, l.restore(ctx, &out, dryRun)
-			})
+			err := l.restore(ctx, &out, dryRun)
 			if err != nil {
+				err = fmt.Errorf("photo %q: %w", name, err)
 				out.Status = Failed
 				out.Now = out.Was
 			}
@@ -93,6 +91,14 @@ func (l *Ledger) Restore(ctx context.Context, names []string, dryRun bool) iter.
 }
 
 func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
+	p := &pending{step: step{Change: Change{Photo: out.Photo}}}
+	defer p.release()
+	if p.claim(ctx, l); p.err != nil {
+		return p.err
+	}
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
 	h := l.history(out.Photo)
 	if h == nil {
 		out.Status = Unrecorded
@@ -110,7 +116,7 @@ func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
 	if err != nil {
 		return err
 	}
-	defer src.Close()
+	p.src, p.unchanged = src, src.unchanged
 	have := newMeter()
 	if _, err := io.Copy(have, src.reader(ctx)); err != nil {
 		return err
@@ -170,22 +176,19 @@ func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
 		out.Now = target.String()
 		return proven(before.sum(), after.sum())
 	}
-	tmp, err := l.stage(ctx, src, out.Photo, rebuild)
+	tmp, err := l.temporary(out.Photo)
 	if err != nil {
 		return err
 	}
-	defer tmp.discard()
+	p.staged = tmp
+	if err := tmp.pour(ctx, src.file, rebuild); err != nil {
+		return err
+	}
 	if err := proven(tmp.before.sum, tmp.after.sum); err != nil {
 		return err
 	}
-	if !out.Removed {
-		if out.Notes, err = tmp.attributes(src, true); err != nil {
-			return err
-		}
-	}
-	rec := Record{
+	p.record = Record{
 		Version:    Version,
-		Time:       l.now().UTC().Truncate(time.Millisecond),
 		Tool:       l.tool,
 		Action:     ActionRestore,
 		Photo:      out.Photo,
@@ -195,9 +198,16 @@ func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
 		SizeAfter:  tmp.after.size,
 	}
 	if out.Removed {
-		err = l.remove(ctx, tmp, src, rec)
+		err = l.remove(ctx, p)
 	} else {
-		err = l.commit(ctx, tmp, rec, src.unchanged)
+		if out.Notes, err = tmp.attributes(src, true); err != nil {
+			return err
+		}
+		if err = tmp.sync(); err != nil {
+			return err
+		}
+		l.commit(ctx, []*pending{p})
+		err = p.err
 	}
 	if err != nil {
 		return err
@@ -217,35 +227,31 @@ func (h *history) created(d digest) bool {
 }
 
 // remove puts the record on disk and removes the file.
-func (l *Ledger) remove(ctx context.Context, t *staged, src *source, rec Record) error {
-	if err := t.discard(); err != nil {
+func (l *Ledger) remove(ctx context.Context, p *pending) error {
+	if err := p.staged.discard(); err != nil {
 		return err
 	}
-	if ctx.Err() != nil {
-		return context.Cause(ctx)
+	group := []*pending{p}
+	if l.look(ctx, group) == 0 || l.enter(group) == 0 {
+		return p.err
 	}
-	if err := src.unchanged(); err != nil {
-		return err
-	}
-	if err := l.append(rec); err != nil {
-		return err
-	}
-	l.mark("recorded", t.photo)
-	if err := src.unchanged(); err != nil {
+	if err := p.unchanged(); err != nil {
 		return err
 	}
 	// Where an open file can't be removed (Windows).
-	if err := src.Close(); err != nil {
+	err := p.src.Close()
+	p.src = nil
+	if err != nil {
 		return err
 	}
-	if err := l.root.Remove(t.photo); err != nil {
+	if err := l.root.Remove(p.Photo); err != nil {
 		return err
 	}
-	l.mark("renamed", t.photo)
-	if err := syncDir(l.root, path.Dir(t.photo)); err != nil {
+	l.mark("renamed", p.Photo)
+	if err := syncDir(l.root, path.Dir(p.Photo)); err != nil {
 		return fmt.Errorf("the file is removed, but its folder could not be synced, so that a power cut may still undo it: %w", err)
 	}
-	l.mark("done", t.photo)
+	l.mark("done", p.Photo)
 	return nil
 }
 

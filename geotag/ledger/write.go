@@ -2,7 +2,6 @@ package ledger
 
 import (
 	"context"
-	"crypto/rand"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -13,7 +12,6 @@ import (
 	"path"
 	"path/filepath"
 	"strings"
-	"time"
 
 	"example.com/phototie/geotag"
 )
@@ -80,40 +78,7 @@ type Result struct {
 // exception that the error names: the rename was done and the folder could not
 // be synced after it.
 func (l *Ledger) Correct(ctx context.Context, c Change) (Result, error) {
-	if c.Source != "" {
-		return Result{}, fmt.Errorf("photo %q: %w: a correction in place has no other source", c.Photo, ErrName)
-	}
-	return l.run(ctx, c.Photo, func() (Result, error) {
-		if c.empty() {
-			_, err := lstatRegular(l.root, c.Photo)
-			return Result{}, err
-		}
-		src, err := openSource(l.root, c.Photo)
-		if err != nil {
-			return Result{}, err
-		}
-		defer src.Close()
-		tmp, err := l.stage(ctx, src, c.Photo, c.apply)
-		if err != nil {
-			return Result{}, err
-		}
-		defer tmp.discard()
-		if err := c.expect(tmp.before.sum); err != nil {
-			return Result{}, err
-		}
-		if tmp.before.sum == tmp.after.sum {
-			return Result{}, tmp.discard()
-		}
-		notes, err := tmp.attributes(src, true)
-		if err != nil {
-			return Result{}, err
-		}
-		rec := l.record(ActionCorrect, c, tmp)
-		if err := l.commit(ctx, tmp, rec, src.unchanged); err != nil {
-			return Result{}, err
-		}
-		return Result{Written: true, Record: rec, Notes: notes}, nil
-	})
+	return l.do(ctx, step{Change: c})
 }
 
 // CorrectInto writes the corrected copy of a photo of another folder to the
@@ -130,71 +95,7 @@ func (l *Ledger) CorrectInto(ctx context.Context, from *os.Root, c Change) (Resu
 }
 
 func (l *Ledger) correctInto(ctx context.Context, from folder, c Change) (Result, error) {
-	if err := checkName(c.source()); err != nil {
-		return Result{}, err
-	}
-	return l.run(ctx, c.Photo, func() (Result, error) {
-		src, err := openSource(from, c.source())
-		if err != nil {
-			return Result{}, err
-		}
-		defer src.Close()
-		there, err := l.root.Lstat(c.Photo)
-		switch {
-		case errors.Is(err, fs.ErrNotExist):
-			there = nil
-		case err != nil:
-			return Result{}, err
-		case os.SameFile(there, src.info):
-			return Result{}, fmt.Errorf("%w: choose another folder, or correct in place", ErrSameFile)
-		case !there.Mode().IsRegular():
-			return Result{}, fmt.Errorf("%w: there is something else at the copy's place", ErrExists)
-		default:
-			same, err := l.replaceable(ctx, src, c)
-			if same || err != nil {
-				return Result{}, err
-			}
-			if err := src.rewind(); err != nil {
-				return Result{}, err
-			}
-		}
-		if err := makeDirs(l.root, path.Dir(c.Photo)); err != nil {
-			return Result{}, err
-		}
-		tmp, err := l.stage(ctx, src, c.Photo, c.apply)
-		if err != nil {
-			return Result{}, err
-		}
-		defer tmp.discard()
-		if err := c.expect(tmp.before.sum); err != nil {
-			return Result{}, err
-		}
-		notes, err := tmp.attributes(src, false)
-		if err != nil {
-			return Result{}, err
-		}
-		rec := l.record(ActionCopy, c, tmp)
-		unchanged := func() error {
-			if err := src.unchanged(); err != nil {
-				return err
-			}
-			now, err := l.root.Lstat(c.Photo)
-			if there == nil && errors.Is(err, fs.ErrNotExist) {
-				return nil
-			}
-			if err != nil {
-				return err
-			}
-			if there == nil || !sameState(there, now) {
-				return fmt.Errorf("%w: it appeared or changed during the copy", ErrExists)
-			}
-			return nil
-		}
-		if err := l.commit(ctx, tmp, rec, unchanged); err != nil {
-			return Result{}, err
-		}
-		return Result{Written: true, Record: rec, Notes: notes}, nil
-	})
+	return l.do(ctx, step{Change: c, from: from})
 }
 
 // Create writes a file that is not there yet, such as the side-car of a photo: c's
@@ -203,47 +104,224 @@ func (l *Ledger) correctInto(ctx context.Context, from folder, c Change) (Result
 // equals the result is left as it is; one with other bytes is replaced where this
 // ledger has those on record, and gives ErrExists otherwise.
 func (l *Ledger) Create(ctx context.Context, c Change) (Result, error) {
-	return l.run(ctx, c.Photo, func() (Result, error) {
-		if c.empty() || c.Patch.SizeBefore != 0 {
-			return Result{}, errors.New("the patch makes no file of nothing")
+	return l.do(ctx, step{Change: c, create: true})
+}
+
+// CopyInto copies a photo of another folder as it is, under the rules of
+// CorrectInto.
+func (l *Ledger) CopyInto(ctx context.Context, from *os.Root, photo string) (Result, error) {
+	return l.CorrectInto(ctx, from, Change{Photo: photo})
+}
+
+// step is a change and the way to do it: a copy where from is not nil, a file made
+// of nothing where create is set, and a correction in place otherwise.
+type step struct {
+	Change
+	from    folder
+	create  bool
+	follows bool // in a Bulk: not after an error
+}
+
+// check refuses names that can't be used.
+func (s *step) check() error {
+	if err := checkName(s.Photo); err != nil {
+		return err
+	}
+	switch {
+	case s.from != nil && s.create:
+		return errors.New("what is made of nothing has no source")
+	case s.from != nil && s.Source != "":
+		if err := checkName(s.Source); err != nil {
+			return fmt.Errorf("source %q: %w", s.Source, err)
 		}
-		there, err := l.vacant(ctx, c)
-		if errors.Is(err, errSame) {
-			return Result{}, nil
+	case s.from == nil && s.Source != "":
+		return fmt.Errorf("%w: only a copy has another source", ErrName)
+	}
+	return nil
+}
+
+// do does one step by itself.
+func (l *Ledger) do(ctx context.Context, s step) (Result, error) {
+	p := &pending{step: s}
+	defer p.release()
+	if p.claim(ctx, l); p.err == nil {
+		l.prepare(ctx, p)
+	}
+	if p.err == nil {
+		l.commit(ctx, []*pending{p})
+	}
+	return p.result()
+}
+
+// pending is a step on its way from the temporary file to the photo's place.
+type pending struct {
+	step
+	staged    *staged // nil where there is nothing to do
+	src       *source // open until the release, so that nothing else gets its identity
+	record    Record
+	text      []byte // of the record
+	unchanged func() error
+	notes     []string
+	recorded  bool
+	err       error         // why it is not done
+	done      chan struct{} // closed when it is prepared; of a Bulk only
+	end       func()        // gives the claim of the photo back
+	free      func()        // gives the place among those of a Bulk back
+}
+
+// result is what became of the step.
+func (p *pending) result() (Result, error) {
+	if p.err != nil {
+		return Result{}, fmt.Errorf("photo %q: %w", p.Photo, p.err)
+	}
+	if p.staged == nil {
+		return Result{}, nil
+	}
+	return Result{Written: true, Record: p.record, Notes: p.notes}, nil
+}
+
+// claim checks the step's names and claims its photo.
+func (p *pending) claim(ctx context.Context, l *Ledger) {
+	if p.err = p.check(); p.err == nil {
+		p.end, p.err = l.begin(ctx, p.Photo)
+	}
+}
+
+// release gives back what the step holds, once.
+func (p *pending) release() {
+	if p.staged != nil {
+		// Where it can't be removed, the next Open does so.
+		_ = p.staged.discard()
+	}
+	if p.src != nil {
+		_ = p.src.Close() // read only: nothing to lose
+		p.src = nil
+	}
+	for _, f := range []*func(){&p.end, &p.free} {
+		if *f != nil {
+			(*f)()
+			*f = nil
 		}
-		if err != nil {
-			return Result{}, err
+	}
+}
+
+// prepare does all of a step that changes no photo: what it makes is in a temporary
+// file, synced.
+func (l *Ledger) prepare(ctx context.Context, p *pending) {
+	switch {
+	case ctx.Err() != nil:
+		p.err = context.Cause(ctx)
+	case p.create:
+		p.err = l.prepareNew(ctx, p)
+	case p.from != nil:
+		p.err = l.prepareCopy(ctx, p)
+	default:
+		p.err = l.prepareCorrection(ctx, p)
+	}
+	if p.err != nil && p.staged != nil {
+		p.err = errors.Join(p.err, p.staged.discard())
+		p.staged = nil
+	}
+}
+
+func (l *Ledger) prepareCorrection(ctx context.Context, p *pending) error {
+	if p.empty() {
+		_, err := lstatRegular(l.root, p.Photo)
+		return err
+	}
+	var err error
+	if p.src, err = openSource(l.root, p.Photo); err != nil {
+		return err
+	}
+	p.unchanged = p.src.unchanged
+	if err := l.stage(ctx, p, true); err != nil {
+		return err
+	}
+	if p.staged.before.sum == p.staged.after.sum {
+		err := p.staged.discard()
+		p.staged = nil
+		return err
+	}
+	p.record = l.record(ActionCorrect, p.Change, p.staged)
+	return nil
+}
+
+func (l *Ledger) prepareCopy(ctx context.Context, p *pending) error {
+	src, err := openSource(p.from, p.Change.source())
+	if err != nil {
+		return err
+	}
+	p.src = src
+	there, err := l.root.Lstat(p.Photo)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		there = nil
+	case err != nil:
+		return err
+	case os.SameFile(there, src.info):
+		return fmt.Errorf("%w: choose another folder, or correct in place", ErrSameFile)
+	case !there.Mode().IsRegular():
+		return fmt.Errorf("%w: there is something else at the copy's place", ErrExists)
+	default:
+		same, err := l.replaceable(ctx, src, p.Change)
+		if same || err != nil {
+			return err
 		}
-		if err := makeDirs(l.root, path.Dir(c.Photo)); err != nil {
-			return Result{}, err
+		if err := src.rewind(); err != nil {
+			return err
 		}
-		tmp, err := l.stage(ctx, strings.NewReader(""), c.Photo, c.apply)
-		if err != nil {
-			return Result{}, err
+	}
+	if err := l.makeDirs(path.Dir(p.Photo)); err != nil {
+		return err
+	}
+	p.unchanged = func() error {
+		if err := src.unchanged(); err != nil {
+			return err
 		}
-		defer tmp.discard()
-		if err := tmp.finish(); err != nil {
-			return Result{}, err
-		}
-		rec := l.record(ActionCorrect, c, tmp)
-		rec.Created = true
-		unchanged := func() error {
-			now, err := l.root.Lstat(c.Photo)
-			switch {
-			case there == nil && errors.Is(err, fs.ErrNotExist):
-				return nil
-			case err != nil && !errors.Is(err, fs.ErrNotExist):
-				return err
-			case err != nil, there == nil, !sameState(there, now):
-				return fmt.Errorf("%w: it appeared or changed just now", ErrExists)
-			}
-			return nil
-		}
-		if err := l.commit(ctx, tmp, rec, unchanged); err != nil {
-			return Result{}, err
-		}
-		return Result{Written: true, Record: rec}, nil
-	})
+		return l.still(there, p.Photo, "it appeared or changed during the copy")
+	}
+	if err := l.stage(ctx, p, false); err != nil {
+		return err
+	}
+	p.record = l.record(ActionCopy, p.Change, p.staged)
+	return nil
+}
+
+func (l *Ledger) prepareNew(ctx context.Context, p *pending) error {
+	if p.empty() || p.Patch.SizeBefore != 0 {
+		return errors.New("the patch makes no file of nothing")
+	}
+	there, err := l.vacant(ctx, p.Change)
+	if errors.Is(err, errSame) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if err := l.makeDirs(path.Dir(p.Photo)); err != nil {
+		return err
+	}
+	p.unchanged = func() error { return l.still(there, p.Photo, "it appeared or changed just now") }
+	if err := l.stage(ctx, p, false); err != nil {
+		return err
+	}
+	p.record = l.record(ActionCorrect, p.Change, p.staged)
+	p.record.Created = true
+	return nil
+}
+
+// still reports ErrExists where a file is no longer what it was, nil for none.
+func (l *Ledger) still(was fs.FileInfo, name, what string) error {
+	now, err := l.root.Lstat(name)
+	switch {
+	case was == nil && errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil && !errors.Is(err, fs.ErrNotExist):
+		return err
+	case err != nil, was == nil, !sameState(was, now):
+		return fmt.Errorf("%w: %s", ErrExists, what)
+	}
+	return nil
 }
 
 // errSame: the file is what it is to be.
@@ -275,32 +353,6 @@ func (l *Ledger) vacant(ctx context.Context, c Change) (fs.FileInfo, error) {
 		return src.info, nil
 	}
 	return nil, fmt.Errorf("%w: it was to be created; look what it is, and run again", ErrExists)
-}
-
-// CopyInto copies a photo of another folder as it is, under the rules of
-// CorrectInto.
-func (l *Ledger) CopyInto(ctx context.Context, from *os.Root, photo string) (Result, error) {
-	return l.CorrectInto(ctx, from, Change{Photo: photo})
-}
-
-// run checks the name, claims the photo and puts its name to the error.
-func (l *Ledger) run(ctx context.Context, photo string, f func() (Result, error)) (Result, error) {
-	if err := checkName(photo); err != nil {
-		return Result{}, err
-	}
-	end, err := l.begin(ctx, photo)
-	if err != nil {
-		return Result{}, fmt.Errorf("photo %q: %w", photo, err)
-	}
-	defer end()
-	if err := ctx.Err(); err != nil {
-		return Result{}, fmt.Errorf("photo %q: %w", photo, context.Cause(ctx))
-	}
-	res, err := f()
-	if err != nil {
-		return Result{}, fmt.Errorf("photo %q: %w", photo, err)
-	}
-	return res, nil
 }
 
 // replaceable compares the file at the copy's place with what the change would
@@ -336,11 +388,7 @@ func (c *Change) apply(w io.Writer, r io.Reader) error {
 		_, err := io.Copy(w, r)
 		return err
 	}
-	err := c.Patch.Apply(w, r)
-	if errors.Is(err, geotag.ErrPatchMismatch) {
-		return fmt.Errorf("%w since it was read: %w", ErrChanged, err)
-	}
-	return err
+	return changed(c.Patch.Apply(w, r))
 }
 
 // expect compares the source's digest with the one that the caller knows.
@@ -351,10 +399,10 @@ func (c *Change) expect(before digest) error {
 	return fmt.Errorf("%w since it was read: SHA-256 %s, expected %s", ErrChanged, before, c.Before)
 }
 
+// record is what the ledger will say of a change, but for the time.
 func (l *Ledger) record(a Action, c Change, tmp *staged) Record {
 	rec := Record{
 		Version:    Version,
-		Time:       l.now().UTC().Truncate(time.Millisecond),
 		Tool:       l.tool,
 		Action:     a,
 		Photo:      c.Photo,
@@ -378,14 +426,14 @@ func (l *Ledger) record(a Action, c Change, tmp *staged) Record {
 // do so on this system, and the ledger's own files.
 func checkName(name string) error {
 	if !fs.ValidPath(name) || name == "." {
-		return fmt.Errorf("photo %q: %w: it must be UTF-8, relative, slash-separated and without \"..\"", name, ErrName)
+		return fmt.Errorf("%w: it must be UTF-8, relative, slash-separated and without \"..\"", ErrName)
 	}
 	if _, err := filepath.Localize(name); err != nil {
-		return fmt.Errorf("photo %q: %w on this system", name, ErrName)
+		return fmt.Errorf("%w on this system", ErrName)
 	}
 	base := path.Base(name)
 	if isTemp(base) || strings.EqualFold(base, FileName) || strings.EqualFold(base, lockName) {
-		return fmt.Errorf("photo %q: %w: it is a file of phototie's own", name, ErrName)
+		return fmt.Errorf("%w: it is a file of phototie's own", ErrName)
 	}
 	return nil
 }
@@ -491,116 +539,6 @@ func (m *meter) sum() (d digest) {
 	return d
 }
 
-// content identifies bytes.
-type content struct {
-	sum  digest
-	size int64
-}
-
-// staged is a finished temporary file beside its photo.
-type staged struct {
-	l             *Ledger
-	file          file   // nil once closed
-	path          string // "" once renamed or removed
-	photo         string
-	before, after content
-}
-
-// stage reads the source once through transform into a temporary file in the
-// folder of photo.
-func (l *Ledger) stage(ctx context.Context, src io.Reader, photo string, transform func(io.Writer, io.Reader) error) (*staged, error) {
-	name := path.Join(path.Dir(photo), tempPrefix+rand.Text()+tempSuffix)
-	f, err := l.root.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
-	if err != nil {
-		return nil, fmt.Errorf("can't write in its folder: %w", err)
-	}
-	t := &staged{l: l, file: f, path: name, photo: photo}
-	l.mark("created", photo)
-	before, after := newMeter(), newMeter()
-	err = transform(io.MultiWriter(f, after), io.TeeReader(ctxReader{ctx, src}, before))
-	if err != nil {
-		return nil, errors.Join(err, t.discard())
-	}
-	t.before, t.after = content{before.sum(), before.n}, content{after.sum(), after.n}
-	return t, nil
-}
-
-// discard removes the temporary file, where it is still there.
-func (t *staged) discard() error {
-	var err error
-	if t.file != nil {
-		err = t.file.Close()
-		t.file = nil
-	}
-	if t.path != "" {
-		err = errors.Join(err, t.l.root.Remove(t.path))
-		t.path = ""
-	}
-	return err
-}
-
-// attributes gives the temporary file the source's mode, owner (in place only),
-// extended attributes and times, syncs it and closes it.
-func (t *staged) attributes(src *source, inPlace bool) (notes []string, err error) {
-	notes, err = carryOver(t.file, src.file, src.info, inPlace)
-	if err != nil {
-		return nil, err
-	}
-	if err := t.l.root.Chtimes(t.path, accessTime(src.info), src.info.ModTime()); err != nil {
-		if inPlace {
-			return nil, fmt.Errorf("can't keep its times: %w", err)
-		}
-		notes = append(notes, fmt.Sprintf("its times could not be kept: %v", err))
-	}
-	return notes, t.sync()
-}
-
-// finish gives the temporary file of something new the usual mode and syncs it.
-func (t *staged) finish() error {
-	if err := t.file.Chmod(0o644); err != nil {
-		return err
-	}
-	return t.sync()
-}
-
-// sync syncs the temporary file and closes it.
-func (t *staged) sync() error {
-	if err := t.file.Sync(); err != nil {
-		return err
-	}
-	err := t.file.Close()
-	t.file = nil
-	t.l.mark("synced", t.photo)
-	return err
-}
-
-// commit puts the record on disk and the temporary file in the photo's place.
-func (l *Ledger) commit(ctx context.Context, t *staged, rec Record, unchanged func() error) error {
-	if ctx.Err() != nil {
-		return context.Cause(ctx)
-	}
-	if err := unchanged(); err != nil {
-		return err
-	}
-	if err := l.append(rec); err != nil {
-		return err
-	}
-	l.mark("recorded", t.photo)
-	if err := unchanged(); err != nil {
-		return err
-	}
-	if err := l.root.Rename(t.path, t.photo); err != nil {
-		return err
-	}
-	t.path = ""
-	l.mark("renamed", t.photo)
-	if err := syncDir(l.root, path.Dir(t.photo)); err != nil {
-		return fmt.Errorf("the photo has its new bytes, but its folder could not be synced, so that a power cut may still undo it: %w", err)
-	}
-	l.mark("done", t.photo)
-	return nil
-}
-
 // mark is where tests look in.
 func (l *Ledger) mark(stage, photo string) {
 	if l.trace != nil {
@@ -609,7 +547,14 @@ func (l *Ledger) mark(stage, photo string) {
 }
 
 // makeDirs makes a folder and those above it, and syncs each new one into its
-// parent.
+// parent. One call at a time: a folder that another call has made, but not yet
+// synced, would be taken for one that lasts.
+func (l *Ledger) makeDirs(dir string) error {
+	l.making.Lock()
+	defer l.making.Unlock()
+	return makeDirs(l.root, dir)
+}
+
 func makeDirs(root folder, dir string) error {
 	if dir == "." {
 		return nil

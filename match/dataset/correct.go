@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 
 	"example.com/phototie/geotag"
@@ -156,26 +157,25 @@ func (d *Dataset) correct(ctx context.Context, proj grid.Projection, res *match.
 	if err != nil {
 		return err
 	}
-	all := func(l *ledger.Ledger) error {
+	switch {
+	case opt.DryRun:
 		for i, c := range corrections {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			change, err := d.correctOne(ctx, l, &res.Photos[i], c, opt)
+			p, err := d.planOne(&res.Photos[i], c, opt)
 			if err != nil {
 				return err
 			}
-			if err := yield(change); err != nil {
+			if err := yield(p.change); err != nil {
 				return err
 			}
 		}
 		return nil
-	}
-	switch {
-	case opt.DryRun:
-		return all(nil)
 	case opt.InPlace:
-		return withLedger(d.root.Name(), opt.Tool, all)
+		return withLedger(d.root.Name(), opt.Tool, func(l *ledger.Ledger) error {
+			return d.write(ctx, l, nil, res, corrections, opt, yield)
+		})
 	}
 	if err := os.MkdirAll(opt.Into, 0o755); err != nil {
 		return err
@@ -184,20 +184,139 @@ func (d *Dataset) correct(ctx context.Context, proj grid.Projection, res *match.
 		if opt.Clock != nil {
 			l.SetClock(opt.Clock)
 		}
-		if opt.As != nil {
-			return all(l)
+		var files []string
+		if opt.As == nil {
+			files = d.Files()
 		}
-		for _, name := range d.Files() {
-			if _, err := l.CopyInto(ctx, d.root, name); err != nil {
-				return err
-			}
-		}
-		return all(l)
+		return d.write(ctx, l, files, res, corrections, opt, yield)
 	})
 }
 
-// correctOne corrects one photo. l is nil in a dry run.
-func (d *Dataset) correctOne(ctx context.Context, l *ledger.Ledger, p *match.PhotoResult, c match.Correction, opt CorrectOptions) (Change, error) {
+// planned is what is to be done for a photo: tasks of the ledger, none where all
+// is done.
+type planned struct {
+	change Change
+	tasks  []ledger.Task
+	left   int // tasks that are not done
+	err    error
+	result ledger.Result
+}
+
+// take notes what became of the next task. The change is that of the last one
+// where a correction is made, and of the photo's copy otherwise.
+func (p *planned) take(r ledger.Result, err error) {
+	if p.left == len(p.tasks) || p.change.Outcome == Corrected {
+		p.result = r
+	}
+	if err != nil && p.err == nil {
+		p.err = err
+	}
+	p.left--
+}
+
+// finish gives what became of the photo, or an error that is not about it alone.
+func (p *planned) finish() (Change, error) {
+	ch := p.change
+	if errors.Is(p.err, ledger.ErrNotRegular) || errors.Is(p.err, ledger.ErrName) {
+		ch.Outcome, ch.Why = Refused, p.err.Error()
+		return ch, nil
+	}
+	if p.err != nil || len(p.tasks) == 0 {
+		return ch, p.err
+	}
+	ch.Notes = append(ch.Notes, p.result.Notes...)
+	ch.Before, ch.After = p.result.Record.Before, p.result.Record.After
+	if ch.Outcome == Corrected && !p.result.Written {
+		ch.Outcome = Unchanged
+	}
+	return ch, nil
+}
+
+// write copies files of the dataset and then writes the corrections, all in one
+// go, and yields a Change for each correction. The patches are worked out while
+// earlier ones are written.
+func (d *Dataset) write(ctx context.Context, l *ledger.Ledger, files []string, res *match.Result, corrections []match.Correction, opt CorrectOptions, yield func(Change) error) error {
+	var mu sync.Mutex // guards what follows until all tasks are pulled
+	var photos []*planned
+	var failed error
+	tasks := func(yield func(ledger.Task) bool) {
+		for _, name := range files {
+			if !yield(ledger.Task{Change: ledger.Change{Photo: name}, From: d.root}) {
+				return
+			}
+		}
+		for i, c := range corrections {
+			p, err := d.planOne(&res.Photos[i], c, opt)
+			mu.Lock()
+			if err != nil {
+				failed = err
+			} else {
+				photos = append(photos, p)
+			}
+			mu.Unlock()
+			if err != nil {
+				return
+			}
+			for _, t := range p.tasks {
+				if !yield(t) {
+					return
+				}
+			}
+		}
+	}
+	// next yields what is finished and gives the first photo that is not.
+	next := func() (*planned, error) {
+		for {
+			mu.Lock()
+			if len(photos) == 0 {
+				mu.Unlock()
+				return nil, nil
+			}
+			p := photos[0]
+			if p.left > 0 {
+				mu.Unlock()
+				return p, nil
+			}
+			photos = photos[1:]
+			mu.Unlock()
+			ch, err := p.finish()
+			if err == nil {
+				err = yield(ch)
+			}
+			if err != nil {
+				return nil, err
+			}
+		}
+	}
+	copied := 0
+	for r, err := range l.Bulk(ctx, tasks) {
+		if copied < len(files) {
+			if err != nil {
+				return err
+			}
+			copied++
+			continue
+		}
+		p, nerr := next()
+		if nerr != nil {
+			return nerr
+		}
+		p.take(r, err)
+		if _, err := next(); err != nil {
+			return err
+		}
+	}
+	if _, err := next(); err != nil {
+		return err
+	}
+	if failed == nil {
+		failed = ctx.Err()
+	}
+	return failed
+}
+
+// planOne works out what is to be done for one photo.
+func (d *Dataset) planOne(p *match.PhotoResult, c match.Correction, opt CorrectOptions) (*planned, error) {
 	ch := Change{Correction: c, Outcome: Left}
 	if p.Tag != nil {
 		ch.From = p.Tag.Position
@@ -226,59 +345,50 @@ func (d *Dataset) correctOne(ctx context.Context, l *ledger.Ledger, p *match.Pho
 		case geotag.AboutImage(err):
 			ch.Outcome, ch.Why = Refused, err.Error()
 		default:
-			return ch, fmt.Errorf("%s: %w", p.Name, err)
+			return nil, fmt.Errorf("%s: %w", p.Name, err)
 		}
 	}
-	if l == nil {
-		return ch, nil
+	out := &planned{change: ch}
+	if opt.DryRun {
+		return out, nil
 	}
-	var r ledger.Result
-	var err error
+	from := d.root
+	if opt.InPlace {
+		from = nil
+	}
 	as := p.Name
 	if opt.As != nil {
 		as = opt.As(p.Name)
-	}
-	change := ledger.Change{Patch: patch, Meaning: opt.Policy.Meaning,
-		Reason: map[string]string{"point": c.Point, "verdict": string(c.Verdict)}}
-	change.Photo, change.Source = renamed(p.Name, as, file)
-	if file != p.Name {
-		change.Reason[reasonPhoto] = as
 	}
 	corrected := ch.Outcome == Corrected
 	if opt.Into != "" && (!corrected || file != p.Name) {
 		left := ledger.Change{}
 		left.Photo, left.Source = renamed(p.Name, as, p.Name)
-		if r, err = l.CorrectInto(ctx, d.root, left); err == nil {
-			but := ""
-			if corrected {
-				but = file
-			}
-			err = d.copySidecars(ctx, l, p.Name, as, but)
+		out.tasks = append(out.tasks, ledger.Task{Change: left, From: from})
+		but := ""
+		if corrected {
+			but = file
 		}
+		sidecars, err := d.sidecarCopies(p.Name, as, but)
+		if err != nil {
+			return nil, err
+		}
+		out.tasks = append(out.tasks, sidecars...)
 	}
-	switch {
-	case err != nil || !corrected:
-	case create:
-		change.Source = ""
-		r, err = l.Create(ctx, change)
-	case opt.InPlace:
-		r, err = l.Correct(ctx, change)
-	default:
-		r, err = l.CorrectInto(ctx, d.root, change)
+	if corrected {
+		change := ledger.Change{Patch: patch, Meaning: opt.Policy.Meaning,
+			Reason: map[string]string{"point": c.Point, "verdict": string(c.Verdict)}}
+		change.Photo, change.Source = renamed(p.Name, as, file)
+		if file != p.Name {
+			change.Reason[reasonPhoto] = as
+		}
+		if create {
+			change.Source, from = "", nil
+		}
+		out.tasks = append(out.tasks, ledger.Task{Change: change, From: from, New: create, Follows: len(out.tasks) > 0})
 	}
-	if errors.Is(err, ledger.ErrNotRegular) || errors.Is(err, ledger.ErrName) {
-		ch.Outcome, ch.Why = Refused, err.Error()
-		return ch, nil
-	}
-	if err != nil {
-		return ch, err
-	}
-	ch.Notes = append(ch.Notes, r.Notes...)
-	ch.Before, ch.After = r.Record.Before, r.Record.After
-	if ch.Outcome == Corrected && !r.Written {
-		ch.Outcome = Unchanged
-	}
-	return ch, nil
+	out.left = len(out.tasks)
+	return out, nil
 }
 
 // plan works out the patch of a photo.

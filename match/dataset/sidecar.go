@@ -1,7 +1,6 @@
 package dataset
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -171,24 +170,23 @@ func renamed(photo, as, file string) (name, source string) {
 	return strings.TrimSuffix(as, path.Ext(as)) + path.Ext(file), file
 }
 
-// copySidecars copies the side-cars of a raw photo, which is copied under the name
-// as, into the folder of the copies: all but the one named.
-func (d *Dataset) copySidecars(ctx context.Context, l *ledger.Ledger, name, as, but string) error {
+// sidecarCopies are the tasks that copy the side-cars of a raw photo, which is
+// copied under the name as: all but the one named.
+func (d *Dataset) sidecarCopies(name, as, but string) ([]ledger.Task, error) {
 	found, err := d.Sidecars(name)
 	if err != nil {
-		return err
+		return nil, err
 	}
+	var tasks []ledger.Task
 	for _, file := range found {
 		if file == but {
 			continue
 		}
-		c := ledger.Change{}
-		c.Photo, c.Source = renamed(name, as, file)
-		if _, err := l.CorrectInto(ctx, d.root, c); err != nil {
-			return err
-		}
+		t := ledger.Task{From: d.root, Follows: true}
+		t.Photo, t.Source = renamed(name, as, file)
+		tasks = append(tasks, t)
 	}
-	return nil
+	return tasks, nil
 }
 
 // sidecarNames puts in the place of raw photos the side-cars that were corrected

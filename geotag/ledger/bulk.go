@@ -1,0 +1,325 @@
+package ledger
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+	"os"
+	"path"
+	"runtime"
+	"sync"
+	"time"
+)
+
+// ErrSkipped: a Task with Follows was left undone, since the one before it gave an
+// error.
+var ErrSkipped = errors.New("left undone, as what it follows failed")
+
+// Task is one change of a Bulk and the way to do it.
+type Task struct {
+	Change
+	// From is the folder that the photo is copied from, as CorrectInto does it;
+	// nil corrects the photo in place, as Correct does.
+	From *os.Root
+	// New makes a file that is not there yet, as Create does. From must be nil.
+	New bool
+	// Follows leaves the task undone, with ErrSkipped, where the one before it
+	// gave an error.
+	Follows bool
+}
+
+// Bulk does many changes, each as Correct, CorrectInto or Create does it, and
+// gives one pair for each, in their order. It is faster than one call after the
+// other, since photos are copied side by side and share syncs: the records of a
+// group of photos get one, and so does each of their folders. A pair is given when
+// its photo is on disk for good.
+//
+// What holds for one call holds for each change, and besides: records are written
+// in the order of the tasks, whatever is ready first. After an error nothing is
+// put on record or changed until the loop over the pairs goes on, but for photos
+// before whose own pairs are still to come. Where the loop ends early, what is
+// prepared is thrown away, while photos of the last group may be changed, and on
+// record, whose pairs were not taken. When the context is done, the first change
+// that is not has its error, in the last pair.
+//
+// Bulk ranges over tasks in another goroutine, ahead of the pairs, so that what a
+// caller works out there runs alongside. It never runs ahead by more than 8 photos
+// for each processor, which is the number of temporary files and of claimed photos
+// at most; two such loops, or the body of one, must not wait for each other's
+// photos. When the loop over the pairs has ended, so has the one over the tasks. The
+// body may not close the ledger.
+func (l *Ledger) Bulk(ctx context.Context, tasks iter.Seq[Task]) iter.Seq2[Result, error] {
+	return l.bulk(ctx, func(yield func(step) bool) {
+		for t := range tasks {
+			s := step{Change: t.Change, create: t.New, follows: t.Follows}
+			if t.From != nil {
+				s.from = rootFolder{t.From}
+			}
+			if !yield(s) {
+				return
+			}
+		}
+	})
+}
+
+// Of a Bulk, for each processor: steps that are prepared at a time, most of which
+// wait for the disk, and steps that are prepared or waiting for their turn.
+const (
+	bulkWorkers = 4
+	bulkAhead   = 8
+)
+
+func (l *Ledger) bulk(ctx context.Context, steps iter.Seq[step]) iter.Seq2[Result, error] {
+	return func(yield func(Result, error) bool) {
+		b := l.start(ctx, steps)
+		defer b.stop()
+		failed := false
+		for b.wait() {
+			first := b.turn[0]
+			if failed && first.follows && first.err == nil {
+				first.err = ErrSkipped
+			}
+			n := 1
+			if first.err == nil {
+				n = l.commit(ctx, b.ready())
+			}
+			group := b.turn[:n]
+			b.turn = b.turn[n:]
+			for _, p := range group {
+				p.release()
+			}
+			for _, p := range group {
+				res, err := p.result()
+				failed = err != nil
+				if !yield(res, err) || failed && ctx.Err() != nil {
+					return
+				}
+			}
+		}
+	}
+}
+
+// bulk is a Bulk that is running.
+type bulk struct {
+	cancel  context.CancelFunc
+	pulled  chan *pending // in the order of the steps
+	turn    []*pending    // taken from pulled, not yet done
+	running sync.WaitGroup
+	crash   any // what the steps panicked with
+}
+
+// start has the steps prepared.
+func (l *Ledger) start(ctx context.Context, steps iter.Seq[step]) *bulk {
+	procs := runtime.GOMAXPROCS(0)
+	ctx, cancel := context.WithCancel(ctx)
+	ahead := bulkAhead * procs
+	b := &bulk{cancel: cancel, pulled: make(chan *pending, ahead+1)}
+	places := make(chan struct{}, ahead)
+	todo := make(chan *pending, ahead)
+	b.running.Go(func() {
+		defer close(b.pulled)
+		defer close(todo)
+		defer func() { b.crash = recover() }()
+		for s := range steps {
+			p := &pending{step: s, done: make(chan struct{})}
+			select {
+			case places <- struct{}{}:
+				p.free = func() { <-places }
+				p.claim(ctx, l)
+			case <-ctx.Done():
+				p.err = context.Cause(ctx)
+			}
+			if p.err == nil {
+				todo <- p
+			} else {
+				close(p.done)
+			}
+			b.pulled <- p
+			if ctx.Err() != nil {
+				return
+			}
+		}
+	})
+	for range bulkWorkers * procs {
+		b.running.Go(func() {
+			for p := range todo {
+				l.prepare(ctx, p)
+				close(p.done)
+			}
+		})
+	}
+	return b
+}
+
+// wait waits until the step whose turn it is has been prepared, and gives false
+// where there is none any more.
+func (b *bulk) wait() bool {
+	if len(b.turn) == 0 {
+		p, ok := <-b.pulled
+		if !ok {
+			return false
+		}
+		b.turn = append(b.turn, p)
+	}
+	<-b.turn[0].done
+	return true
+}
+
+// ready gives the steps whose turn it is that are prepared, up to an error.
+func (b *bulk) ready() []*pending {
+	n := 1
+	for {
+		if n == len(b.turn) {
+			select {
+			case p, ok := <-b.pulled:
+				if !ok {
+					return b.turn
+				}
+				b.turn = append(b.turn, p)
+			default:
+				return b.turn
+			}
+		}
+		select {
+		case <-b.turn[n].done:
+			if b.turn[n].err != nil {
+				return b.turn[:n]
+			}
+			n++
+		default:
+			return b.turn[:n]
+		}
+	}
+}
+
+// stop ends what is running and throws away what is prepared.
+func (b *bulk) stop() {
+	b.cancel()
+	for b.wait() {
+		b.turn[0].release()
+		b.turn = b.turn[1:]
+	}
+	b.running.Wait()
+	if b.crash != nil {
+		panic(b.crash)
+	}
+}
+
+// commit puts the records of steps on disk, with one sync, and their temporary
+// files in the photos' places, in their order, with one sync for each folder. It
+// gives the number of steps, from the first one, that it is through with: all up
+// to an error, which is then that of the last one or, where others are done before
+// it, waits for its turn. Steps after it may have their records on disk already.
+func (l *Ledger) commit(ctx context.Context, group []*pending) int {
+	if n := l.look(ctx, group); n == 0 {
+		return 1
+	} else {
+		group = group[:n]
+	}
+	if n := l.enter(group); n == 0 {
+		return 1
+	} else {
+		group = group[:n]
+	}
+	if n := l.place(group); n == 0 {
+		return 1
+	} else {
+		group = group[:n]
+	}
+	synced := map[string]error{}
+	for _, p := range group {
+		if p.staged == nil {
+			continue
+		}
+		dir := path.Dir(p.Photo)
+		err, ok := synced[dir]
+		if !ok {
+			err = syncDir(l.root, dir)
+			synced[dir] = err
+		}
+		if err != nil {
+			p.err = fmt.Errorf("the photo has its new bytes, but its folder could not be synced, so that a power cut may still undo it: %w", err)
+			continue
+		}
+		l.mark("done", p.Photo)
+	}
+	return len(group)
+}
+
+// look has a last look at photos before they go on record, and gives the number
+// up to the first error.
+func (l *Ledger) look(ctx context.Context, group []*pending) int {
+	for i, p := range group {
+		if p.staged == nil {
+			continue
+		}
+		err := context.Cause(ctx)
+		if ctx.Err() == nil {
+			err = p.unchanged()
+		}
+		if err == nil && p.text == nil {
+			p.record.Time = l.now().UTC().Truncate(time.Millisecond)
+			p.text, err = p.record.encode()
+		}
+		if err != nil {
+			p.err = err
+			return i
+		}
+	}
+	return len(group)
+}
+
+// enter puts the records into the ledger that are not yet there, and gives the
+// number of steps up to the first error.
+func (l *Ledger) enter(group []*pending) int {
+	var enter []*pending
+	first := 0
+	for i, p := range group {
+		if p.staged != nil && !p.recorded {
+			if enter == nil {
+				first = i
+			}
+			enter = append(enter, p)
+		}
+	}
+	if enter == nil {
+		return len(group)
+	}
+	err := l.append(enter...)
+	if err != nil && len(enter) > 1 && !errors.Is(err, ErrBroken) {
+		// There may be room for some: one at a time, then.
+		enter, group = enter[:1], group[:first+1]
+		err = l.append(enter...)
+	}
+	if err != nil {
+		enter[0].err = err
+		return first
+	}
+	for _, p := range enter {
+		p.recorded = true
+		l.mark("recorded", p.Photo)
+	}
+	return len(group)
+}
+
+// place renames the temporary files, and gives the number of steps up to the first
+// error.
+func (l *Ledger) place(group []*pending) int {
+	for i, p := range group {
+		if p.staged == nil {
+			continue
+		}
+		err := p.unchanged()
+		if err == nil {
+			err = l.root.Rename(p.staged.path, p.Photo)
+		}
+		if err != nil {
+			p.err = err
+			return i
+		}
+		p.staged.path = ""
+		l.mark("renamed", p.Photo)
+	}
+	return len(group)
+}

@@ -1,0 +1,362 @@
+package ledger
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path"
+	"strings"
+	"sync"
+
+	"example.com/phototie/geotag"
+)
+
+// content identifies bytes.
+type content struct {
+	sum  digest
+	size int64
+}
+
+// staged is a finished temporary file beside its photo.
+type staged struct {
+	l             *Ledger
+	file          file   // nil once closed
+	path          string // "" once renamed or removed
+	photo         string
+	before, after content
+}
+
+// temporary makes an empty temporary file in the folder of a photo.
+func (l *Ledger) temporary(photo string) (*staged, error) {
+	name := path.Join(path.Dir(photo), tempPrefix+rand.Text()+tempSuffix)
+	f, err := l.root.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("can't write in its folder: %w", err)
+	}
+	l.mark("created", photo)
+	return &staged{l: l, file: f, path: name, photo: photo}, nil
+}
+
+// stage makes the temporary file of a step and syncs it.
+func (l *Ledger) stage(ctx context.Context, p *pending, inPlace bool) error {
+	if p.src != nil && !p.empty() {
+		if err := changed(p.Patch.Fits(p.src, p.src.info.Size())); err != nil {
+			return err
+		}
+	}
+	t, err := l.temporary(p.Photo)
+	if err != nil {
+		return err
+	}
+	p.staged = t
+	switch {
+	case p.src == nil:
+		err = t.pour(ctx, strings.NewReader(""), p.apply)
+	case l.share(t, p):
+		err = t.splice(ctx, p)
+	case p.empty():
+		err = t.pour(ctx, p.src.file, nil)
+	default:
+		err = t.pour(ctx, p.src.file, p.apply)
+	}
+	if err != nil {
+		return err
+	}
+	if err := p.expect(t.before.sum); err != nil {
+		return err
+	}
+	// After all reading, which may change the time of access.
+	if p.src == nil {
+		err = t.file.Chmod(0o644)
+	} else {
+		p.notes, err = t.attributes(p.src, inPlace)
+	}
+	if err != nil {
+		return err
+	}
+	return t.sync()
+}
+
+// changed says of a patch's mismatch what it means for a photo.
+func changed(err error) error {
+	if errors.Is(err, geotag.ErrPatchMismatch) {
+		return fmt.Errorf("%w since it was read: %w", ErrChanged, err)
+	}
+	return err
+}
+
+// chunkSize is how much is read, hashed and written at a time, in bytes: it fits
+// the cache of a processor.
+const chunkSize = 256 << 10
+
+var chunks = sync.Pool{New: func() any { return new([chunkSize]byte) }}
+
+// pour reads the source once, through transform where that is not nil, into the
+// temporary file and takes both digests on the way.
+func (t *staged) pour(ctx context.Context, src io.Reader, transform func(io.Writer, io.Reader) error) error {
+	src = ctxReader{ctx, src}
+	out := newSink(t.file)
+	var before *meter
+	var err error
+	if transform == nil {
+		_, err = out.ReadFrom(src)
+	} else {
+		before = newMeter()
+		err = transform(out, io.TeeReader(src, before))
+	}
+	out.end()
+	if err != nil {
+		return err
+	}
+	t.after = content{out.sum(), out.n}
+	t.before = t.after
+	if before != nil {
+		t.before = content{before.sum(), before.n}
+	}
+	return nil
+}
+
+// sink writes to a file, and takes the digest of what it writes in a goroutine of
+// its own. end must be called, and only then are the digest and the length there.
+type sink struct {
+	*meter
+	file file
+	todo chan []byte
+	back chan *[chunkSize]byte
+	over chan struct{}
+}
+
+func newSink(f file) *sink {
+	k := &sink{meter: newMeter(), file: f, todo: make(chan []byte, 1), back: make(chan *[chunkSize]byte, 2), over: make(chan struct{})}
+	for range cap(k.back) {
+		k.back <- chunks.Get().(*[chunkSize]byte)
+	}
+	go func() {
+		defer close(k.over)
+		for b := range k.todo {
+			k.meter.Write(b)
+			k.back <- (*[chunkSize]byte)(b[:chunkSize])
+		}
+	}()
+	return k
+}
+
+// end waits for the digest.
+func (k *sink) end() {
+	close(k.todo)
+	<-k.over
+	for range cap(k.back) {
+		chunks.Put(<-k.back)
+	}
+}
+
+func (k *sink) Write(p []byte) (n int, err error) {
+	m, err := k.ReadFrom(bytes.NewReader(p))
+	return int(m), err
+}
+
+// ReadFrom is what io.Copy calls.
+func (k *sink) ReadFrom(r io.Reader) (n int64, err error) {
+	for {
+		buf := <-k.back
+		m, err := r.Read(buf[:])
+		if m > 0 {
+			if _, err := k.file.Write(buf[:m]); err != nil {
+				k.back <- buf
+				return n, err
+			}
+			n += int64(m)
+			k.todo <- buf[:m]
+		} else {
+			k.back <- buf
+		}
+		if errors.Is(err, io.EOF) {
+			return n, nil
+		}
+		if err != nil {
+			return n, err
+		}
+	}
+}
+
+// share has the file system make the temporary file of a source by sharing its
+// blocks, where it can and where the change moves no byte that is kept.
+func (l *Ledger) share(t *staged, p *pending) bool {
+	return (p.empty() || staysPut(p.Patch)) && l.clone(t.file, p.src.file) == nil
+}
+
+// splice writes the patch into a temporary file that has all of the source, and
+// proves the result against the source.
+func (t *staged) splice(ctx context.Context, p *pending) error {
+	patch := p.Patch
+	if p.empty() {
+		patch = &geotag.Patch{SizeBefore: p.src.info.Size()}
+	}
+	var shift int64
+	for _, s := range patch.Splices {
+		if _, err := t.file.WriteAt(s.New, s.Off+shift); err != nil {
+			return err
+		}
+		shift += int64(len(s.New)) - int64(len(s.Old))
+	}
+	if shift < 0 {
+		if err := t.file.Truncate(patch.SizeAfter()); err != nil {
+			return err
+		}
+	}
+	return t.prove(ctx, p.src, patch)
+}
+
+// staysPut reports whether every byte that the patch keeps stays at its offset.
+func staysPut(p *geotag.Patch) bool {
+	for _, s := range p.Splices {
+		if len(s.Old) != len(s.New) && s.Off+int64(len(s.Old)) < p.SizeBefore {
+			return false
+		}
+	}
+	return true
+}
+
+// prove reads source and temporary file in step and takes both digests: what the
+// patch keeps must be the same in both, and what it replaces must be what it
+// says. So the copy is right whoever made it, and the source was not written to
+// meanwhile.
+func (t *staged) prove(ctx context.Context, src *source, p *geotag.Patch) error {
+	before, after := newMeter(), newMeter()
+	one, two := chunks.Get().(*[chunkSize]byte), chunks.Get().(*[chunkSize]byte)
+	defer chunks.Put(one)
+	defer chunks.Put(two)
+	differ := func(off int64) error {
+		return fmt.Errorf("%w while it was copied, or the copy went wrong: they differ at offset %d", ErrChanged, off)
+	}
+	kept := func(n int64) error {
+		for n > 0 {
+			if ctx.Err() != nil {
+				return context.Cause(ctx)
+			}
+			k := min(n, chunkSize)
+			a, b := one[:k], two[:k]
+			if err := readAt(src, a, before.n); err != nil {
+				return err
+			}
+			if err := readAt(t.file, b, after.n); err != nil {
+				return err
+			}
+			if !bytes.Equal(a, b) {
+				return differ(before.n)
+			}
+			if len(p.Splices) == 0 {
+				after.Write(b)
+				before.n = after.n // the same digest
+			} else {
+				var wg sync.WaitGroup
+				wg.Go(func() { after.Write(b) })
+				before.Write(a)
+				wg.Wait()
+			}
+			n -= k
+		}
+		return nil
+	}
+	// run reads a run that must be want.
+	run := func(r io.ReaderAt, m *meter, want []byte) error {
+		for len(want) > 0 {
+			b := one[:min(len(want), chunkSize)]
+			if err := readAt(r, b, m.n); err != nil {
+				return err
+			}
+			if !bytes.Equal(b, want[:len(b)]) {
+				return differ(m.n)
+			}
+			m.Write(b)
+			want = want[len(b):]
+		}
+		return nil
+	}
+	for _, s := range p.Splices {
+		if err := kept(s.Off - before.n); err != nil {
+			return err
+		}
+		if len(s.Old) > 0 {
+			if err := run(src, before, s.Old); err != nil {
+				return err
+			}
+		}
+		if err := run(t.file, after, s.New); err != nil {
+			return err
+		}
+	}
+	if err := kept(p.SizeBefore - before.n); err != nil {
+		return err
+	}
+	info, err := t.file.Stat()
+	if err != nil {
+		return err
+	}
+	if info.Size() != after.n {
+		return fmt.Errorf("%w while it was copied, or the copy went wrong: it has %d bytes, not %d", ErrChanged, info.Size(), after.n)
+	}
+	t.after = content{after.sum(), after.n}
+	t.before = content{before.sum(), before.n}
+	if len(p.Splices) == 0 {
+		t.before = t.after
+	}
+	return nil
+}
+
+// readAt fills b. An end that comes too early is a change.
+func readAt(r io.ReaderAt, b []byte, off int64) error {
+	n, err := r.ReadAt(b, off)
+	if n == len(b) {
+		return nil
+	}
+	if err == nil || errors.Is(err, io.EOF) {
+		return fmt.Errorf("%w: it became shorter while it was copied", ErrChanged)
+	}
+	return err
+}
+
+// discard removes the temporary file, where it is still there.
+func (t *staged) discard() error {
+	var err error
+	if t.file != nil {
+		err = t.file.Close()
+		t.file = nil
+	}
+	if t.path != "" {
+		err = errors.Join(err, t.l.root.Remove(t.path))
+		t.path = ""
+	}
+	return err
+}
+
+// attributes gives the temporary file the source's mode, owner (in place only),
+// extended attributes and times.
+func (t *staged) attributes(src *source, inPlace bool) (notes []string, err error) {
+	notes, err = carryOver(t.file, src.file, src.info, inPlace)
+	if err != nil {
+		return nil, err
+	}
+	if err := t.l.root.Chtimes(t.path, accessTime(src.info), src.info.ModTime()); err != nil {
+		if inPlace {
+			return nil, fmt.Errorf("can't keep its times: %w", err)
+		}
+		notes = append(notes, fmt.Sprintf("its times could not be kept: %v", err))
+	}
+	return notes, nil
+}
+
+// sync syncs the temporary file and closes it.
+func (t *staged) sync() error {
+	if err := t.file.Sync(); err != nil {
+		return err
+	}
+	err := t.file.Close()
+	t.file = nil
+	t.l.mark("synced", t.photo)
+	return err
+}
