@@ -719,7 +719,10 @@ func TestBMFFOracles(t *testing.T) {
 		if len(img) > 1<<20 && !full {
 			continue // decoding takes seconds
 		}
-		if x, y := signature(identify, old), signature(identify, now); x != y || x == "" {
+		switch x, y := signature(identify, old), signature(identify, now); {
+		case x == "" && y == "" && name == "iphone.heic":
+			t.Logf("%s: this libheif (1.15 does) refuses to decode the original: metadata not correctly assigned to image", name)
+		case x != y || x == "":
 			t.Errorf("%s: identify says %q, said %q", name, y, x)
 		}
 	}

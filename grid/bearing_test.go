@@ -244,3 +244,26 @@ func fuzzBearing(f *testing.F, parse func(string) (Bearing, error)) {
 
 func FuzzParseBearing(f *testing.F)  { fuzzBearing(f, ParseBearing) }
 func FuzzParseQuadrant(f *testing.F) { fuzzBearing(f, ParseQuadrant) }
+
+// Whatever JSON text is a bearing is written as the same one again.
+func FuzzBearingJSON(f *testing.F) {
+	for _, s := range []string{"null", "0", "360", "359.99999999999", "-0", "1e-320", `"1"`, "[]"} {
+		f.Add([]byte(s))
+	}
+	f.Fuzz(func(t *testing.T, text []byte) {
+		var b, again Bearing
+		if b.UnmarshalJSON(text) != nil {
+			return
+		}
+		out, err := b.MarshalJSON()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := again.UnmarshalJSON(out); err != nil || again != b {
+			t.Fatalf("%s is %v, written %s, which is %v, %v", text, b, out, again, err)
+		}
+		if b.Defined() && !(b.Degrees() >= 0 && b.Degrees() < 360) {
+			t.Fatalf("%s is %v", text, b.Degrees())
+		}
+	})
+}

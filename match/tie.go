@@ -111,7 +111,10 @@ func sortLinks(names *photoNames, links []Link) ties {
 		strays:    []Stray{},
 	}
 	for _, l := range links {
-		name := strings.TrimSpace(l.Photo)
+		name := l.Photo
+		if _, ok := names.exact[name]; !ok {
+			name = strings.TrimSpace(name)
+		}
 		if name == "" {
 			t.strays = append(t.strays, Stray{l, "the link names no photo"})
 			continue

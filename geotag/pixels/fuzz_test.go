@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"image/jpeg"
+	"strings"
 	"testing"
 
 	"example.com/phototie/geotag/geotagtest"
@@ -66,6 +67,24 @@ func FuzzMeasure(f *testing.F) {
 		}
 		if b := m.Blur; b != nil && !(*b > 0 && *b < 1e4) {
 			t.Fatalf("blur %v", *b)
+		}
+	})
+}
+
+// FuzzDigests reads whatever texts as digests: they are refused, or written again
+// as they came but for case.
+func FuzzDigests(f *testing.F) {
+	f.Add("0123456789abcdef", strings.Repeat("Ab", 32))
+	f.Add("+123456789abcdef", strings.Repeat("a", 65))
+	f.Add("0x23_56789abcdef", "")
+	f.Fuzz(func(t *testing.T, hash, sum string) {
+		var h Hash
+		if h.UnmarshalText([]byte(hash)) == nil && h.String() != strings.ToLower(hash) {
+			t.Fatalf("%q is read as %s", hash, h)
+		}
+		var s Sum
+		if s.UnmarshalText([]byte(sum)) == nil && s.String() != strings.ToLower(sum) {
+			t.Fatalf("%q is read as %s", sum, s)
 		}
 	})
 }

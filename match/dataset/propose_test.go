@@ -1,6 +1,8 @@
 package dataset
 
 import (
+	"bytes"
+	"encoding/csv"
 	"errors"
 	"reflect"
 	"strings"
@@ -209,6 +211,51 @@ func TestProposeLinksProperty(t *testing.T) {
 		for i := range before {
 			if before[i].Point != after[i].Point {
 				t.Fatalf("%q became %q", b.String(), files[0].Text)
+			}
+		}
+	})
+}
+
+// FuzzSetTOML sets a key in whatever settings come. It is refused, or the text says
+// what it said, but for the key.
+func FuzzSetTOML(f *testing.F) {
+	f.Add([]byte(minimal), "grid.crs", `"EPSG:29903"`)
+	f.Add([]byte("\xEF\xBB\xBF[grid]\r\ncrs = '''a\r\n'''\r\n[points]\r\n"), "points.unit", `"ft"`)
+	f.Add([]byte("grid = { crs = \"x\" }\n[[points]]\n"), "grid.unit.\"a b\"", "[1, 2]")
+	f.Add([]byte("a.b = 1 # c"), "a.c", "1979-05-27T07:32:00Z")
+	f.Fuzz(func(t *testing.T, text []byte, key, value string) {
+		saved := bytes.Clone(text)
+		out, err := setTOML(text, key, value)
+		if !bytes.Equal(text, saved) {
+			t.Fatal("the text handed in was changed")
+		}
+		if err != nil {
+			return
+		}
+		again, err := setTOML(out, key, value)
+		if err == nil && !bytes.Equal(again, out) { // a list, once it is there, can't be told from what follows
+			t.Fatalf("%q, and the second time %q", out, again)
+		}
+	})
+}
+
+// FuzzField writes whatever text as a field of delimited text and finds its end.
+func FuzzField(f *testing.F) {
+	for _, s := range []string{"", "a", `"`, "a,b;c\td", "\r", "x\ny", ` "a"`, "\ufeffa", `\.`} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		for _, comma := range ",;\t|" {
+			text := quoted(s, comma)
+			if n := fieldLength([]byte(text+string(comma)+"b\n"), comma); n != len(text) {
+				t.Fatalf("%q is %q, of which %d bytes are a field", s, text, n)
+			}
+			r := csv.NewReader(strings.NewReader(text + string(comma) + "b\n"))
+			r.Comma = comma
+			row, err := r.Read()
+			// A carriage return before a line feed is dropped by the reader.
+			if want := strings.ReplaceAll(s, "\r\n", "\n"); err != nil || len(row) != 2 || row[0] != want {
+				t.Fatalf("%q comes back as %q, %v", s, row, err)
 			}
 		}
 	})
