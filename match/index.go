@@ -11,8 +11,8 @@ import (
 	"example.com/phototie/grid"
 )
 
-// Index finds points by place. It holds them in the cells of a sphere (S2), so
-// that the cost of a search hardly grows with their number, and measures on the
+// Index finds points by place. It holds many of them in the cells of a sphere (S2),
+// so that the cost of a search hardly grows with their number, and measures on the
 // grid. An Index may be used by many goroutines.
 type Index struct {
 	proj   grid.Projection
@@ -34,9 +34,12 @@ const slack = 1.02
 // NewIndex indexes points that lie on the grid of proj. The search compares
 // scales in one place only, so any conformal projection is good; a grid whose
 // scale differs with the direction by more than 1 % may have another point
-// nearest than the one found. The error is that of proj.FromGrid.
+// nearest than the one found. The error is that of proj.FromGrid, or the context's.
 func NewIndex(ctx context.Context, proj grid.Projection, points []Point) (*Index, error) {
 	x := &Index{proj: proj, points: points, shapes: s2.NewShapeIndex()}
+	if len(points) <= few {
+		return x, ctx.Err()
+	}
 	at := make([]grid.EN, len(points))
 	for i, p := range points {
 		at[i] = p.EN
@@ -95,55 +98,99 @@ func (x *Index) Nearest(ctx context.Context, at []grid.EN) ([]*Neighbour, error)
 	if len(x.points) == 0 {
 		return out, nil
 	}
-	placed, err := x.locate(ctx, at)
-	if err != nil {
-		return nil, fmt.Errorf("nearest point: %w", err)
+	search := x.search()
+	var placed []*s2.Point
+	if search != nil {
+		var err error
+		if placed, err = x.locate(ctx, at); err != nil {
+			return nil, fmt.Errorf("nearest point: %w", err)
+		}
 	}
-	first := s2.NewClosestEdgeQuery(x.shapes, s2.NewClosestEdgeQueryOptions().MaxResults(1))
-	for i, p := range placed {
+	for i := range at {
 		if i%1024 == 0 && ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
-		best, dist := -1, math.Inf(1)
-		consider := func(j int) {
-			d := math.Hypot(x.points[j].E-at[i].E, x.points[j].N-at[i].N)
-			if d < dist || (d == dist && j < best) {
-				best, dist = j, d
-			}
-		}
-		if p == nil {
-			// Not on the sphere: measure to every point.
+		best := nearest{at: at[i], point: -1, dist: math.Inf(1)}
+		if search == nil || placed[i] == nil {
+			// Few points, or not on the sphere: measure to every point.
 			for j := range x.points {
-				consider(j)
+				best.consider(j, x.points[j].EN)
 			}
 		} else {
-			x.candidates(first, *p, consider)
+			search.candidates(*placed[i], func(j int) { best.consider(j, x.points[j].EN) })
 			for _, j := range x.loose {
-				consider(j)
+				best.consider(j, x.points[j].EN)
 			}
 		}
-		if best >= 0 && !math.IsInf(dist, 0) {
-			out[i] = &Neighbour{Point: x.points[best].ID, Distance: dist}
+		if best.point >= 0 && !math.IsInf(best.dist, 0) {
+			out[i] = &Neighbour{Point: x.points[best.point].ID, Distance: best.dist}
 		}
 	}
 	return out, nil
 }
 
-// candidates yields the points among which the nearest to p is. first is a query
-// for the closest on the sphere.
-func (x *Index) candidates(first *s2.EdgeQuery, p s2.Point, yield func(int)) {
-	if len(x.byEdge) == 0 {
+// few is the number of points up to which measuring to all of them is quicker than
+// the index: see BenchmarkNearest.
+const few = 1000
+
+// nearest is the nearest point to a position as far as is known.
+type nearest struct {
+	at    grid.EN
+	point int
+	dist  float64
+}
+
+// consider looks at point j.
+func (n *nearest) consider(j int, p grid.EN) {
+	e, north := p.E-n.at.E, p.N-n.at.N
+	// Most are further off, which their square tells at less cost. The factor is for
+	// its rounding; where it is no number, Hypot has to tell.
+	if e*e+north*north > n.dist*n.dist*(1+1e-12) {
+		return
+	}
+	if d := math.Hypot(e, north); d < n.dist || d == n.dist && j < n.point {
+		n.point, n.dist = j, d
+	}
+}
+
+// search is a series of searches of one goroutine.
+type search struct {
+	x *Index
+	// closest gives the closest on the sphere, and near all within a limit, which is
+	// set through its options for each search: a new query would have to get to know
+	// the index anew.
+	closest, near *s2.EdgeQuery
+	limit         *s2.EdgeQueryOptions
+}
+
+// search is nil where no index is needed.
+func (x *Index) search() *search {
+	if len(x.points) <= few {
+		return nil
+	}
+	limit := s2.NewClosestEdgeQueryOptions()
+	return &search{
+		x:       x,
+		closest: s2.NewClosestEdgeQuery(x.shapes, s2.NewClosestEdgeQueryOptions().MaxResults(1)),
+		near:    s2.NewClosestEdgeQuery(x.shapes, limit),
+		limit:   limit,
+	}
+}
+
+// candidates yields the points among which the nearest to p is.
+func (s *search) candidates(p s2.Point, yield func(int)) {
+	if len(s.x.byEdge) == 0 {
 		return
 	}
 	target := s2.NewMinDistanceToPointTarget(p)
-	closest := first.FindEdges(target)
+	closest := s.closest.FindEdges(target)
 	if len(closest) == 0 {
 		return
 	}
 	// The nanometre is what unit vectors of float64 resolve.
 	limit := closest[0].Distance().Angle()*slack + s1.Angle(1e-15)
-	opts := s2.NewClosestEdgeQueryOptions().DistanceLimit(s1.ChordAngleFromAngle(min(limit, math.Pi)).Successor())
-	for _, r := range s2.NewClosestEdgeQuery(x.shapes, opts).FindEdges(target) {
-		yield(x.byEdge[r.EdgeID()])
+	s.limit.DistanceLimit(s1.ChordAngleFromAngle(min(limit, math.Pi)).Successor())
+	for _, r := range s.near.FindEdges(target) {
+		yield(s.x.byEdge[r.EdgeID()])
 	}
 }

@@ -41,7 +41,7 @@ func byHand(points []Point, at grid.EN) Neighbour {
 func TestNearest(t *testing.T) {
 	p := newPlane()
 	src := rand.New(rand.NewPCG(12, 1))
-	for _, n := range []int{1, 2, 10, 31, 300, 5000} {
+	for _, n := range []int{1, 2, 10, 31, 300, few - 1, few, 5000} {
 		points := scattered(p, n, src)
 		// One that can't be carried onto the sphere, and is found all the same.
 		points = append(points, Point{ID: "loose", EN: grid.EN{E: p.e0 + 3e6, N: p.n0}})
@@ -78,8 +78,16 @@ func TestIndexEdges(t *testing.T) {
 	if got, err := x.Nearest(ctx, []grid.EN{{E: 1, N: 1}}); err != nil || got[0] != nil {
 		t.Errorf("no points: %v %v", got, err)
 	}
-	points := scattered(p, 50, rand.New(rand.NewPCG(1, 2)))
-	if x, err = NewIndex(ctx, p, points); err != nil {
+	for _, n := range []int{50, few, few + 1} {
+		t.Run(fmt.Sprint(n), func(t *testing.T) { testIndexEdges(t, p, n) })
+	}
+}
+
+func testIndexEdges(t *testing.T, p *plane, n int) {
+	ctx := t.Context()
+	points := scattered(p, n, rand.New(rand.NewPCG(1, 2)))
+	x, err := NewIndex(ctx, p, points)
+	if err != nil {
 		t.Fatal(err)
 	}
 	if got, err := x.Nearest(ctx, []grid.EN{{E: math.NaN(), N: 1}, {E: math.Inf(1), N: 0}}); err != nil || got[0] != nil || got[1] != nil {
