@@ -55,40 +55,55 @@ func BenchmarkRatio(b *testing.B) {
 	b.Run("check/read-from-disk", ratioCheckDisk)
 }
 
-// best takes the quickest run, for work that only the processor does: all that
-// disturbs it makes it slower. median is for what waits for a disk.
-func best(d []time.Duration) time.Duration { return slices.Min(d) }
-
-func median(d []time.Duration) time.Duration {
-	slices.Sort(d)
-	return d[len(d)/2]
+// timing is how runs are timed, and which of their times counts.
+type timing struct {
+	clock func() time.Duration
+	of    func([]time.Duration) time.Duration
 }
 
+var (
+	// best takes the quickest run, for work that only the processor does: all that
+	// disturbs it makes it slower.
+	best = timing{wall, func(d []time.Duration) time.Duration { return slices.Min(d) }}
+	// least is best by the time of the processors, the collector's too, for what is
+	// promised per core. What else the machine does is not in it.
+	least = timing{processorTime, best.of}
+	// median is for what waits for a disk.
+	median = timing{wall, func(d []time.Duration) time.Duration {
+		slices.Sort(d)
+		return d[len(d)/2]
+	}}
+)
+
+var started = time.Now()
+
+func wall() time.Duration { return time.Since(started) }
+
 // ratio runs the reference and ours in turns.
-func ratio(b *testing.B, goal float64, of func([]time.Duration) time.Duration, reference, ours func() error) {
+func ratio(b *testing.B, goal float64, by timing, reference, ours func() error) {
 	b.Helper()
-	ratioAfter(b, goal, of, func() error { return nil }, reference, ours)
+	ratioAfter(b, goal, by, func() error { return nil }, reference, ours)
 }
 
 // ratioAfter runs them each after before, whose time does not count.
-func ratioAfter(b *testing.B, goal float64, of func([]time.Duration) time.Duration, before, reference, ours func() error) {
+func ratioAfter(b *testing.B, goal float64, by timing, before, reference, ours func() error) {
 	b.Helper()
 	var refs, owns []time.Duration
 	timed := func(f func() error) time.Duration {
 		if err := before(); err != nil {
 			b.Fatal(err)
 		}
-		start := time.Now()
+		start := by.clock()
 		if err := f(); err != nil {
 			b.Fatal(err)
 		}
-		return time.Since(start)
+		return by.clock() - start
 	}
 	for b.Loop() {
 		refs = append(refs, timed(reference))
 		owns = append(owns, timed(ours))
 	}
-	ref, own := of(refs).Seconds()*1000, of(owns).Seconds()*1000
+	ref, own := by.of(refs).Seconds()*1000, by.of(owns).Seconds()*1000
 	b.ReportMetric(0, "ns/op") // of both together: of no use
 	b.ReportMetric(own, "ours-ms")
 	b.ReportMetric(ref, "reference-ms")
@@ -195,7 +210,7 @@ func readHeads(names []string) func() error {
 
 func ratioFloor(b *testing.B) {
 	names := cameraFiles(b, quick(b), 2000)
-	ratio(b, 3, best, readHeads(names), readTags(names))
+	ratio(b, 3, least, readHeads(names), readTags(names))
 }
 
 func ratioExiv2(b *testing.B) {
