@@ -4,7 +4,10 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"runtime"
 	"slices"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // chain is the photos of one camera in order of time.
@@ -15,6 +18,8 @@ type chain struct {
 	stale  []bool
 	clk    clock
 	whole  bool // no photos were left out
+	// work is memory for runs of the chain, made by the first of them.
+	work work
 }
 
 // Decode finds the most probable tie of each photo, how probable it is, and what
@@ -41,13 +46,17 @@ func Decode(ctx context.Context, photos []Photo, points []Point, params Params) 
 	if err := m.learn(ctx, chains, ties.Photos); err != nil {
 		return nil, err
 	}
+	lls := make([]float64, len(chains))
+	err := eachOf(len(chains), func(i int) (err error) {
+		lls[i], err = m.run(ctx, &chains[i], ties.Photos, nil)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
 	for i := range chains {
 		c := &chains[i]
-		ll, err := m.run(ctx, c, ties.Photos, nil)
-		if err != nil {
-			return nil, err
-		}
-		ties.LogLikelihood += ll
+		ties.LogLikelihood += lls[i]
 		c.neighbours(ties.Photos)
 		if c.clk.common.Photos > 0 {
 			ties.Shifts = append(ties.Shifts, c.clk.common)
@@ -58,6 +67,27 @@ func Decode(ctx context.Context, photos []Photo, points []Point, params Params) 
 	}
 	ties.Rates = m.rates
 	return ties, nil
+}
+
+// eachOf calls f for each of n cameras, on all processors; what one camera's walk
+// says does not depend on another's. The error is that of the first one in order.
+func eachOf(n int, f func(i int) error) error {
+	errs := make([]error, n)
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for i := range n {
+		g.Go(func() error {
+			errs[i] = f(i)
+			return nil
+		})
+	}
+	_ = g.Wait() // the errors are in errs
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func checkInput(photos []Photo, points []Point) error {
@@ -146,12 +176,12 @@ const (
 	most    = 20_000
 )
 
-// sample is the part of a chain to learn from.
-func (c *chain) sample() chain {
+// sample is the part of a chain to learn from; the chain itself where it is short.
+func (c *chain) sample() *chain {
 	if len(c.photos) <= most {
-		return *c
+		return c
 	}
-	s := chain{camera: c.camera, all: c.all, clk: c.clk}
+	s := &chain{camera: c.camera, all: c.all, clk: c.clk}
 	n := most / stretch
 	for b := range n {
 		from := b * (len(c.photos) - stretch) / (n - 1)
@@ -164,10 +194,10 @@ func (c *chain) sample() chain {
 // learn estimates clocks and rates: first by the links, names and nearest points,
 // then by a first decoding.
 func (m *model) learn(ctx context.Context, chains []chain, ties []Tie) error {
-	samples := make([]chain, len(chains))
-	for i := range chains {
-		samples[i] = chains[i].sample()
-		s := &samples[i]
+	counted := make([]counts, len(chains))
+	err := eachOf(len(chains), func(i int) error {
+		c := &chains[i]
+		s := c.sample()
 		s.clk.common = m.shared(s)
 		s.clk = m.estimate(s, func(k int) int {
 			p := &s.all[s.photos[k]]
@@ -184,22 +214,26 @@ func (m *model) learn(ctx context.Context, chains []chain, ties []Tie) error {
 			}
 			return None
 		})
-	}
-	var n counts
-	for i := range samples {
-		s := &samples[i]
-		if _, err := m.run(ctx, s, ties, &n); err != nil {
+		if _, err := m.run(ctx, s, ties, &counted[i]); err != nil {
 			return err
 		}
-		n.names(s, ties)
-		chains[i].clk = m.estimate(s, func(k int) int {
+		counted[i].names(s, ties)
+		c.clk = m.estimate(s, func(k int) int {
 			if t := &ties[s.photos[k]]; t.Probability > 0.9 {
 				return t.Point
 			}
 			return None
 		})
+		return nil
+	})
+	if err != nil {
+		return err
 	}
 	if !m.p.Fixed {
+		var n counts
+		for i := range counted {
+			n.add(&counted[i])
+		}
 		n.rates(&m.rates, m.p)
 		m.prepare()
 	}
@@ -214,6 +248,18 @@ type counts struct {
 	named, misnamed            float64
 	photos, none               float64
 	stay, next, previous, jump float64
+}
+
+// add adds what another camera's photos say.
+func (n *counts) add(o *counts) {
+	for i := range n.link {
+		for j := range n.link[i] {
+			n.link[i][j] += o.link[i][j]
+		}
+	}
+	n.named, n.misnamed = n.named+o.named, n.misnamed+o.misnamed
+	n.photos, n.none = n.photos+o.photos, n.none+o.none
+	n.stay, n.next, n.previous, n.jump = n.stay+o.stay, n.next+o.next, n.previous+o.previous, n.jump+o.jump
 }
 
 // pass counts a passage from state j of a to state k of b, of probability p.
@@ -281,7 +327,7 @@ func (n *counts) rates(r *Rates, p Params) {
 	r.Jump = mix(p.Jump/all, n.jump, moves, priorPhotos)
 }
 
-// work is the memory of one run.
+// work is the memory of one run. It serves for the next one of the same chain.
 type work struct {
 	from    []int32 // of each photo, where its candidates begin
 	cand    []int32
@@ -311,7 +357,11 @@ func (m *model) run(ctx context.Context, c *chain, ties []Tie, learned *counts) 
 	if n == 0 {
 		return 0, nil
 	}
-	w := &work{from: make([]int32, n+1), cand: make([]int32, 0, 8*n)}
+	w := &c.work
+	if w.from == nil {
+		w.from, w.cand = make([]int32, n+1), make([]int32, 0, 8*n)
+	}
+	w.cand, w.pairs = w.cand[:0], w.pairs[:0]
 	for k, i := range c.photos {
 		if k%1024 == 0 && ctx.Err() != nil {
 			return 0, ctx.Err()
@@ -320,13 +370,16 @@ func (m *model) run(ctx context.Context, c *chain, ties []Tie, learned *counts) 
 		w.from[k+1] = int32(len(w.cand))
 	}
 	total := len(w.cand) + n
-	w.forward, w.free, w.back = make([]float64, total), make([]float64, total), make([]uint8, total)
+	w.forward, w.free, w.back = sized(w.forward, total), sized(w.free, total), sized(w.back, total)
 
 	// Of two photos in a row the slots are never the same.
 	var ring [2]slot
 	keep := n <= short
 	if keep {
-		w.kept, w.pairAt = make([]slot, n), make([]int32, n)
+		if w.kept == nil {
+			w.kept, w.pairAt = make([]slot, n), make([]int32, n)
+		}
+		clear(w.kept)
 	}
 	fill := func(k int) *slot {
 		b := &ring[k&1]
@@ -456,6 +509,9 @@ func (m *model) run(ctx context.Context, c *chain, ties []Tie, learned *counts) 
 	}
 	return ll, nil
 }
+
+// sized is a slice of n things, of which no one says what they are.
+func sized[T any](s []T, n int) []T { return slices.Grow(s[:0], n)[:n] }
 
 // exps sets out to exp(in - max) and returns the max.
 func exps(in, out []float64) float64 {
