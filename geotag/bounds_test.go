@@ -147,3 +147,76 @@ func repeated(b []byte) (all [][]byte) {
 	}
 	return all
 }
+
+// TestContainersAreBounded: the same for each container with the worst Exif blocks
+// and packets in it, and for what the container itself can claim. Time goes by what
+// is read: no part of a file is read more than a few times.
+func TestContainersAreBounded(t *testing.T) {
+	le := binary.LittleEndian
+	packets := map[string][]byte{}
+	const cdata = "<![CDATA[ ]]>"
+	for name, inside := range map[string]string{
+		"attributes": "<a" + strings.Repeat(` b=""`, xmpMaxMarkup-40) + "/>",
+		"properties": strings.Repeat("<exif:GPSDOP/>", xmpMaxMarkup-40),
+		"keywords":   cdata + "<dc:subject><rdf:Bag>" + strings.Repeat("<rdf:li/>", xmpMaxMarkup-40) + "</rdf:Bag></dc:subject>",
+		"deep":       strings.Repeat("<a>", 1<<20),
+		"text":       strings.Repeat("&amp;", 800_000),
+	} {
+		packets[name] = []byte(packet(description(xmpPlace, inside)))
+	}
+	gps, loop := entry(0x8825, 4, 1, 8), entry(0x8769, 4, 1, 8)
+	blocks := map[string][]byte{
+		"loop":         tiffOf(8, 1, gps, loop),
+		"many entries": tiffOf(0, 4000, entry(0x010F, 2, 60000, 8), entry(0x0131, 2, 60000, 8)),
+		"giant counts": tiffOf(0, 8, entry(0x8825, 4, 1<<32-1, 8), entry(0x010F, 2, 1<<32-1, 8), entry(0x9286, 7, 1<<32-1, 8)),
+		"large":        append(tiffOf(0, 2000, entry(0x010F, 2, 60000, 8)), make([]byte, 15<<20)...),
+	}
+	images := map[string][]byte{
+		"webp, empty chunks":       testWebP(bytes.Repeat(testRIFF("junk", nil), 300_000)),
+		"webp, a length that lies": append(testWebP(), "EXIF\xff\xff\xff\x7f"...),
+		"webp, Exif chunks":        testWebP(bytes.Repeat(testRIFF("EXIF", tiffOf(8, 100, gps)), 2000)),
+		"tiff, pages":              testTIFF{order: le, pages: 5000}.bytes(),
+		"boxes":                    append(bx("ftyp", []byte("heic\x00\x00\x00\x00mif1heic")), bytes.Repeat(bx("free"), 100_000)...),
+		"side-car, names":          []byte(packet(description(xmpPlace, "<a"+strings.Repeat(` xmlns:b=""`, xmpMaxMarkup-40)+"/>"))),
+		"side-car, too long":       bytes.Repeat([]byte("<x:xmpmeta>"), 1<<20),
+		"side-car, entities":       []byte(`<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b "` + strings.Repeat("b", 1000) + `"><!ENTITY c "` + strings.Repeat("&b;", 1000) + `">]><rdf:RDF>&c;</rdf:RDF>`),
+	}
+	picture := testItem{id: 1, kind: "hvc1", data: []byte("picture")}
+	lossy := realWebP(t, "blue-purple-pink.lossy.webp")
+	for name, p := range packets {
+		images["webp, packet, "+name] = testWebP(testRIFF("VP8X", []byte{0x04, 0, 0, 0, 9, 0, 0, 9, 0, 0}), lossy, testRIFF("XMP ", p))
+		images["tiff, packet, "+name] = testTIFF{order: le, extra: []rec{{tag: 0x02BC, typ: 1, count: uint32(len(p)), value: p}}}.bytes()
+		images["boxes, packet, "+name] = testBMFF{off: 4, len: 4, items: []testItem{picture, {id: 3, kind: "mime", mime: "application/rdf+xml", data: p, of: 1}}}.bytes()
+		images["side-car, "+name] = p
+	}
+	for name, b := range blocks {
+		images["webp, block, "+name] = testWebP(testRIFF("VP8X", []byte{0x08, 0, 0, 0, 9, 0, 0, 9, 0, 0}), lossy, testRIFF("EXIF", b))
+		images["png, block, "+name] = plainPNG(t, testChunk("eXIf", b), nil)
+		images["tiff, "+name] = b
+		images["boxes, block, "+name] = testBMFF{off: 4, len: 4, items: []testItem{picture, {id: 2, kind: "Exif", data: exifItem(b), of: 1}}}.bytes()
+	}
+	for name, img := range images {
+		t.Run(name, func(t *testing.T) {
+			var tag *Tag
+			var err, perr error
+			f := &counting{b: img, size: int64(len(img))}
+			read := allocated(func() { tag, err = Read(f, f.size) })
+			if f.reads > 2000+len(img)/1000 || f.bytes > 4*len(img)+1<<20 {
+				t.Errorf("%d reads of %d bytes, of %d", f.reads, f.bytes, len(img))
+			}
+			plan := allocated(func() {
+				_, perr = Plan(bytes.NewReader(img), int64(len(img)), Edit{Lat: 53, Lon: -6, HPositioningError: 0.02, ProcessingMethod: "SURVEY"})
+			})
+			t.Logf("%d bytes: %d KiB to read in %d reads (%v, %v), %d KiB to plan (%v)", len(img), read>>10, f.reads, tag != nil, err, plan>>10, perr)
+			if n := allocated(func() { Thumbnail(f, f.size) }); n > maxToRead {
+				t.Errorf("%d bytes of image take %d MiB to look for a thumbnail", len(img), n>>20)
+			}
+			if err != nil && !AboutImage(err) || perr != nil && !AboutImage(perr) {
+				t.Errorf("%v, %v", err, perr)
+			}
+			if read > maxToRead || plan > maxToPlan {
+				t.Errorf("%d bytes of image take %d MiB to read and %d MiB to plan", len(img), read>>20, plan>>20)
+			}
+		})
+	}
+}

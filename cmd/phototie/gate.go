@@ -129,7 +129,12 @@ func acceptance(name, today string, now time.Time) (*baseline.Baseline, baseline
 	if name == "" {
 		return nil, day, nil
 	}
-	text, err := os.ReadFile(name)
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, day, err
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, baseline.MostBytes+1))
 	if err != nil {
 		return nil, day, err
 	}

@@ -5,7 +5,9 @@ import (
 	"encoding/json"
 	"errors"
 	"os"
+	"path/filepath"
 	"reflect"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -203,4 +205,35 @@ func FuzzLedger(f *testing.F) {
 			t.Fatalf("repaired twice: %q", repaired)
 		}
 	})
+}
+
+// TestLineIsBounded: a ledger that is one line without end is refused once some of
+// it is read.
+func TestLineIsBounded(t *testing.T) {
+	dir := t.TempDir()
+	name := filepath.Join(dir, FileName)
+	// Zeros that take no room on disk.
+	if err := errors.Join(os.WriteFile(name, []byte("{"), 0o644), os.Truncate(name, 1<<30)); err != nil {
+		t.Fatal(err)
+	}
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer root.Close()
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	for _, err = range Read(root) {
+		if err != nil {
+			break
+		}
+	}
+	runtime.ReadMemStats(&after)
+	var le *LineError
+	if !errors.As(err, &le) || !errors.Is(err, ErrDamaged) || le.Line != 1 {
+		t.Errorf("got %v", err)
+	}
+	if n := after.TotalAlloc - before.TotalAlloc; n > 8*maxLine {
+		t.Errorf("%d MiB allocated", n>>20)
+	}
 }

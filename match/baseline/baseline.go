@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -121,17 +123,32 @@ type row struct {
 // maxProblems is how many problems of one file are told.
 const maxProblems = 20
 
+// MostBytes is how long the text of a baseline may be: some hundred thousand entries.
+const MostBytes = 16 << 20
+
+// mostStrict is up to which length the decoder is left to find keys that are not
+// known: it takes the whole text apart for each.
+const mostStrict = 64 << 10
+
 // Parse reads the text of a baseline; name is the file's, for errors. Each thing
 // wrong with it is a *pointfile.Problem with its line, all of them joined. An
 // entry without a code, a reason or an expiry is an error, as are two about the
-// same, a key that is not known and a version other than Version.
+// same, a key that is not known, a version other than Version, and a text of more
+// than MostBytes.
 func Parse(name string, text []byte) (*Baseline, error) {
 	var problems []error
 	bad := func(line, col int, remedy, format string, args ...any) {
 		problems = append(problems, &pointfile.Problem{File: name, Line: line, Column: col, What: fmt.Sprintf(format, args...), Remedy: remedy})
 	}
+	if len(text) > MostBytes {
+		bad(0, 0, "take entries out that have run out, or part the job", "the baseline is larger than %d MiB", MostBytes>>20)
+		return nil, joined(name, problems)
+	}
 	var doc document
-	dec := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
+	dec := toml.NewDecoder(bytes.NewReader(text))
+	if len(text) <= mostStrict {
+		dec.DisallowUnknownFields()
+	}
 	if err := dec.Decode(&doc); err != nil {
 		var strict *toml.StrictMissingError
 		var de *toml.DecodeError
@@ -153,6 +170,15 @@ func Parse(name string, text []byte) (*Baseline, error) {
 		bad(0, 0, fmt.Sprintf("write version = %d at the top", Version), "the version of the baseline is %d, which is not known here", doc.Version)
 	}
 	lines := entryLines(text, len(doc.Accept))
+	if len(text) > mostStrict {
+		for _, u := range unknownKeys(text) {
+			line := 0
+			if u.entry >= 0 && u.entry < len(lines) {
+				line = lines[u.entry]
+			}
+			bad(line, 0, "an entry has code, photo, point, reason, by and expires", "unknown key %q", u.key)
+		}
+	}
 	b := &Baseline{Entries: make([]Entry, 0, len(doc.Accept))}
 	seen := map[key]int{}
 	for i, r := range doc.Accept {
@@ -179,6 +205,41 @@ func Parse(name string, text []byte) (*Baseline, error) {
 		return nil, joined(name, problems)
 	}
 	return b, nil
+}
+
+// unknown is a key that is not known, of an entry or, where entry is -1, outside.
+type unknown struct {
+	key   string
+	entry int
+}
+
+// unknownKeys finds keys that are not known in a text that can be decoded.
+func unknownKeys(text []byte) (out []unknown) {
+	var all map[string]any
+	if err := toml.Unmarshal(text, &all); err != nil {
+		return []unknown{{err.Error(), -1}} // it has been decoded before
+	}
+	find := func(entry int, has map[string]any, known ...string) {
+		for _, k := range slices.Sorted(maps.Keys(has)) {
+			// The decoder takes keys in any case.
+			if !slices.ContainsFunc(known, func(s string) bool { return strings.EqualFold(s, k) }) {
+				out = append(out, unknown{k, entry})
+			}
+		}
+	}
+	find(-1, all, "version", "accept")
+	for k, v := range all {
+		list, _ := v.([]any)
+		if !strings.EqualFold(k, "accept") {
+			continue
+		}
+		for i, e := range list {
+			if has, ok := e.(map[string]any); ok {
+				find(i, has, "code", "photo", "point", "reason", "by", "expires")
+			}
+		}
+	}
+	return out
 }
 
 // joined joins the problems of a file, the first of many.
