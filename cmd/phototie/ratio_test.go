@@ -251,7 +251,7 @@ func exiv2Ratio(b *testing.B, names []string) {
 		}
 		return err
 	}
-	ratio(b, 0.5, best, reference, readTags(names))
+	ratio(b, 0.5, least, reference, readTags(names))
 }
 
 // correctPhotos and correctSize make a small job of photos as large as they are.
