@@ -538,3 +538,54 @@ func FuzzDatum(f *testing.F) {
 		}
 	})
 }
+
+// TestSharedOut: many positions, which several workers share, come out as they do a
+// few at a time.
+func TestSharedOut(t *testing.T) {
+	c := open(t, "EPSG:2157")
+	n := 3*shareFrom + 17
+	fixes, at, frames := make([]grid.Fix, n), make([]grid.EN, n), make([]grid.Frame, n)
+	for i := range fixes {
+		fixes[i] = fix(51.5+float64(i%400)/100, -10+float64(i%500)/100, [...]string{"", "WGS-84", "TM65", "ETRS89", "nowhere"}[i%5], 2024)
+		if i%97 == 0 {
+			fixes[i].Lat = 95
+		}
+		at[i] = grid.EN{E: 450000 + float64(i%300)*1000, N: 550000 + float64(i%400)*1000}
+		frames[i] = fixes[i].Frame
+	}
+	placed, err := c.ToGrid(t.Context(), fixes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	back, err := c.FromGrid(t.Context(), at, frames)
+	if err != nil {
+		t.Fatal(err)
+	}
+	carried := 0
+	for lo := 0; lo < n; lo += 500 {
+		hi := min(lo+500, n)
+		few, err := c.ToGrid(t.Context(), fixes[lo:hi])
+		if err != nil {
+			t.Fatal(err)
+		}
+		fewBack, err := c.FromGrid(t.Context(), at[lo:hi], frames[lo:hi])
+		if err != nil {
+			t.Fatal(err)
+		}
+		for k := range few {
+			i := lo + k
+			if got, want := placed[i], few[k]; got.EN != want.EN || got.Op != want.Op || (got.Err == nil) != (want.Err == nil) {
+				t.Fatalf("fix %d %v: %v, %v among few", i, fixes[i], got, want)
+			}
+			if got, want := back[i], fewBack[k]; got.LatLon != want.LatLon || got.Op != want.Op || (got.Err == nil) != (want.Err == nil) {
+				t.Fatalf("position %d %v: %v, %v among few", i, at[i], got, want)
+			}
+			if placed[i].Err == nil && back[i].Err == nil {
+				carried++
+			}
+		}
+	}
+	if carried < n/2 {
+		t.Errorf("only %d of %d were carried", carried, n)
+	}
+}

@@ -97,6 +97,7 @@
 // # Goroutines
 //
 // Methods are safe for use by many goroutines. PROJ contexts are not, so each
-// call borrows one from a pool; contexts stay in the pool for the life of the
+// call borrows one from a pool, and one for each processor where it has some
+// thousands of positions to carry; contexts stay in the pool for the life of the
 // process, as many as were ever at work at the same time.
 package crs

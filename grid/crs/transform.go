@@ -152,17 +152,17 @@ func (s *sources) plan(datum string) (*plan, error) {
 // used only where it is known, unless there is no other. The package comment
 // says more.
 //
-// The operations in the result are shared between placements: don't change
-// them. The error is that of ctx, or says why PROJ can't be used at all.
+// Many fixes are carried by all processors at once. The operations in the result
+// are shared between placements: don't change them. The error is that of ctx, or says why PROJ can't be used at all.
 func (c *CRS) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
 	out := make([]grid.Placement, len(fixes))
-	err := c.withWorker(func(w *worker) error {
+	err := c.withWorkers(len(fixes), func(w *worker, lo, end int) error {
 		j := forwards{c: c, w: w, sources: sources{c: c}}
-		for lo := 0; lo < len(fixes); lo += chunk {
-			hi := min(lo+chunk, len(fixes))
+		for ; lo < end; lo += chunk {
+			hi := min(lo+chunk, end)
 			if err := j.run(ctx, fixes[lo:hi], out[lo:hi]); err != nil {
 				return err
 			}
@@ -278,10 +278,10 @@ func (c *CRS) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) (
 	if err != nil {
 		return nil, err
 	}
-	err = c.withWorker(func(w *worker) error {
+	err = c.withWorkers(len(at), func(w *worker, lo, end int) error {
 		j := backwards{c: c, w: w, sources: sources{c: c}}
-		for lo := 0; lo < len(at); lo += chunk {
-			hi := min(lo+chunk, len(at))
+		for ; lo < end; lo += chunk {
+			hi := min(lo+chunk, end)
 			if err := j.run(ctx, at[lo:hi], own[lo:hi], frames[lo:hi], out[lo:hi]); err != nil {
 				return err
 			}
@@ -459,8 +459,8 @@ func (c *CRS) fromPlane(ctx context.Context, at []grid.EN) ([]grid.LatLon, error
 		x, y := c.plane.fromEN(p)
 		coords[i] = proj.Coord{x, y, 0, math.Inf(1)}
 	}
-	if err := c.withWorker(func(w *worker) error {
-		return w.invert(ctx, c.own, coords, c.grid.Unit.Metres)
+	if err := c.withWorkers(len(coords), func(w *worker, lo, hi int) error {
+		return w.invert(ctx, c.own, coords[lo:hi], c.grid.Unit.Metres)
 	}); err != nil {
 		return nil, fmt.Errorf("%s: %w", c.grid.Name, err)
 	}

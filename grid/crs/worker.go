@@ -3,6 +3,7 @@ package crs
 import (
 	"context"
 	"math"
+	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -56,6 +57,35 @@ func (c *CRS) withWorker(f func(*worker) error) error {
 		idle.Unlock()
 	}()
 	return f(w)
+}
+
+// shareFrom is how many positions a worker must have to be worth waking up: to make
+// its PROJ context costs about as much as to carry so many.
+const shareFrom = 4 * chunk
+
+// withWorkers has n positions done by as many workers as there are processors, each
+// a run of them from lo to hi. The error is that of the first run that has one.
+func (c *CRS) withWorkers(n int, f func(w *worker, lo, hi int) error) error {
+	runs := max(1, min(runtime.GOMAXPROCS(0), n/shareFrom))
+	errs := make([]error, runs)
+	var all sync.WaitGroup
+	for i := range runs {
+		run := func() {
+			errs[i] = c.withWorker(func(w *worker) error { return f(w, n*i/runs, n*(i+1)/runs) })
+		}
+		if i < runs-1 {
+			all.Go(run)
+		} else {
+			run()
+		}
+	}
+	all.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // maxOperations bounds what one worker keeps; a job uses a handful.
