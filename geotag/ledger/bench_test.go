@@ -2,7 +2,9 @@ package ledger
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"testing"
@@ -68,6 +70,80 @@ func floor(b *testing.B, root *os.Root, name string) {
 	put("log", os.O_APPEND, bytes.Repeat([]byte{'x'}, 500))
 	check(root.Rename("temp", name))
 	check(syncDir(rootFolder{root}, "."))
+}
+
+// BenchmarkBulk sets the correction of 24 photos of 4 MiB into another folder,
+// with one Bulk, beside their copies with a sync each.
+func BenchmarkBulk(b *testing.B) {
+	const size, n = 4 << 20, 24
+	photo := bytes.Repeat([]byte("0123456789abcdef"), size/16)
+	src := b.TempDir()
+	from, err := os.OpenRoot(src)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer from.Close()
+	var tasks []Task
+	for i := range n {
+		name := fmt.Sprintf("%d.jpg", i)
+		if err := os.WriteFile(filepath.Join(src, name), photo, 0o644); err != nil {
+			b.Fatal(err)
+		}
+		tasks = append(tasks, Task{From: from, Change: Change{Photo: name, Patch: &geotag.Patch{SizeBefore: size,
+			Splices: []geotag.Splice{{Off: 600, New: make([]byte, 180)}}}}})
+	}
+	for _, what := range []string{"ledger", "floor"} {
+		b.Run(what, func(b *testing.B) {
+			b.SetBytes(n * size)
+			for b.Loop() {
+				dir := b.TempDir()
+				root, err := os.OpenRoot(dir)
+				if err != nil {
+					b.Fatal(err)
+				}
+				if what == "ledger" {
+					l, err := Open(root, "bench")
+					if err != nil {
+						b.Fatal(err)
+					}
+					for _, p := range collect(l, b.Context(), tasks...) {
+						if p.err != nil {
+							b.Fatal(p.err)
+						}
+					}
+					if err := l.Close(); err != nil {
+						b.Fatal(err)
+					}
+				} else {
+					for _, t := range tasks {
+						copySynced(b, from, root, t.Photo)
+					}
+				}
+				root.Close()
+				if err := os.RemoveAll(dir); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
+func copySynced(b *testing.B, from, to *os.Root, name string) {
+	in, err := from.Open(name)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer in.Close()
+	out, err := to.Create(name)
+	if err != nil {
+		b.Fatal(err)
+	}
+	if _, err := io.Copy(out, in); err != nil {
+		b.Fatal(err)
+	}
+	if err := errors.Join(out.Sync(), out.Close()); err != nil {
+		b.Fatal(err)
+	}
 }
 
 // BenchmarkOpen reads a ledger of 10,000 records of a usual size (a patch with

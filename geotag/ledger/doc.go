@@ -6,13 +6,21 @@
 //
 // # Order of work
 //
-// For each photo: the source is read once, while the result goes to a temporary
-// file in the photo's own folder (or in the folder of the copy) and both
-// SHA-256 are taken. The temporary file gets the photo's mode, times, and where
+// For each photo: the result goes to a temporary file in the photo's own folder
+// (or in the folder of the copy), and both SHA-256 are taken: the source is read
+// once for all of it. Where the file system can share blocks between files, and
+// the change moves no byte that is kept, the temporary file shares those of the
+// source instead, gets the changed runs, and is then read beside the source and
+// compared with it. The temporary file gets the photo's mode, times, and where
 // the system allows it owner and extended attributes, and is synced. The record
 // with the reverse patch is appended to the ledger and synced. The photo is
 // looked at again, and where it changed meanwhile nothing more happens. Then
 // the temporary file is renamed over the photo, and the folder is synced.
+//
+// [Ledger.Bulk] does the same for many photos: temporary files are made side by
+// side, the records of those that are ready are appended together, in the order
+// of the changes, and synced once, the photos are looked at again and renamed in
+// that order, and each folder is synced once. Only then is success reported.
 //
 // A kill or a power cut therefore leaves the old photo (perhaps with a stray
 // temporary file, which the next [Open] removes, and perhaps with a record of a
@@ -37,7 +45,7 @@
 // While a [Ledger] is open it holds an advisory lock on the root (the file
 // .phototie-ledger.lock, gone after Close; one left by a kill does no harm). A
 // second process gets [ErrLocked]. Within the process, photos may be corrected
-// from several goroutines, which hides some of the time that syncs take.
+// from several goroutines, but a Bulk is faster than that.
 // Open ledgers for two folders one of which lies in the other is allowed but
 // unwise: [Open] of the outer one removes temporary files of the inner one's
 // running writer unless the inner one has a ledger file already. The writer then

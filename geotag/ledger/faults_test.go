@@ -6,7 +6,9 @@ import (
 	"io/fs"
 	"maps"
 	"os"
+	"path"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -33,10 +35,21 @@ const (
 type faults struct {
 	mu   sync.Mutex
 	n    int
-	at   int // 0: none
+	at   int    // 0: none
+	op   string // where not empty, only operations of this kind count
 	how  failure
 	off  bool // let all pass, uncounted
 	last string
+	all  map[string]int // operations by kind
+}
+
+// kind is an operation with the random names taken out.
+func kind(op string) string {
+	verb, name, _ := strings.Cut(op, " ")
+	if isTemp(path.Base(name)) {
+		name = path.Join(path.Dir(name), "temp")
+	}
+	return verb + " " + name
 }
 
 var errFault = &fs.PathError{Op: "fault", Path: "here", Err: syscall.EIO}
@@ -47,6 +60,15 @@ func (f *faults) fails(op string) (fail, do bool) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.off {
+		return false, true
+	}
+	if f.all != nil {
+		f.all[kind(op)]++
+	}
+	if f.how == dead && f.last != "" {
+		return true, false
+	}
+	if f.op != "" && kind(op) != f.op {
 		return false, true
 	}
 	f.n++
@@ -154,6 +176,20 @@ func (b badFile) Write(p []byte) (int, error) {
 	return 0, errFault
 }
 
+func (b badFile) WriteAt(p []byte, off int64) (int, error) {
+	fail, do := b.f.fails("write " + b.name)
+	switch {
+	case !fail:
+		return b.file.WriteAt(p, off)
+	case do:
+		b.file.WriteAt(p, off)
+	case b.f.how == half:
+		n, _ := b.file.WriteAt(p[:len(p)/2], off)
+		return n, errFault
+	}
+	return 0, errFault
+}
+
 func (b badFile) Seek(off int64, whence int) (n int64, err error) {
 	err = try(b.f, "seek "+b.name, func() (err error) { n, err = b.file.Seek(off, whence); return err })
 	return n, err
@@ -209,6 +245,13 @@ func TestEachOperationFails(t *testing.T) {
 		_, err := l.Correct(t.Context(), c)
 		return err
 	}
+	// sharing has a file system that can share blocks.
+	sharing := func(work func(*testing.T, *Ledger, folder) error) func(*testing.T, *Ledger, folder) error {
+		return func(t *testing.T, l *Ledger, from folder) error {
+			l.clone = wholly
+			return work(t, l, from)
+		}
+	}
 	into := func(t *testing.T, l *Ledger, from folder) error {
 		_, err := l.correctInto(t.Context(), from, change)
 		return err
@@ -248,6 +291,9 @@ func TestEachOperationFails(t *testing.T) {
 			writeFile(t, dir, FileName, goodLine+"\n"+goodLine[:80])
 			writeFile(t, dir, "day/"+tempPrefix+strings.Repeat("A", tempRandom)+tempSuffix, "half")
 		}, correct},
+		{"correct, sharing blocks", old, new, func(t *testing.T, dir string, _, _ *os.Root) {
+			writeFile(t, dir, photo, old)
+		}, sharing(correct)},
 		{"into, the first", "", new, func(*testing.T, string, *os.Root, *os.Root) {}, into},
 		{"into, over the original", old, new, func(t *testing.T, dir string, root, from *os.Root) {
 			once(t, root, from, func(t *testing.T, l *Ledger, from folder) error {
@@ -397,5 +443,191 @@ func TestEachOperationFails(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// TestEachOperationOfABulkFails makes each operation of a Bulk fail in turn, as
+// TestEachOperationFails does for one photo: corrections, copies and a new file in
+// three folders. The loop over the pairs goes on after the error, or ends there.
+func TestEachOperationOfABulkFails(t *testing.T) {
+	names := []string{"a/1.jpg", "a/2.jpg", "b/3.jpg", "b/3.xmp", "c/4.jpg", "a/5.jpg"}
+	const old, new = "pixels, tag 0", "pixels, tag 12"
+	was := func(i int) string { return []string{old, old, old, "", "", old}[i] }
+	prepare := func(t *testing.T, dir, src string) {
+		for i, name := range names {
+			if was(i) != "" {
+				writeFile(t, dir, name, was(i))
+			}
+		}
+		writeFile(t, src, "c/4.jpg", old)
+	}
+	// steps are those that one plans who looks what is there.
+	steps := func(dir string, from folder) (out []step) {
+		patch := replace(t, old, "tag 0", "tag 12")
+		for i, name := range names {
+			s := step{Change: Change{Photo: name, Patch: patch}}
+			switch b, err := os.ReadFile(filepath.Join(dir, name)); {
+			case i == 3:
+				s.Patch, s.create, s.follows = ofNothing(new), true, true
+			case i == 4:
+				s.from = from
+			case err == nil && string(b) == new:
+				s.Patch = nil
+			}
+			out = append(out, s)
+		}
+		return out
+	}
+	state := func(t *testing.T, dir string, i int) (isNew bool) {
+		t.Helper()
+		b, err := os.ReadFile(filepath.Join(dir, names[i]))
+		if errors.Is(err, fs.ErrNotExist) && was(i) == "" {
+			return false
+		}
+		if got := string(b); err != nil || got != new && got != was(i) || got == "" {
+			t.Errorf("%s is neither old nor new: %q, %v", names[i], b, err)
+		}
+		return string(b) == new
+	}
+	goroutines := runtime.NumGoroutine()
+	// run does it all with one fault and gives the operations that there were.
+	run := func(f *faults, ends bool) map[string]int {
+		dir, src := quickDir(t), quickDir(t)
+		defer os.RemoveAll(dir)
+		defer os.RemoveAll(src)
+		prepare(t, dir, src)
+		root, err := os.OpenRoot(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer root.Close()
+		from, err := os.OpenRoot(src)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer from.Close()
+		defer func() {
+			if t.Failed() {
+				t.Fatalf("operation %s, the %dth, failing %s; ends %v", f.op, f.at, f.how, ends)
+			}
+		}()
+		l, err := openIn(badFolder{rootFolder{root}, f}, "")
+		if err == nil {
+			var errs []error
+			for res, err := range l.bulk(t.Context(), slices.Values(steps(dir, badFolder{rootFolder{from}, f}))) {
+				i := len(errs)
+				errs = append(errs, err)
+				isNew := state(t, dir, i)
+				switch {
+				case err == nil && (!isNew || !res.Written || res.Record.Photo != names[i]):
+					t.Errorf("%s: success was reported, %+v, photo new: %v", names[i], res, isNew)
+				case err == nil:
+				case f.last == "":
+					t.Errorf("%s: %v without a fault", names[i], err)
+				case isNew && f.how != after && !strings.Contains(err.Error(), "new bytes"):
+					t.Errorf("the photo is new, and the error does not say so: %v", err)
+				case !strings.Contains(err.Error(), names[i]):
+					t.Errorf("the error does not name the photo: %v", err)
+				case !errors.Is(err, syscall.EIO) && !errors.Is(err, ErrBroken) && !errors.Is(err, ErrSkipped):
+					t.Errorf("the error hides its cause: %v", err)
+				}
+				if err != nil && ends {
+					break
+				}
+			}
+			if len(errs) < len(names) && !(ends && errs[len(errs)-1] != nil) {
+				t.Errorf("%d pairs", len(errs))
+			}
+			// After an error only a folder's sync leaves more that is new.
+			late := strings.HasSuffix(f.op, " a") || strings.HasSuffix(f.op, " b") || strings.HasSuffix(f.op, " c")
+			for i := len(errs); i < len(names); i++ {
+				if state(t, dir, i) && !late && f.how != dead {
+					t.Errorf("%s was done after the error", names[i])
+				}
+			}
+			if (f.how == before || f.how == half) && !strings.HasPrefix(f.op, "remove ") {
+				if temps := leftTemps(t, dir); temps != nil {
+					t.Errorf("%q is left", temps)
+				}
+			}
+			f.off = true
+			if err := l.Close(); err != nil && !errors.Is(err, syscall.EIO) {
+				t.Errorf("close: %v", err)
+			}
+			if err := l.lock.Unlock(); err != nil {
+				t.Fatal(err)
+			}
+		} else if f.last == "" {
+			t.Fatal(err)
+		}
+		settled(t, goroutines)
+
+		// What is on disk now, with a folder that works.
+		on := recorded(t, root)
+		order := -1
+		for _, name := range on {
+			i := slices.Index(names, name)
+			if i <= order {
+				t.Errorf("records in the order %q", on)
+			}
+			order = i
+		}
+		for i, name := range names {
+			if state(t, dir, i) && !slices.Contains(on, name) {
+				t.Errorf("%s is new, but not on record", name)
+			}
+		}
+		l, err = Open(root, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer l.Close()
+		i := 0
+		for _, err := range l.bulk(t.Context(), slices.Values(steps(dir, rootFolder{from}))) {
+			if err != nil || !state(t, dir, i) {
+				t.Errorf("done again: %s: %v", names[i], err)
+			}
+			i++
+		}
+		for out, err := range l.Restore(t.Context(), nil, false) {
+			if err != nil || out.Status != Restored {
+				t.Errorf("restore: %+v, %v", out, err)
+			}
+		}
+		for i, name := range names {
+			if i != 4 && state(t, dir, i) || i == 4 && readFile(t, dir, name) != old {
+				t.Errorf("%s is not restored", name)
+			}
+		}
+		if temps := leftTemps(t, dir); temps != nil {
+			t.Errorf("in the end, %q is left", temps)
+		}
+		return f.all
+	}
+	all := run(&faults{all: map[string]int{}}, false)
+	total, hit := 0, 0
+	for _, op := range slices.Sorted(maps.Keys(all)) {
+		for nth := 1; nth <= all[op]; nth++ {
+			for _, how := range []failure{before, after, half, dead} {
+				if how == half && !strings.HasPrefix(op, "write ") {
+					continue // as before
+				}
+				for _, ends := range []bool{false, true} {
+					f := &faults{op: op, at: nth, how: how}
+					run(f, ends)
+					total++
+					if f.last != "" {
+						hit++
+					}
+				}
+			}
+		}
+	}
+	t.Logf("%d failures of %d planned", hit, total)
+	for _, op := range []string{"read a/1.jpg", "open a/temp", "write a/temp", "sync a/temp", "chtimes a/temp", "write " + FileName, "sync " + FileName,
+		"rename b/3.xmp", "rename c/4.jpg", "mkdir c", "sync .", "sync a", "sync b", "sync c"} {
+		if all[op] == 0 {
+			t.Errorf("no %s among %q", op, slices.Sorted(maps.Keys(all)))
+		}
 	}
 }

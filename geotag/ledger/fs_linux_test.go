@@ -154,6 +154,61 @@ func TestFullDisk(t *testing.T) {
 	}
 }
 
+// TestFullDiskBulk: the disk has room for the temporary files of a group, but not
+// for the record of one of them. That one fails; the others are done, each with a
+// sound record.
+func TestFullDiskBulk(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "disk")
+	mount(t, dir, "size=2m")
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer root.Close()
+	grown := strings.Repeat("n", 300<<10)
+	var tasks []Task
+	for i := range 4 {
+		name, new := fmt.Sprintf("%d.jpg", i), "tag 1!,"
+		if i == 1 {
+			new += grown
+		}
+		writeFile(t, dir, name, "tag 0,")
+		tasks = append(tasks, Task{Change: Change{Photo: name, Patch: replace(t, "tag 0,", "tag 0,", new)}})
+	}
+	l := open(t, root)
+	writeFile(t, dir, "first.jpg", "tag 0")
+	if _, err := l.Correct(t.Context(), Change{Photo: "first.jpg", Patch: replace(t, "tag 0", "0", "1")}); err != nil {
+		t.Fatal(err)
+	}
+	var st unix.Statfs_t
+	if err := unix.Statfs(dir, &st); err != nil {
+		t.Fatal(err)
+	}
+	// The files take 304 KiB and three pages, the record of the second 400 KiB.
+	writeFile(t, dir, "filler", strings.Repeat("f", int(int64(st.Bavail)*st.Bsize-500<<10)))
+	together(l, 4, tasks[0].Photo)
+	got := collect(l, t.Context(), tasks...)
+	for i, p := range got {
+		if (i == 1) != errors.Is(p.err, syscall.ENOSPC) || (i != 1) != p.Written {
+			t.Errorf("photo %d: %+v, %v", i, p.Written, p.err)
+		}
+		if is := isNew(t, dir, tasks[i].Photo); is != (i != 1) {
+			t.Errorf("photo %d new: %v", i, is)
+		}
+	}
+	if on := recorded(t, root); !slices.Equal(on, []string{"first.jpg", "0.jpg", "2.jpg", "3.jpg"}) {
+		t.Errorf("on record: %q", on)
+	}
+	if temps := leftTemps(t, dir); temps != nil {
+		t.Errorf("%q is left", temps)
+	}
+	for name, o := range outcomes(t, l, nil, false) {
+		if o.Status != Restored {
+			t.Errorf("%s: %+v", name, o)
+		}
+	}
+}
+
 // TestReadOnly: a folder that can't be written to, by its file system (which
 // binds root too) and by its mode.
 func TestReadOnly(t *testing.T) {

@@ -6,11 +6,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
+	"iter"
 	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -68,11 +72,14 @@ func newJob(n int) *job {
 	return j
 }
 
-// write puts the old photos into dir.
+// write puts the old photos into dir, those that are not to be made of nothing.
 func (j *job) write(t testing.TB, dir string) {
 	t.Helper()
 	for i, n := range j.names {
 		p := filepath.Join(dir, filepath.FromSlash(n))
+		if j.old[i] == nil {
+			continue
+		}
 		if err := os.MkdirAll(filepath.Dir(p), 0o755); err != nil {
 			t.Fatal(err)
 		}
@@ -90,7 +97,8 @@ func (j *job) check(dir string) (corrected int, broken []string) {
 		switch {
 		case err == nil && bytes.Equal(b, j.new[i]):
 			corrected++
-		case err == nil && bytes.Equal(b, j.old[i]):
+		case err == nil && j.old[i] != nil && bytes.Equal(b, j.old[i]):
+		case j.old[i] == nil && errors.Is(err, fs.ErrNotExist):
 		default:
 			broken = append(broken, fmt.Sprintf("%s: %d bytes, error %v", n, len(b), err))
 		}
@@ -112,6 +120,9 @@ func work(what, dir, stage string) error {
 	if what == "one" { // TestSyncs
 		return j.one(root)
 	}
+	if what == "four" { // TestBulkSyncs
+		return j.four(root)
+	}
 	if what == "naive" {
 		return j.naive(root)
 	}
@@ -125,7 +136,10 @@ func work(what, dir, stage string) error {
 		if _, err := fmt.Sscanf(stage, "%s %d", &at, &nth); err != nil {
 			return err
 		}
+		var mu sync.Mutex
 		l.trace = func(s, _ string) {
+			mu.Lock()
+			defer mu.Unlock()
 			if s != at {
 				return
 			}
@@ -161,6 +175,17 @@ func work(what, dir, stage string) error {
 				return err
 			}
 		}
+	case "bulk", "create":
+		n := 0
+		for _, err := range l.Bulk(ctx, j.tasks(root, what == "create")) {
+			if err != nil {
+				return err
+			}
+			n++
+		}
+		if n != len(j.names) {
+			return fmt.Errorf("%d pairs", n)
+		}
 	case "restore":
 		for out, err := range l.Restore(ctx, nil, false) {
 			if err != nil {
@@ -172,6 +197,45 @@ func work(what, dir, stage string) error {
 		}
 	default:
 		return fmt.Errorf("no such work: %s", what)
+	}
+	return nil
+}
+
+// tasks are the corrections of all photos as one plans them who looks what is
+// there, or the creation of all as they are to be.
+func (j *job) tasks(root *os.Root, create bool) iter.Seq[Task] {
+	return func(yield func(Task) bool) {
+		for i, n := range j.names {
+			t := Task{Change: Change{Photo: n, Patch: j.patches[i], Reason: map[string]string{"point": fmt.Sprint(i)}}, New: create}
+			if create {
+				t.Patch = ofNothing(string(j.new[i]))
+			} else if b, err := root.ReadFile(n); err == nil && bytes.Equal(b, j.new[i]) {
+				t.Patch = nil
+			}
+			if !yield(t) {
+				return
+			}
+		}
+	}
+}
+
+// four corrects the first four photos of the job as one group, and tells of each
+// pair.
+func (j *job) four(root *os.Root) error {
+	l, err := Open(root, "")
+	if err != nil {
+		return err
+	}
+	defer l.Close()
+	together(l, 4, j.names[0])
+	j.names = j.names[:4]
+	i := 0
+	for _, err := range l.Bulk(context.Background(), j.tasks(root, false)) {
+		if err != nil {
+			return err
+		}
+		fmt.Println("pair", j.names[i])
+		i++
 	}
 	return nil
 }
@@ -296,11 +360,11 @@ func quickDir(t testing.TB) string {
 	return t.TempDir()
 }
 
-// finish runs correct to its end and then restore, and lists what is not as
+// finish runs the work to its end and then restore, and lists what is not as
 // required: every photo new, then every photo back to its first bytes.
-func (j *job) finish(t *testing.T, dir string) (faults []string) {
+func (j *job) finish(t *testing.T, what, dir string) (faults []string) {
 	t.Helper()
-	if w := startWorker(t, "correct", dir, ""); w.end(t) {
+	if w := startWorker(t, what, dir, ""); w.end(t) {
 		t.Fatal("worker was killed by something else")
 	}
 	n, broken := j.check(dir)
@@ -335,42 +399,54 @@ func (j *job) finish(t *testing.T, dir string) (faults []string) {
 	return faults
 }
 
-// TestKill kills correct at random moments, and restore too, and looks at every
+// TestKill kills correct at random moments, one photo at a time, many at a time and
+// where the photos are made of nothing, and restore too, and looks at every
 // photo after every kill. PHOTOTIE_FULL=1 asks for a thousand kills and more.
 func TestKill(t *testing.T) {
 	switch {
 	case os.Getenv("PHOTOTIE_FULL") != "":
-		testKill(t, 1000, 200)
+		testKill(t, map[string]int{"correct": 1000, "bulk": 1000, "create": 1000, "restore": 200})
 	case testing.Short():
-		testKill(t, 20, 5)
+		testKill(t, map[string]int{"correct": 10, "bulk": 10, "create": 5, "restore": 5})
 	default:
-		testKill(t, 100, 20)
+		testKill(t, map[string]int{"correct": 40, "bulk": 40, "create": 20, "restore": 20})
 	}
 }
 
-func testKill(t *testing.T, corrects, restores int) {
+func testKill(t *testing.T, wanted map[string]int) {
 	const seed = 20240611
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
-	j := newJob(jobSize)
-	dir := quickDir(t)
-	j.write(t, dir)
+	for _, what := range []string{"correct", "bulk", "create", "restore"} {
+		j := newJob(jobSize)
+		dir := quickDir(t)
+		forth, goal := what, jobSize
+		switch what {
+		case "create":
+			j.old = make([][]byte, jobSize)
+		case "restore":
+			forth, goal = "bulk", 0
+		}
+		j.write(t, dir)
 
-	// How long a run takes when nobody kills it.
-	w := startWorker(t, "correct", dir, "")
-	if w.end(t) {
-		t.Fatal("worker was killed by something else")
-	}
-	full := time.Since(w.start)
-	if faults := j.finish(t, dir); faults != nil {
-		t.Fatal(strings.Join(faults, "\n"))
-	}
+		// How long a run takes when nobody kills it.
+		w := startWorker(t, forth, dir, "")
+		if w.end(t) {
+			t.Fatal("worker was killed by something else")
+		}
+		full := time.Since(w.start)
+		if faults := j.finish(t, forth, dir); faults != nil {
+			t.Fatal(strings.Join(faults, "\n"))
+		}
+		if what == "restore" {
+			startWorker(t, forth, dir, "").end(t)
+		}
 
-	kill := func(what string, goal, wanted int) (kills, rounds int) {
 		seen := map[int]bool{} // numbers of corrected photos at a kill
 		last := jobSize - goal
 		scale := full / 10 // several kills before a run gets through
-		for kills < wanted {
+		kills, rounds := 0, 0
+		for kills < wanted[what] {
 			w := startWorker(t, what, dir, "")
 			killed := w.killAfter(t, time.Duration(r.Int64N(int64(scale))))
 			n, broken := j.check(dir)
@@ -389,11 +465,11 @@ func testKill(t *testing.T, corrects, restores int) {
 				t.Fatalf("%s, kill %d: photos neither old nor new:\n%s", what, kills, strings.Join(broken, "\n"))
 			}
 			seen[n] = true
-			if n != goal && kills < wanted {
+			if n != goal && kills < wanted[what] {
 				continue
 			}
 			rounds++
-			if faults := j.finish(t, dir); faults != nil {
+			if faults := j.finish(t, forth, dir); faults != nil {
 				t.Fatalf("%s, round %d:\n%s", what, rounds, strings.Join(faults, "\n"))
 			}
 			// All old again: start afresh.
@@ -401,50 +477,55 @@ func testKill(t *testing.T, corrects, restores int) {
 				t.Fatal(err)
 			}
 			if what == "restore" {
-				w := startWorker(t, "correct", dir, "")
-				w.end(t)
+				startWorker(t, forth, dir, "").end(t)
 			}
 			last = jobSize - goal
 		}
-		if len(seen) < min(wanted, jobSize)/3 {
+		if len(seen) < min(wanted[what], jobSize)/4 {
 			t.Errorf("%s: only %d different numbers of corrected photos in %d kills: not random enough", what, len(seen), kills)
 		}
-		return kills, rounds
+		t.Logf("a full run of %s takes %v; killed %s %d times in %d rounds, at %d different numbers of photos", forth, full, what, kills, rounds, len(seen))
 	}
-	kills, rounds := kill("correct", jobSize, corrects)
-	t.Logf("a full run takes %v; killed correct %d times in %d rounds", full, kills, rounds)
-	w = startWorker(t, "correct", dir, "")
-	w.end(t)
-	kills, rounds = kill("restore", 0, restores)
-	t.Logf("killed restore %d times in %d rounds", kills, rounds)
 }
 
 // TestKillAtEachStage leaves nothing to chance: the worker kills itself between
 // any two steps of its 150th photo.
 func TestKillAtEachStage(t *testing.T) {
 	j := newJob(jobSize)
+	ahead := bulkAhead * runtime.GOMAXPROCS(0)
 	for _, tt := range []struct {
-		stage     string
-		corrected int
-		temps     int // left behind
-		records   int
+		what, stage string
+		// The least and the most: of a Bulk, others are on their way.
+		corrected, temps, records [2]int
 	}{
-		{"created", 149, 1, 149},
-		{"synced", 149, 1, 149},
-		{"recorded", 149, 1, 150},
-		{"renamed", 150, 0, 150},
-		{"done", 150, 0, 150},
+		{"correct", "created", [2]int{149, 149}, [2]int{1, 1}, [2]int{149, 149}},
+		{"correct", "synced", [2]int{149, 149}, [2]int{1, 1}, [2]int{149, 149}},
+		{"correct", "recorded", [2]int{149, 149}, [2]int{1, 1}, [2]int{150, 150}},
+		{"correct", "renamed", [2]int{150, 150}, [2]int{0, 0}, [2]int{150, 150}},
+		{"correct", "done", [2]int{150, 150}, [2]int{0, 0}, [2]int{150, 150}},
+		{"bulk", "created", [2]int{150 - ahead, 149}, [2]int{1, ahead}, [2]int{150 - ahead, 150}},
+		{"bulk", "synced", [2]int{150 - ahead, 149}, [2]int{1, ahead}, [2]int{150 - ahead, 150}},
+		{"bulk", "recorded", [2]int{150 - ahead, 149}, [2]int{1, ahead}, [2]int{150, 150 + ahead}},
+		{"bulk", "renamed", [2]int{150, 150}, [2]int{0, ahead}, [2]int{150, 150 + ahead}},
+		{"bulk", "done", [2]int{150, 150 + ahead}, [2]int{0, ahead}, [2]int{150, 150 + ahead}},
 	} {
-		t.Run(tt.stage, func(t *testing.T) {
+		t.Run(tt.what+" "+tt.stage, func(t *testing.T) {
 			dir := quickDir(t)
 			j.write(t, dir)
-			if !startWorker(t, "correct", dir, tt.stage+" 150").end(t) {
+			if !startWorker(t, tt.what, dir, tt.stage+" 150").end(t) {
 				t.Fatal("the worker was not killed")
 			}
-			n, broken := j.check(dir)
-			if broken != nil || n != tt.corrected {
-				t.Errorf("%d corrected, want %d; broken: %q", n, tt.corrected, broken)
+			is := func(what string, n int, want [2]int) {
+				t.Helper()
+				if n < want[0] || n > want[1] {
+					t.Errorf("%d %s, want %d to %d", n, what, want[0], want[1])
+				}
 			}
+			n, broken := j.check(dir)
+			if broken != nil {
+				t.Errorf("broken: %q", broken)
+			}
+			is("corrected", n, tt.corrected)
 			root, err := os.OpenRoot(dir)
 			if err != nil {
 				t.Fatal(err)
@@ -458,10 +539,12 @@ func TestKillAtEachStage(t *testing.T) {
 				records++
 			}
 			temps, err := filepath.Glob(filepath.Join(dir, "day*", tempPrefix+"*"))
-			if err != nil || len(temps) != tt.temps || records != tt.records {
-				t.Errorf("%d temporary files, %d records, %v; want %d, %d", len(temps), records, err, tt.temps, tt.records)
+			if err != nil {
+				t.Fatal(err)
 			}
-			if faults := j.finish(t, dir); faults != nil {
+			is("temporary files", len(temps), tt.temps)
+			is("records", records, tt.records)
+			if faults := j.finish(t, tt.what, dir); faults != nil {
 				t.Error(strings.Join(faults, "\n"))
 			}
 		})
@@ -492,7 +575,7 @@ func TestKillCheckCatches(t *testing.T) {
 		if !startWorker(t, "late", dir, "renamed 150").end(t) {
 			t.Fatal("the worker was not killed")
 		}
-		faults := j.finish(t, dir)
+		faults := j.finish(t, "correct", dir)
 		if faults == nil {
 			t.Error("a photo renamed before its record was written was not missed by restore")
 		}
