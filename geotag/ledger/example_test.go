@@ -126,3 +126,48 @@ func ExampleLedger_CorrectInto() {
 	// tag: stale
 	// tag: surveyed
 }
+
+// Many photos in one go: what is ready together shares its syncs.
+func ExampleLedger_Bulk() {
+	dir, err := os.MkdirTemp("", "quay")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer root.Close()
+	names := []string{"B12.jpg", "B13.jpg", "B14.jpg"}
+	for _, name := range names {
+		if err := root.WriteFile(name, []byte("tag: stale"), 0o644); err != nil {
+			log.Fatal(err)
+		}
+	}
+	l, err := ledger.Open(root, "example 1.0")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer l.Close()
+	// The patches are worked out while earlier photos are written.
+	tasks := func(yield func(ledger.Task) bool) {
+		for _, name := range names {
+			patch := &geotag.Patch{SizeBefore: 10, Splices: []geotag.Splice{{Off: 5, Old: []byte("stale"), New: []byte("surveyed")}}}
+			if !yield(ledger.Task{Change: ledger.Change{Photo: name, Patch: patch}}) {
+				return
+			}
+		}
+	}
+	for res, err := range l.Bulk(context.Background(), tasks) {
+		if err != nil {
+			log.Print(err) // of this photo; the next ones follow
+			continue
+		}
+		fmt.Printf("%s: %.8s...\n", res.Record.Photo, res.Record.After)
+	}
+	// Output:
+	// B12.jpg: c3597398...
+	// B13.jpg: c3597398...
+	// B14.jpg: c3597398...
+}
