@@ -123,8 +123,12 @@ func CompareJSON(w io.Writer, g grid.Grid, p match.PhotoResult) error {
 
 // Document writes any value as indented JSON, without HTML escapes. Control
 // characters and marks that turn the direction of writing are written as \u
-// escapes, those too that JSON would let through.
+// escapes, those too that JSON would let through. A *Check is written photo by
+// photo, so that its text is not held.
 func Document(w io.Writer, v any) error {
+	if c, ok := v.(*Check); ok && c != nil && c.Result != nil && c.Photos != nil {
+		return c.write(w)
+	}
 	enc := json.NewEncoder(jsonEscapes{w})
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", "  ")
