@@ -2,18 +2,21 @@ package main
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"slices"
-	"strconv"
 	"testing"
 	"time"
 
 	"github.com/twpayne/go-proj/v11"
+	"golang.org/x/sync/errgroup"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/geotagtest"
@@ -49,7 +52,8 @@ func BenchmarkRatio(b *testing.B) {
 		})
 	}
 	b.Run("read-tags/exiv2-XMP", func(b *testing.B) { ratioFormat(b, "xmp", packets(b)) })
-	b.Run("correct/copy-and-fsync", ratioCorrect)
+	b.Run("correct/copy-and-fsync", func(b *testing.B) { ratioCorrect(b, copyOneByOne) })
+	b.Run("correct/copy-fsync-and-digests", func(b *testing.B) { ratioCorrect(b, copyAndDigest) })
 	b.Run("transform/proj-array", ratioTransform)
 	b.Run("check/read-photos", ratioCheck)
 	b.Run("check/read-from-disk", ratioCheckDisk)
@@ -256,13 +260,13 @@ func exiv2Ratio(b *testing.B, names []string) {
 
 // correctPhotos and correctSize make a small job of photos as large as they are.
 const (
-	correctPhotos = 24
+	correctPhotos = 60
 	correctSize   = 4 << 20
 )
 
 // ratioCorrect: a job corrected into another folder, on the disk of the system's
-// temporary folder, against its photos copied there with a sync each.
-func ratioCorrect(b *testing.B) {
+// temporary folder, against its files copied there.
+func ratioCorrect(b *testing.B, copyAll func(from, to string, names []string) error) {
 	dir := b.TempDir()
 	job := syntheticJob(b, filepath.Join(dir, "job"), correctPhotos, correctSize, false)
 	d, err := dataset.Open(job)
@@ -282,23 +286,12 @@ func ratioCorrect(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	run := 0
-	fresh := func() string {
-		run++
-		return filepath.Join(dir, strconv.Itoa(run))
-	}
-	ratio(b, 1.2, median, func() error {
-		to := fresh()
-		defer os.RemoveAll(to)
-		for _, name := range names {
-			if err := copyAndSync(filepath.Join(job, name), filepath.Join(to, name)); err != nil {
-				return err
-			}
-		}
-		return nil
+	// All that makes the job goes along, in both.
+	files := append(d.Files(), names...)
+	to := filepath.Join(dir, "to")
+	ratioAfter(b, 1.2, median, func() error { return os.RemoveAll(to) }, func() error {
+		return copyAll(job, to, files)
 	}, func() error {
-		to := fresh()
-		defer os.RemoveAll(to)
 		n := 0
 		for ch, err := range d.Correct(b.Context(), c, res, dataset.CorrectOptions{Into: to}) {
 			if err != nil {
@@ -314,6 +307,44 @@ func ratioCorrect(b *testing.B) {
 		}
 		return nil
 	})
+}
+
+// copyOneByOne is what cp and sync do: one processor, and no look at the bytes.
+func copyOneByOne(from, to string, names []string) error {
+	for _, name := range names {
+		if err := copyAndSync(filepath.Join(from, name), filepath.Join(to, name)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// copyAndDigest is the least that a correction with a way back can do: all that is
+// read and all that is written goes into a SHA-256 each. Several at a time, as in
+// the ledger; on two processors the digests are most of it.
+func copyAndDigest(from, to string, names []string) error {
+	var g errgroup.Group
+	g.SetLimit(4 * runtime.GOMAXPROCS(0))
+	for _, name := range names {
+		g.Go(func() error {
+			out := filepath.Join(to, name)
+			if err := os.MkdirAll(filepath.Dir(out), 0o755); err != nil {
+				return err
+			}
+			r, err := os.Open(filepath.Join(from, name))
+			if err != nil {
+				return err
+			}
+			defer r.Close()
+			w, err := os.Create(out)
+			if err != nil {
+				return err
+			}
+			_, err = io.CopyBuffer(struct{ io.Writer }{io.MultiWriter(w, sha256.New())}, struct{ io.Reader }{io.TeeReader(r, sha256.New())}, make([]byte, 256<<10))
+			return errors.Join(err, w.Sync(), w.Close())
+		})
+	}
+	return g.Wait()
 }
 
 func copyAndSync(from, to string) error {
@@ -436,7 +467,8 @@ func checkAgainstReading(b *testing.B, job string, n int, goal float64, before f
 func photoName(i int) string { return fmt.Sprintf("P%06d.jpg", i) }
 
 // syntheticJob writes a job of n photos of a size, each of which shows a point of
-// its own, or one of 200 where they are linked: hard links of so many files.
+// its own, or one of 200 where they are linked: hard links of so many files. Points
+// are 10 m apart, tags some metres from them, as far as they state.
 func syntheticJob(tb testing.TB, dir string, n, size int, linked bool) string {
 	tb.Helper()
 	if err := os.MkdirAll(filepath.Join(dir, "photos"), 0o755); err != nil {
@@ -449,6 +481,25 @@ func syntheticJob(tb testing.TB, dir string, n, size int, linked bool) string {
 	if linked {
 		files = min(n, 200)
 	}
+	c, err := crs.Open("EPSG:2157")
+	if err != nil {
+		tb.Fatal(err)
+	}
+	src := rand.New(rand.NewPCG(2157, uint64(n)))
+	at, frames, stated := make([]grid.EN, files), make([]grid.Frame, files), make([]float64, files)
+	for i := range files {
+		at[i] = grid.EN{E: 680000 + 10*float64(i%200), N: 600000 + 10*float64(i/200)}
+		frames[i] = grid.Frame{Datum: "WGS-84", Epoch: 2024}
+		fmt.Fprintf(&points, "P%d,%.3f,%.3f\n", i, at[i].E, at[i].N)
+		stated[i] = 2 + 4*src.Float64()
+		sigma := stated[i] / 1.515 // of a 68.27 % radius
+		at[i].E += sigma * src.NormFloat64()
+		at[i].N += sigma * src.NormFloat64()
+	}
+	tags, err := c.FromGrid(tb.Context(), at, frames)
+	if err != nil {
+		tb.Fatal(err)
+	}
 	for i := range n {
 		name := filepath.Join(dir, "photos", photoName(i))
 		fmt.Fprintf(&links, "photos/%s,P%d\n", photoName(i), i%files)
@@ -458,8 +509,7 @@ func syntheticJob(tb testing.TB, dir string, n, size int, linked bool) string {
 			}
 			continue
 		}
-		fmt.Fprintf(&points, "P%d,%.3f,604873.007\n", i, 690242.043+10*float64(i))
-		photo, _, err := geotag.Rewrite(geotagtest.Plain(), geotag.Edit{Lat: 52.188271, Lon: -6.680190 + float64(i)*0.000146, HPositioningError: 3, ProcessingMethod: "GPS"})
+		photo, _, err := geotag.Rewrite(geotagtest.Plain(), geotag.Edit{Lat: tags[i].Lat, Lon: tags[i].Lon, HPositioningError: stated[i], ProcessingMethod: "GPS"})
 		if err != nil {
 			tb.Fatal(err)
 		}
