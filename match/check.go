@@ -111,9 +111,7 @@ type checker struct {
 	pointByID   map[string]int
 	pointFolded map[string][]string
 	opt         Options
-
-	mu    sync.Mutex // guards index
-	index *Index     // of the points; nil until it is needed
+	index       func() *Index // of the points, made when it is first needed
 }
 
 func newChecker(proj grid.Projection, points []Point, opt Options) (*checker, error) {
@@ -153,6 +151,7 @@ func newChecker(proj grid.Projection, points []Point, opt Options) (*checker, er
 		pointByID:   make(map[string]int, len(points)),
 		pointFolded: make(map[string][]string, len(points)),
 		opt:         opt,
+		index:       sync.OnceValue(func() *Index { return NewIndex(points) }),
 	}
 	if !(c.unit.Metres > 0) || math.IsInf(c.unit.Metres, 0) {
 		return nil, fmt.Errorf("check: the grid's unit %q has %v metres", c.unit.Name, c.unit.Metres)
@@ -432,20 +431,6 @@ func concernsPosition(w geotag.Warning) bool {
 		f == "GPSTag" // the pointer to the GPS directory
 }
 
-// pointIndex is the index of the points.
-func (c *checker) pointIndex(ctx context.Context) (*Index, error) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.index == nil {
-		x, err := NewIndex(ctx, c.proj, c.points)
-		if err != nil {
-			return nil, err
-		}
-		c.index = x
-	}
-	return c.index, nil
-}
-
 // nearest fills in the point nearest to each tag that is well placed.
 func (c *checker) nearest(ctx context.Context, results []PhotoResult) error {
 	if len(c.points) == 0 {
@@ -462,11 +447,7 @@ func (c *checker) nearest(ctx context.Context, results []PhotoResult) error {
 	if len(at) == 0 {
 		return nil
 	}
-	index, err := c.pointIndex(ctx)
-	if err != nil {
-		return err
-	}
-	near, err := index.Nearest(ctx, at)
+	near, err := c.index().Nearest(ctx, at)
 	if err != nil {
 		return err
 	}

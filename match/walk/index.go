@@ -6,6 +6,8 @@ import (
 
 	"github.com/golang/geo/r3"
 	"github.com/golang/geo/s2"
+
+	"example.com/phototie/grid"
 )
 
 // index finds the points near a place on the plane. The plane is laid onto one
@@ -196,4 +198,66 @@ func (x *index) crowd(length float64) float64 {
 func jumpKernel(d2, length float64) float64 {
 	q := 1 + d2/(length*length)
 	return 1 / (q * q)
+}
+
+// Index finds the nearest of many points on a plane. It holds them in the cells of
+// S2, so that a search among them costs about the same however many there are; from
+// far outside it has to measure to all of them. It may be used by many goroutines.
+type Index struct {
+	cells *index
+	of    []int // of each point in the cells, its number
+	loose []int // points too far off for cells
+}
+
+// NewIndex indexes points by plane coordinates in any one unit. Those that aren't
+// finite are left out.
+func NewIndex(points []grid.EN) *Index {
+	x := &Index{}
+	var in []Point
+	for i, p := range points {
+		switch far := max(math.Abs(p.E), math.Abs(p.N)); {
+		case far <= farthest:
+			in = append(in, Point{EN: p})
+			x.of = append(x.of, i)
+		case finite(p.E) && finite(p.N):
+			x.loose = append(x.loose, i)
+		}
+	}
+	x.cells = newIndex(in)
+	return x
+}
+
+// farthest is the largest coordinate that goes into cells, more than any grid on
+// earth has in any unit: one beyond would leave the others too few of them.
+const farthest = 1e9
+
+// Closest calls yield for the numbers of some points, among which are all that are
+// nearest to a place; for none where the place is not finite.
+func (x *Index) Closest(at grid.EN, yield func(j int)) {
+	if !finite(at.E) || !finite(at.N) {
+		return
+	}
+	for _, j := range x.loose {
+		yield(j)
+	}
+	if len(x.of) == 0 {
+		return
+	}
+	c := x.cells
+	// The widest circle of which the cells are less than everything.
+	widest := edge * c.scale / 8
+	for r := max(1.5*c.spacing, 1e-4*c.scale); r <= widest; r *= 2 {
+		best := math.Inf(1)
+		c.within(at.E, at.N, r, func(_ int32, d2 float64) { best = min(best, d2) })
+		if math.IsInf(best, 1) {
+			continue
+		}
+		// A little more than the distance, for its rounding.
+		r = max(math.Sqrt(best)*(1+1e-9), 1e-9*c.scale)
+		c.within(at.E, at.N, r, func(j int32, _ float64) { yield(x.of[j]) })
+		return
+	}
+	for _, j := range x.of {
+		yield(j)
+	}
 }
