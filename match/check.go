@@ -41,6 +41,9 @@ const batch = 4096
 //
 // Photos that were measured are held against Options.Requirements; see CheckPhotos.
 //
+// Photos are placed while others are still being read, and judged by all processors,
+// so that proj is called from several goroutines; where it panics, so does Check.
+//
 // Errors that end the check: those of the budget and the options, points without
 // an id, with one that comes twice, or with coordinates or a covariance that
 // can't be, photos without a name or with one that comes twice, and failures of

@@ -410,12 +410,12 @@ func checkPhotos() int {
 }
 
 // ratioCheck: a job of 100,000 photos (2,000 without PHOTOTIE_FULL=1) checked,
-// against the reading of its tags alone, all of it in memory: what is not reading
-// can't be hidden behind it. The goal is ours.
+// against the reading of its tags alone, all of it in memory, where what is not
+// reading can't be hidden behind it. The goal is ours.
 func ratioCheck(b *testing.B) {
 	n := checkPhotos()
 	job := syntheticJob(b, filepath.Join(quick(b), "job"), n, 1<<20, true)
-	checkAgainstReading(b, job, n, 2, func() error { return nil })
+	checkAgainstReading(b, job, n, 3, func() error { return nil })
 }
 
 // ratioCheckDisk: the same of photos that are on the disk only, none of them a link

@@ -378,8 +378,9 @@ func (m *model) run(ctx context.Context, c *chain, ties []Tie, learned *counts) 
 	if keep {
 		if w.kept == nil {
 			w.kept, w.pairAt = make([]slot, n), make([]int32, n)
+		} else {
+			clear(w.kept)
 		}
-		clear(w.kept)
 	}
 	fill := func(k int) *slot {
 		b := &ring[k&1]
