@@ -98,7 +98,7 @@ func CompareOne(ctx context.Context, proj grid.Projection, photo Photo, point Po
 	}
 	res, err := c.run(ctx, results, ties{
 		byPhoto:   [][]listed{{{link: Link{Photo: photo.Name, Point: point.ID}}}},
-		ambiguous: make([][]Link, 1),
+		ambiguous: make([]*Link, 1),
 	})
 	if err != nil {
 		return PhotoResult{}, err

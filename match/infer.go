@@ -237,7 +237,7 @@ func (c *checker) infer(ctx context.Context, res *Result, t ties) error {
 	for i := range res.Photos {
 		r := &res.Photos[i]
 		tie := &found.Photos[i]
-		if !c.opt.Ties.InferUntied || r.Tie != nil || len(t.byPhoto[i]) > 0 || len(t.ambiguous[i]) > 0 {
+		if !c.opt.Ties.InferUntied || r.Tie != nil || len(t.byPhoto[i]) > 0 || t.ambiguous[i] != nil {
 			continue
 		}
 		if tie.Point == walk.None || tie.Probability < c.opt.Ties.threshold() {

@@ -10,6 +10,7 @@ import (
 // photoNames finds photos by what a link calls them.
 type photoNames struct {
 	names  []string
+	lower  []string // the same in lower case
 	exact  map[string]int
 	base   map[string][]int // by the last element of the path
 	folded map[string][]int // by the last element in lower case
@@ -18,6 +19,7 @@ type photoNames struct {
 func newPhotoNames(names []string) (*photoNames, error) {
 	n := &photoNames{
 		names:  names,
+		lower:  make([]string, len(names)),
 		exact:  make(map[string]int, len(names)),
 		base:   make(map[string][]int, len(names)),
 		folded: make(map[string][]int, len(names)),
@@ -30,6 +32,7 @@ func newPhotoNames(names []string) (*photoNames, error) {
 			return nil, fmt.Errorf("photo %q comes twice", name)
 		}
 		n.exact[name] = i
+		n.lower[i] = strings.ToLower(name)
 		b := path.Base(name)
 		n.base[b] = append(n.base[b], i)
 		b = strings.ToLower(b)
@@ -63,7 +66,7 @@ func (n *photoNames) find(link string) (photos []int, how []string) {
 	how = []string{EvidenceIgnoringCase}
 	low := strings.ToLower(clean)
 	for _, i := range n.folded[strings.ToLower(base)] {
-		if strings.ToLower(n.names[i]) == low {
+		if n.lower[i] == low {
 			photos = append(photos, i)
 		}
 	}
@@ -71,7 +74,7 @@ func (n *photoNames) find(link string) (photos []int, how []string) {
 		return photos, how
 	}
 	for _, i := range n.folded[strings.ToLower(base)] {
-		if endsAlike(strings.ToLower(n.names[i]), low) {
+		if endsAlike(n.lower[i], low) {
 			photos = append(photos, i)
 		}
 	}
@@ -100,23 +103,32 @@ type listed struct {
 // may mean it among others.
 type ties struct {
 	byPhoto   [][]listed
-	ambiguous [][]Link
+	ambiguous []*Link // the first of them
 	strays    []Stray
 }
 
 func sortLinks(names *photoNames, links []Link) ties {
 	t := ties{
 		byPhoto:   make([][]listed, len(names.names)),
-		ambiguous: make([][]Link, len(names.names)),
+		ambiguous: make([]*Link, len(names.names)),
 		strays:    []Stray{},
 	}
-	for _, l := range links {
+	// What was found for a name that may mean several photos, in words: many links
+	// may have the same.
+	several := map[string]string{}
+	for k := range links {
+		l := links[k]
 		name := l.Photo
 		if _, ok := names.exact[name]; !ok {
 			name = strings.TrimSpace(name)
 		}
 		if name == "" {
 			t.strays = append(t.strays, Stray{l, "the link names no photo"})
+			continue
+		}
+		why, again := several[name]
+		if again {
+			t.strays = append(t.strays, Stray{l, why})
 			continue
 		}
 		found, how := names.find(name)
@@ -129,9 +141,12 @@ func sortLinks(names *photoNames, links []Link) ties {
 			var among []string
 			for _, i := range found {
 				among = append(among, names.names[i])
-				t.ambiguous[i] = append(t.ambiguous[i], l)
+				if t.ambiguous[i] == nil {
+					t.ambiguous[i] = &links[k]
+				}
 			}
-			t.strays = append(t.strays, Stray{l, fmt.Sprintf("it may mean any of %d photos (%s); give the path inside the dataset", len(found), some(among))})
+			several[name] = fmt.Sprintf("it may mean any of %d photos (%s); give the path inside the dataset", len(found), some(among))
+			t.strays = append(t.strays, Stray{l, several[name]})
 		}
 	}
 	return t
@@ -169,8 +184,8 @@ func (t *ties) tie(i int, pointByID map[string]int, pointFolded map[string][]str
 	ls := t.byPhoto[i]
 	if len(ls) == 0 {
 		why = "no link says which point the photo shows"
-		if a := t.ambiguous[i]; len(a) > 0 {
-			why = fmt.Sprintf("the link %s may mean this photo or another", describe(a[0]))
+		if l := t.ambiguous[i]; l != nil {
+			why = fmt.Sprintf("the link %s may mean this photo or another", describe(*l))
 		}
 		return nil, -1, ReasonNoTie, why
 	}

@@ -1,7 +1,9 @@
 package match
 
 import (
+	"fmt"
 	"reflect"
+	"runtime"
 	"strings"
 	"testing"
 )
@@ -98,5 +100,35 @@ func TestTie(t *testing.T) {
 	}
 	if !reflect.DeepEqual(lines, []int{9, 10, 11}) {
 		t.Errorf("strays on lines %v", lines)
+	}
+}
+
+// TestManyLinksOfOneName: links that may mean any of very many photos take no memory
+// for each of them.
+func TestManyLinksOfOneName(t *testing.T) {
+	const n = 3000
+	names, links := make([]string, n), make([]Link, n)
+	for i := range names {
+		names[i] = fmt.Sprintf("photos/%d/a.jpg", i)
+		links[i] = Link{Photo: "a.jpg", Point: "B1", Line: i + 2}
+	}
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	known, err := newPhotoNames(names)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := sortLinks(known, links)
+	runtime.ReadMemStats(&after)
+	if got := after.TotalAlloc - before.TotalAlloc; got > 16<<20 {
+		t.Errorf("%d bytes were allocated", got)
+	}
+	if len(s.strays) != n || s.strays[0].Why != s.strays[n-1].Why || !strings.Contains(s.strays[0].Why, "any of 3000 photos") {
+		t.Errorf("%d strays, %q", len(s.strays), s.strays[0].Why)
+	}
+	for i := range names {
+		if s.ambiguous[i] == nil || s.ambiguous[i].Line != 2 {
+			t.Fatalf("photo %d: %v", i, s.ambiguous[i])
+		}
 	}
 }
