@@ -90,7 +90,7 @@ func (c *typeChecker) check(to target, bodies bool, patterns ...string) (map[str
 			continue
 		}
 		// The database engine is half a million lines of translated C.
-		skip := strings.HasPrefix(p.ImportPath, "modernc.org/") && p.ImportPath != "modernc.org/sqlite/vfs"
+		skip := strings.HasPrefix(p.ImportPath, "modernc.org/") && p.ImportPath != "modernc.org/sqlite" && p.ImportPath != "modernc.org/sqlite/vfs"
 		var files []*ast.File
 		for _, name := range append(p.GoFiles, p.CgoFiles...) {
 			if skip {

@@ -14,7 +14,6 @@ import (
 	"time"
 
 	"modernc.org/sqlite" // the driver "sqlite"
-	sqlite3 "modernc.org/sqlite/lib"
 	"modernc.org/sqlite/vfs"
 )
 
@@ -129,6 +128,15 @@ func (g *geoPackage) problem(remedy, format string, args ...any) error {
 	return &Problem{File: g.rows.file, What: fmt.Sprintf(format, args...), Remedy: remedy}
 }
 
+// Numbers of SQLite's interface in C: SQLITE_LIMIT_LENGTH, SQLITE_LIMIT_LIKE_PATTERN_LENGTH
+// and SQLITE_TOOBIG. Source: sqlite.org/c3ref/c_limit_attached.html and
+// sqlite.org/rescode.html; they are promised not to change.
+const (
+	limitLength      = 0
+	limitLikePattern = 8
+	codeTooBig       = 18
+)
+
 // connect opens the database and sets what it may claim.
 func (g *geoPackage) connect(ctx context.Context) error {
 	var err error
@@ -136,8 +144,8 @@ func (g *geoPackage) connect(ctx context.Context) error {
 		return err
 	}
 	for limit, most := range map[int]int{
-		sqlite3.SQLITE_LIMIT_LENGTH:              maxItem, // of a value, and of a row
-		sqlite3.SQLITE_LIMIT_LIKE_PATTERN_LENGTH: 1,       // nothing here asks for it, a schema might
+		limitLength:      maxItem, // of a value, and of a row
+		limitLikePattern: 1,       // nothing here asks for it, a schema might
 	} {
 		if _, err := sqlite.Limit(g.conn, limit, most); err != nil {
 			return err
@@ -160,7 +168,7 @@ func (g *geoPackage) broken(err error) error {
 		return g.problem("export the layer again", "a table of the GeoPackage %v: it leads round in circles", err)
 	case errors.Is(err, context.DeadlineExceeded):
 		return g.problem("export the layer again, alone", "the tables of the GeoPackage take more than %v to look through", mostTime)
-	case errors.As(err, &se) && se.Code()&0xFF == sqlite3.SQLITE_TOOBIG:
+	case errors.As(err, &se) && se.Code()&0xFF == codeTooBig:
 		return g.problem("export the layer without it", "the GeoPackage can't be read: %v", errTooLarge)
 	}
 	return g.problem("copy or export the file again", "the GeoPackage can't be read: %v", err)
