@@ -288,6 +288,21 @@ func (d *Dataset) proposeSettings(settings []cause.Setting) (Proposal, error) {
 	return p, nil
 }
 
+// tomlValue is a value in TOML's notation without the blanks around it. What comes
+// behind a value, such as a comment, would come again each time the value is set.
+func tomlValue(s string) (string, error) {
+	s = strings.Trim(s, " \t")
+	var p unstable.Parser
+	p.Reset([]byte("v = " + s))
+	if p.NextExpression() {
+		// Of a list the parser gives no length.
+		if r := p.Expression().Value().Raw; r.Length > 0 && int(r.Length) != len(s) {
+			return "", fmt.Errorf("%q is more than a value", s)
+		}
+	}
+	return s, p.Error()
+}
+
 // setTOML sets a key, with its table as in "grid.crs", to a value in TOML's
 // notation, and leaves the rest of the text as it is. The error is that the text
 // does not allow it, such as a table written inline that lacks the key.
@@ -296,6 +311,9 @@ func setTOML(text []byte, key, value string) ([]byte, error) {
 	mark := text[:len(text)-len(body)]
 	path, err := tomlKey(key)
 	if err != nil {
+		return nil, err
+	}
+	if value, err = tomlValue(value); err != nil {
 		return nil, err
 	}
 	newline := "\n"

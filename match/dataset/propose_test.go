@@ -223,6 +223,8 @@ func FuzzSetTOML(f *testing.F) {
 	f.Add([]byte("\xEF\xBB\xBF[grid]\r\ncrs = '''a\r\n'''\r\n[points]\r\n"), "points.unit", `"ft"`)
 	f.Add([]byte("grid = { crs = \"x\" }\n[[points]]\n"), "grid.unit.\"a b\"", "[1, 2]")
 	f.Add([]byte("a.b = 1 # c"), "a.c", "1979-05-27T07:32:00Z")
+	f.Add([]byte("a.b = 1"), "a.b", "\"x\" \t")
+	f.Add([]byte("a.b = 1"), "a.b", "1 # one")
 	f.Fuzz(func(t *testing.T, text []byte, key, value string) {
 		saved := bytes.Clone(text)
 		out, err := setTOML(text, key, value)
