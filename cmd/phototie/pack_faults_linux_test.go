@@ -29,7 +29,7 @@ func TestPackFaults(t *testing.T) {
 		want string
 	}{
 		{"a sync early", []string{"-e", "trace=fsync", "-e", "inject=fsync:error=EIO:when=2"}, "input/output error"},
-		{"a sync among the photos", []string{"-e", "trace=fsync", "-e", "inject=fsync:error=ENOSPC:when=300"}, "no space left"},
+		{"a sync among the photos", []string{"-e", "trace=fsync", "-e", "inject=fsync:error=ENOSPC:when=10"}, "no space left"}, // of each thread, of which there are some twenty
 		{"making a folder", []string{"-e", "trace=mkdirat", "-e", "inject=mkdirat:error=ENOSPC:when=2"}, "no space left"},
 		{"the last rename", []string{"-P", out, "-e", "trace=rename,renameat,renameat2", "-e", "inject=rename,renameat,renameat2:error=EACCES"}, "permission denied"},
 	} {
