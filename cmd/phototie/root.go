@@ -64,7 +64,11 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (code int
 	case errors.Is(err, errFindings):
 		return exitFindings
 	}
-	fmt.Fprintln(stderr, "phototie: "+strings.ReplaceAll(report.Plain(err.Error()), "\n", "\nphototie: "))
+	text := report.Plain(err.Error())
+	if errors.Is(err, context.Canceled) { // by a signal: see main
+		text = strings.ReplaceAll(text, context.Canceled.Error(), "interrupted")
+	}
+	fmt.Fprintln(stderr, "phototie: "+strings.ReplaceAll(text, "\n", "\nphototie: "))
 	if isInput(err) {
 		return exitInput
 	}
