@@ -312,7 +312,10 @@ func ratioCorrect(b *testing.B, copyAll func(from, to string, names []string) er
 // copyOneByOne is what cp and sync do: one processor, and no look at the bytes.
 func copyOneByOne(from, to string, names []string) error {
 	for _, name := range names {
-		if err := copyAndSync(filepath.Join(from, name), filepath.Join(to, name)); err != nil {
+		if err := copyAndSync(from, to, name, func(w, r *os.File) error {
+			_, err := io.Copy(w, r)
+			return err
+		}); err != nil {
 			return err
 		}
 	}
@@ -327,43 +330,34 @@ func copyAndDigest(from, to string, names []string) error {
 	g.SetLimit(4 * runtime.GOMAXPROCS(0))
 	for _, name := range names {
 		g.Go(func() error {
-			out := filepath.Join(to, name)
-			if err := os.MkdirAll(filepath.Dir(out), 0o755); err != nil {
+			return copyAndSync(from, to, name, func(w, r *os.File) error {
+				_, err := io.CopyBuffer(struct{ io.Writer }{io.MultiWriter(w, sha256.New())}, struct{ io.Reader }{io.TeeReader(r, sha256.New())}, make([]byte, 256<<10))
 				return err
-			}
-			r, err := os.Open(filepath.Join(from, name))
-			if err != nil {
-				return err
-			}
-			defer r.Close()
-			w, err := os.Create(out)
-			if err != nil {
-				return err
-			}
-			_, err = io.CopyBuffer(struct{ io.Writer }{io.MultiWriter(w, sha256.New())}, struct{ io.Reader }{io.TeeReader(r, sha256.New())}, make([]byte, 256<<10))
-			return errors.Join(err, w.Sync(), w.Close())
+			})
 		})
 	}
 	return g.Wait()
 }
 
-func copyAndSync(from, to string) error {
-	if err := os.MkdirAll(filepath.Dir(to), 0o755); err != nil {
+// copyAndSync copies a file of one folder into another.
+func copyAndSync(from, to, name string, copyTo func(w, r *os.File) error) error {
+	out := filepath.Join(to, name)
+	if err := os.MkdirAll(filepath.Dir(out), 0o755); err != nil {
 		return err
 	}
-	in, err := os.Open(from)
+	r, err := os.Open(filepath.Join(from, name))
 	if err != nil {
 		return err
 	}
-	defer in.Close()
-	out, err := os.Create(to)
+	defer r.Close()
+	w, err := os.Create(out)
 	if err != nil {
 		return err
 	}
-	if _, err := io.Copy(out, in); err != nil {
-		return errors.Join(err, out.Close())
+	if err := copyTo(w, r); err != nil {
+		return errors.Join(err, w.Close())
 	}
-	return errors.Join(out.Sync(), out.Close())
+	return errors.Join(w.Sync(), w.Close())
 }
 
 // ratioTransform: carrying fixes onto the grid, with the choice of an operation

@@ -70,24 +70,15 @@ func Decode(ctx context.Context, photos []Photo, points []Point, params Params) 
 }
 
 // eachOf calls f for each of n cameras, on all processors; what one camera's walk
-// says does not depend on another's. The error is that of the first one in order.
+// says does not depend on another's. The error is one of f's, which are all the
+// context's.
 func eachOf(n int, f func(i int) error) error {
-	errs := make([]error, n)
 	var g errgroup.Group
 	g.SetLimit(runtime.GOMAXPROCS(0))
 	for i := range n {
-		g.Go(func() error {
-			errs[i] = f(i)
-			return nil
-		})
+		g.Go(func() error { return f(i) })
 	}
-	_ = g.Wait() // the errors are in errs
-	for _, err := range errs {
-		if err != nil {
-			return err
-		}
-	}
-	return nil
+	return g.Wait()
 }
 
 func checkInput(photos []Photo, points []Point) error {
