@@ -4,12 +4,29 @@ import (
 	"crypto/sha256"
 	_ "embed"
 	"encoding/base64"
+	"fmt"
 	"html/template"
 	"io"
+	"strings"
+
+	"example.com/phototie/match"
+	"example.com/phototie/match/internal/palette"
 )
 
 //go:embed record.css
-var styles string
+var ownStyles string
+
+// styles are the record's own and those of the verdicts, from the palette.
+var styles = func() string {
+	var b strings.Builder
+	b.WriteString(ownStyles)
+	for _, v := range match.Verdicts {
+		l := palette.Of[v]
+		fmt.Fprintf(&b, ".v.%s { color: %s; border: %dpx %s %s; }\n.v.%s::before { content: \"%s\"; content: \"%s\" / \"\"; }\n",
+			v, l.Ink, l.BorderWidth, l.Border, l.Ink, v, l.Mark, l.Mark)
+	}
+	return b.String()
+}()
 
 //go:embed record.js
 var script string

@@ -257,7 +257,9 @@ func (d *doc) planRays(s *svg, frame box, off []ray, taken *cells) {
 		ends[k].n++
 		ends[k].dist = append(ends[k].dist, o.dist)
 	}
-	paths.draw(s, func(l look) string { return l.vector + ` stroke-dasharray="7 5"` })
+	paths.draw(s, func(v match.Verdict) string {
+		return lineStyle(v) + ` stroke-dasharray="7 5"`
+	})
 	if heads.Len() > 0 {
 		s.put(`<path d="%v" fill="%v"/>`, heads.String(), ink)
 	}
@@ -479,13 +481,12 @@ func (d *doc) sketch(n int) template.HTML {
 			q := (size/2 - 12) / max(math.Abs(p.Discrepancy.DE), math.Abs(p.Discrepancy.DN))
 			x, y = size/2+p.Discrepancy.DE*q, size/2-p.Discrepancy.DN*q
 		}
-		l := looks[p.Verdict]
 		dash := ""
 		if far {
 			dash = ` stroke-dasharray="6 4"`
 		}
-		s.line(size/2, size/2, x, y, l.vector+dash)
-		s.put(`<path d="%v" %v/>`, mark(p.Verdict, x, y, 4.2), l.mark)
+		s.line(size/2, size/2, x, y, vectorStyle(p.Verdict)+dash)
+		s.put(`<path d="%v" %v/>`, mark(p.Verdict, x, y, 4.2), markStyle(p.Verdict))
 		taken.add(box{x - 4, y - 4, x + 4, y + 4})
 	}
 	if len(sh.photos) <= 30 {

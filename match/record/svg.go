@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/palette"
 )
 
 // figure is a drawing with what is said about it.
@@ -77,8 +78,7 @@ func (s *svg) text(x, y float64, size float64, anchor, text, style string) {
 	s.put(`<text x="%v" y="%v" font-size="%v" text-anchor="%v" %v>%v</text>`, x, y, size, anchor, style, html.EscapeString(text))
 }
 
-// Colours. Each verdict has a shape of its own besides, and the lines differ in
-// width and dash, so that nothing is lost in black and white.
+// Colours; those of the verdicts are the palette's.
 const (
 	ink  = "#16181a"
 	soft = "#4d5257"
@@ -86,17 +86,29 @@ const (
 	wash = "#ececea"
 )
 
-// look is how a verdict is drawn.
-type look struct {
-	mark   string // style of its marks
-	vector string // style of its vectors
+// markStyle is how a verdict's marks are drawn, vectorStyle how its vectors are.
+// Each has a shape of its own besides, and the lines differ in width and dash.
+func markStyle(v match.Verdict) string {
+	fill := palette.Of[v].Fill
+	switch v {
+	case match.Within:
+		return `fill="#fff" stroke="` + fill + `" stroke-width="1.4"`
+	case match.Unjudged:
+		return `fill="none" stroke="` + fill + `" stroke-width="1.8"`
+	}
+	return `fill="` + fill + `" stroke="#fff" stroke-width=".6"`
 }
 
-var looks = map[match.Verdict]look{
-	match.Within:   {`fill="#fff" stroke="#1c4f7c" stroke-width="1.4"`, `fill="none" stroke="#1c4f7c" stroke-width="1"`},
-	match.Over:     {`fill="#a65e00" stroke="#fff" stroke-width=".6"`, `fill="none" stroke="#a65e00" stroke-width="1.6"`},
-	match.Gross:    {`fill="#7d0f1b" stroke="#fff" stroke-width=".6"`, `fill="none" stroke="#7d0f1b" stroke-width="2.2"`},
-	match.Unjudged: {`fill="none" stroke="#3d4146" stroke-width="1.8"`, `fill="none" stroke="#3d4146" stroke-width="1" stroke-dasharray="2 2"`},
+func vectorStyle(v match.Verdict) string {
+	if v == match.Unjudged {
+		return lineStyle(v) + ` stroke-dasharray="2 2"`
+	}
+	return lineStyle(v)
+}
+
+func lineStyle(v match.Verdict) string {
+	l := palette.Of[v]
+	return fmt.Sprintf(`fill="none" stroke="%s" stroke-width="%s"`, l.Fill, f(l.Line))
 }
 
 // mark is the outline of a verdict's mark about a place: a circle, a triangle, a
@@ -125,21 +137,18 @@ func (m marks) add(v match.Verdict, path string) {
 }
 
 // draw draws all of them, the worst on top.
-func (m marks) draw(s *svg, style func(look) string) {
+func (m marks) draw(s *svg, style func(match.Verdict) string) {
 	for _, v := range []match.Verdict{match.Unjudged, match.Within, match.Over, match.Gross} {
 		if b := m[v]; b != nil {
-			s.put(`<path d="%v" %v/>`, b.String(), style(looks[v]))
+			s.put(`<path d="%v" %v/>`, b.String(), style(v))
 		}
 	}
 }
 
-func markStyle(l look) string   { return l.mark }
-func vectorStyle(l look) string { return l.vector }
-
 // legend draws the marks with their words in a row and returns where it ends.
 func (s *svg) legend(x, y, size float64, which []match.Verdict) float64 {
 	for _, v := range which {
-		s.put(`<path d="%v" %v/>`, mark(v, x+5, y-size*.35, 4.4), looks[v].mark)
+		s.put(`<path d="%v" %v/>`, mark(v, x+5, y-size*.35, 4.4), markStyle(v))
 		s.text(x+14, y, size, "start", string(v), `fill="`+ink+`"`)
 		x += 14 + float64(len(v))*size*.56 + 16
 	}
@@ -196,21 +205,17 @@ func shareBar(r *match.Result) template.HTML {
 	}
 	var s svg
 	s.put(`<svg xmlns="http://www.w3.org/2000/svg" class="share" viewBox="0 0 %v %v" preserveAspectRatio="none" role="img" aria-label="%v">`, w, h, html.EscapeString(strings.Join(words, ", ")))
-	s.put(`<defs><pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path d="M0 0V7" stroke="#a65e00" stroke-width="5"/></pattern>` +
-		`<pattern id="dots" width="6" height="6" patternUnits="userSpaceOnUse"><circle cx="2" cy="2" r="1.2" fill="#3d4146"/></pattern></defs>`)
-	fills := map[match.Verdict]string{
-		match.Within:   `fill="#fff" stroke="#1c4f7c" stroke-width="2"`,
-		match.Over:     `fill="url(#hatch)" stroke="#a65e00" stroke-width="2"`,
-		match.Gross:    `fill="#7d0f1b" stroke="#7d0f1b" stroke-width="2"`,
-		match.Unjudged: `fill="url(#dots)" stroke="#3d4146" stroke-width="2"`,
-	}
+	over, unjudged := palette.Of[match.Over].Fill, palette.Of[match.Unjudged].Fill
+	s.put(`<defs><pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path d="M0 0V7" stroke="%v" stroke-width="5"/></pattern>`+
+		`<pattern id="dots" width="6" height="6" patternUnits="userSpaceOnUse"><circle cx="2" cy="2" r="1.2" fill="%v"/></pattern></defs>`, over, unjudged)
+	fills := map[match.Verdict]string{match.Within: "#fff", match.Over: "url(#hatch)", match.Gross: palette.Of[match.Gross].Fill, match.Unjudged: "url(#dots)"}
 	x := 1.0
 	for _, v := range match.Verdicts {
 		if r.Counts[v] == 0 {
 			continue
 		}
 		part := (w - 2) * float64(r.Counts[v]) / float64(n)
-		s.rect(x+1, 2, max(part-2, 1), h-4, fills[v])
+		s.rect(x+1, 2, max(part-2, 1), h-4, `fill="`+fills[v]+`" stroke="`+palette.Of[v].Fill+`" stroke-width="2"`)
 		x += part
 	}
 	return s.end()

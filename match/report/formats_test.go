@@ -27,6 +27,7 @@ import (
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/internal/palette"
 )
 
 // tool finds a program that the tests read back with.
@@ -823,7 +824,7 @@ func TestNamesProperty(t *testing.T) {
 		if !json.Valid(geo.Bytes()) || bytes.Count(geo.Bytes(), []byte("\n")) != 5 {
 			rt.Errorf("GeoJSON:\n%s", geo.String())
 		}
-		if f := k.Document.Folders; len(f) != 3 || len(f[1].Placemarks) != 1 || f[1].Placemarks[0].Name != plain(photo) {
+		if f := k.Document.Folders; len(f) != 3 || len(f[1].Placemarks) != 1 || f[1].Placemarks[0].Name != palette.Of[res.Photos[0].Verdict].Mark+" "+plain(photo) {
 			rt.Errorf("KML: %+v", f)
 		}
 		if j.Tests != 2 {

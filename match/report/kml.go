@@ -10,6 +10,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/palette"
 )
 
 // KML writes a checked job as OGC KML 2.2 (OGC 07-147r2): a folder each of
@@ -17,7 +18,10 @@ import (
 // at has the WGS 84 positions, as match.Locate finds them; what has none is a
 // placemark without a geometry. The figures are extended data, in the grid's unit
 // as the document's description says; a placemark's description gives them in
-// words, with names escaped for the HTML that viewers take it for.
+// words, with names escaped for the HTML that viewers take it for. The name of a
+// tag and of a line begins with the mark of its verdict, as in the record, since
+// viewers have one icon for all and a printout has no colours; the name alone is
+// the extended datum photo.
 func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error {
 	u := r.Grid.Unit
 	doc := kmlDoc{NS: "http://www.opengis.net/kml/2.2"}
@@ -25,13 +29,11 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 	d.Name = plain(dataset)
 	d.Open = 1
 	d.Description = html.EscapeString(fmt.Sprintf("Lengths are in %s (%s), on the grid %s %s.", u.Name, u.Symbol, plain(r.Grid.Name), plain(r.Grid.Code)))
-	// Colours are alpha, blue, green, red.
-	d.Styles = []kmlStyle{
-		{ID: "point", Icon: &kmlColour{"ff202020", "0.7"}},
-		{ID: string(match.Within), Icon: &kmlColour{"ff6b8e23", "0.8"}, Line: &kmlWidth{"ff6b8e23", 2}},
-		{ID: string(match.Over), Icon: &kmlColour{"ff1e9be0", "0.9"}, Line: &kmlWidth{"ff1e9be0", 3}},
-		{ID: string(match.Gross), Icon: &kmlColour{"ff3c2ac8", "1.1"}, Line: &kmlWidth{"ff3c2ac8", 4}},
-		{ID: string(match.Unjudged), Icon: &kmlColour{"ff8c8c8c", "0.8"}},
+	d.Styles = []kmlStyle{{ID: "point", Icon: &kmlColour{"ff202020", "0.7"}}}
+	for _, v := range match.Verdicts {
+		l := palette.Of[v]
+		colour := kmlOpaque(l.Fill)
+		d.Styles = append(d.Styles, kmlStyle{ID: string(v), Icon: &kmlColour{colour, fixed(l.Scale, 1)}, Line: &kmlWidth{colour, 2 * l.Line}})
 	}
 	points := kmlFolder{Name: "points"}
 	for i := range r.Points {
@@ -75,7 +77,7 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 // kmlTag is the placemark of a photo without its geometry.
 func kmlTag(r *match.Result, p *match.PhotoResult, codes []string) kmlPlacemark {
 	u := r.Grid.Unit
-	m := kmlPlacemark{Name: plain(p.Name), Style: "#" + string(p.Verdict)}
+	m := kmlPlacemark{Name: palette.Of[p.Verdict].Mark + " " + plain(p.Name), Style: "#" + string(p.Verdict)}
 	words := string(p.Verdict)
 	m.data("photo", p.Name)
 	if p.Tie != nil {
@@ -109,6 +111,9 @@ func kmlTag(r *match.Result, p *match.PhotoResult, codes []string) kmlPlacemark 
 	m.Description = html.EscapeString(words)
 	return m
 }
+
+// kmlOpaque is a colour #rrggbb as KML has it: opacity, blue, green, red.
+func kmlOpaque(hex string) string { return "ff" + hex[5:7] + hex[3:5] + hex[1:3] }
 
 func kmlCoordinates(p grid.LatLon) string { return fixed(p.Lon, 9) + "," + fixed(p.Lat, 9) }
 
