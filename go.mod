@@ -3,6 +3,7 @@ module example.com/phototie
 go 1.26.0
 
 require (
+	github.com/agnivade/levenshtein v1.2.2
 	github.com/bep/imagemeta v1.0.1
 	github.com/dsoprea/go-exif/v3 v3.0.1
 	github.com/gofrs/flock v0.13.2

@@ -43,7 +43,7 @@ type Budget struct {
 	PointSigma float64 `json:"point_sigma_m" toml:"point_sigma_m"`
 
 	// FrameSigma is a standard deviation for the frame on top of the accuracy
-	// that the coordinate operation states: a site calibration, for instance.
+	// that the coordinate operation states: the fit of a site system, for instance.
 	FrameSigma float64 `json:"frame_sigma_m" toml:"frame_sigma_m"`
 	// OperationConfidence is the probability that a coordinate operation's stated
 	// accuracy is the radius of. The EPSG registry gives a figure in metres and

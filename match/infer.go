@@ -17,8 +17,8 @@ import (
 // TieOptions say how ties are weighed.
 type TieOptions struct {
 	// Walk are the priors of the model; the zero Params stands for
-	// walk.DefaultParams. Set Walk.Attach where the crew's way of attaching photos
-	// is known.
+	// walk.DefaultParams. Set Walk.FieldOrder where whether photos come before
+	// or after their points is known.
 	Walk walk.Params
 	// InferUntied ties photos that no link names to the point found, where it is
 	// Threshold probable or more. Their Tie has EvidenceInferred.

@@ -76,7 +76,7 @@ type CodeRule struct {
 //   - MinLongSide 1024, MinShortSide 768: common practice, no source. Handhelds
 //     come with their cameras set to small images (common practice, no source).
 //   - MinQuality 50: the example table of ITU-T T.81 as it stands.
-//   - MaxBlur: pixels.SharpBlur, which was calibrated on real photos.
+//   - MaxBlur: pixels.SharpBlur, which was set from real photos.
 //   - MaxClipped 0.4: no source. The real photos of the tests have 0.15 at most;
 //     the rest is for white skies and for dark around a flash.
 func DefaultRule() CodeRule {

@@ -110,7 +110,7 @@ func hasLicence(module, licence string) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", module, err)
 	}
-	files, err := filepath.Glob(filepath.Join(strings.TrimSpace(string(dir)), "LICENSE*"))
+	files, err := filepath.Glob(filepath.Join(strings.TrimSpace(string(dir)), "L[Ii][Cc][Ee][Nn][SsCc][Ee]*"))
 	if err != nil || len(files) == 0 {
 		return fmt.Errorf("%s has no licence file (%v)", module, err)
 	}

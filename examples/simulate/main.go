@@ -70,7 +70,7 @@ func run(ctx context.Context, args []string, out, messages io.Writer) error {
 		format  = fs.String("format", "text", "text or json; json has the seeds of the jobs that went wrong")
 		stated  = fs.String("stated", string(cfg.Noise.Stated), "what tags state of their own error: true, flat or none")
 		layout  = fs.String("layout", string(cfg.Layout), "how the points lie: line, plots or road")
-		attach  = fs.String("attach", string(cfg.Attach), "the point that the app attaches photos to: previous, next, named or job")
+		order   = fs.String("field-order", string(cfg.FieldOrder), "point-then-photo, photo-then-point, id-entered or linked-later")
 		extents = fs.String("extents", string(sim.Usual), "extents of the kinds, comma between, where no scenarios are given; all for all")
 	)
 	fs.Uint64Var(&cfg.Seed, "seed", 1, "seed of the first job; the others follow")
@@ -92,7 +92,7 @@ func run(ctx context.Context, args []string, out, messages io.Writer) error {
 	if *list {
 		return printKinds(out)
 	}
-	cfg.Noise.Stated, cfg.Layout, cfg.Attach = sim.Stated(*stated), sim.Layout(*layout), sim.Attach(*attach)
+	cfg.Noise.Stated, cfg.Layout, cfg.FieldOrder = sim.Stated(*stated), sim.Layout(*layout), sim.FieldOrder(*order)
 	if err := cfg.Validate(); err != nil {
 		return err
 	}

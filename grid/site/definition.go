@@ -13,7 +13,7 @@ import (
 )
 
 // Direction says which way the parameters of a similarity or an affine
-// transform lead. Published calibrations come in both, and the one taken for the
+// transform lead. Published site systems come in both, and the one taken for the
 // other is off by twice the rotation.
 type Direction string
 

@@ -1,5 +1,5 @@
 // Package site holds the survey's own coordinates: site systems on a projected
-// base grid, the calibrations that tie them, and the factors between grid and
+// base grid, the fits that tie them, and the factors between grid and
 // ground. It knows no photo and needs no PROJ.
 //
 // # Site systems
@@ -29,7 +29,7 @@
 // it. Heights and offsets are in the site's unit, slopes are pure numbers.
 // Angles are in degrees.
 //
-// # Calibration
+// # Fits
 //
 // [FitSimilarity], [FitAffine], [FitGroundScale], [FitVerticalPlane] and
 // [FitVerticalConstant] find the parameters from control pairs, points known on
@@ -82,6 +82,5 @@
 // and the rest of the reference says what base heights count from. Any other
 // height is taken to be a base height.
 //
-// A fitted calibration is a computation, not a licensed surveyor's
-// certification of one.
+// A fit is a computation, not a licensed surveyor's certification.
 package site

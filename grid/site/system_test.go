@@ -237,7 +237,7 @@ func TestSystemRoundTrip(t *testing.T) {
 	}
 }
 
-// Both directions of the same calibration are one system.
+// Both directions of the same fit are one system.
 func TestSystemDirection(t *testing.T) {
 	a, b := mustNew(t, &gauss{}, quay(SiteToBase)).(*GeodesicSystem), mustNew(t, &gauss{}, quay(BaseToSite)).(*GeodesicSystem)
 	p := grid.EN{E: 1234.5, N: 678.9}

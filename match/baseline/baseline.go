@@ -17,6 +17,7 @@ import (
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/pointfile"
+	"example.com/phototie/match/suggest"
 )
 
 // Version is the version of the file format that is written, and the only one
@@ -156,7 +157,7 @@ func Parse(name string, text []byte) (*Baseline, error) {
 		case errors.As(err, &strict):
 			for _, e := range strict.Errors {
 				line, col := e.Position()
-				bad(line, col, "an entry has code, photo, point, reason, by and expires", "unknown key %q", strings.Join(e.Key(), "."))
+				bad(line, col, "an entry has code, photo, point, reason, by and expires", "unknown key %q%s", strings.Join(e.Key(), "."), nearestKey(e.Key()))
 			}
 		case errors.As(err, &de):
 			line, col := de.Position()
@@ -176,7 +177,7 @@ func Parse(name string, text []byte) (*Baseline, error) {
 			if u.entry >= 0 && u.entry < len(lines) {
 				line = lines[u.entry]
 			}
-			bad(line, 0, "an entry has code, photo, point, reason, by and expires", "unknown key %q", u.key)
+			bad(line, 0, "an entry has code, photo, point, reason, by and expires", "unknown key %q%s", u.key, nearestKey([]string{u.key}))
 		}
 	}
 	b := &Baseline{Entries: make([]Entry, 0, len(doc.Accept))}
@@ -207,6 +208,21 @@ func Parse(name string, text []byte) (*Baseline, error) {
 	return b, nil
 }
 
+// fileKeys and entryKeys are the keys that a baseline and an entry have.
+var (
+	fileKeys  = []string{"version", "accept"}
+	entryKeys = []string{"code", "photo", "point", "reason", "by", "expires"}
+)
+
+// nearestKey names the known key that is nearest to one that is not known.
+func nearestKey(key []string) string {
+	k := key[len(key)-1]
+	if len(key) == 1 {
+		return suggest.Nearest(k, slices.Concat(fileKeys, entryKeys)...)
+	}
+	return suggest.Nearest(k, entryKeys...)
+}
+
 // unknown is a key that is not known, of an entry or, where entry is -1, outside.
 type unknown struct {
 	key   string
@@ -227,7 +243,7 @@ func unknownKeys(text []byte) (out []unknown) {
 			}
 		}
 	}
-	find(-1, all, "version", "accept")
+	find(-1, all, fileKeys...)
 	for k, v := range all {
 		list, _ := v.([]any)
 		if !strings.EqualFold(k, "accept") {
@@ -235,7 +251,7 @@ func unknownKeys(text []byte) (out []unknown) {
 		}
 		for i, e := range list {
 			if has, ok := e.(map[string]any); ok {
-				find(i, has, "code", "photo", "point", "reason", "by", "expires")
+				find(i, has, entryKeys...)
 			}
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"io"
 	"io/fs"
 	"path"
+	"reflect"
 	"regexp"
 	"slices"
 	"strings"
@@ -16,6 +17,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/suggest"
 	"example.com/phototie/match/walk"
 )
 
@@ -143,9 +145,9 @@ type HeightSettings struct {
 
 // TieSettings say how ties are weighed.
 type TieSettings struct {
-	// Attach is the app's way of attaching a photo to a point: "previous", "next",
-	// "named" or "job". Empty means that it is not known. See walk.Policy.
-	Attach walk.Policy `toml:"attach"`
+	// FieldOrder is whether photos come before or after the survey of their points:
+	// a word of walk.FieldOrders. Empty means that it is not known.
+	FieldOrder walk.FieldOrder `toml:"field_order"`
 	// Weigh says whether links are weighed against tags, times, names and the
 	// order of the walk. It starts as true.
 	Weigh bool `toml:"weigh"`
@@ -158,9 +160,9 @@ type TieSettings struct {
 // options are those of the settings.
 func (t TieSettings) options() match.TieOptions {
 	opt := match.TieOptions{InferUntied: t.InferUntied, Threshold: t.Threshold, Off: !t.Weigh}
-	if t.Attach != walk.AttachUnstated {
+	if t.FieldOrder != walk.OrderUnstated {
 		opt.Walk = walk.DefaultParams()
-		opt.Walk.Attach = t.Attach
+		opt.Walk.FieldOrder = t.FieldOrder
 	}
 	return opt
 }
@@ -282,7 +284,7 @@ func parseSettings(text []byte) (Settings, error) {
 			ps := problems{file: SettingsFile}
 			for _, e := range strict.Errors {
 				line, col := e.Position()
-				ps.add(line, col, "see README's settings reference for the keys there are", "unknown key %q", clip(strings.Join(e.Key(), ".")))
+				ps.add(line, col, "see README's settings reference for the keys there are", "unknown key %q%s", clip(strings.Join(e.Key(), ".")), nearestKey(e.Key()))
 			}
 			return s, ps.err()
 		}
@@ -371,6 +373,41 @@ func parseSettings(text []byte) (Settings, error) {
 		checkRequirements(&ps, text, *s.Requirements)
 	}
 	return s, ps.err()
+}
+
+// nearestKey names the known key that is nearest to one that is not known, among
+// those of its table; of the known tables where the table itself is not known.
+func nearestKey(key []string) string {
+	t := reflect.TypeFor[Settings]()
+	for i, k := range key {
+		for t.Kind() == reflect.Pointer {
+			t = t.Elem()
+		}
+		if t.Kind() == reflect.Map { // k is the user's own word
+			t = t.Elem()
+			continue
+		}
+		if t.Kind() != reflect.Struct {
+			return ""
+		}
+		var known []string
+		var next reflect.Type
+		for _, f := range reflect.VisibleFields(t) {
+			name, _, _ := strings.Cut(f.Tag.Get("toml"), ",")
+			if name == "" || name == "-" {
+				continue
+			}
+			known = append(known, strings.Join(append(slices.Clone(key[:i]), name), "."))
+			if name == k {
+				next = f.Type
+			}
+		}
+		if next == nil {
+			return suggest.Nearest(strings.Join(key[:i+1], "."), known...)
+		}
+		t = next
+	}
+	return ""
 }
 
 // checkRequirements reports what can't be required of photos, each with its line.

@@ -106,7 +106,7 @@ func TestSniffAsks(t *testing.T) {
 		{"columns against the header", "P,N,E\nA,1,2\n", Options{Columns: []string{"P", "E", "N"}}, []string{`the header says "N" where columns in phototie.toml says "E"`}},
 		{"a quote", "id,e,n,d\nA,1,2,12\" pipe\n", Options{}, []string{`bare "`, ":2:", `a quote inside a quoted text as ""`}},
 		{"bare CR", "id,e,n\rA,1,2\r", Options{}, []string{"bare CR"}},
-		{"no table", "dear all,\nplease find the points attached.\n", utm, []string{"not a header known here"}},
+		{"no table", "dear all,\nhere are the points.\n", utm, []string{"not a header known here"}},
 		{"two positions", "id,e,n,lat,lon\nA,1,2,3,4\n", Options{}, []string{"eastings or northings and longitudes or latitudes too"}},
 		{"degrees of no system", "id,lat,lon\nA,51,-6\n", Options{}, []string{"nothing says of which system"}},
 		{"eastings in degrees", "id,e,n\nA,51,-6\n", Options{CRS: "EPSG:4326"}, []string{"a system of longitudes and latitudes"}},

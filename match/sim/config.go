@@ -26,20 +26,22 @@ const (
 	Road Layout = "road"
 )
 
-// Attach is how the crew's app comes to the links.
-type Attach string
+// FieldOrder is whether photos are taken before or after their points are surveyed,
+// and so how links come about. The words are those of walk.FieldOrder.
+type FieldOrder string
 
-// The policies of attaching.
+// The field orders.
 const (
-	// AttachPrevious: to the point observed last. Photos follow the observation.
-	AttachPrevious Attach = "previous"
-	// AttachNext: to the point observed next. Photos precede the observation.
-	AttachNext Attach = "next"
-	// AttachNamed: to a point that the crew names. Photos are taken before and
-	// after the observation.
-	AttachNamed Attach = "named"
-	// AttachJob: to the job only. There are no links.
-	AttachJob Attach = "job"
+	// PointThenPhoto: photos follow the observation and are linked to the point
+	// observed last.
+	PointThenPhoto FieldOrder = "point-then-photo"
+	// PhotoThenPoint: photos precede the observation and are linked to the point
+	// observed next.
+	PhotoThenPoint FieldOrder = "photo-then-point"
+	// IDEntered: photos are taken before and after; the crew enters the point's id.
+	IDEntered FieldOrder = "id-entered"
+	// LinkedLater: there are no links yet.
+	LinkedLater FieldOrder = "linked-later"
 )
 
 // Stated is what the tags say of their own error.
@@ -126,9 +128,9 @@ type Config struct {
 	// NoPointShare is the share of photos that show no point and are taken on the
 	// way from one to the next.
 	NoPointShare float64
-	// Attach is how links come about, and NoLinkShare the share of photos whose
+	// FieldOrder is how links come about, and NoLinkShare the share of photos whose
 	// link was forgotten.
-	Attach      Attach
+	FieldOrder  FieldOrder
 	NoLinkShare float64
 	// NameShare is the share of photos whose file name has the point's id, and
 	// TextShare that of photos with the id in the image description.
@@ -167,8 +169,8 @@ func Default() Config {
 		Photos: 200, Points: 80, Layout: Line, Spacing: 15,
 		Datum: "WGS-84", PointSigma: 0.02, Standoff: 2,
 		Cameras: 1, Days: 1, Speed: 1.2,
-		Start:  time.Date(2025, 5, 20, 7, 30, 0, 0, time.UTC),
-		Attach: AttachNamed, TextShare: 0,
+		Start:      time.Date(2025, 5, 20, 7, 30, 0, 0, time.UTC),
+		FieldOrder: IDEntered, TextShare: 0,
 		OffsetStated: true, GPSTime: true,
 		Heights: true, AltitudeRef: geotag.AltitudeSeaLevel,
 		Noise: Noise{
@@ -233,8 +235,8 @@ func (c Config) Validate() error {
 	atLeast("Cameras", c.Cameras, 1)
 	atLeast("Days", c.Days, 1)
 	check(c.Layout == Line || c.Layout == Plots || c.Layout == Road, "Layout", c.Layout, "line, plots or road")
-	check(c.Attach == AttachPrevious || c.Attach == AttachNext || c.Attach == AttachNamed || c.Attach == AttachJob,
-		"Attach", c.Attach, "previous, next, named or job")
+	check(c.FieldOrder == PointThenPhoto || c.FieldOrder == PhotoThenPoint || c.FieldOrder == IDEntered || c.FieldOrder == LinkedLater,
+		"FieldOrder", c.FieldOrder, "point-then-photo, photo-then-point, id-entered or linked-later")
 	positive("Spacing", c.Spacing)
 	positive("Speed", c.Speed)
 	length("PointSigma", c.PointSigma)

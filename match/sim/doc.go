@@ -11,7 +11,7 @@
 // # The walk
 //
 // Crews visit their points in order. At each they observe the point and photograph
-// it, before or after as the policy of attaching has it, from the standoff. Points
+// it, before or after as the field order has it, from the standoff. Points
 // lie on a line, in plots or along a road. Days and cameras share the points out in
 // stretches. The grid is a [Plane], which needs no projection engine, or whatever
 // grid.Projection the Config brings.

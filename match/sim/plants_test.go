@@ -467,7 +467,7 @@ func TestPlantErrors(t *testing.T) {
 		{"too long a run", nil, sim.Plant{Kind: sim.LateRun, Run: 201}, "no run of 201"},
 		{"frozen from the start", nil, sim.Plant{Kind: sim.FrozenFix, Run: 200}, "no run of 200"},
 		{"too many", nil, sim.Plant{Kind: sim.WrongTie, Count: 201}, "201 photos are wanted"},
-		{"no links", func(c *sim.Config) { c.Attach = sim.AttachJob }, sim.Plant{Kind: sim.LateRun}, "no links"},
+		{"no links", func(c *sim.Config) { c.FieldOrder = sim.LinkedLater }, sim.Plant{Kind: sim.LateRun}, "no links"},
 		{"no altitude", func(c *sim.Config) { c.Heights = false }, sim.Plant{Kind: sim.HeightReference}, "no altitude"},
 		{"no time", func(c *sim.Config) { c.GPSTime = false }, sim.Plant{Kind: sim.LeapSeconds}, "no time"},
 		{"datum", nil, sim.Plant{Kind: sim.TagDatum, Datum: "OLD"}, `"OLD"`},

@@ -62,20 +62,20 @@ func TestDrawIsStable(t *testing.T) {
 	}
 }
 
-// The truth agrees with what is given, in all layouts and policies.
+// The truth agrees with what is given, in all layouts and field orders.
 func TestTruth(t *testing.T) {
 	configs := map[string]func(*sim.Config){
-		"default":   func(*sim.Config) {},
-		"plots":     func(c *sim.Config) { c.Layout, c.Cameras, c.Days = sim.Plots, 2, 3 },
-		"road":      func(c *sim.Config) { c.Layout, c.Spacing, c.Speed = sim.Road, 400, 10 },
-		"together":  func(c *sim.Config) { c.Cameras, c.Together = 3, true },
-		"previous":  func(c *sim.Config) { c.Attach = sim.AttachPrevious },
-		"next":      func(c *sim.Config) { c.Attach = sim.AttachNext },
-		"job":       func(c *sim.Config) { c.Attach = sim.AttachJob },
-		"wild":      func(c *sim.Config) { c.NoPointShare = 0.2 },
-		"forgotten": func(c *sim.Config) { c.NoLinkShare = 0.3 },
-		"few":       func(c *sim.Config) { c.Photos = 30 },
-		"one":       func(c *sim.Config) { c.Photos, c.Points = 1, 1 },
+		"default":          func(*sim.Config) {},
+		"plots":            func(c *sim.Config) { c.Layout, c.Cameras, c.Days = sim.Plots, 2, 3 },
+		"road":             func(c *sim.Config) { c.Layout, c.Spacing, c.Speed = sim.Road, 400, 10 },
+		"together":         func(c *sim.Config) { c.Cameras, c.Together = 3, true },
+		"point-then-photo": func(c *sim.Config) { c.FieldOrder = sim.PointThenPhoto },
+		"photo-then-point": func(c *sim.Config) { c.FieldOrder = sim.PhotoThenPoint },
+		"linked-later":     func(c *sim.Config) { c.FieldOrder = sim.LinkedLater },
+		"wild":             func(c *sim.Config) { c.NoPointShare = 0.2 },
+		"forgotten":        func(c *sim.Config) { c.NoLinkShare = 0.3 },
+		"few":              func(c *sim.Config) { c.Photos = 30 },
+		"one":              func(c *sim.Config) { c.Photos, c.Points = 1, 1 },
 		"feet": func(c *sim.Config) {
 			c.Projection = newPlane(t, grid.LatLon{Lat: 40.7, Lon: -74}, grid.EN{E: 2e6, N: 7e5}, grid.USSurveyFoot)
 		},
@@ -126,7 +126,7 @@ func TestTruth(t *testing.T) {
 					t.Errorf("%s was taken from %.3f m", p.Name, d)
 				}
 				after := tr.Taken.Sub(pt.Observed)
-				if cfg.Attach == sim.AttachPrevious && after < 0 || cfg.Attach == sim.AttachNext && after > 0 || after.Abs() > time.Hour {
+				if cfg.FieldOrder == sim.PointThenPhoto && after < 0 || cfg.FieldOrder == sim.PhotoThenPoint && after > 0 || after.Abs() > time.Hour {
 					t.Errorf("%s was taken %v after its point", p.Name, after)
 				}
 				if at := p.Tag.Taken.Time; !at.Equal(tr.Taken) {
@@ -143,7 +143,7 @@ func TestTruth(t *testing.T) {
 				t.Errorf("%d photos show no point, want %d", none, want)
 			}
 			switch {
-			case cfg.Attach == sim.AttachJob && len(set.Links) != 0, cfg.NoLinkShare == 0 && cfg.Attach != sim.AttachJob && unlinked != 0,
+			case cfg.FieldOrder == sim.LinkedLater && len(set.Links) != 0, cfg.NoLinkShare == 0 && cfg.FieldOrder != sim.LinkedLater && unlinked != 0,
 				cfg.NoLinkShare > 0 && math.Abs(float64(unlinked)/float64(cfg.Photos)-cfg.NoLinkShare) > 0.12:
 				t.Errorf("%d photos have no link", unlinked)
 			}
@@ -290,7 +290,7 @@ func TestConfigErrors(t *testing.T) {
 		"Photos":              func(c *sim.Config) { c.Photos = 0 },
 		"Points":              func(c *sim.Config) { c.Points = -1 },
 		"Layout":              func(c *sim.Config) { c.Layout = "circle" },
-		"Attach":              func(c *sim.Config) { c.Attach = "" },
+		"FieldOrder":          func(c *sim.Config) { c.FieldOrder = "" },
 		"Spacing":             func(c *sim.Config) { c.Spacing = math.NaN() },
 		"Speed":               func(c *sim.Config) { c.Speed = 0 },
 		"Standoff":            func(c *sim.Config) { c.Standoff = -1 },

@@ -314,7 +314,7 @@ func (d *drawing) walkLeg(k int, now time.Time, counts, wild []int, rng *rand.Ra
 			s.id = d.points[point].ID
 			s.named = rng.Float64() < c.NameShare
 			s.texted = rng.Float64() < c.TextShare
-			if c.Attach == AttachJob || rng.Float64() < c.NoLinkShare {
+			if c.FieldOrder == LinkedLater || rng.Float64() < c.NoLinkShare {
 				s.linked = -1
 			}
 		}
@@ -340,10 +340,10 @@ func (d *drawing) walkLeg(k int, now time.Time, counts, wild []int, rng *rand.Ra
 		at = goal
 		stop(goal)
 		before := 0
-		switch c.Attach {
-		case AttachNext:
+		switch c.FieldOrder {
+		case PhotoThenPoint:
 			before = counts[j]
-		case AttachNamed, AttachJob:
+		case IDEntered, LinkedLater:
 			if counts[j] > 0 && rng.Float64() < 0.3 {
 				before = 1
 			}

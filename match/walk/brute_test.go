@@ -83,7 +83,7 @@ func small(rng *rand.Rand) ([]Photo, []Point, Params) {
 	p := DefaultParams()
 	p.Fixed = true
 	p.Candidates = 3
-	p.Attach = Policy(rng.IntN(5))
+	p.FieldOrder = FieldOrder(rng.IntN(5))
 	points := make([]Point, 1+rng.IntN(4))
 	start := time.Date(2025, 5, 20, 7, 0, 0, 0, time.UTC)
 	for i := range points {
@@ -175,12 +175,12 @@ func TestDecodeIsEnumeration(t *testing.T) {
 }
 
 // TestShiftRowsSum: the classes after a class are a distribution, whatever the
-// policy and the rates; so is that of the first.
+// field order and the rates; so is that of the first.
 func TestShiftRowsSum(t *testing.T) {
-	for _, attach := range []Policy{AttachUnstated, AttachPrevious, AttachNext, AttachNamed, AttachJob} {
+	for _, order := range []FieldOrder{OrderUnstated, PointThenPhoto, PhotoThenPoint, IDEntered, LinkedLater} {
 		for _, rate := range []float64{1e-4, 0.01, 0.3} {
 			p := DefaultParams()
-			p.Attach, p.LinkError, p.RunStart = attach, rate, rate/2
+			p.FieldOrder, p.LinkError, p.RunStart = order, rate, rate/2
 			if err := p.Validate(); err != nil {
 				t.Fatal(err)
 			}
@@ -189,12 +189,12 @@ func TestShiftRowsSum(t *testing.T) {
 				var sum float64
 				for _, v := range row[:unlisted] {
 					if v < 0 {
-						t.Errorf("%v, rate %v: after class %d: %v", attach, rate, c, row)
+						t.Errorf("%v, rate %v: after class %d: %v", order, rate, c, row)
 					}
 					sum += v
 				}
 				if math.Abs(sum-1) > 1e-12 {
-					t.Errorf("%v, rate %v: after class %d: %v sums to %v", attach, rate, c, row, sum)
+					t.Errorf("%v, rate %v: after class %d: %v sums to %v", order, rate, c, row, sum)
 				}
 			}
 		}
@@ -243,14 +243,14 @@ func TestDensities(t *testing.T) {
 	}
 	// In time.
 	m := newModel(points, nil, DefaultParams())
-	for _, attach := range []Policy{AttachUnstated, AttachPrevious, AttachNext} {
-		m.p.Attach = attach
+	for _, order := range []FieldOrder{OrderUnstated, PointThenPhoto, PhotoThenPoint} {
+		m.p.FieldOrder = order
 		var sum float64
 		for dt := -2000.0; dt < 2000; dt += 0.5 {
 			sum += 0.5 * m.atTime(dt, 40)
 		}
 		if math.Abs(sum-1) > 1e-3 {
-			t.Errorf("%q: the density of a time sums to %v", attach, sum)
+			t.Errorf("%q: the density of a time sums to %v", order, sum)
 		}
 	}
 }
@@ -326,12 +326,12 @@ func TestIndexIsSearch(t *testing.T) {
 	}
 }
 
-func ExamplePolicy() {
-	for _, p := range []Policy{AttachPrevious, AttachNamed} {
+func ExampleFieldOrder() {
+	for _, p := range []FieldOrder{PointThenPhoto, IDEntered} {
 		text, _ := p.MarshalText()
 		fmt.Println(string(text))
 	}
 	// Output:
-	// previous
-	// named
+	// point-then-photo
+	// id-entered
 }

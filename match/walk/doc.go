@@ -61,7 +61,7 @@
 // follow one another along the walk: a link is wrong by itself with LinkError, and
 // with RunStart it begins a run of late or early ones that ends with RunEnd. So a
 // run of ten late links is one error and not ten, which is what lets tags that
-// each prove little add up. [Policy] says which class is to be expected.
+// each prove little add up. [FieldOrder] says which class is to be expected.
 //
 // Names. An id in a name or in the metadata is wrong with NameError. Where it says
 // what the link says it may be a copy of it, and counts half.

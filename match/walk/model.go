@@ -111,15 +111,15 @@ func (m *model) prepare() {
 	// Of the runs and slips that begin: the share that is late, and early.
 	lateShare, earlyShare := 0.5, 0.5
 	runs, slips := r.RunStart, r.LinkError
-	var slipLate, slipEarly float64 // single photos attached to the next or previous
-	switch m.p.Attach {
-	case AttachPrevious:
+	var slipLate, slipEarly float64 // single photos linked to the point after or before
+	switch m.p.FieldOrder {
+	case PointThenPhoto:
 		lateShare, earlyShare = 0.2, 0.8
 		slipEarly = slips
-	case AttachNext:
+	case PhotoThenPoint:
 		lateShare, earlyShare = 0.8, 0.2
 		slipLate = slips
-	case AttachNamed, AttachJob:
+	case IDEntered, LinkedLater:
 		runs, slips = runs/2, slips+runs/2
 	}
 	rl, re := runs*lateShare, runs*earlyShare
@@ -324,10 +324,10 @@ func (m *model) atTime(dt, scale float64) float64 {
 		return -1
 	}
 	before, after := scale, scale
-	switch m.p.Attach {
-	case AttachPrevious:
+	switch m.p.FieldOrder {
+	case PointThenPhoto:
 		before, after = scale*0.6, scale*1.4
-	case AttachNext:
+	case PhotoThenPoint:
 		before, after = scale*1.4, scale*0.6
 	}
 	if dt < 0 {

@@ -273,7 +273,7 @@ func mixture(k int) (c sim.Config, timed bool) {
 	case 3:
 		c.Plants = []sim.Plant{{Kind: sim.WrongTie, Count: 1 + rng.IntN(5)}}
 	case 4:
-		c.Attach = sim.AttachJob
+		c.FieldOrder = sim.LinkedLater
 	}
 	return c, timed
 }
@@ -345,7 +345,7 @@ func TestReliabilityCanFail(t *testing.T) {
 	for k := range 30 {
 		c := sim.Default()
 		c.Seed = uint64(testSeeds + 50_000 + k)
-		c.Spacing, c.Attach = 5, sim.AttachJob
+		c.Spacing, c.FieldOrder = 5, sim.LinkedLater
 		s, photos, points := walkOf(t, c)
 		untimed(points)
 		for i := range photos {

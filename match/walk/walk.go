@@ -4,9 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"example.com/phototie/grid"
+	"example.com/phototie/match/suggest"
 )
 
 // None stands for the state in which a photo shows no surveyed point, and for
@@ -50,64 +52,67 @@ type Point struct {
 	Observed time.Time
 }
 
-// Policy is how the crew's app attaches photos to points, as far as it is
-// known. It says which errors of the links are to be expected, and on which
-// side of the observation photos are taken.
-type Policy int
+// FieldOrder is whether a photo is taken before or after its point is surveyed, and
+// so which point an app would link it to in error: which slips of the links are to
+// be expected, and on which side of the observation photos are taken.
+type FieldOrder int
 
-// The policies.
+// The field orders.
 const (
-	// AttachUnstated: nothing is known.
-	AttachUnstated Policy = iota
-	// AttachPrevious: to the point surveyed last. A photo that is taken before
-	// its point is surveyed gets the one before.
-	AttachPrevious
-	// AttachNext: to the point surveyed next. A photo that is taken after its
-	// point is surveyed gets the one after.
-	AttachNext
-	// AttachNamed: to a point that the crew names. Errors are slips: any point
-	// nearby.
-	AttachNamed
-	// AttachJob: to the job only. Where there are links all the same they were
-	// made later, and errors are as for AttachNamed.
-	AttachJob
+	// OrderUnstated: nothing is known.
+	OrderUnstated FieldOrder = iota
+	// PointThenPhoto: the point is surveyed, then photographed, and a photo is
+	// linked to the point surveyed last. One taken too early gets the point before.
+	PointThenPhoto
+	// PhotoThenPoint: the photo comes first and is linked to the point surveyed
+	// next. One taken too late gets the point after.
+	PhotoThenPoint
+	// IDEntered: the crew enters the point's id, in any order. Errors are slips: any
+	// point nearby.
+	IDEntered
+	// LinkedLater: photos are linked in the office, if at all. Errors are as for
+	// IDEntered.
+	LinkedLater
 )
 
-var policies = [...]string{"", "previous", "next", "named", "job"}
+var fieldOrders = [...]string{"", "point-then-photo", "photo-then-point", "id-entered", "linked-later"}
 
-// String returns "", "previous", "next", "named" or "job".
-func (p Policy) String() string {
-	if p < 0 || int(p) >= len(policies) {
-		return fmt.Sprintf("Policy(%d)", int(p))
+// FieldOrders are the words of the field orders that are stated.
+func FieldOrders() []string { return slices.Clone(fieldOrders[1:]) }
+
+// String returns the word of FieldOrders, "" where the order is unstated.
+func (p FieldOrder) String() string {
+	if p < 0 || int(p) >= len(fieldOrders) {
+		return fmt.Sprintf("FieldOrder(%d)", int(p))
 	}
-	return policies[p]
+	return fieldOrders[p]
 }
 
 // MarshalText writes the word of String; an unknown value is an error.
-func (p Policy) MarshalText() ([]byte, error) {
-	if p < 0 || int(p) >= len(policies) {
-		return nil, fmt.Errorf("walk: there is no policy %d", int(p))
+func (p FieldOrder) MarshalText() ([]byte, error) {
+	if p < 0 || int(p) >= len(fieldOrders) {
+		return nil, fmt.Errorf("walk: there is no field order %d", int(p))
 	}
-	return []byte(policies[p]), nil
+	return []byte(fieldOrders[p]), nil
 }
 
 // UnmarshalText reads what MarshalText writes.
-func (p *Policy) UnmarshalText(text []byte) error {
-	for i, s := range policies {
+func (p *FieldOrder) UnmarshalText(text []byte) error {
+	for i, s := range fieldOrders {
 		if s == string(text) {
-			*p = Policy(i)
+			*p = FieldOrder(i)
 			return nil
 		}
 	}
-	return fmt.Errorf(`walk: there is no policy %q; want "previous", "next", "named" or "job"`, text)
+	return fmt.Errorf("walk: there is no field order %q%s", text, suggest.Nearest(string(text), FieldOrders()...))
 }
 
 // Params are the stated priors of the model. They are plain figures; the zero
 // Params stands for DefaultParams. To change one, start from that. The doc of the
 // package says where each of them enters.
 type Params struct {
-	// Attach is how photos are attached to points.
-	Attach Policy
+	// FieldOrder is whether photos come before or after the survey of their points.
+	FieldOrder FieldOrder
 
 	// LinkError is the probability that a link is wrong on its own.
 	LinkError float64
@@ -206,7 +211,7 @@ func (p Params) Validate() error {
 		check(v > 0 && v < 0.5, field, v, "a probability above 0 and below 0.5")
 	}
 	positive := func(field string, v float64) { check(v > 0 && v < 1e9, field, v, "a figure above 0") }
-	check(p.Attach >= AttachUnstated && p.Attach <= AttachJob, "Attach", int(p.Attach), "one of the policies")
+	check(p.FieldOrder >= OrderUnstated && p.FieldOrder <= LinkedLater, "FieldOrder", int(p.FieldOrder), "one of the fieldOrders")
 	prob("LinkError", p.LinkError)
 	prob("RunStart", p.RunStart)
 	check(p.RunEnd > 0 && p.RunEnd < 1, "RunEnd", p.RunEnd, "a probability between 0 and 1")

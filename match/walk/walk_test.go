@@ -37,7 +37,7 @@ func TestErrors(t *testing.T) {
 		{[]walk.Photo{{Named: []int{-1}}}, good, walk.Params{}, "photo 0 names point -1"},
 		{nil, nil, params(func(p *walk.Params) { p.NoPoint = 0 }), "NoPoint is 0"},
 		{nil, nil, params(func(p *walk.Params) { p.LinkError, p.Candidates = nan, 15 }), "LinkError is NaN: want a probability above 0 and below 0.5\nwalk: Candidates is 15: want 1 to 14"},
-		{nil, nil, params(func(p *walk.Params) { p.Attach = 7 }), "Attach is 7"},
+		{nil, nil, params(func(p *walk.Params) { p.FieldOrder = 7 }), "FieldOrder is 7"},
 		{nil, nil, params(func(p *walk.Params) { p.Dwell = 0 }), "Dwell is 0s"},
 		{nil, nil, params(func(p *walk.Params) { p.Certain = 1 }), "Certain is 1"},
 		{nil, nil, params(func(p *walk.Params) { p.Slack = 0 }), "Slack is 0"},
@@ -57,18 +57,18 @@ func TestErrors(t *testing.T) {
 	}
 }
 
-func TestPolicyText(t *testing.T) {
-	for _, p := range []walk.Policy{walk.AttachUnstated, walk.AttachPrevious, walk.AttachNext, walk.AttachNamed, walk.AttachJob} {
+func TestFieldOrderText(t *testing.T) {
+	for _, p := range []walk.FieldOrder{walk.OrderUnstated, walk.PointThenPhoto, walk.PhotoThenPoint, walk.IDEntered, walk.LinkedLater} {
 		text, err := p.MarshalText()
-		var q walk.Policy
+		var q walk.FieldOrder
 		if err != nil || q.UnmarshalText(text) != nil || q != p {
 			t.Errorf("%v: %q, %v", p, text, q)
 		}
 	}
-	if _, err := walk.Policy(9).MarshalText(); err == nil {
-		t.Error("policy 9 has a name")
+	if _, err := walk.FieldOrder(9).MarshalText(); err == nil {
+		t.Error("field order 9 has a name")
 	}
-	var q walk.Policy
+	var q walk.FieldOrder
 	if err := q.UnmarshalText([]byte("last")); err == nil || !strings.Contains(err.Error(), `"last"`) {
 		t.Errorf("%v", err)
 	}
@@ -176,16 +176,16 @@ func TestNamesHelp(t *testing.T) {
 	}
 }
 
-// TestAttach: what is known of the crew's way of attaching photos tells a slip to
+// TestFieldOrder: whether the photo comes after or before its survey tells a slip to
 // the point before from one to the point after.
-func TestAttach(t *testing.T) {
+func TestFieldOrder(t *testing.T) {
 	// One photo halfway between two points, linked to the first: had it slipped to
 	// the previous point it would show the second.
 	points := []walk.Point{{}, {EN: grid.EN{E: 6}}, {EN: grid.EN{E: 12}}}
 	var got []float64
-	for _, attach := range []walk.Policy{walk.AttachNext, walk.AttachUnstated, walk.AttachPrevious} {
+	for _, order := range []walk.FieldOrder{walk.PhotoThenPoint, walk.OrderUnstated, walk.PointThenPhoto} {
 		p := walk.DefaultParams()
-		p.Attach = attach
+		p.FieldOrder = order
 		ties, err := walk.Decode(context.Background(), []walk.Photo{{Pos: &grid.EN{E: 4}, Sigma: 1, Listed: []int{0}}}, points, p)
 		if err != nil {
 			t.Fatal(err)
@@ -193,7 +193,7 @@ func TestAttach(t *testing.T) {
 		got = append(got, 1-ties.Photos[0].ListedProbability)
 	}
 	if !(got[0] < got[1] && got[1] < got[2]) {
-		t.Errorf("probability that the link is wrong: %v by attaching to the next, not stated, previous", got)
+		t.Errorf("probability that the link is wrong: %v with the photo before its point, not stated, after", got)
 	}
 }
 
