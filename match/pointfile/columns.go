@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"maps"
 	"math"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -41,8 +40,16 @@ var columnNames = [nColumns]string{
 	"observed", "sigma", "sigma_e", "sigma_n", "cov_en", "photos",
 }
 
-// skip stands for a column that is passed over.
+// skip is the name of a column that is not read.
 const skip = "-"
+
+// sayWhich is the remedy where a value comes from two places, one of them name.
+func sayWhich(name string, c column) string {
+	return fmt.Sprintf("say which one is meant, as in points.fields = { %q = %q }", name, columnNames[c])
+}
+
+// isPosition reports whether c is a coordinate in the plane or on the ellipsoid.
+func isPosition(c column) bool { return c >= colEasting && c <= colLatitude }
 
 // headings are the headings understood, as Key has them. x and y are left out on
 // purpose: which of them is the easting differs from country to country.
@@ -63,10 +70,9 @@ var headings = map[string]column{
 	"photos": colPhotos, "photo": colPhotos, "images": colPhotos, "image": colPhotos, "pictures": colPhotos, "picture": colPhotos,
 }
 
-// Headings returns the headings that are understood, in the form that [Key]
-// gives them, each with the name of the column that it means. It holds for the
-// header of delimited text, for the properties of GeoJSON, for the extensions of
-// GPX and for the attributes of GeoPackage.
+// Headings returns the headings that are understood, as [Key] gives them, each
+// with the name of the column that it means: for the header of delimited text, the
+// properties of GeoJSON, the extensions of GPX and the attributes of GeoPackage.
 func Headings() map[string]string {
 	out := make(map[string]string, len(headings))
 	for h, c := range headings {
@@ -74,10 +80,6 @@ func Headings() map[string]string {
 	}
 	return out
 }
-
-// ColumnNames returns the names of the columns there are, in the order in which
-// they are best listed.
-func ColumnNames() []string { return slices.Clone(columnNames[:]) }
 
 var keyReplacer = strings.NewReplacer(" ", "", "_", "", ".", "")
 
@@ -132,9 +134,15 @@ func (m *fieldMap) look(heading string) (column, bool) {
 	return c, true
 }
 
-// number is what a number in a points file looks like: no hexadecimals, no
-// infinities, no thousands separators.
-var number = regexp.MustCompile(`^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$`)
+// attribute tells what an attribute beside a geometry means, -1 for nothing: the
+// position is the geometry's.
+func (m *fieldMap) attribute(name string) column {
+	c, ok := m.look(name)
+	if !ok || isPosition(c) {
+		return -1
+	}
+	return c
+}
 
 // errNumber says that a text is not a number.
 var errNumber = errors.New("not a number")
@@ -149,7 +157,7 @@ func ParseNumber(text, decimal string) (float64, error) {
 		}
 		text = strings.Replace(text, ",", ".", 1)
 	}
-	if !plain(text) && !number.MatchString(text) {
+	if strings.Trim(text, "0123456789+-.eE") != "" { // what only Go writes: 0x1p3, Inf
 		return 0, errNumber
 	}
 	v, err := strconv.ParseFloat(text, 64)
@@ -157,23 +165,6 @@ func ParseNumber(text, decimal string) (float64, error) {
 		return 0, errNumber
 	}
 	return v, nil
-}
-
-// plain reports whether text is the common case of a number, digits with at
-// most one point between them, without the cost of the regular expression.
-func plain(text string) bool {
-	point := false
-	for i := range len(text) {
-		switch c := text[i]; {
-		case c >= '0' && c <= '9':
-		case c == '.' && !point && i > 0 && i < len(text)-1:
-			point = true
-		case c == '-' && i == 0 && len(text) > 1 && text[1] != '.':
-		default:
-			return false
-		}
-	}
-	return text != ""
 }
 
 // zoned are the forms of a time that say how far they are from UTC, local those
@@ -204,25 +195,7 @@ func parseTime(text string, loc *time.Location) (time.Time, error) {
 	}
 	for _, l := range local {
 		if t, err := time.Parse(l, text); err == nil {
-			if loc == nil {
-				return time.Time{}, errNoZone
-			}
-			y, m, d := t.Date()
-			at := time.Date(y, m, d, t.Hour(), t.Minute(), t.Second(), t.Nanosecond(), loc)
-			// When the clocks change an hour comes twice and another one never.
-			wall := at.Format(time.DateTime)
-			if wall != t.Format(time.DateTime) {
-				return time.Time{}, errNoSuchHour
-			}
-			for _, shift := range []time.Duration{30 * time.Minute, time.Hour, 2 * time.Hour} {
-				_, here := at.Zone()
-				for _, d := range []time.Duration{-shift, shift} {
-					if _, there := at.Add(d).Zone(); there != here && at.Add(time.Duration(here-there)*time.Second).Format(time.DateTime) == wall {
-						return time.Time{}, errTwice
-					}
-				}
-			}
-			return at, nil
+			return inZone(t, loc)
 		}
 	}
 	for _, l := range dateOnly {
@@ -233,10 +206,30 @@ func parseTime(text string, loc *time.Location) (time.Time, error) {
 	return time.Time{}, errTime
 }
 
-// SplitPhotos reads a field that lists the names of photos: a JSON array of
+// inZone gives the time at which the clocks of loc show the date and time of t.
+func inZone(t time.Time, loc *time.Location) (time.Time, error) {
+	if loc == nil {
+		return t, errNoZone
+	}
+	at := time.Date(t.Year(), t.Month(), t.Day(), t.Hour(), t.Minute(), t.Second(), t.Nanosecond(), loc)
+	// When the clocks change an hour comes twice and another one never.
+	wall := at.Format(time.DateTime)
+	if wall != t.Format(time.DateTime) {
+		return t, errNoSuchHour
+	}
+	_, here := at.Zone()
+	for _, shift := range []time.Duration{-2 * time.Hour, -time.Hour, -30 * time.Minute, 30 * time.Minute, time.Hour, 2 * time.Hour} {
+		if _, there := at.Add(shift).Zone(); there != here && at.Add(time.Duration(here-there)*time.Second).Format(time.DateTime) == wall {
+			return t, errTwice
+		}
+	}
+	return at, nil
+}
+
+// splitPhotos reads a field that lists the names of photos: a JSON array of
 // texts, or names between semicolons or, where there is no semicolon, commas.
 // Blanks around a name and empty names are dropped.
-func SplitPhotos(text string) ([]string, error) {
+func splitPhotos(text string) ([]string, error) {
 	text = strings.TrimSpace(text)
 	var names []string
 	if strings.HasPrefix(text, "[") && strings.HasSuffix(text, "]") {
@@ -273,19 +266,9 @@ func tidy(names []string) []string {
 // cells are the texts of one point, by column.
 type cells [nColumns]string
 
-// rowReader turns cells into records.
-type rowReader struct {
-	file    string
-	decimal string
-	// remedies of delimited text speak of settings that other formats lack.
-	delimited bool
-	loc       *time.Location
-	notes     *notes
-}
-
 // row is one point being read.
 type row struct {
-	*rowReader
+	*Reader
 	rec      Record
 	item     string
 	at       func(column) int // the byte column of a cell; may be nil
@@ -293,7 +276,7 @@ type row struct {
 }
 
 func (r *row) add(c column, remedy, format string, args ...any) {
-	p := &Problem{File: r.file, Line: r.rec.Line, Item: r.item, What: fmt.Sprintf(format, args...), Remedy: remedy}
+	p := &Problem{File: r.header.File, Line: r.rec.Line, Item: r.item, What: fmt.Sprintf(format, args...), Remedy: remedy}
 	if r.at != nil && c >= 0 {
 		p.Column = r.at(c)
 	}
@@ -308,14 +291,23 @@ func (r *row) num(c column, text string) float64 {
 		switch {
 		case text == "":
 			remedy = "fill it in, or take the point out"
-		case r.delimited && r.decimal == ",":
+		case r.decimal == ",":
 			remedy = `write digits with a decimal comma, as points.decimal = "," says`
-		case r.delimited && strings.Contains(text, ","):
+		case r.header.Format == Delimited && strings.Contains(text, ","):
 			remedy = `if that is a decimal comma, set points.decimal = ","`
 		}
 		r.add(c, remedy, "%s %q is not a number", columnNames[c], clip(text))
 	}
 	return v
+}
+
+// height reads a height; nil for an empty text.
+func (r *row) height(text string) *float64 {
+	if text = strings.TrimSpace(text); text == "" {
+		return nil
+	}
+	h := r.num(colHeight, text)
+	return &h
 }
 
 // text checks a text and trims it.
@@ -341,26 +333,32 @@ func (r *row) fill(v *cells) {
 	r.rec.Code = r.text(colCode, v[colCode])
 	r.rec.Desc = r.text(colDesc, v[colDesc])
 	if text := strings.TrimSpace(v[colObserved]); text != "" {
-		t, err := parseTime(text, r.loc)
-		switch {
-		case errors.Is(err, errDate):
-			r.notes.at(r.rec.Where, "a date without a time of day is not used as the time of observation")
-		case errors.Is(err, errNoZone):
-			r.add(colObserved, "add the offset, as in 2026-06-03T10:15:00+01:00, or set the time zone of the file (points.time_zone)", "time %q does not say its offset from UTC", clip(text))
-		case errors.Is(err, errNoSuchHour), errors.Is(err, errTwice):
-			r.add(colObserved, "add the offset, as in 2026-10-25T01:30:00+01:00", "time %q falls where the clocks were changed and is %v in that time zone", clip(text), err)
-		case err != nil:
-			r.add(colObserved, "write it as 2026-06-03T09:15:00Z or with an offset, 2026-06-03T10:15:00+01:00", "time %q can't be read", clip(text))
-		}
-		r.rec.Observed = t
+		r.observed(text)
 	}
 	r.covariance(v)
 	if text := r.text(colPhotos, v[colPhotos]); text != "" {
-		names, err := SplitPhotos(text)
+		names, err := splitPhotos(text)
 		if err != nil {
 			r.add(colPhotos, `separate the names by ";", or write ["a.jpg", "b.jpg"]`, "photos %q can't be read: %v", clip(text), err)
 		}
 		r.rec.Photos = append(r.rec.Photos, names...)
+	}
+}
+
+// observed sets the time of the observation.
+func (r *row) observed(text string) {
+	t, err := parseTime(text, r.loc)
+	switch {
+	case err == nil:
+		r.rec.Observed = t
+	case errors.Is(err, errDate):
+		r.notes.at(r.rec.Where, "a date without a time of day is not used as the time of observation")
+	case errors.Is(err, errNoZone):
+		r.add(colObserved, "add the offset, as in 2026-06-03T10:15:00+01:00, or set the time zone of the file (points.time_zone)", "time %q does not say its offset from UTC", clip(text))
+	case errors.Is(err, errTime):
+		r.add(colObserved, "write it as 2026-06-03T09:15:00Z or with an offset, 2026-06-03T10:15:00+01:00", "time %q can't be read", clip(text))
+	default:
+		r.add(colObserved, "add the offset, as in 2026-10-25T01:30:00+01:00", "time %q falls where the clocks were changed and is %v in that time zone", clip(text), err)
 	}
 }
 
@@ -409,13 +407,13 @@ func (r *row) covariance(v *cells) {
 }
 
 // position sets the position and checks it.
-func (r *row) position(x, y float64, z *float64, axes Axes) {
+func (r *row) position(x, y float64, z *float64) {
 	r.rec.X, r.rec.Y, r.rec.Z = x, y, z
 	if !finite(x) || !finite(y) || z != nil && !finite(*z) {
 		r.add(-1, "give real coordinates, or take the point out", "the coordinates are not finite numbers")
 		return
 	}
-	if axes == Geographic && !(x >= -180 && x <= 180 && y >= -90 && y <= 90) {
+	if r.header.Axes == Geographic && !(x >= -180 && x <= 180 && y >= -90 && y <= 90) {
 		remedy := "if these are not degrees, say which system they are in (points.crs)"
 		if y >= -180 && y <= 180 && x >= -90 && x <= 90 {
 			remedy = "longitude comes first and latitude second; swap the two"

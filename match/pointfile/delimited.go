@@ -5,8 +5,9 @@ import (
 	"bytes"
 	"encoding/csv"
 	"errors"
-	"fmt"
 	"io"
+	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -131,11 +132,10 @@ var errLongLine = errors.New("the line is too long")
 
 // delimited reads the points of delimited text.
 type delimited struct {
+	*Reader
 	in     *input
 	t      *table
-	rows   *rowReader
 	layout *Layout
-	axes   Axes
 	at     [nColumns]int // index+1
 	x, y   column
 }
@@ -145,30 +145,27 @@ func (r *Reader) openDelimited(in *input, opt Options) error {
 	in.skipBOM()
 	sample, err := in.Peek(sampleSize)
 	if err != nil && !errors.Is(err, io.EOF) {
-		return &Problem{File: r.header.File, What: err.Error()}
+		return r.problem(0, "", "%v", err)
 	}
-	l, err := sniff(r.header.File, sample, errors.Is(err, io.EOF), opt)
+	l, err := sniff(r.header.File, sample, errors.Is(err, io.EOF), opt, r.fields)
 	if err != nil {
 		return err
 	}
 	r.header.Format = Delimited
 	r.header.Layout = &l
-	d := &delimited{in: in, layout: &l, x: colEasting, y: colNorthing}
-	for i, name := range l.Columns {
-		for c := range nColumns {
-			if columnNames[c] == name {
-				d.at[c] = i + 1
-			}
-		}
-	}
+	r.decimal = l.Decimal
+	d := &delimited{Reader: r, in: in, layout: &l, x: colEasting, y: colNorthing}
 	for c := range nColumns {
-		if i := d.at[c]; i > 0 {
-			if l.Header {
-				r.met(c, "column %d %q", i, strings.TrimSpace(l.names[i-1]))
-			} else {
-				r.met(c, "column %d", i)
-			}
+		i := slices.Index(l.Columns, columnNames[c])
+		if i < 0 {
+			continue
 		}
+		d.at[c] = i + 1
+		name := ""
+		if l.Header {
+			name = strings.TrimSpace(l.names[i])
+		}
+		r.met(c, "column "+strconv.Itoa(i+1), name)
 	}
 	for _, n := range l.Notes {
 		r.notes.plain("%s", n)
@@ -177,17 +174,14 @@ func (r *Reader) openDelimited(in *input, opt Options) error {
 	if d.at[colLongitude] > 0 {
 		d.x, d.y = colLongitude, colLatitude
 		if opt.CRS == "" {
-			return &Problem{File: r.header.File, Line: 1, What: "the points are longitudes and latitudes, and nothing says of which system", Remedy: `say which (points.crs = "EPSG:4258", for instance)`}
+			return r.problem(1, `say which (points.crs = "EPSG:4258", for instance)`, "the points are longitudes and latitudes, and nothing says of which system")
 		}
 		r.header.Axes = Geographic
 	} else if r.header.Axes == Unstated {
 		r.header.Axes = Plane
 	} else if r.header.Axes == Geographic {
-		return &Problem{File: r.header.File, Line: 1, What: fmt.Sprintf("the columns are easting and northing, but %s is a system of longitudes and latitudes", clip(opt.CRS)), Remedy: "name the projected system, or call the columns longitude and latitude"}
+		return r.problem(1, "name the projected system, or call the columns longitude and latitude", "the columns are easting and northing, but %s is a system of longitudes and latitudes", clip(opt.CRS))
 	}
-	d.axes = r.header.Axes
-	d.rows = r.rows(opt)
-	d.rows.delimited, d.rows.decimal = true, l.Decimal
 	most := 0
 	if l.Separator == " " && restOfLine(l.Columns) {
 		most = len(l.Columns)
@@ -195,7 +189,7 @@ func (r *Reader) openDelimited(in *input, opt Options) error {
 	d.t = newTable(bufio.NewReaderSize(onlyReader{in}, sampleSize), l.Separator, most, true)
 	if l.Header {
 		if _, _, err := d.t.read(); err != nil {
-			return d.syntax(err)
+			return d.explain(err)
 		}
 	}
 	r.src = d
@@ -213,34 +207,39 @@ func (r onlyReader) Read(p []byte) (int, error) {
 
 func (d *delimited) Close() error { return d.in.file.Close() }
 
-func (d *delimited) syntax(err error) error {
-	var pe *csv.ParseError
-	switch {
-	case errors.Is(err, io.EOF):
-		return err
-	case errors.Is(err, errTooLarge):
-		return &Problem{File: d.rows.file, Line: d.t.line, What: "a row after this line does not end", Remedy: "look for a quote that is not closed"}
-	case errors.As(err, &pe):
-		return &Problem{File: d.rows.file, Line: pe.Line, Column: pe.Column, What: pe.Err.Error(), Remedy: `write a quote inside a quoted text as ""`}
+// explain tells where the text is broken.
+func (d *delimited) explain(err error) error {
+	if errors.Is(err, errTooLarge) {
+		return d.problem(d.t.line, "look for a quote that is not closed", "a row after this line does not end")
 	}
-	return &Problem{File: d.rows.file, Line: d.t.line, What: err.Error()}
+	if p := badQuote(d.header.File, err); p != nil {
+		return p
+	}
+	return d.problem(d.t.line, "", "%v", err)
+}
+
+// badQuote makes a Problem of an error of the table, nil of others.
+func badQuote(file string, err error) *Problem {
+	var pe *csv.ParseError
+	if !errors.As(err, &pe) {
+		return nil
+	}
+	return &Problem{File: file, Line: pe.Line, Column: pe.Column, What: pe.Err.Error(), Remedy: `write a quote inside a quoted text as ""`}
 }
 
 func (d *delimited) next() (Record, error) {
 	fields, line, err := d.t.read()
 	if err != nil {
-		return Record{}, d.syntax(err)
+		return Record{}, err
 	}
 	d.in.done()
-	r := row{rowReader: d.rows, rec: Record{Line: line, Where: onLine(line)}}
+	r := row{Reader: d.Reader, rec: Record{Line: line, Where: onLine(line)}}
 	if len(fields) != len(d.layout.Columns) {
 		remedy := "every row needs the same columns"
 		if len(fields) > len(d.layout.Columns) {
-			switch d.layout.Separator {
-			case ",":
+			remedy = `put a text that holds the separator in "quotes"`
+			if d.layout.Separator == "," {
 				remedy = `if numbers have a decimal comma, separate the columns by ";" and set points.decimal = "," and points.separator = ";"; put texts with commas in "quotes"`
-			default:
-				remedy = `put a text that holds the separator in "quotes"`
 			}
 		}
 		r.add(-1, remedy, "%d fields where %d are due", len(fields), len(d.layout.Columns))
@@ -259,12 +258,7 @@ func (d *delimited) next() (Record, error) {
 		}
 	}
 	x, y := r.num(d.x, strings.TrimSpace(v[d.x])), r.num(d.y, strings.TrimSpace(v[d.y]))
-	var z *float64
-	if text := strings.TrimSpace(v[colHeight]); text != "" {
-		h := r.num(colHeight, text)
-		z = &h
-	}
-	r.position(x, y, z, d.axes)
+	r.position(x, y, r.height(v[colHeight]))
 	r.fill(&v)
 	return r.done()
 }

@@ -2,6 +2,7 @@ package pointfile
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -41,196 +42,53 @@ const mostPosition = 64 << 10
 // isNull reports whether a value is missing or null.
 func isNull(value json.RawMessage) bool { return len(value) == 0 || string(value) == "null" }
 
-// geoJSON reads the points of GeoJSON.
-type geoJSON struct {
-	r          *Reader
-	in         *input
-	dec        *json.Decoder
-	rows       *rowReader
-	fields     fieldMap
-	look       map[string]column // properties met, no more than mostNames; -1 for those passed over
-	collection bool
-	inside     bool // within the features of a collection
-	crs        string
-	n          int
-	// heights says where heights come from, once a point with one has been met.
-	heights heightSource
-	// ahead is what Open has read already.
-	ahead *readAhead
+// jsonText reads JSON text token by token, and knows its lines.
+type jsonText struct {
+	*Reader
+	in  *input
+	dec *json.Decoder
 }
 
-type readAhead struct {
-	f    *feature
-	line int
-	err  error
+func newJSONText(r *Reader, in *input) *jsonText {
+	return &jsonText{r, in, json.NewDecoder(in)}
 }
 
-type heightSource int
+func (t *jsonText) line() int { return t.in.line(t.dec.InputOffset()) }
 
-const (
-	heightUnknown heightSource = iota
-	heightFromPosition
-	heightFromProperty
-)
-
-func (r *Reader) openGeoJSON(fsys fs.FS, in *input, opt Options) error {
-	in.skipBOM()
-	g := &geoJSON{r: r, in: in, rows: r.rows(opt), look: map[string]column{}}
-	var err error
-	if g.fields, err = newFieldMap(opt.Fields); err != nil {
-		return err
+// token returns the next token. The text must not end here.
+func (t *jsonText) token() (json.Token, error) {
+	tok, err := t.dec.Token()
+	if errors.Is(err, io.EOF) {
+		err = io.ErrUnexpectedEOF
 	}
-	r.src = g
-	kind, err := g.classify(fsys)
-	if err != nil {
-		return err
-	}
-	r.header.Format = GeoJSON
-	g.collection = kind.collection
-	if kind.sequence {
-		r.header.Format = GeoJSONSeq
-		g.dec = json.NewDecoder(&unmark{in: in})
-	} else {
-		g.dec = json.NewDecoder(in)
-	}
-	g.dec.UseNumber()
-	g.crs = kind.crs
-	if kind.crs != "" && kind.crs != unknownCRS {
-		r.setCRS(crsName(kind.crs), opt)
-	} else if kind.crs == unknownCRS {
-		if opt.CRS == "" {
-			return &Problem{File: r.header.File, What: "the file's crs member does not say which system the coordinates are in", Remedy: `say which (points.crs = "EPSG:2157", for instance)`}
-		}
-		r.setCRS("", opt)
-	} else if opt.CRS != "" {
-		// RFC 7946, section 4, has WGS 84 where nothing is said; the settings say.
-		r.setCRS("", opt)
-	} else {
-		r.setCRS("OGC:CRS84", opt)
-		r.header.HeightUnit, r.header.EllipsoidalHeight = &grid.Metre, true
-	}
-	if g.collection {
-		if err := g.enter(); err != nil {
-			return err
-		}
-	}
-	// The first feature tells which properties there are, for the header.
-	f, line, err := g.read()
-	var bad rowError
-	if err != nil && !errors.Is(err, io.EOF) && !errors.As(err, &bad) {
-		return err
-	}
-	if err == nil {
-		if err := g.columns(f); err != nil {
-			return err
-		}
-	}
-	g.ahead = &readAhead{f, line, err}
-	return nil
+	return tok, err
 }
 
-// unknownCRS stands for a crs member that is null or a link.
-const unknownCRS = "\x00unknown"
-
-// kind is what a walk over the top level of a file tells.
-type jsonKind struct {
-	collection, sequence bool
-	crs                  string
-}
-
-// classify opens the file once more and looks at its top level.
-func (g *geoJSON) classify(fsys fs.FS) (k jsonKind, err error) {
-	name := g.rows.file
-	f, err := fsys.Open(name)
-	if err != nil {
-		return k, &Problem{File: name, What: err.Error()}
-	}
-	defer f.Close()
-	in := newInput(f)
-	in.skipBOM()
-	if b, _ := in.Peek(1); len(b) == 1 && b[0] == recordSeparator {
-		return jsonKind{sequence: true}, nil
-	}
-	dec := json.NewDecoder(in)
-	dec.UseNumber()
-	tok, err := dec.Token()
-	if err != nil {
-		return k, g.syntax(in, dec, err)
-	}
-	if tok != json.Delim('{') {
-		return k, g.problem(1, "give a FeatureCollection of Points, or one Feature a line", "the JSON text does not start with an object")
-	}
-	typ := ""
-	for dec.More() {
-		key, err := dec.Token()
-		if err != nil {
-			return k, g.syntax(in, dec, err)
-		}
-		switch key {
-		case "geometry", "properties":
-			if typ != "FeatureCollection" {
-				return jsonKind{sequence: true}, nil
-			}
-			if err := skipValue(dec, in); err != nil {
-				return k, g.syntax(in, dec, err)
-			}
-		case "features":
-			k.collection = true
-			if k.crs != "" {
-				return k, nil
-			}
-			// A crs member may still follow; few files have one there.
-			if there, err := contains(fsys, name, `"crs"`); err != nil || !there {
-				return k, err
-			}
-			if err := skipValue(dec, in); err != nil {
-				return k, g.syntax(in, dec, err)
-			}
-		case "crs":
-			var v json.RawMessage
-			if err := dec.Decode(&v); err != nil {
-				return k, g.syntax(in, dec, err)
-			}
-			k.crs = crsMember(v)
-		case "type":
-			var v any
-			if err := dec.Decode(&v); err != nil {
-				return k, g.syntax(in, dec, err)
-			}
-			typ, _ = v.(string)
-		default:
-			if err := skipValue(dec, in); err != nil {
-				return k, g.syntax(in, dec, err)
-			}
-		}
-	}
-	if k.collection {
-		return k, nil
-	}
-	if _, err := dec.Token(); err != nil {
-		return k, g.syntax(in, dec, err)
-	}
-	switch typ {
-	case "Feature":
-		return jsonKind{sequence: true}, nil
-	case "":
-		return k, g.problem(1, "give a FeatureCollection of Points", "this is JSON, but not GeoJSON: it has no type")
-	case "FeatureCollection":
-		return k, g.problem(1, "give it one", "the FeatureCollection has no features member")
-	}
-	return k, g.problem(1, "give a FeatureCollection of Points, whose properties name them", "the GeoJSON is a bare %s, without an id", clip(typ))
-}
-
-// skipValue passes over one value in bounded memory.
-func skipValue(dec *json.Decoder, in *input) error {
-	depth := 0
-	for {
-		tok, err := dec.Token()
+// members calls f with each key of the object that has begun, up to its end or an
+// error of f. It is for f to read the value.
+func (t *jsonText) members(f func(key json.Token) error) error {
+	for t.dec.More() {
+		key, err := t.token()
 		if err != nil {
 			return err
 		}
-		in.done()
-		in.line(dec.InputOffset())
+		if err := f(key); err != nil {
+			return err
+		}
+	}
+	_, err := t.token()
+	return err
+}
+
+// skip reads one value and drops it, in bounded memory.
+func (t *jsonText) skip() error {
+	for depth := 0; ; {
+		tok, err := t.token()
+		if err != nil {
+			return err
+		}
+		t.in.done()
+		t.line()
 		switch tok {
 		case json.Delim('{'), json.Delim('['):
 			depth++
@@ -243,351 +101,381 @@ func skipValue(dec *json.Decoder, in *input) error {
 	}
 }
 
+// explain tells where the JSON text is broken.
+func (t *jsonText) explain(err error) error {
+	if p := (*Problem)(nil); errors.As(err, &p) {
+		return err
+	}
+	line := t.line()
+	// What is wrong is in the value that follows.
+	next := make([]byte, 256)
+	n, _ := io.ReadFull(t.dec.Buffered(), next) // what is there will do
+	blanks := n - len(bytes.TrimLeft(next[:n], " \t\r\n,"))
+	line += bytes.Count(next[:blanks], []byte("\n"))
+	var se *json.SyntaxError
+	switch {
+	case errors.As(err, &se):
+		return t.problem(max(line, t.in.line(se.Offset)), "mend the JSON text, or export it again", "%s", strings.TrimPrefix(se.Error(), "json: "))
+	case errors.Is(err, errTooLarge):
+		return t.problem(line, "split it", "%v", err)
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
+		return t.problem(line, "the file is cut off: copy or export it again", "the JSON text ends too early")
+	}
+	return t.problem(line, "", "%v", err)
+}
+
+// jsonKind is what the top level of a file tells.
+type jsonKind struct {
+	collection, sequence bool
+	crs                  string // the name in a crs member, or unknownCRS
+}
+
+// unknownCRS is the name in a crs member that is null or a link.
+const unknownCRS = "\x00unknown"
+
+var errSettled = errors.New("the kind is settled")
+
+// kind reads the top level of a file.
+func (t *jsonText) kind(fsys fs.FS) (k jsonKind, err error) {
+	t.in.skipBOM()
+	if b, _ := t.in.Peek(1); len(b) == 1 && b[0] == recordSeparator {
+		return jsonKind{sequence: true}, nil
+	}
+	tok, err := t.token()
+	if err != nil {
+		return k, err
+	}
+	if tok != json.Delim('{') {
+		return k, t.problem(1, "give a FeatureCollection of Points, or one Feature a line", "the JSON text does not start with an object")
+	}
+	typ := ""
+	err = t.members(func(key json.Token) error {
+		switch key {
+		case "geometry", "properties":
+			if typ != "FeatureCollection" {
+				k.sequence = true
+				return errSettled
+			}
+		case "features":
+			k.collection = true
+			if k.crs != "" {
+				return errSettled
+			}
+			// A crs member may still follow; few files have one there.
+			if there, err := contains(fsys, t.header.File, `"crs"`); err != nil || !there {
+				return cmp.Or(err, errSettled)
+			}
+		case "crs":
+			k.crs, err = t.crsMember()
+			return err
+		case "type":
+			var v any
+			err := t.dec.Decode(&v)
+			typ, _ = v.(string)
+			return err
+		}
+		return t.skip()
+	})
+	switch {
+	case err == errSettled || err == nil && k.collection:
+		return k, nil
+	case err != nil:
+		return k, err
+	case typ == "Feature":
+		return jsonKind{sequence: true}, nil
+	case typ == "":
+		return k, t.problem(1, "give a FeatureCollection of Points", "this is JSON, but not GeoJSON: it has no type")
+	case typ == "FeatureCollection":
+		return k, t.problem(1, "give it one", "the FeatureCollection has no features member")
+	}
+	return k, t.problem(1, "give a FeatureCollection of Points, whose properties name them", "the GeoJSON is a bare %s, without an id", clip(typ))
+}
+
 // crsMember reads the crs member of the GeoJSON specification of 2008, section 3.
-func crsMember(text json.RawMessage) string {
-	var c *struct {
+func (t *jsonText) crsMember() (string, error) {
+	var text json.RawMessage
+	if err := t.dec.Decode(&text); err != nil {
+		return "", err
+	}
+	var c struct {
 		Type       string `json:"type"`
 		Properties struct {
 			Name string `json:"name"`
 		} `json:"properties"`
 	}
-	if err := json.Unmarshal(text, &c); err != nil || c == nil || c.Type != "name" || c.Properties.Name == "" {
-		return unknownCRS
+	if err := json.Unmarshal(text, &c); err != nil || c.Type != "name" || c.Properties.Name == "" {
+		return unknownCRS, nil
 	}
-	return c.Properties.Name
+	return c.Properties.Name, nil
 }
 
-func (g *geoJSON) problem(line int, remedy, format string, args ...any) error {
-	return &Problem{File: g.rows.file, Line: line, What: fmt.Sprintf(format, args...), Remedy: remedy}
+// geoJSON reads the points of GeoJSON.
+type geoJSON struct {
+	*jsonText
+	look map[string]column // properties met, no more than mostNames; -1 for those not read
+	jsonKind
+	inside bool // within the features of a collection
+	n      int
+	// heights says where heights come from, once a point with one has been met.
+	heights heightSource
+	// ahead is the record that Open has read.
+	ahead func() (Record, error)
 }
 
-// syntax tells where the JSON text is broken.
-func (g *geoJSON) syntax(in *input, dec *json.Decoder, err error) error {
-	var se *json.SyntaxError
-	line := in.line(dec.InputOffset())
+type heightSource int
+
+const (
+	heightUnknown heightSource = iota
+	heightFromPosition
+	heightFromProperty
+)
+
+func (r *Reader) openGeoJSON(fsys fs.FS, in *input, opt Options) error {
+	in.skipBOM()
+	g := &geoJSON{jsonText: newJSONText(r, in), look: map[string]column{}}
+	r.src = g
+	r.header.Format = GeoJSON
+	// A first pass looks at the top level only.
+	f, err := fsys.Open(r.header.File)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	first := newJSONText(r, newInput(f))
+	if g.jsonKind, err = first.kind(fsys); err != nil {
+		return first.explain(err)
+	}
+	if g.sequence {
+		r.header.Format = GeoJSONSeq
+		g.dec = json.NewDecoder(&unmark{in: in})
+	}
+	crs := crsName(g.crs)
 	switch {
-	case errors.As(err, &se):
-		return g.problem(max(line, in.line(se.Offset)), "mend the JSON text, or export it again", "%s", strings.TrimPrefix(se.Error(), "json: "))
-	case errors.Is(err, errTooLarge):
-		return g.problem(line, "split it", "%v", err)
-	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
-		return g.problem(line, "the file is cut off: copy or export it again", "the JSON text ends too early")
+	case g.crs == unknownCRS && opt.CRS == "":
+		return r.problem(0, `say which (points.crs = "EPSG:2157", for instance)`, "the file's crs member does not say which system the coordinates are in")
+	case g.crs == "" && opt.CRS == "": // RFC 7946, section 4
+		crs = "OGC:CRS84"
+		r.header.HeightUnit, r.header.EllipsoidalHeight = &grid.Metre, true
+	case g.crs == unknownCRS:
+		crs = ""
 	}
-	return g.problem(line, "", "%v", err)
+	r.setCRS(crs, opt)
+	if g.collection {
+		if err := g.enter(); err != nil {
+			return err
+		}
+	}
+	// The first point tells which properties there are, for the header.
+	rec, err := g.next()
+	if bad := (rowError)(nil); err != nil && !errors.Is(err, io.EOF) && !errors.As(err, &bad) {
+		return err
+	}
+	g.ahead = func() (Record, error) { return rec, err }
+	return nil
 }
 
 // enter goes to the first feature of a collection.
 func (g *geoJSON) enter() error {
-	if _, err := g.dec.Token(); err != nil {
-		return g.syntax(g.in, g.dec, err)
+	if _, err := g.token(); err != nil {
+		return err
 	}
-	for g.dec.More() {
-		key, err := g.dec.Token()
-		if err != nil {
-			return g.syntax(g.in, g.dec, err)
-		}
+	err := g.members(func(key json.Token) error {
 		if key != "features" {
-			if err := skipValue(g.dec, g.in); err != nil {
-				return g.syntax(g.in, g.dec, err)
-			}
-			continue
+			return g.skip()
 		}
-		tok, err := g.dec.Token()
-		if err != nil {
-			return g.syntax(g.in, g.dec, err)
-		}
-		if tok != json.Delim('[') {
-			return g.problem(g.in.line(g.dec.InputOffset()), "make it a list of features", "the features member is not a list")
+		tok, err := g.token()
+		switch {
+		case err != nil:
+			return err
+		case tok != json.Delim('['):
+			return g.problem(g.line(), "make it a list of features", "the features member is not a list")
 		}
 		g.inside = true
+		return errSettled
+	})
+	switch {
+	case err == errSettled:
 		return nil
+	case err == nil:
+		return g.problem(1, "give it one", "the FeatureCollection has no features member")
 	}
-	return g.problem(1, "give it one", "the FeatureCollection has no features member")
+	return err
 }
 
-// leave reads the rest of a collection.
+// leave reads the rest of a collection; io.EOF means that all is well.
 func (g *geoJSON) leave() error {
 	g.inside = false
-	if _, err := g.dec.Token(); err != nil { // the end of features
-		return g.syntax(g.in, g.dec, err)
+	if _, err := g.token(); err != nil { // the end of features
+		return err
 	}
-	for g.dec.More() {
-		key, err := g.dec.Token()
-		if err != nil {
-			return g.syntax(g.in, g.dec, err)
-		}
+	err := g.members(func(key json.Token) error {
 		switch key {
 		case "features":
-			return g.problem(g.in.line(g.dec.InputOffset()), "put all features into one", "there is a second features member")
+			return g.problem(g.line(), "put all features into one", "there is a second features member")
 		case "crs":
-			var v json.RawMessage
-			if err := g.dec.Decode(&v); err != nil {
-				return g.syntax(g.in, g.dec, err)
+			crs, err := g.crsMember()
+			if err == nil && crs != g.crs {
+				return g.problem(g.line(), "move the crs member before the features", "a crs member follows the features and does not agree with what was read before")
 			}
-			if crsMember(v) != g.crs {
-				return g.problem(g.in.line(g.dec.InputOffset()), "move the crs member before the features", "a crs member follows the features and does not agree with what was read before")
-			}
-		default:
-			if err := skipValue(g.dec, g.in); err != nil {
-				return g.syntax(g.in, g.dec, err)
-			}
+			return err
 		}
+		return g.skip()
+	})
+	if err != nil {
+		return err
 	}
-	if _, err := g.dec.Token(); err != nil {
-		return g.syntax(g.in, g.dec, err)
+	tok, err := g.dec.Token()
+	if err == nil {
+		return g.problem(g.line(), "take it out", "there is more after the FeatureCollection: %v", tok)
 	}
-	if tok, err := g.dec.Token(); err == nil {
-		return g.problem(g.in.line(g.dec.InputOffset()), "take it out", "there is more after the FeatureCollection: %v", tok)
-	} else if !errors.Is(err, io.EOF) {
-		return g.syntax(g.in, g.dec, err)
-	}
-	return io.EOF
+	return err
 }
 
 // read reads the next feature and the line that it starts at.
-func (g *geoJSON) read() (*feature, int, error) {
-	if g.collection {
-		if !g.inside {
-			return nil, 0, io.EOF
+func (g *geoJSON) read() (f feature, line int, err error) {
+	switch {
+	case g.collection && !g.inside:
+		return f, 0, io.EOF
+	case !g.dec.More() && g.collection:
+		return f, 0, g.leave()
+	case !g.dec.More():
+		if _, err = g.dec.Token(); err == nil {
+			err = io.ErrUnexpectedEOF
 		}
-		if !g.dec.More() {
-			return nil, 0, g.leave()
-		}
-	} else if !g.dec.More() {
-		if _, err := g.dec.Token(); !errors.Is(err, io.EOF) {
-			return nil, 0, g.syntax(g.in, g.dec, err)
-		}
-		return nil, 0, io.EOF
+		return f, 0, err
 	}
-	// More has read up to the feature or the comma before it.
-	line := g.in.line(g.dec.InputOffset())
-	ends, found := lineEndsBefore(g.dec.Buffered())
-	line += ends
 	g.n++
-	f := &feature{}
-	var err error
-	if found {
-		err = g.dec.Decode(f)
-	} else { // at the end of the decoder's buffer: count back from the end
-		var text json.RawMessage
-		if err = g.dec.Decode(&text); err == nil {
-			line = g.in.line(g.dec.InputOffset()) - bytes.Count(text, []byte("\n"))
-			dec := json.NewDecoder(bytes.NewReader(text))
-			dec.UseNumber()
-			err = dec.Decode(f)
-		}
+	var text json.RawMessage
+	if err := g.dec.Decode(&text); err != nil {
+		return f, 0, g.explain(err)
 	}
+	line = g.line() - bytes.Count(text, []byte("\n"))
 	g.in.done()
-	g.in.line(g.dec.InputOffset())
+	err = json.Unmarshal(text, &f)
+	bad := func(remedy, format string, args ...any) error {
+		p := g.problem(line, remedy, format, args...)
+		p.Item = g.item()
+		return rowError{p}
+	}
 	var te *json.UnmarshalTypeError
-	if errors.As(err, &te) {
-		what := "the feature is not an object"
-		if te.Field != "" {
-			what = fmt.Sprintf("the feature's %s is a JSON %s", te.Field, te.Value)
-		}
-		return nil, line, rowError{{File: g.rows.file, Line: line, Item: g.item(), What: what, Remedy: "make it a Feature as RFC 7946 has it"}}
-	}
-	if err != nil {
-		err := g.syntax(g.in, g.dec, err)
-		var p *Problem
-		if errors.As(err, &p) {
-			p.Line = max(p.Line, line)
-		}
-		return nil, line, err
-	}
-	if n := len(f.Properties); n > mostNames {
-		return nil, line, rowError{{File: g.rows.file, Line: line, Item: g.item(), What: fmt.Sprintf("the feature has %d properties", n), Remedy: "export it with those of the point only"}}
-	}
-	return f, line, nil
-}
-
-func (g *geoJSON) item() string { return "feature " + strconv.Itoa(g.n) }
-
-// lineEndsBefore counts the line ends before the first byte of the next value;
-// found is false where r ends before it.
-func lineEndsBefore(r io.Reader) (lines int, found bool) {
-	var buf [64]byte
-	for {
-		n, err := r.Read(buf[:])
-		for _, c := range buf[:n] {
-			switch c {
-			case '\n':
-				lines++
-			case ' ', '\t', '\r', ',':
-			default:
-				return lines, true
-			}
-		}
-		if err != nil {
-			return lines, false
-		}
-	}
-}
-
-// same reports whether a feature has only properties met before, no two of which
-// mean the same.
-func (g *geoJSON) same(f *feature) bool {
-	var seen [nColumns]bool
-	for name, v := range f.Properties {
-		c, known := g.meaning(name)
-		if !known {
-			return false
-		}
-		if c >= 0 && !isNull(v) {
-			if seen[c] {
-				return false
-			}
-			seen[c] = true
-		}
-	}
-	return true
-}
-
-// meaning gives what a property means, -1 for nothing. known is false where it is
-// to be noted first.
-func (g *geoJSON) meaning(name string) (c column, known bool) {
-	c, known = g.look[name]
-	if known || len(g.look) < mostNames {
-		return c, known
-	}
-	c, ok := g.fields.look(name)
-	if !ok {
-		return -1, true
-	}
-	switch c {
-	case colEasting, colNorthing, colLongitude, colLatitude:
-		return -1, true // the geometry has the position
-	}
-	return c, true
-}
-
-// columns notes what the properties of a feature mean, and refuses two that mean
-// the same.
-func (g *geoJSON) columns(f *feature) error {
-	if g.same(f) {
-		return nil
-	}
-	var by [nColumns]string
-	for _, name := range slices.Sorted(maps.Keys(f.Properties)) {
-		c, known := g.meaning(name)
-		if !known {
-			var ok bool
-			if c, ok = g.fields.look(name); !ok {
-				c = -1
-			}
-			switch c {
-			case colEasting, colNorthing, colLongitude, colLatitude:
-				c = -1 // the geometry has the position
-			case -1, colHeight:
-			default:
-				g.r.met(c, "property %q", name)
-			}
-			g.look[name] = c
-		}
-		if c < 0 || isNull(f.Properties[name]) {
-			continue
-		}
-		if by[c] != "" {
-			return g.problem(g.in.line(g.dec.InputOffset()), fmt.Sprintf(`say which one is meant, as in points.fields = { %q = %q }`, name, columnNames[c]),
-				"%s: the properties %q and %q both say %s", g.item(), by[c], name, columnNames[c])
-		}
-		by[c] = name
-	}
-	return nil
-}
-
-func (g *geoJSON) next() (Record, error) {
-	for {
-		f, line, err := g.take()
-		if err != nil {
-			return Record{}, err
-		}
-		if rec, use, err := g.record(f, line); use || err != nil {
-			return rec, err
-		}
-	}
-}
-
-// take returns the next feature, which Open may have read already.
-func (g *geoJSON) take() (*feature, int, error) {
-	if a := g.ahead; a != nil {
-		g.ahead = nil
-		return a.f, a.line, a.err
-	}
-	f, line, err := g.read()
-	if err == nil {
-		err = g.columns(f)
+	switch {
+	case errors.As(err, &te) && te.Field == "":
+		err = bad("make it a Feature as RFC 7946 has it", "the feature is not an object")
+	case errors.As(err, &te):
+		err = bad("make it a Feature as RFC 7946 has it", "the feature's %s is a JSON %s", te.Field, te.Value)
+	case err == nil && len(f.Properties) > mostNames:
+		err = bad("export it with those of the point only", "the feature has %d properties", len(f.Properties))
 	}
 	return f, line, err
 }
 
-// record makes a record of a feature. use is false for what is not a point.
-func (g *geoJSON) record(f *feature, line int) (rec Record, use bool, err error) {
-	r, use := g.fill(f, line)
-	if !use {
-		return Record{}, false, nil
+func (g *geoJSON) item() string { return "feature " + strconv.Itoa(g.n) }
+
+// meaning tells what a property means, -1 for nothing.
+func (g *geoJSON) meaning(name string) column {
+	c, known := g.look[name]
+	if known {
+		return c
 	}
-	rec, err = r.done()
-	return rec, true, err
+	c = g.fields.attribute(name)
+	if len(g.look) < mostNames {
+		g.look[name] = c
+		if c >= 0 && c != colHeight {
+			g.met(c, "property", name)
+		}
+	}
+	return c
 }
 
-func (g *geoJSON) fill(f *feature, line int) (r *row, use bool) {
-	item := g.item()
-	r = &row{rowReader: g.rows, item: item, rec: Record{Line: line, Where: item}}
-	if f.Type != "Feature" {
-		r.add(-1, "make it a Feature as RFC 7946 has it", "its type is %q, not Feature", clip(f.Type))
-		return r, true
+func (g *geoJSON) next() (Record, error) {
+	if ahead := g.ahead; ahead != nil {
+		g.ahead = nil
+		return ahead()
 	}
-	geo := f.Geometry
-	if geo == nil {
-		r.add(-1, "give it a position, or take it out", "the feature has no geometry")
-		return r, true
-	}
-	coords := geo.Coordinates
-	switch geo.Type {
-	case "Point", "MultiPoint":
-		if len(coords) > mostPosition {
-			r.add(-1, "give each point its own feature", "its coordinates take %d bytes", len(coords))
-			return r, true
+	for {
+		f, line, err := g.read()
+		if err != nil {
+			return Record{}, err
+		}
+		item := g.item()
+		r := &row{Reader: g.Reader, item: item, rec: Record{Line: line, Where: item}}
+		if use, err := g.point(r, &f); use || err != nil {
+			if err != nil {
+				return Record{}, err
+			}
+			return r.done()
 		}
 	}
-	switch geo.Type {
-	case "Point":
-	case "MultiPoint":
-		list := values(coords)
-		if len(list) != 1 {
-			r.add(-1, "give each its own feature", "a MultiPoint of %d positions is not one point", len(list))
-			return r, true
-		}
-		coords = list[0]
-	default:
-		g.rows.notes.at(r.rec.Where, "what is not a Point is passed over")
-		return nil, false
+}
+
+// point reads a feature. use is false for what is not a point.
+func (g *geoJSON) point(r *row, f *feature) (use bool, err error) {
+	v, err := g.cells(r, f)
+	if err != nil {
+		return false, err
 	}
-	var v cells
-	for name, value := range f.Properties {
-		c, ok := g.meaning(name)
-		if !ok || c < 0 || isNull(value) {
+	coords, is := g.position(r, f)
+	if !is {
+		return len(r.problems) > 0, nil
+	}
+	if v[colID] == "" && !isNull(f.ID) {
+		if text, err := propertyText(colID, f.ID); err == nil {
+			v[colID] = text
+			g.met(colID, "the id member of the feature", "")
+		}
+	}
+	g.place(r, coords, v[colHeight])
+	r.fill(&v)
+	return true, nil
+}
+
+// cells reads the properties of a feature. Two that mean the same end the reading.
+func (g *geoJSON) cells(r *row, f *feature) (v cells, err error) {
+	var from [nColumns]string
+	for _, name := range slices.Sorted(maps.Keys(f.Properties)) {
+		value := f.Properties[name]
+		c := g.meaning(name)
+		if c < 0 || isNull(value) {
 			continue
 		}
+		if from[c] != "" {
+			return v, g.problem(r.rec.Line, sayWhich(name, c),
+				"%s: the properties %q and %q both say %s", r.item, from[c], name, columnNames[c])
+		}
+		from[c] = name
 		text, err := propertyText(c, value)
 		if err != nil {
 			r.add(-1, "make it a text or a number", "property %q %v", clip(name), err)
 		}
-		v[c] = text
+		v[c] = strings.TrimSpace(text)
 	}
-	if strings.TrimSpace(v[colID]) == "" && !isNull(f.ID) {
-		if text, err := propertyText(colID, f.ID); err == nil {
-			v[colID] = text
-			if _, ok := g.look["\x00id"]; !ok {
-				g.look["\x00id"] = -1
-				g.r.met(colID, "the id member of the feature")
-			}
+	return v, nil
+}
+
+// position finds the coordinates of a feature. is is false, without a problem, for
+// what is not a point.
+func (g *geoJSON) position(r *row, f *feature) (coords json.RawMessage, is bool) {
+	geo := f.Geometry
+	switch {
+	case f.Type != "Feature":
+		r.add(-1, "make it a Feature as RFC 7946 has it", "its type is %q, not Feature", clip(f.Type))
+	case geo == nil:
+		r.add(-1, "give it a position, or take it out", "the feature has no geometry")
+	case geo.Type != "Point" && geo.Type != "MultiPoint":
+		r.problems = nil
+		r.notes.at(r.rec.Where, "what is not a Point is passed over")
+	case len(geo.Coordinates) > mostPosition:
+		r.add(-1, "give each point its own feature", "its coordinates take %d bytes", len(geo.Coordinates))
+	case geo.Type == "Point":
+		return geo.Coordinates, true
+	default:
+		list := values(geo.Coordinates)
+		if len(list) == 1 {
+			return list[0], true
 		}
+		r.add(-1, "give each its own feature", "a MultiPoint of %d positions is not one point", len(list))
 	}
-	g.place(r, coords, &v)
-	r.fill(&v)
-	return r, true
+	return nil, false
 }
 
 // values are the elements of an array; none of what is not one.
@@ -598,15 +486,16 @@ func values(array json.RawMessage) (list []json.RawMessage) {
 	return list
 }
 
-// place sets the position.
-func (g *geoJSON) place(r *row, coords json.RawMessage, v *cells) {
+// place sets the position. Heights come from the positions or from a property,
+// whichever is met first: the two are not mixed.
+func (g *geoJSON) place(r *row, coords json.RawMessage, height string) {
 	list := values(coords)
 	if len(list) < 2 {
 		r.add(-1, "give it two numbers, or three with the height", "the Point has no position")
 		return
 	}
 	if len(list) > 3 {
-		g.rows.notes.at(r.rec.Where, "numbers after the third of a position have no meaning in RFC 7946 and are passed over")
+		r.notes.at(r.rec.Where, "numbers after the third of a position have no meaning in RFC 7946 and are passed over")
 		list = list[:3]
 	}
 	var pos [3]float64
@@ -618,35 +507,36 @@ func (g *geoJSON) place(r *row, coords json.RawMessage, v *cells) {
 		}
 		pos[i] = f
 	}
-	var z *float64
+	third := len(list) == 3
 	switch {
-	case len(list) == 3:
-		switch g.heights {
-		case heightUnknown:
-			g.heights = heightFromPosition
-			g.r.met(colHeight, "the third number of the position")
-			fallthrough
-		case heightFromPosition:
+	case g.heights != heightUnknown:
+	case third:
+		g.heights = heightFromPosition
+		g.met(colHeight, "the third number of the position", "")
+	case height != "":
+		g.heights = heightFromProperty
+		g.header.HeightUnit, g.header.EllipsoidalHeight = nil, false
+		g.met(colHeight, "a property", "")
+	}
+	var z *float64
+	switch g.heights {
+	case heightFromPosition:
+		if third {
 			z = &pos[2]
-			if strings.TrimSpace(v[colHeight]) != "" {
-				g.rows.notes.at(r.rec.Where, "the height is taken from the position, not from the property")
-			}
-		case heightFromProperty:
-			g.rows.notes.at(r.rec.Where, "earlier features have their height in a property; the third number of the position is passed over")
 		}
-	case strings.TrimSpace(v[colHeight]) != "" && g.heights == heightFromPosition:
-		g.rows.notes.at(r.rec.Where, "earlier features have their height in the position; that of the property is passed over")
-	}
-	if text := strings.TrimSpace(v[colHeight]); text != "" && z == nil && len(list) == 2 && g.heights != heightFromPosition {
-		if g.heights == heightUnknown {
-			g.heights = heightFromProperty
-			g.r.header.HeightUnit, g.r.header.EllipsoidalHeight = nil, false
-			g.r.met(colHeight, "a property")
+		if height != "" && third {
+			r.notes.at(r.rec.Where, "the height is taken from the position, not from the property")
+		} else if height != "" {
+			r.notes.at(r.rec.Where, "earlier features have their height in the position; that of the property is passed over")
 		}
-		h := r.num(colHeight, text)
-		z = &h
+	case heightFromProperty:
+		if third {
+			r.notes.at(r.rec.Where, "earlier features have their height in a property; the third number of the position is passed over")
+		} else {
+			z = r.height(height)
+		}
 	}
-	r.position(pos[0], pos[1], z, g.r.header.Axes)
+	r.position(pos[0], pos[1], z)
 }
 
 // propertyText gives the text of a property. A list is for photos only.

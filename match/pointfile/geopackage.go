@@ -19,13 +19,10 @@ import (
 
 // geoPackage reads a layer of points of a GeoPackage.
 type geoPackage struct {
-	r     *Reader
-	rows  *rowReader
-	files *vfs.FS
-	db    *sql.DB
-	conn  *sql.Conn
-	q     *sql.Rows
-	file  fs.File
+	*Reader
+	conn *sql.Conn
+	q    *sql.Rows
+	open []io.Closer // the file and what reads it
 	// most is how many rows a query may give: the bytes of the file, as a row that
 	// is in it takes more than one. Pages that lead to one another in circles give
 	// more.
@@ -33,10 +30,9 @@ type geoPackage struct {
 
 	layer string
 	srs   int32
-	// fid, geom and cols say what the columns of the query are.
-	fid   bool
-	cols  []column
-	names []string
+	// fid and cols say what the columns of the query are.
+	fid  bool
+	cols []column
 	// heightFromColumn says that the positions have none.
 	heightFromColumn bool
 	values, dest     []any
@@ -74,38 +70,36 @@ type layer struct {
 func (r *Reader) openGeoPackage(fsys fs.FS, in *input, opt Options) (err error) {
 	name := r.header.File
 	if _, ok := in.file.(io.Seeker); !ok {
-		return &Problem{File: name, What: "a GeoPackage can't be read where files can only be read in order", Remedy: "unpack it first"}
+		return r.problem(0, "unpack it first", "a GeoPackage can't be read where files can only be read in order")
 	}
 	// A journal or a write-ahead log beside the file holds changes that are not in
 	// it; reading without them would show old points, or broken ones.
 	for _, suffix := range []string{"-wal", "-journal"} {
 		info, err := fs.Stat(fsys, name+suffix)
 		if err == nil && info.Size() > 0 {
-			return &Problem{File: name, What: fmt.Sprintf("%s%s beside it holds changes that are not in the file yet", name, suffix), Remedy: "close the program that has it open, or open and close it once there"}
+			return r.problem(0, "close the program that has it open, or open and close it once there", "%s%s beside it holds changes that are not in the file yet", name, suffix)
 		}
 	}
 	info, err := in.file.Stat()
 	if err != nil {
-		return &Problem{File: name, What: err.Error()}
+		return r.problem(0, "", "%v", err)
 	}
-	g := &geoPackage{r: r, rows: r.rows(opt), file: in.file, most: info.Size()}
-	defer func() {
-		if err != nil {
-			err = also(err, g.closeDB())
-		}
-	}()
-	var vfsName string
-	if vfsName, g.files, err = vfs.New(oneFile{fsys, name}); err != nil {
-		return &Problem{File: name, What: err.Error()}
-	}
-	g.db, err = sql.Open("sqlite", "file:"+dbName+"?vfs="+vfsName+"&mode=ro&immutable=1&_query_only=1")
+	g := &geoPackage{Reader: r, open: []io.Closer{in.file}, most: info.Size()}
+	r.src = g
+	vfsName, files, err := vfs.New(oneFile{fsys, name})
 	if err != nil {
-		return &Problem{File: name, What: err.Error()}
+		return err
 	}
+	g.open = append(g.open, files)
+	db, err := sql.Open("sqlite", "file:"+dbName+"?vfs="+vfsName+"&mode=ro&immutable=1&_query_only=1")
+	if err != nil {
+		return err
+	}
+	g.open = append(g.open, db)
 	ctx, cancel := context.WithTimeout(context.Background(), mostTime)
 	defer cancel()
-	if err := g.connect(ctx); err != nil {
-		return g.broken(err)
+	if err := g.connect(ctx, db); err != nil {
+		return err
 	}
 	r.header.Format = GeoPackage
 	l, err := g.choose(ctx, opt.Layer)
@@ -117,15 +111,11 @@ func (r *Reader) openGeoPackage(fsys fs.FS, in *input, opt Options) (err error) 
 	if err := g.system(ctx, l, opt); err != nil {
 		return err
 	}
-	if err := g.query(ctx, l, opt); err != nil {
-		return err
-	}
-	r.src = g
-	return nil
+	return g.query(ctx, l, opt)
 }
 
 func (g *geoPackage) problem(remedy, format string, args ...any) error {
-	return &Problem{File: g.rows.file, What: fmt.Sprintf(format, args...), Remedy: remedy}
+	return g.Reader.problem(0, remedy, format, args...)
 }
 
 // Numbers of SQLite's interface in C: SQLITE_LIMIT_LENGTH, SQLITE_LIMIT_LIKE_PATTERN_LENGTH
@@ -138,11 +128,11 @@ const (
 )
 
 // connect opens the database and sets what it may claim.
-func (g *geoPackage) connect(ctx context.Context) error {
-	var err error
-	if g.conn, err = g.db.Conn(ctx); err != nil {
+func (g *geoPackage) connect(ctx context.Context, db *sql.DB) (err error) {
+	if g.conn, err = db.Conn(ctx); err != nil {
 		return err
 	}
+	g.open = append(g.open, g.conn)
 	for limit, most := range map[int]int{
 		limitLength:      maxItem, // of a value, and of a row
 		limitLikePattern: 1,       // nothing here asks for it, a schema might
@@ -160,8 +150,8 @@ func (g *geoPackage) connect(ctx context.Context) error {
 	return err
 }
 
-// broken tells of an error of SQLite.
-func (g *geoPackage) broken(err error) error {
+// explain tells of an error of SQLite.
+func (g *geoPackage) explain(err error) error {
 	var se *sqlite.Error
 	switch {
 	case errors.Is(err, errTooManyRows):
@@ -193,28 +183,18 @@ func (g *geoPackage) stored(ctx context.Context, table string, needs ...string) 
 	case errors.Is(err, sql.ErrNoRows):
 		return nil, g.problem("export the file again", "there is no table %q, though it is listed as a layer", clip(table))
 	case err != nil:
-		return nil, g.broken(err)
+		return nil, err
 	case kind == "view":
 		return nil, g.problem("export it as a table", "%q is a view, whose rows are worked out and not in the file", clip(table))
 	case kind != "table":
 		return nil, g.problem("export it as a table", "%q is a %s table, whose rows are worked out and not in the file", clip(table), kind)
 	}
-	rows, err := g.conn.QueryContext(ctx, `SELECT name, pk FROM pragma_table_info(?)`, table)
+	err = g.each(ctx, func(c []sql.NullString) error {
+		list = append(list, attribute{c[0].String, c[1].String == "1"})
+		return nil
+	}, `SELECT name, pk FROM pragma_table_info(?)`, table)
 	if err != nil {
-		return nil, g.broken(err)
-	}
-	defer func() { err = also(err, rows.Close()) }()
-	for rows.Next() {
-		var a attribute
-		var pk int
-		if err := rows.Scan(&a.name, &pk); err != nil {
-			return nil, g.broken(err)
-		}
-		a.key = pk == 1
-		list = append(list, a)
-	}
-	if err := rows.Err(); err != nil {
-		return nil, g.broken(err)
+		return nil, err
 	}
 	for _, name := range needs {
 		if !slices.ContainsFunc(list, func(a attribute) bool { return strings.EqualFold(a.name, name) }) {
@@ -227,8 +207,8 @@ func (g *geoPackage) stored(ctx context.Context, table string, needs ...string) 
 // each calls f for each row of a query whose rows take no more than maxItem
 // together. The query must be a plain walk through a stored table: only then does
 // each row come soon after the one before.
-func (g *geoPackage) each(ctx context.Context, query string, f func(cells []sql.NullString) error) error {
-	rows, err := g.conn.QueryContext(ctx, query)
+func (g *geoPackage) each(ctx context.Context, f func(cells []sql.NullString) error, query string, args ...any) error {
+	rows, err := g.conn.QueryContext(ctx, query, args...)
 	if err != nil {
 		return err
 	}
@@ -268,16 +248,17 @@ func (g *geoPackage) layers(ctx context.Context) ([]layer, error) {
 		return nil, err
 	}
 	features := map[string]bool{}
-	if err := g.each(ctx, `SELECT table_name, data_type FROM gpkg_contents`, func(c []sql.NullString) error {
+	err := g.each(ctx, func(c []sql.NullString) error {
 		if c[1].String == "features" {
 			features[c[0].String] = true
 		}
 		return nil
-	}); err != nil {
-		return nil, g.broken(err)
+	}, `SELECT table_name, data_type FROM gpkg_contents`)
+	if err != nil {
+		return nil, err
 	}
 	var all []layer
-	if err := g.each(ctx, `SELECT table_name, column_name, geometry_type_name, srs_id, z FROM gpkg_geometry_columns`, func(c []sql.NullString) error {
+	err = g.each(ctx, func(c []sql.NullString) error {
 		if !features[c[0].String] {
 			return nil
 		}
@@ -291,11 +272,9 @@ func (g *geoPackage) layers(ctx context.Context) ([]layer, error) {
 		}
 		all = append(all, layer{table: c[0].String, column: c[1].String, kind: c[2].String, srs: int32(srs), z: z})
 		return nil
-	}); err != nil {
-		return nil, g.broken(err)
-	}
+	}, `SELECT table_name, column_name, geometry_type_name, srs_id, z FROM gpkg_geometry_columns`)
 	slices.SortStableFunc(all, func(a, b layer) int { return strings.Compare(a.table, b.table) })
-	return all, nil
+	return all, err
 }
 
 // choose finds the layer to read.
@@ -312,33 +291,18 @@ func (g *geoPackage) choose(ctx context.Context, want string) (layer, error) {
 		}
 	}
 	list := func(ls []layer) string {
-		var b strings.Builder
-		for i, l := range ls {
-			if i == 12 {
-				b.WriteString(" …")
-				break
-			}
-			if i > 0 {
-				b.WriteString(", ")
-			}
-			fmt.Fprintf(&b, "%q (%s)", clip(l.table), clip(strings.ToLower(l.kind)))
-		}
-		return b.String()
+		return listAll(ls, ", ", func(l layer) string { return fmt.Sprintf("%q (%s)", clip(l.table), clip(strings.ToLower(l.kind))) })
 	}
 	if want != "" {
-		for _, l := range points {
-			if l.table == want {
-				return l, nil
-			}
-		}
-		if len(all) == 0 {
-			return layer{}, g.problem("export the points as a layer", "there is no layer %q, and no other one", want)
-		}
-		return layer{}, g.problem("name one of points", "there is no layer of points %q; the layers are %s", want, list(all))
+		points = slices.DeleteFunc(points, func(l layer) bool { return l.table != want })
 	}
 	switch {
 	case len(points) == 1:
 		return points[0], nil
+	case want != "" && len(all) == 0:
+		return layer{}, g.problem("export the points as a layer", "there is no layer %q, and no other one", want)
+	case want != "":
+		return layer{}, g.problem("name one of points", "there is no layer of points %q; the layers are %s", want, list(all))
 	case len(points) > 1:
 		return layer{}, g.problem(fmt.Sprintf("say which one to read, as in points.layer = %q", points[0].table), "there is more than one layer that can hold points: %s", list(points))
 	case len(all) > 0:
@@ -355,11 +319,8 @@ func (g *geoPackage) system(ctx context.Context, l layer, opt Options) error {
 	var org, definition sql.NullString
 	var code sql.NullInt64
 	err := g.conn.QueryRowContext(ctx, `SELECT organization, organization_coordsys_id, definition FROM gpkg_spatial_ref_sys WHERE srs_id = ?`, l.srs).Scan(&org, &code, &definition)
-	if errors.Is(err, sql.ErrNoRows) {
-		err = nil
-	}
-	if err != nil {
-		return g.broken(err)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return err
 	}
 	o := strings.ToUpper(strings.TrimSpace(org.String))
 	wkt := strings.TrimSpace(definition.String)
@@ -374,9 +335,9 @@ func (g *geoPackage) system(ctx context.Context, l layer, opt Options) error {
 	if crs == "" && opt.CRS == "" {
 		return g.problem(`say which (points.crs = "EPSG:2157", for instance)`, "layer %q does not say which system its points are in (srs_id %d)", l.table, l.srs)
 	}
-	g.r.setCRS(crs, opt)
-	if g.r.header.Axes == Unstated && opt.CRS == "" {
-		g.r.header.Axes = axesOf(wkt)
+	g.setCRS(crs, opt)
+	if g.header.Axes == Unstated && opt.CRS == "" {
+		g.header.Axes = axesOf(wkt)
 	}
 	return nil
 }
@@ -386,93 +347,50 @@ func quote(name string) string { return `"` + strings.ReplaceAll(name, `"`, `""`
 
 // query works out what the attributes mean and starts the reading.
 func (g *geoPackage) query(ctx context.Context, l layer, opt Options) error {
-	fields, err := newFieldMap(opt.Fields)
-	if err != nil {
-		return err
-	}
 	list, err := g.stored(ctx, l.table)
 	if err != nil {
 		return err
 	}
-	var sel []string
-	var has [nColumns]int // index+1 in list
-	geom, fid := false, ""
-	for i, a := range list {
-		if strings.EqualFold(a.name, l.column) {
-			geom = true
-			continue
-		}
-		if a.key && fid == "" {
-			fid = a.name
-		}
-		c, ok := fields.look(a.name)
-		if !ok {
-			continue
-		}
-		switch c {
-		case colEasting, colNorthing, colLongitude, colLatitude:
-			continue // the geometry has the position
-		}
-		if j := has[c]; j > 0 {
-			// A primary key is the file's own number of the row; another column that
-			// can be the id goes before it.
-			switch {
-			case list[j-1].key:
-			case a.key:
-				continue
-			default:
-				return g.problem(fmt.Sprintf("say which one is meant, as in points.fields = { %q = %q }", a.name, columnNames[c]), "layer %q: the attributes %q and %q both say %s", l.table, list[j-1].name, a.name, columnNames[c])
-			}
-		}
-		has[c] = i + 1
-	}
-	if !geom {
-		return g.problem("export the file again", "layer %q has no column %q, which should hold the geometry", l.table, l.column)
-	}
 	for name := range opt.Fields {
-		found := false
-		for _, a := range list {
-			found = found || Key(a.name) == Key(name)
-		}
-		if !found {
+		if !slices.ContainsFunc(list, func(a attribute) bool { return Key(a.name) == Key(name) }) {
 			return g.problem("name an attribute that is there", "points.fields: layer %q has no attribute %q", l.table, name)
 		}
 	}
-	if has[colID] == 0 {
-		names := make([]string, 0, len(list))
-		for _, a := range list {
-			names = append(names, a.name)
-		}
-		return g.problem(`say which one it is, as in points.fields = { "PT_NO" = "id" }`, "layer %q has no attribute for the id of a point; the attributes are %s", l.table, quoteAll(names))
+	if !slices.ContainsFunc(list, func(a attribute) bool { return strings.EqualFold(a.name, l.column) }) {
+		return g.problem("export the file again", "layer %q has no column %q, which should hold the geometry", l.table, l.column)
 	}
-	sel = append(sel, quote(l.column))
-	if fid != "" {
+	list = slices.DeleteFunc(list, func(a attribute) bool { return strings.EqualFold(a.name, l.column) })
+	from, err := g.sources(l, list)
+	if err != nil {
+		return err
+	}
+	sel := []string{quote(l.column)}
+	if i := slices.IndexFunc(list, func(a attribute) bool { return a.key }); i >= 0 {
 		g.fid = true
-		sel = append(sel, quote(fid))
+		sel = append(sel, quote(list[i].name))
 	}
 	g.heightFromColumn = l.z == 0
 	for c := range nColumns {
-		i := has[c]
-		if i == 0 {
-			continue
+		a := from[c]
+		switch {
+		case a == nil:
+		case c == colHeight && !g.heightFromColumn:
+			g.notes.plain("the height is taken from the position, not from the attribute %q", a.name)
+		default:
+			g.met(c, "attribute", a.name)
+			// As text, since the driver would read a time without an offset as UTC.
+			sel = append(sel, "CAST("+quote(a.name)+" AS TEXT)")
+			g.cols = append(g.cols, c)
 		}
-		a := list[i-1]
-		if c == colHeight && !g.heightFromColumn {
-			g.rows.notes.plain("the height is taken from the position, not from the attribute %q", a.name)
-			continue
-		}
-		g.r.met(c, "attribute %q", a.name)
-		// As text, since the driver would read a time without an offset as UTC.
-		sel = append(sel, "CAST("+quote(a.name)+" AS TEXT)")
-		g.cols, g.names = append(g.cols, c), append(g.names, a.name)
 	}
 	if !g.heightFromColumn {
-		g.r.met(colHeight, "the position")
+		g.met(colHeight, "the position", "")
 	}
 	g.q, err = g.conn.QueryContext(context.Background(), "SELECT "+strings.Join(sel, ", ")+" FROM "+quote(l.table))
 	if err != nil {
-		return g.broken(err)
+		return err
 	}
+	g.open = append(g.open, g.q)
 	g.values, g.dest = make([]any, len(sel)), make([]any, len(sel))
 	for i := range g.values {
 		g.dest[i] = &g.values[i]
@@ -480,19 +398,35 @@ func (g *geoPackage) query(ctx context.Context, l layer, opt Options) error {
 	return nil
 }
 
-func (g *geoPackage) next() (Record, error) {
-	for {
-		if !g.q.Next() {
-			if err := g.q.Err(); err != nil {
-				return Record{}, g.broken(err)
-			}
-			return Record{}, io.EOF
+// sources finds the attribute that each column comes from.
+func (g *geoPackage) sources(l layer, list []attribute) (from [nColumns]*attribute, err error) {
+	for i := range list {
+		a := &list[i]
+		c := g.fields.attribute(a.name)
+		switch {
+		case c < 0:
+		// A primary key is the file's own number of the row; another column that can
+		// be the id goes before it.
+		case from[c] == nil || from[c].key:
+			from[c] = a
+		case !a.key:
+			return from, g.problem(sayWhich(a.name, c), "layer %q: the attributes %q and %q both say %s", l.table, from[c].name, a.name, columnNames[c])
 		}
+	}
+	if from[colID] == nil {
+		return from, g.problem(`say which one it is, as in points.fields = { "PT_NO" = "id" }`, "layer %q has no attribute for the id of a point; the attributes are %s", l.table,
+			listAll(list, " ", func(a attribute) string { return strconv.Quote(clip(a.name)) }))
+	}
+	return from, nil
+}
+
+func (g *geoPackage) next() (Record, error) {
+	for g.q.Next() {
 		if g.n++; g.n > g.most {
-			return Record{}, g.broken(errTooManyRows)
+			return Record{}, errTooManyRows
 		}
 		if err := g.q.Scan(g.dest...); err != nil {
-			return Record{}, g.broken(err)
+			return Record{}, err
 		}
 		item := fmt.Sprintf("layer %s, row %d", clip(g.layer), g.n)
 		attrs := g.values[1:]
@@ -500,65 +434,61 @@ func (g *geoPackage) next() (Record, error) {
 			item = fmt.Sprintf("layer %s, fid %v", clip(g.layer), attrs[0])
 			attrs = attrs[1:]
 		}
-		r := row{rowReader: g.rows, item: item, rec: Record{Where: item}}
-		if g.values[0] == nil {
-			r.add(-1, "give it a position, or take it out", "the point has no geometry")
+		r := row{Reader: g.Reader, item: item, rec: Record{Where: item}}
+		if g.point(&r, attrs) {
 			return r.done()
 		}
-		blob, _ := g.values[0].([]byte)
-		p, err := parseGeoPackagePoint(blob)
-		switch {
-		case errors.Is(err, errNotPoint):
-			g.rows.notes.at(item, "what is not a point is passed over")
-			continue
-		case err != nil:
-			r.add(-1, "export the layer again, or take the point out", "%v", err)
-			return r.done()
-		case p.srs != g.srs:
-			r.add(-1, "export the layer again", "the geometry says srs_id %d where the layer says %d", p.srs, g.srs)
-		}
-		var v cells
-		for i, c := range g.cols {
-			switch t := attrs[i].(type) {
-			case nil:
-			case string:
-				v[c] = t
-			case []byte:
-				v[c] = string(bytes.TrimRight(t, "\x00"))
-			default:
-				v[c] = fmt.Sprint(t)
-			}
-		}
-		var z *float64
-		if g.heightFromColumn {
-			if t := strings.TrimSpace(v[colHeight]); t != "" {
-				h := r.num(colHeight, t)
-				z = &h
-			}
-		} else if p.hasZ {
-			z = &p.z
-		}
-		r.position(p.x, p.y, z, g.r.header.Axes)
-		r.fill(&v)
-		return r.done()
 	}
+	if err := g.q.Err(); err != nil {
+		return Record{}, err
+	}
+	return Record{}, io.EOF
 }
 
-func (g *geoPackage) closeDB() error {
+// point reads a row of the query. use is false for what is not a point.
+func (g *geoPackage) point(r *row, attrs []any) (use bool) {
+	if g.values[0] == nil {
+		r.add(-1, "give it a position, or take it out", "the point has no geometry")
+		return true
+	}
+	blob, _ := g.values[0].([]byte)
+	p, err := parseGeoPackagePoint(blob)
+	switch {
+	case errors.Is(err, errNotPoint):
+		g.notes.at(r.item, "what is not a point is passed over")
+		return false
+	case err != nil:
+		r.add(-1, "export the layer again, or take the point out", "%v", err)
+		return true
+	case p.srs != g.srs:
+		r.add(-1, "export the layer again", "the geometry says srs_id %d where the layer says %d", p.srs, g.srs)
+	}
+	var v cells
+	for i, c := range g.cols {
+		switch t := attrs[i].(type) {
+		case nil:
+		case []byte:
+			v[c] = string(bytes.TrimRight(t, "\x00"))
+		default:
+			v[c] = fmt.Sprint(t)
+		}
+	}
+	var z *float64
+	if g.heightFromColumn {
+		z = r.height(v[colHeight])
+	} else if p.hasZ {
+		z = &p.z
+	}
+	r.position(p.x, p.y, z)
+	r.fill(&v)
+	return true
+}
+
+// Close closes what has been opened, the last first.
+func (g *geoPackage) Close() error {
 	var errs []error
-	if g.q != nil {
-		errs = append(errs, g.q.Close())
-	}
-	if g.conn != nil {
-		errs = append(errs, g.conn.Close())
-	}
-	if g.db != nil {
-		errs = append(errs, g.db.Close())
-	}
-	if g.files != nil {
-		errs = append(errs, g.files.Close())
+	for _, c := range slices.Backward(g.open) {
+		errs = append(errs, c.Close())
 	}
 	return errors.Join(errs...)
 }
-
-func (g *geoPackage) Close() error { return errors.Join(g.closeDB(), g.file.Close()) }

@@ -205,7 +205,7 @@ func TestGeoPackageRefuses(t *testing.T) {
 		{"no such layer", gpkg(t, points("a", 2157, 0, cols)...), Options{Layer: "b"}, `no layer of points "b"`},
 		{"undefined system", gpkg(t, points("a", -1, 0, cols)...), Options{}, "does not say which system its points are in (srs_id -1)"},
 		{"undefined degrees", gpkg(t, points("a", 0, 0, cols)...), Options{}, "does not say which system"},
-		{"no id", gpkg(t, points("a", 2157, 0, "fid INTEGER PRIMARY KEY, geom BLOB, PUNKT TEXT")...), Options{}, `no attribute for the id of a point; the attributes are "fid" "geom" "PUNKT"; say which one it is`},
+		{"no id", gpkg(t, points("a", 2157, 0, "fid INTEGER PRIMARY KEY, geom BLOB, PUNKT TEXT")...), Options{}, `no attribute for the id of a point; the attributes are "fid" "PUNKT"; say which one it is`},
 		{"two ids", gpkg(t, points("a", 2157, 0, cols+", name TEXT")...), Options{}, `the attributes "id" and "name" both say id`},
 		{"no geometry column", gpkg(t, points("a", 2157, 0, "id TEXT")...), Options{}, `no column "geom"`},
 		{"no attribute", gpkg(t, points("a", 2157, 0, cols)...), Options{Fields: map[string]string{"PT": "code"}}, `no attribute "PT"`},

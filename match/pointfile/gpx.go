@@ -2,7 +2,6 @@ package pointfile
 
 import (
 	"encoding/xml"
-	"fmt"
 	"net/url"
 	"path"
 	"strings"
@@ -12,39 +11,28 @@ import (
 
 // gpx reads the wpt elements of GPX.
 type gpx struct {
-	r      *Reader
-	s      *xmlStream
-	rows   *rowReader
-	fields fieldMap
-	space  string // the name space of the root
-	seen   map[string]bool
+	*xmlStream
+	space string // the name space of the root
 }
 
-func (r *Reader) openGPX(s *xmlStream, root xml.StartElement, opt Options) error {
-	fields, err := newFieldMap(opt.Fields)
-	if err != nil {
-		return err
-	}
-	r.header.Format = GPX
+func (s *xmlStream) openGPX(root xml.StartElement, opt Options) {
+	s.header.Format = GPX
 	if v := attr(root, "version"); v != "1.1" {
-		r.notes.plain("the file says version %q of GPX and is read by the rules of 1.1", clip(v))
+		s.notes.plain("the file says version %q of GPX and is read by the rules of 1.1", clip(v))
 	}
-	r.setCRS("OGC:CRS84", opt) // "using WGS84 datum": schema of GPX 1.1, latitudeType
-	r.header.Axes = Geographic
-	r.header.HeightUnit = &grid.Metre
-	r.src = &gpx{r: r, s: s, rows: r.rows(opt), fields: fields, space: root.Name.Space, seen: map[string]bool{}}
-	r.met(colLongitude, `attribute "lon"`)
-	r.met(colLatitude, `attribute "lat"`)
-	return nil
+	s.setCRS("OGC:CRS84", opt) // "using WGS84 datum": schema of GPX 1.1, latitudeType
+	s.header.Axes = Geographic
+	s.header.HeightUnit = &grid.Metre
+	s.src = &gpx{s, root.Name.Space}
+	s.met(colLongitude, "attribute", "lon")
+	s.met(colLatitude, "attribute", "lat")
 }
-
-func (g *gpx) Close() error { return g.s.in.file.Close() }
 
 func (g *gpx) next() (Record, error) {
 	for {
-		tok, err := g.s.next()
+		tok, err := g.xmlStream.next()
 		if err != nil {
-			return Record{}, g.s.syntax(err)
+			return Record{}, err
 		}
 		e, ok := tok.(xml.StartElement)
 		if !ok || e.Name.Space != g.space {
@@ -52,158 +40,172 @@ func (g *gpx) next() (Record, error) {
 		}
 		switch e.Name.Local {
 		case "wpt":
-			if g.s.parent() == "gpx" {
+			if g.parent() == "gpx" {
 				return g.point(e)
 			}
 		case "rte", "trk":
-			g.rows.notes.at(onLine(g.s.line()), "routes and tracks are passed over; waypoints are the points")
+			g.notes.at(onLine(g.line()), "routes and tracks are passed over; waypoints are the points")
 		}
-	}
-}
-
-// met notes once where a value comes from.
-func (g *gpx) met(c column, from string) {
-	if key := columnNames[c] + " " + from; !g.seen[key] && len(g.seen) < mostNames {
-		g.seen[key] = true
-		g.r.met(c, "%s", from)
 	}
 }
 
 // gpxElements are the parts of a waypoint that are read, by the schema of GPX 1.1
-// (wptType). The first of two that mean the same is preferred.
+// (wptType), and which of two that mean the same is preferred.
 var gpxElements = map[string]struct {
-	c     column
-	first bool
+	c column
+	preference
 }{
-	"name": {colID, true},
-	"type": {colCode, true}, "sym": {colCode, false},
-	"desc": {colDesc, true}, "cmt": {colDesc, false},
-	"time": {colObserved, true},
-	"ele":  {colHeight, true},
+	"name": {colID, first},
+	"type": {colCode, first}, "sym": {colCode, second},
+	"desc": {colDesc, first}, "cmt": {colDesc, second},
+	"time": {colObserved, first},
+	"ele":  {colHeight, first},
+}
+
+// preference orders the places of a waypoint that a value can come from.
+type preference int
+
+const (
+	none preference = iota
+	extension
+	second
+	first
+)
+
+// waypoint is what has been read of a point.
+type waypoint struct {
+	row
+	values [nColumns]struct {
+		preference
+		from, text string
+		again      string // another extension that gives the value
+	}
+	photos []string
+	// Of the element being read:
+	text       strings.Builder
+	leaf       bool
+	href, mime string // of a link
+}
+
+// offer gives a value, which is taken where nothing better has been met.
+func (w *waypoint) offer(c column, p preference, from string) {
+	text := strings.TrimSpace(w.text.String())
+	switch v := &w.values[c]; {
+	case text == "" || p < v.preference:
+	case p == extension && v.preference == extension:
+		v.again = from
+	default:
+		v.preference, v.from, v.text, v.again = p, from, text, ""
+	}
 }
 
 // point reads a waypoint whose start has been read.
 func (g *gpx) point(e xml.StartElement) (Record, error) {
-	line := g.s.line()
-	r := row{rowReader: g.rows, rec: Record{Line: line, Where: onLine(line)}}
-	var v, second, own cells
-	var from, secondFrom, ownFrom, again [nColumns]string
-	lat, lon := attr(e, "lat"), attr(e, "lon")
-	var photos []string
-	depth := len(g.s.open)
-	var text strings.Builder
-	var href, mime string // of the link being read
-	extension := 0        // depth of extensions, 0 outside
-	leaf := false
-	for len(g.s.open) >= depth {
-		tok, err := g.s.next()
+	line := g.line()
+	w := waypoint{row: row{Reader: g.Reader, rec: Record{Line: line, Where: onLine(line)}}}
+	lat, lon := strings.TrimSpace(attr(e, "lat")), strings.TrimSpace(attr(e, "lon"))
+	for within := len(g.open); ; {
+		tok, err := g.xmlStream.next()
 		if err != nil {
-			return Record{}, g.s.syntax(err)
+			return Record{}, err
+		}
+		if len(g.open) < within {
+			break
 		}
 		switch t := tok.(type) {
 		case xml.StartElement:
-			text.Reset()
-			leaf = true
-			at := len(g.s.open)
-			switch {
-			case at == depth+1 && t.Name.Space == g.space && t.Name.Local == "link":
-				href, mime = attr(t, "href"), ""
-			case at == depth+1 && t.Name.Space == g.space && t.Name.Local == "extensions":
-				extension = at
+			w.text.Reset()
+			w.leaf = true
+			if t.Name.Local == "link" && len(g.open) == within+1 {
+				w.href, w.mime = attr(t, "href"), ""
 			}
 		case xml.CharData:
-			if text.Len()+len(t) > 1<<20 {
-				return Record{}, g.s.problem(line, "shorten it", "a text of the waypoint is longer than 1 MiB")
+			if w.text.Len()+len(t) > 1<<20 {
+				return Record{}, g.problem(line, "shorten it", "a text of the waypoint is longer than 1 MiB")
 			}
-			text.Write(t)
+			w.text.Write(t)
 		case xml.EndElement:
-			at := len(g.s.open) + 1 // depth of the element that ends
-			name, value := t.Name.Local, text.String()
-			text.Reset()
-			known, isKnown := gpxElements[name]
-			switch {
-			case extension > 0 && at > extension:
-				if c, ok := g.fields.look(name); ok && leaf && strings.TrimSpace(value) != "" {
-					switch c {
-					case colEasting, colNorthing, colLongitude, colLatitude, colHeight:
-					default:
-						if own[c] != "" {
-							again[c] = name
-							break
-						}
-						own[c], ownFrom[c] = value, name
-					}
-				}
-			case at == depth+2 && t.Name.Space == g.space && name == "type" && g.s.open[len(g.s.open)-1] == "link":
-				mime = strings.TrimSpace(value)
-			case at != depth+1 || t.Name.Space != g.space:
-			case name == "extensions":
-				extension = 0
-			case name == "link":
-				if p, ok := g.photo(r.rec.Where, href, mime); ok {
-					photos = append(photos, p)
-				}
-			case name == "hdop" || name == "pdop" || name == "vdop":
-				g.rows.notes.at(r.rec.Where, "a dilution of precision is not an accuracy and is passed over")
-			case known.first:
-				v[known.c], from[known.c] = value, name
-			case isKnown:
-				second[known.c], secondFrom[known.c] = value, name
-			}
-			leaf = false
+			g.end(&w, t.Name, g.open[within:])
+			w.text.Reset()
+			w.leaf = false
 		}
 	}
+	x, y := w.num(colLongitude, lon), w.num(colLatitude, lat)
+	var v cells
 	for c := range nColumns {
-		if strings.TrimSpace(v[c]) == "" {
-			v[c], from[c] = second[c], secondFrom[c]
+		got := w.values[c]
+		v[c] = got.text
+		switch {
+		case got.again != "":
+			return Record{}, g.problem(line, sayWhich(got.again, c), "the extensions %q and %q both say %s", got.from, got.again, columnNames[c])
+		case got.preference == extension:
+			g.met(c, "extension", got.from)
+		case got.preference != none:
+			g.met(c, "element", got.from)
 		}
-		if strings.TrimSpace(v[c]) != "" {
-			g.met(c, fmt.Sprintf("element %q", from[c]))
-		} else if again[c] != "" {
-			return Record{}, g.s.problem(line, fmt.Sprintf("say which one is meant, as in points.fields = { %q = %q }", again[c], columnNames[c]), "the extensions %q and %q both say %s", ownFrom[c], again[c], columnNames[c])
-		} else if own[c] != "" {
-			v[c] = own[c]
-			g.met(c, fmt.Sprintf("extension %q", ownFrom[c]))
+	}
+	z := w.height(v[colHeight])
+	if len(w.problems) == 0 {
+		w.position(x, y, z)
+	}
+	w.fill(&v)
+	if len(w.photos) > 0 {
+		g.met(colPhotos, "element", "link")
+		w.rec.Photos = append(w.photos, w.rec.Photos...)
+	}
+	return w.done()
+}
+
+// end takes what the end of an element completes. open are the elements of the
+// waypoint that enclose it.
+func (g *gpx) end(w *waypoint, name xml.Name, open []string) {
+	if len(open) > 0 && open[0] == "extensions" {
+		if c := g.fields.attribute(name.Local); w.leaf && c >= 0 && c != colHeight {
+			w.offer(c, extension, name.Local)
+		}
+		return
+	}
+	if name.Space != g.space || len(open) > 1 {
+		return
+	}
+	if len(open) == 1 {
+		if open[0] == "link" && name.Local == "type" {
+			w.mime = strings.TrimSpace(w.text.String())
+		}
+		return
+	}
+	switch name.Local {
+	case "link":
+		g.photo(w)
+	case "hdop", "pdop", "vdop":
+		g.notes.at(w.rec.Where, "a dilution of precision is not an accuracy and is passed over")
+	default:
+		if known, ok := gpxElements[name.Local]; ok {
+			w.offer(known.c, known.preference, name.Local)
 		}
 	}
-	x, y := r.num(colLongitude, strings.TrimSpace(lon)), r.num(colLatitude, strings.TrimSpace(lat))
-	var z *float64
-	if t := strings.TrimSpace(v[colHeight]); t != "" {
-		h := r.num(colHeight, t)
-		z = &h
-	}
-	if len(r.problems) == 0 {
-		r.position(x, y, z, Geographic)
-	}
-	r.fill(&v)
-	if len(photos) > 0 {
-		g.met(colPhotos, `element "link"`)
-		r.rec.Photos = append(photos, r.rec.Photos...)
-	}
-	return r.done()
 }
 
 // photo takes a link for a photo where it leads to an image beside the file. A
 // link is a URI reference (RFC 3986).
-func (g *gpx) photo(where, href, mime string) (string, bool) {
-	href = strings.TrimSpace(href)
+func (g *gpx) photo(w *waypoint) {
+	href := strings.TrimSpace(w.href)
 	u, err := url.Parse(href)
 	if href == "" || err != nil {
-		g.rows.notes.at(where, "a link that is not a URI reference is passed over")
-		return "", false
+		g.notes.at(w.rec.Where, "a link that is not a URI reference is passed over")
+		return
 	}
-	image := strings.HasPrefix(strings.ToLower(mime), "image/")
+	image := strings.HasPrefix(strings.ToLower(w.mime), "image/")
 	switch strings.ToLower(path.Ext(u.Path)) {
 	case ".jpg", ".jpeg", ".tif", ".tiff", ".png", ".heic", ".heif", ".webp", ".dng":
-		image = image || mime == ""
+		image = image || w.mime == ""
 	}
-	if !image {
-		g.rows.notes.at(where, "a link that does not lead to an image is passed over")
-		return "", false
+	switch {
+	case !image:
+		g.notes.at(w.rec.Where, "a link that does not lead to an image is passed over")
+	case u.Scheme != "" || u.Host != "":
+		g.notes.at(w.rec.Where, "a link to an image elsewhere than beside the file is passed over")
+	default:
+		w.photos = append(w.photos, u.Path)
 	}
-	if u.Scheme != "" || u.Host != "" {
-		g.rows.notes.at(where, "a link to an image elsewhere than beside the file is passed over")
-		return "", false
-	}
-	return u.Path, true
 }

@@ -1,9 +1,9 @@
 package pointfile
 
 import (
+	"cmp"
 	"encoding/xml"
 	"errors"
-	"fmt"
 	"io"
 	"io/fs"
 	"strings"
@@ -26,18 +26,11 @@ var linearUnits = map[string]*grid.Unit{
 }
 
 // landXML reads the CgPoint elements of LandXML.
-type landXML struct {
-	s    *xmlStream
-	rows *rowReader
-	axes Axes
-	met  func(c column, from string)
-	seen [nColumns]bool
-	text strings.Builder
-}
+type landXML struct{ *xmlStream }
 
 // landHead is what a document says of all its points.
 type landHead struct {
-	units, system   bool
+	units, system   bool // whether there is one
 	unit, elevation string
 	metric          bool
 	// crs is a code or WKT, systemName what else the system is called.
@@ -46,74 +39,77 @@ type landHead struct {
 	several         bool
 }
 
-func (r *Reader) openLandXML(fsys fs.FS, s *xmlStream, root xml.StartElement, opt Options) error {
-	r.header.Format = LandXML
+func (s *xmlStream) openLandXML(fsys fs.FS, root xml.StartElement, opt Options) error {
+	s.header.Format = LandXML
+	s.src = landXML{s}
 	if v := attr(root, "version"); v != "" && v != "1.2" {
-		r.notes.plain("the file says version %s of LandXML and is read by the rules of 1.2", clip(v))
+		s.notes.plain("the file says version %s of LandXML and is read by the rules of 1.2", clip(v))
 	}
-	head, err := r.landHead(fsys)
+	f, err := fsys.Open(s.header.File)
 	if err != nil {
 		return err
 	}
-	if head.several && opt.CRS == "" {
+	defer f.Close()
+	first := newXMLStream(s.Reader, newInput(f))
+	head, err := first.landHead(fsys)
+	switch {
+	case err != nil:
+		return first.explain(err)
+	case head.several && opt.CRS == "":
 		return s.problem(0, "say which one the points are in (points.crs)", "there is more than one CoordinateSystem")
+	case head.several:
+		head.crs = ""
 	}
-	if !head.several {
-		r.setCRS(head.crs, opt)
-	} else {
-		r.setCRS("", opt)
+	s.setCRS(head.crs, opt)
+	if s.header.Axes == Unstated {
+		s.header.Axes = Plane
 	}
-	if r.header.Axes == Unstated {
-		r.header.Axes = Plane
-	}
-	if r.header.CRS == "" {
-		if head.systemName != "" {
-			r.notes.plain("the file names its system %q without a code; the points are taken to be on the job's grid", clip(head.systemName))
-		} else {
-			r.notes.plain("the file names no system; the points are taken to be on the job's grid")
-		}
+	switch {
+	case s.header.CRS != "":
+	case head.systemName != "":
+		s.notes.plain("the file names its system %q without a code; the points are taken to be on the job's grid", clip(head.systemName))
+	default:
+		s.notes.plain("the file names no system; the points are taken to be on the job's grid")
 	}
 	if head.rotation != "" && strings.Trim(head.rotation, "+-0.") != "" {
-		r.notes.plain("the CoordinateSystem has a rotationAngle of %s, which is not applied", clip(head.rotation))
+		s.notes.plain("the CoordinateSystem has a rotationAngle of %s, which is not applied", clip(head.rotation))
 	}
+	s.met(colNorthing, "the first number of CgPoint", "")
+	s.met(colEasting, "the second number of CgPoint", "")
+	return s.landUnits(head)
+}
+
+// landUnits sets the units of the coordinates and of the heights.
+func (s *xmlStream) landUnits(head landHead) error {
 	if !head.units {
-		r.notes.plain("the file states no unit; that of its system or of the job's grid is taken")
-	} else {
-		u, ok := linearUnits[head.unit]
-		if !ok {
-			return s.problem(0, "write one that LandXML 1.2 has, such as meter, foot or USSurveyFoot", "linearUnit %q is not a unit of LandXML", clip(head.unit))
-		}
-		r.header.Unit, r.header.HeightUnit = u, u
-		switch head.elevation {
-		case "":
-		case "meter", "kilometer":
-			r.header.HeightUnit = linearUnits[head.elevation]
-		case "feet":
-			if u != &grid.USSurveyFoot {
-				r.header.HeightUnit = &grid.Foot
-			}
-			if head.metric {
-				r.notes.plain("elevationUnit says feet without saying which; the international foot is taken (the other is longer by 2 parts in a million)")
-			}
-		default:
-			return s.problem(0, "write meter or feet", "elevationUnit %q is not a unit known here", clip(head.elevation))
-		}
+		s.notes.plain("the file states no unit; that of its system or of the job's grid is taken")
+		return nil
 	}
-	r.src = &landXML{s: s, rows: r.rows(opt), axes: r.header.Axes, met: func(c column, from string) { r.met(c, "%s", from) }}
-	r.met(colNorthing, "the first number of CgPoint")
-	r.met(colEasting, "the second number of CgPoint")
+	u, ok := linearUnits[head.unit]
+	if !ok {
+		return s.problem(0, "write one that LandXML 1.2 has, such as meter, foot or USSurveyFoot", "linearUnit %q is not a unit of LandXML", clip(head.unit))
+	}
+	s.header.Unit, s.header.HeightUnit = u, u
+	switch head.elevation {
+	case "":
+	case "meter", "kilometer":
+		s.header.HeightUnit = linearUnits[head.elevation]
+	case "feet":
+		if u != &grid.USSurveyFoot {
+			s.header.HeightUnit = &grid.Foot
+		}
+		if head.metric {
+			s.notes.plain("elevationUnit says feet without saying which; the international foot is taken (the other is longer by 2 parts in a million)")
+		}
+	default:
+		return s.problem(0, "write meter or feet", "elevationUnit %q is not a unit known here", clip(head.elevation))
+	}
 	return nil
 }
 
-// landHead opens the file once more and looks for Units and CoordinateSystem.
-// They stand before the points in most files, but need not.
-func (r *Reader) landHead(fsys fs.FS) (h landHead, err error) {
-	f, err := fsys.Open(r.header.File)
-	if err != nil {
-		return h, &Problem{File: r.header.File, What: err.Error()}
-	}
-	defer f.Close()
-	s := newXMLStream(r.header.File, newInput(f))
+// landHead looks for Units and CoordinateSystem. They stand before the points in
+// most files, but need not.
+func (s *xmlStream) landHead(fsys fs.FS) (h landHead, err error) {
 	asked := false
 	for {
 		tok, err := s.next()
@@ -121,7 +117,7 @@ func (r *Reader) landHead(fsys fs.FS) (h landHead, err error) {
 			return h, nil
 		}
 		if err != nil {
-			return h, s.syntax(err)
+			return h, err
 		}
 		e, ok := tok.(xml.StartElement)
 		if !ok {
@@ -130,47 +126,48 @@ func (r *Reader) landHead(fsys fs.FS) (h landHead, err error) {
 		switch e.Name.Local {
 		case "Metric", "Imperial":
 			if s.parent() == "Units" && !h.units {
-				h.units = true
-				h.metric = e.Name.Local == "Metric"
+				h.units, h.metric = true, e.Name.Local == "Metric"
 				h.unit, h.elevation = attr(e, "linearUnit"), attr(e, "elevationUnit")
 			}
 		case "CoordinateSystem":
-			if s.parent() != "LandXML" {
-				break
-			}
-			crs := epsg(attr(e, "epsgCode"))
-			if crs == "" {
-				crs = strings.TrimSpace(attr(e, "ogcWktCode"))
-			}
-			h.several = h.several || h.system && crs != h.crs
-			h.system = true
-			h.crs, h.rotation = crs, strings.TrimSpace(attr(e, "rotationAngle"))
-			h.systemName = ""
-			for _, a := range []string{"horizontalCoordinateSystemName", "name", "desc"} {
-				if v := strings.TrimSpace(attr(e, a)); v != "" && h.systemName == "" {
-					h.systemName = v
-				}
+			if s.parent() == "LandXML" {
+				h.setSystem(e)
 			}
 		case "CgPoint":
-			if h.units && h.system {
-				return h, nil
+			if asked && !(h.units && h.system) {
+				break
 			}
-			if !asked {
-				asked = true
-				words := []string{"<CoordinateSystem", ":CoordinateSystem"}
-				if h.system {
-					words = nil
-				}
-				if !h.units {
-					words = append(words, "Metric", "Imperial")
-				}
-				more, err := contains(fsys, r.header.File, words...)
-				if err != nil || !more {
-					return h, err
-				}
+			asked = true
+			if more, err := h.follows(fsys, s.header.File); err != nil || !more {
+				return h, err
 			}
 		}
 	}
+}
+
+// follows reports whether what has not been met can be in the rest of the file.
+func (h *landHead) follows(fsys fs.FS, file string) (bool, error) {
+	var words []string
+	if !h.system {
+		words = append(words, "<CoordinateSystem", ":CoordinateSystem")
+	}
+	if !h.units {
+		words = append(words, "Metric", "Imperial")
+	}
+	if len(words) == 0 {
+		return false, nil
+	}
+	return contains(fsys, file, words...)
+}
+
+func (h *landHead) setSystem(e xml.StartElement) {
+	crs := epsg(attr(e, "epsgCode"))
+	if crs == "" {
+		crs = strings.TrimSpace(attr(e, "ogcWktCode"))
+	}
+	h.several = h.several || h.system && crs != h.crs
+	h.system, h.crs, h.rotation = true, crs, strings.TrimSpace(attr(e, "rotationAngle"))
+	h.systemName = strings.TrimSpace(cmp.Or(attr(e, "horizontalCoordinateSystemName"), attr(e, "name"), attr(e, "desc")))
 }
 
 // epsg reads the attribute epsgCode: a number, with or without "EPSG:".
@@ -185,105 +182,80 @@ func epsg(code string) string {
 	return "EPSG:" + code
 }
 
-func (l *landXML) Close() error { return l.s.in.file.Close() }
-
-func (l *landXML) next() (Record, error) {
+func (l landXML) next() (Record, error) {
 	for {
-		tok, err := l.s.next()
+		tok, err := l.xmlStream.next()
 		if err != nil {
-			return Record{}, l.s.syntax(err)
+			return Record{}, err
 		}
 		e, ok := tok.(xml.StartElement)
 		if !ok || e.Name.Local != "CgPoint" {
 			continue
 		}
-		if l.s.parent() != "CgPoints" {
-			l.rows.notes.at(onLine(l.s.line()), "a CgPoint outside CgPoints is passed over")
+		if l.parent() != "CgPoints" {
+			l.notes.at(onLine(l.line()), "a CgPoint outside CgPoints is passed over")
 			continue
 		}
-		rec, err, use := l.point(e)
-		if use || err != nil {
-			return rec, err
+		line := l.line()
+		r := row{Reader: l.Reader, rec: Record{Line: line, Where: onLine(line)}}
+		if use, err := l.point(&r, e); err != nil || use {
+			if err != nil {
+				return Record{}, err
+			}
+			return r.done()
 		}
 	}
 }
 
-// point reads a CgPoint whose start has been read. use is false where there is
-// none to hand out.
-func (l *landXML) point(e xml.StartElement) (rec Record, err error, use bool) {
-	line := l.s.line()
-	r := row{rowReader: l.rows, rec: Record{Line: line, Where: onLine(line)}}
+// landAttributes are the attributes of a CgPoint that are read.
+var landAttributes = map[string]column{
+	"name": colID, "code": colCode, "desc": colDesc, "timeStamp": colObserved,
+	"eastingStdError": colSigmaE, "northingStdError": colSigmaN,
+}
+
+// point reads a CgPoint whose start has been read. use is false for one that gives
+// no position of its own.
+func (l landXML) point(r *row, e xml.StartElement) (use bool, err error) {
 	var v cells
-	var ref, state string
 	for _, a := range e.Attr {
-		if a.Name.Space != "" {
-			continue
-		}
-		c := column(-1)
-		switch a.Name.Local {
-		case "name":
-			c = colID
-		case "code":
-			c = colCode
-		case "desc":
-			c = colDesc
-		case "timeStamp":
-			c = colObserved
-		case "eastingStdError":
-			c = colSigmaE
-		case "northingStdError":
-			c = colSigmaN
-		case "pntRef":
-			ref = a.Value
-		case "state":
-			state = a.Value
-		}
-		if c >= 0 {
+		if c, ok := landAttributes[a.Name.Local]; ok && a.Name.Space == "" {
 			v[c] = a.Value
-			if !l.seen[c] {
-				l.seen[c] = true
-				l.met(c, fmt.Sprintf("attribute %q", a.Name.Local))
-			}
+			l.met(c, "attribute", a.Name.Local)
 		}
 	}
-	l.text.Reset()
-	for depth := len(l.s.open); len(l.s.open) >= depth; {
-		tok, err := l.s.next()
+	reference, state := attr(e, "pntRef"), attr(e, "state") // the token holds until the next
+	var text strings.Builder
+	for depth := len(l.open); len(l.open) >= depth; {
+		tok, err := l.xmlStream.next()
 		if err != nil {
-			return Record{}, l.s.syntax(err), false
+			return false, err
 		}
-		if t, ok := tok.(xml.CharData); ok && len(l.s.open) == depth {
-			if l.text.Len() > 1<<10 {
-				return Record{}, l.s.problem(line, "write northing, easting and elevation", "the text of the CgPoint is too long to be a position"), false
+		if t, ok := tok.(xml.CharData); ok && len(l.open) == depth {
+			if text.Len() > 1<<10 {
+				return false, l.problem(r.rec.Line, "write northing, easting and elevation", "the text of the CgPoint is too long to be a position")
 			}
-			l.text.Write(t)
+			text.Write(t)
 		}
 	}
-	numbers := strings.Fields(l.text.String())
-	if len(numbers) == 0 && ref != "" {
-		l.rows.notes.at(r.rec.Where, "a CgPoint that has only a reference to another (pntRef) is passed over")
-		return Record{}, nil, false
+	numbers := strings.Fields(text.String())
+	if len(numbers) == 0 && reference != "" {
+		l.notes.at(r.rec.Where, "a CgPoint that has only a reference to another (pntRef) is passed over")
+		return false, nil
 	}
 	if strings.EqualFold(state, "proposed") {
-		l.rows.notes.at(r.rec.Where, `a CgPoint says state="proposed": it was designed, not surveyed`)
+		l.notes.at(r.rec.Where, `a CgPoint says state="proposed": it was designed, not surveyed`)
 	}
 	if len(numbers) != 2 && len(numbers) != 3 {
 		r.add(-1, "write northing, easting and, if there is one, elevation", "the CgPoint has %d numbers for a position", len(numbers))
-		rec, err = r.done()
-		return rec, err, true
+		return true, nil
 	}
-	n, east := r.num(colNorthing, numbers[0]), r.num(colEasting, numbers[1])
+	north, east := r.num(colNorthing, numbers[0]), r.num(colEasting, numbers[1])
 	var z *float64
 	if len(numbers) == 3 {
-		h := r.num(colHeight, numbers[2])
-		z = &h
-		if !l.seen[colHeight] {
-			l.seen[colHeight] = true
-			l.met(colHeight, "the third number of CgPoint")
-		}
+		z = r.height(numbers[2])
+		l.met(colHeight, "the third number of CgPoint", "")
 	}
-	r.position(east, n, z, l.axes)
+	r.position(east, north, z)
 	r.fill(&v)
-	rec, err = r.done()
-	return rec, err, true
+	return true, nil
 }

@@ -352,11 +352,11 @@ func TestSplitPhotos(t *testing.T) {
 		"[draft] a.jpg;b.jpg":      {"[draft] a.jpg", "b.jpg"},
 		"sub/dir/IMG 0001 (2).JPG": {"sub/dir/IMG 0001 (2).JPG"},
 	} {
-		if got, err := SplitPhotos(text); err != nil || !slices.Equal(got, want) {
+		if got, err := splitPhotos(text); err != nil || !slices.Equal(got, want) {
 			t.Errorf("%q: %q, %v; want %q", text, got, err, want)
 		}
 	}
-	if _, err := SplitPhotos(`["a.jpg", b.jpg]`); err == nil {
+	if _, err := splitPhotos(`["a.jpg", b.jpg]`); err == nil {
 		t.Error("a broken list is accepted")
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"io"
 	"io/fs"
 	"iter"
+	"strconv"
 	"strings"
 	"time"
 
@@ -71,7 +72,7 @@ const (
 
 // Column tells where a value of the records comes from.
 type Column struct {
-	// Name is one of ColumnNames.
+	// Name is one of the names that Headings gives, such as "easting".
 	Name string `json:"name"`
 	// From names the place: `column 2 "Easting"`, `property "pt"`.
 	From string `json:"from"`
@@ -128,13 +129,10 @@ func (h Header) String() string {
 	if h.Unit != nil {
 		fmt.Fprintf(&b, ", unit %s", h.Unit.Name)
 	}
-	for i, c := range h.Columns {
-		if i == 0 {
-			b.WriteString("; ")
-		} else {
-			b.WriteString(", ")
-		}
-		fmt.Fprintf(&b, "%s from %s", c.Name, c.From)
+	sep := "; "
+	for _, c := range h.Columns {
+		fmt.Fprintf(&b, "%s%s from %s", sep, c.Name, c.From)
+		sep = ", "
 	}
 	return b.String()
 }
@@ -153,8 +151,8 @@ type Options struct {
 	// is in WGS 84 whatever it is.
 	CRS string
 	// Fields gives the meaning of headings, properties or attributes of the
-	// user's own: name in the file to one of ColumnNames, or "-" to pass it over.
-	// A column that is named here is taken from there only.
+	// user's own: name in the file to a heading that is understood (Headings), or "-"
+	// for one not to be read. A column that is named here is taken from there only.
 	Fields map[string]string
 	// Columns names the columns of delimited text in order, "-" for one to be
 	// passed over.
@@ -181,6 +179,8 @@ type source interface {
 	// next returns the next record. io.EOF ends the file, a rowError concerns one
 	// point only, any other error ends the reading.
 	next() (Record, error)
+	// explain makes a Problem of an error that next returned.
+	explain(error) error
 	io.Closer
 }
 
@@ -190,6 +190,17 @@ type Reader struct {
 	notes  notes
 	src    source
 	err    error
+
+	decimal string         // the sign of the file's numbers
+	loc     *time.Location // Options.Location
+	fields  fieldMap
+	seen    map[place]bool // what is in header.Columns
+}
+
+// place is where a value comes from, such as property "pt".
+type place struct {
+	c          column
+	kind, name string
 }
 
 // Open opens the named file of fsys and reads as much of it as is needed to know
@@ -199,6 +210,10 @@ func Open(fsys fs.FS, name string, opt Options) (*Reader, error) {
 	if err := opt.check(); err != nil {
 		return nil, err
 	}
+	fields, err := newFieldMap(opt.Fields)
+	if err != nil {
+		return nil, err
+	}
 	f, err := fsys.Open(name)
 	if err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
@@ -206,12 +221,29 @@ func Open(fsys fs.FS, name string, opt Options) (*Reader, error) {
 		}
 		return nil, &Problem{File: name, What: err.Error()}
 	}
-	r := &Reader{header: Header{File: name}}
-	in := newInput(f)
-	if err := r.open(fsys, in, opt); err != nil {
-		return nil, also(err, f.Close())
+	r := &Reader{header: Header{File: name}, decimal: ".", loc: opt.Location, fields: fields, seen: map[place]bool{}}
+	if err := r.open(fsys, newInput(f), opt); err != nil {
+		if r.src == nil {
+			return nil, also(err, f.Close())
+		}
+		return nil, also(r.explain(err), r.src.Close())
 	}
 	return r, nil
+}
+
+// explain has the source say what an error means to a user, if it does not say so
+// itself.
+func (r *Reader) explain(err error) error {
+	var p *Problem
+	var row rowError
+	if errors.Is(err, io.EOF) || errors.As(err, &row) || errors.As(err, &p) {
+		return err
+	}
+	return r.src.explain(err)
+}
+
+func (r *Reader) problem(line int, remedy, format string, args ...any) *Problem {
+	return &Problem{File: r.header.File, Line: line, What: fmt.Sprintf(format, args...), Remedy: remedy}
 }
 
 // also adds a second error to a first, if there is one.
@@ -223,9 +255,6 @@ func also(err, second error) error {
 }
 
 func (o *Options) check() error {
-	if _, err := newFieldMap(o.Fields); err != nil {
-		return err
-	}
 	if o.Separator != "" && !strings.Contains(separators, o.Separator) || len(o.Separator) > 1 {
 		return fmt.Errorf(`points.separator %q can't stand between columns; use one of "," ";" "\t" "|", or " " for runs of blanks`, o.Separator)
 	}
@@ -240,25 +269,24 @@ func (o *Options) check() error {
 
 // open tells the format and has its reader start.
 func (r *Reader) open(fsys fs.FS, in *input, opt Options) error {
-	name := r.header.File
 	head, err := in.Peek(4096)
 	if err != nil && !errors.Is(err, io.EOF) && len(head) == 0 {
-		return &Problem{File: name, What: err.Error()}
+		return r.problem(0, "", "%v", err)
 	}
 	text := bytes.TrimLeft(bytes.TrimPrefix(head, []byte(bom)), " \t\r\n")
 	switch {
 	case len(text) == 0 && len(head) < 4096:
-		return &Problem{File: name, What: "the file is empty", Remedy: "it needs at least one point"}
+		return r.problem(0, "it needs at least one point", "the file is empty")
 	case bytes.HasPrefix(head, []byte("SQLite format 3\x00")):
 		return r.openGeoPackage(fsys, in, opt)
 	case len(head) >= 2 && (head[0] == 0xFF && head[1] == 0xFE || head[0] == 0xFE && head[1] == 0xFF):
-		return &Problem{File: name, Line: 1, What: "the text is UTF-16", Remedy: "save it as UTF-8"}
+		return r.problem(1, "save it as UTF-8", "the text is UTF-16")
 	case bytes.HasPrefix(head, []byte("PK\x03\x04")):
-		return &Problem{File: name, What: "this is a ZIP archive or a file made of one, such as a spreadsheet", Remedy: "unpack it, or export the points as text"}
+		return r.problem(0, "unpack it, or export the points as text", "this is a ZIP archive or a file made of one, such as a spreadsheet")
 	case bytes.HasPrefix(head, []byte{0, 0, 0x27, 0x0A}):
-		return &Problem{File: name, What: "this is a shapefile", Remedy: "convert it to GeoPackage or GeoJSON"}
+		return r.problem(0, "convert it to GeoPackage or GeoJSON", "this is a shapefile")
 	case bytes.IndexByte(head, 0) >= 0:
-		return &Problem{File: name, What: "this is no text and no GeoPackage", Remedy: "give the points as delimited text, GeoJSON, LandXML, GPX or GeoPackage"}
+		return r.problem(0, "give the points as delimited text, GeoJSON, LandXML, GPX or GeoPackage", "this is no text and no GeoPackage")
 	case text[0] == '<':
 		return r.openXML(fsys, in, opt)
 	case text[0] == '{' || text[0] == '[' || text[0] == recordSeparator:
@@ -285,6 +313,9 @@ func (r *Reader) Records() iter.Seq2[Record, error] {
 	return func(yield func(Record, error) bool) {
 		for r.err == nil {
 			rec, err := r.src.next()
+			if err != nil {
+				err = r.explain(err)
+			}
 			var row rowError
 			switch {
 			case err == nil:
@@ -331,14 +362,16 @@ func (r *Reader) setCRS(file string, opt Options) {
 // them something else in each point.
 const mostNames = 10_000
 
-// met notes where a value comes from.
-func (r *Reader) met(c column, format string, args ...any) {
-	if len(r.header.Columns) >= mostNames {
+// met notes once where a value comes from: of a kind of place and its name, which
+// may be empty.
+func (r *Reader) met(c column, kind, name string) {
+	p := place{c, kind, name}
+	if r.seen[p] || len(r.seen) >= mostNames {
 		return
 	}
-	r.header.Columns = append(r.header.Columns, Column{Name: columnNames[c], From: fmt.Sprintf(format, args...)})
-}
-
-func (r *Reader) rows(opt Options) *rowReader {
-	return &rowReader{file: r.header.File, decimal: ".", loc: opt.Location, notes: &r.notes}
+	r.seen[p] = true
+	if name != "" {
+		kind += " " + strconv.Quote(name)
+	}
+	r.header.Columns = append(r.header.Columns, Column{Name: columnNames[c], From: kind})
 }

@@ -3,14 +3,16 @@ package pointfile
 import (
 	"bufio"
 	"bytes"
-	"encoding/csv"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
 	"math"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
+	"time"
 )
 
 // separators are what may stand between columns, the least ambiguous first; the
@@ -70,12 +72,16 @@ func Sniff(r io.Reader, opt Options) (Layout, error) {
 	if err := opt.check(); err != nil {
 		return Layout{}, err
 	}
+	fields, err := newFieldMap(opt.Fields)
+	if err != nil {
+		return Layout{}, err
+	}
 	br := bufio.NewReaderSize(r, sampleSize)
 	sample, err := br.Peek(sampleSize)
 	if err != nil && !errors.Is(err, io.EOF) {
 		return Layout{}, err
 	}
-	return sniff("", bytes.TrimPrefix(sample, []byte(bom)), errors.Is(err, io.EOF), opt)
+	return sniff("", bytes.TrimPrefix(sample, []byte(bom)), errors.Is(err, io.EOF), opt, fields)
 }
 
 // candidate is one way to split the sample.
@@ -117,12 +123,8 @@ func (s *sniffer) problem(remedy, format string, args ...any) error {
 	return &Problem{File: s.file, Line: 1, What: fmt.Sprintf(format, args...), Remedy: remedy}
 }
 
-func sniff(file string, sample []byte, whole bool, opt Options) (Layout, error) {
-	s := sniffer{file: file, opt: opt}
-	var err error
-	if s.fields, err = newFieldMap(opt.Fields); err != nil {
-		return Layout{}, err
-	}
+func sniff(file string, sample []byte, whole bool, opt Options, fields fieldMap) (Layout, error) {
+	s := sniffer{file, opt, fields}
 	if bytes.IndexByte(sample, '\r') >= 0 && bytes.IndexByte(sample, '\n') < 0 {
 		return Layout{}, s.problem("save it with LF or CRLF line ends", "the lines end with a bare CR")
 	}
@@ -138,10 +140,7 @@ func sniff(file string, sample []byte, whole bool, opt Options) (Layout, error) 
 	}
 	var cands []candidate
 	for _, sep := range separators {
-		if opt.Separator == "" && (opt.Decimal == "," && sep == ',') {
-			continue
-		}
-		if opt.Separator == "" || opt.Separator == string(sep) {
+		if opt.Separator == string(sep) || opt.Separator == "" && !(opt.Decimal == "," && sep == ',') {
 			cands = append(cands, split(sample, string(sep), whole))
 		}
 	}
@@ -186,8 +185,36 @@ func split(sample []byte, sep string, whole bool) candidate {
 
 // given takes the columns that the user names; a header may be there all the same.
 func (s *sniffer) given(cands []candidate) (Layout, error) {
+	names, err := s.named()
+	if err != nil {
+		return Layout{}, err
+	}
+	c, err := s.suits(cands, names)
+	if err != nil {
+		return Layout{}, err
+	}
+	l := Layout{Separator: c.sep, Columns: names}
+	if first := c.rows[0]; len(first) == len(names) {
+		l.Header = s.saysThese(first, names)
+		if !l.Header {
+			if err := s.disagree(first, names); err != nil {
+				return Layout{}, err
+			}
+			if l.Header = wordsForNumbers(first, names) && len(c.rows) > 1; l.Header {
+				l.note("the first row, %s, is taken for a header", quoteAll(first))
+			}
+		}
+		if l.Header {
+			l.names = first
+		}
+	}
+	return s.withDecimal(l, c)
+}
+
+// named reads Options.Columns.
+func (s *sniffer) named() ([]string, error) {
 	names := make([]string, len(s.opt.Columns))
-	var has [nColumns]int
+	var at [nColumns]int // counted from 1
 	for i, n := range s.opt.Columns {
 		names[i] = skip
 		if k := Key(n); k == "" || k == skip {
@@ -195,70 +222,60 @@ func (s *sniffer) given(cands []candidate) (Layout, error) {
 		}
 		c, ok := s.fields.look(n)
 		if !ok {
-			if c, ok = headings[Key(n)]; !ok {
-				return Layout{}, s.problem(`use "-" for a column to pass over; the known ones are `+strings.Join(columnNames[:], ", "), "points.columns: %q is not a column known here", n)
-			}
+			c, ok = headings[Key(n)]
 		}
-		if has[c] > 0 {
-			return Layout{}, s.problem(`use "-" for the one to pass over`, "points.columns: the %s and the %s column are both said to be the %s", nth(has[c]), nth(i+1), columnNames[c])
+		if !ok {
+			return nil, s.problem(`use "-" for a column to pass over; the known ones are `+strings.Join(columnNames[:], ", "), "points.columns: %q is not a column known here", n)
 		}
-		has[c] = i + 1
+		if at[c] > 0 {
+			return nil, s.problem(`use "-" for the one to pass over`, "points.columns: the %s and the %s column are both said to be the %s", nth(at[c]), nth(i+1), columnNames[c])
+		}
+		at[c] = i + 1
 		names[i] = columnNames[c]
 	}
-	if err := s.required(func(c column) bool { return has[c] > 0 }, `name them too: points.columns = ["id", "easting", "northing", …], with "-" for a column to pass over`, "points.columns names"); err != nil {
-		return Layout{}, err
-	}
+	return names, s.required(names, `name them too: points.columns = ["id", "easting", "northing", …], with "-" for a column to pass over`, "points.columns names")
+}
+
+// suits finds the way to split the rows that gives as many columns as are named.
+func (s *sniffer) suits(cands []candidate, names []string) (*candidate, error) {
 	var c *candidate
 	for i := range cands {
 		if cands[i].fields == len(names) && (c == nil || cands[i].fit > c.fit) {
 			c = &cands[i]
 		}
 	}
-	if i := len(cands) - 1; c == nil && cands[i].sep == " " && restOfLine(names) && cands[i].fewest >= len(names) {
-		c = &cands[i]
+	last := &cands[len(cands)-1]
+	if c == nil && last.sep == " " && restOfLine(names) && last.fewest >= len(names) {
+		c = last
+	}
+	if c == nil && len(cands) == 1 { // the separator is given: every row will say what is wrong with it
+		c = last
 	}
 	if c == nil {
-		if len(cands) == 1 { // the separator is given: every row will say what is wrong with it
-			c = &cands[0]
-		} else {
-			got := make([]string, 0, len(cands))
-			for _, c := range cands {
-				got = append(got, fmt.Sprintf("%q gives %d", c.sep, c.fields))
-			}
-			return Layout{}, s.problem("name every column, with \"-\" for one to pass over, or set points.separator", "no separator splits the rows into the %d columns named: %s", len(names), strings.Join(got, ", "))
-		}
+		got := listAll(cands, ", ", func(c candidate) string { return fmt.Sprintf("%q gives %d", c.sep, c.fields) })
+		return nil, s.problem("name every column, with \"-\" for one to pass over, or set points.separator", "no separator splits the rows into the %d columns named: %s", len(names), got)
 	}
 	if c.err != nil && len(c.rows) == 0 {
-		return Layout{}, c.err
+		return nil, s.syntax(c.err)
 	}
-	l := Layout{Separator: c.sep, Columns: names}
-	if first := c.rows[0]; len(first) == len(names) {
-		l.Header = true
-		for i, f := range first {
-			if col, ok := s.fields.look(f); names[i] != skip && (!ok || columnNames[col] != names[i]) {
-				l.Header = false
-			}
-		}
-		if l.Header {
-			l.names = first
-		} else if err := s.disagree(first, names); err != nil {
-			return Layout{}, err
-		} else if s.wordsForNumbers(first, names) && len(c.rows) > 1 {
-			l.Header, l.names = true, first
-			l.note("the first row, %s, is taken for a header", quoteAll(first))
+	return c, nil
+}
+
+// saysThese reports whether a row is a header with the columns named.
+func (s *sniffer) saysThese(row, names []string) bool {
+	for i, f := range row {
+		if col, ok := s.fields.look(f); names[i] != skip && (!ok || columnNames[col] != names[i]) {
+			return false
 		}
 	}
-	return s.withDecimal(l, c)
+	return true
 }
 
 // disagree tells of a first row that is a header, but not of the columns named.
 func (s *sniffer) disagree(first, names []string) error {
 	for i, f := range first {
-		switch names[i] {
-		case "easting", "northing", "longitude", "latitude":
-			if isNumber(f, ".") || isNumber(f, ",") {
-				return nil // the row is data
-			}
+		if isCoordinate(names[i]) && (isNumber(f, ".") || isNumber(f, ",")) {
+			return nil // the row is data
 		}
 	}
 	for i, f := range first {
@@ -269,14 +286,17 @@ func (s *sniffer) disagree(first, names []string) error {
 	return nil
 }
 
+// isCoordinate reports whether a column of this name is a coordinate of the
+// position.
+func isCoordinate(name string) bool {
+	return slices.Contains(columnNames[colEasting:colLatitude+1], name)
+}
+
 // wordsForNumbers reports whether a row has words where the coordinates are due.
-func (s *sniffer) wordsForNumbers(row, names []string) bool {
+func wordsForNumbers(row, names []string) bool {
 	for i, f := range row {
-		switch names[i] {
-		case "easting", "northing", "longitude", "latitude":
-			if strings.TrimSpace(f) == "" || strings.ContainsAny(f, "0123456789") {
-				return false
-			}
+		if isCoordinate(names[i]) && (strings.TrimSpace(f) == "" || strings.ContainsAny(f, "0123456789")) {
+			return false
 		}
 	}
 	return true
@@ -288,34 +308,23 @@ func (s *sniffer) headed(c *candidate) (Layout, bool, error) {
 		return Layout{}, false, nil
 	}
 	first := c.rows[0]
-	l := Layout{Separator: c.sep, Header: true, Columns: make([]string, len(first)), names: first}
-	var at [nColumns]int
-	var dup error
-	for i, f := range first {
-		l.Columns[i] = skip
-		col, ok := s.fields.look(f)
-		if !ok {
-			continue
-		}
-		if at[col] > 0 {
-			dup = s.problem(`say which one is meant, for instance points.fields = { "`+strings.TrimSpace(f)+`" = "`+columnNames[col]+`" }, or rename the other`,
-				"columns %d and %d both say %s (%q and %q)", at[col], i+1, columnNames[col], strings.TrimSpace(first[at[col]-1]), strings.TrimSpace(f))
-			continue
-		}
-		at[col] = i + 1
-		l.Columns[i] = columnNames[col]
-	}
-	if s.required(func(c column) bool { return at[c] > 0 }, "", "") != nil {
+	l := Layout{Separator: c.sep, Header: true, Columns: s.meanings(first), names: first}
+	if s.required(l.Columns, "", "") != nil {
 		return Layout{}, false, nil
 	}
 	// Headings of one letter could be data: "p 1 2".
-	for _, col := range []column{colEasting, colNorthing, colLongitude, colLatitude} {
-		if at[col] > 0 && (isNumber(first[at[col]-1], ".") || isNumber(first[at[col]-1], ",")) {
+	for i, name := range l.Columns {
+		if isCoordinate(name) && (isNumber(first[i], ".") || isNumber(first[i], ",")) {
 			return Layout{}, false, nil
 		}
 	}
-	if dup != nil {
-		return Layout{}, false, dup
+	for i, name := range l.Columns {
+		j := slices.Index(l.Columns, name)
+		if name == skip || j == i {
+			continue
+		}
+		return Layout{}, false, s.problem(fmt.Sprintf(`say which one is meant, for instance points.fields = { "%s" = "%s" }, or rename the other`, strings.TrimSpace(first[i]), name),
+			"columns %d and %d both say %s (%q and %q)", j+1, i+1, name, strings.TrimSpace(first[j]), strings.TrimSpace(first[i]))
 	}
 	for name := range s.opt.Fields {
 		if !slices.ContainsFunc(first, func(f string) bool { return Key(f) == Key(name) }) {
@@ -326,17 +335,30 @@ func (s *sniffer) headed(c *candidate) (Layout, bool, error) {
 	return l, err == nil, err
 }
 
+// meanings gives the names of the columns that the headings of a row mean.
+func (s *sniffer) meanings(row []string) []string {
+	names := make([]string, len(row))
+	for i, f := range row {
+		names[i] = skip
+		if c, ok := s.fields.look(f); ok {
+			names[i] = columnNames[c]
+		}
+	}
+	return names
+}
+
 // required reports the columns that are missing.
-func (s *sniffer) required(has func(column) bool, remedy, who string) error {
-	pos := []column{colEasting, colNorthing}
+func (s *sniffer) required(names []string, remedy, who string) error {
+	has := func(c column) bool { return slices.Contains(names, columnNames[c]) }
+	need := []column{colID, colEasting, colNorthing}
 	if has(colLongitude) || has(colLatitude) {
 		if has(colEasting) || has(colNorthing) {
 			return s.problem(`pass over the pair that is not meant, with points.fields = { … = "-" }`, "%s eastings or northings and longitudes or latitudes too", who)
 		}
-		pos = []column{colLongitude, colLatitude}
+		need = []column{colID, colLongitude, colLatitude}
 	}
 	var missing []string
-	for _, c := range append([]column{colID}, pos...) {
+	for _, c := range need {
 		if !has(c) {
 			missing = append(missing, columnNames[c])
 		}
@@ -353,41 +375,32 @@ var thousands = regexp.MustCompile(`^[+-]?[1-9][0-9]{0,2}(,[0-9]{3})+$`)
 
 // withDecimal finds the decimal sign from the coordinates.
 func (s *sniffer) withDecimal(l Layout, c *candidate) (Layout, error) {
-	l.Decimal = s.opt.Decimal
-	if l.Decimal != "" {
+	l.Decimal = cmp.Or(s.opt.Decimal, ".")
+	if s.opt.Decimal != "" || l.Separator == "," {
 		return l, nil
 	}
-	l.Decimal = "."
-	if l.Separator == "," {
-		return l, nil
-	}
-	from := 0
+	rows := c.rows
 	if l.Header {
-		from = 1
+		rows = rows[1:]
 	}
-	comma, thousand, other := 0, 0, 0
-	for _, row := range c.rows[min(from, len(c.rows)):] {
-		for i, f := range row {
-			if i >= len(l.Columns) {
-				break
-			}
-			switch l.Columns[i] {
-			case "easting", "northing", "longitude", "latitude":
-				switch {
-				case thousands.MatchString(f):
-					thousand++
-				case strings.Contains(f, ",") && isNumber(f, ","):
-					comma++
-				case strings.Contains(f, "."):
-					other++
-				}
+	comma, thousand, point := 0, 0, 0
+	for _, row := range rows {
+		for i, f := range row[:min(len(row), len(l.Columns))] {
+			switch {
+			case !isCoordinate(l.Columns[i]):
+			case thousands.MatchString(f):
+				thousand++
+			case strings.Contains(f, ",") && isNumber(f, ","):
+				comma++
+			case strings.Contains(f, "."):
+				point++
 			}
 		}
 	}
 	switch {
-	case comma > other:
+	case comma > point:
 		l.Decimal = ","
-	case thousand > 0 && comma == 0 && other == 0:
+	case thousand > 0 && comma == 0 && point == 0:
 		// 558,204 may be 558.204 or 558204.
 		return l, s.problem(`set points.decimal = "," if it is a decimal sign, or write the numbers without it`, "the commas in the numbers may stand before decimals or between thousands")
 	}
@@ -406,15 +419,20 @@ func isNumber(text, decimal string) bool {
 
 // kind is what a column of a headless text holds.
 type kind struct {
-	numbers  bool // every cell that is not empty
+	numbers  bool // every cell that is not empty, of one at least
 	fraction bool // some cell has decimals
-	empty    int
+	empty    bool // some cell
 	unique   bool
 	blanks   bool // some cell has blanks inside
 	times    bool
 	in       [2]bool // all cells within East, within North
-	first    string
+	first    string  // the first cell that is not empty
 }
+
+// numeric reports whether each cell has a number.
+func (k kind) numeric() bool { return k.numbers && !k.empty }
+
+func (k kind) canBeID() bool { return !k.empty && k.unique && !(k.numbers && k.fraction) && !k.times }
 
 func (s *sniffer) kinds(rows [][]string, fields int, decimal string) []kind {
 	out := make([]kind, fields)
@@ -424,20 +442,14 @@ func (s *sniffer) kinds(rows [][]string, fields int, decimal string) []kind {
 		for _, row := range rows {
 			f := strings.TrimSpace(row[i])
 			if f == "" {
-				k.empty++
+				k.empty = true
 				continue
 			}
-			if k.first == "" {
-				k.first = f
-			}
-			if seen[f] {
-				k.unique = false
-			}
+			k.first = cmp.Or(k.first, f)
+			k.unique = k.unique && !seen[f]
 			seen[f] = true
-			if strings.ContainsAny(f, " \t") {
-				k.blanks = true
-			}
-			if _, err := parseTime(f, nil); err != nil && !errors.Is(err, errNoZone) {
+			k.blanks = k.blanks || strings.ContainsAny(f, " \t")
+			if _, err := parseTime(f, time.UTC); err != nil {
 				k.times = false
 			}
 			if !isNumber(f, decimal) {
@@ -449,10 +461,9 @@ func (s *sniffer) kinds(rows [][]string, fields int, decimal string) []kind {
 			k.in[0] = k.in[0] && s.opt.East.contains(v)
 			k.in[1] = k.in[1] && s.opt.North.contains(v)
 		}
-		if k.empty == len(rows) {
-			k = kind{empty: len(rows)}
+		if k.first == "" {
+			k = kind{empty: true}
 		}
-		k.numbers = k.numbers && k.empty < len(rows)
 		out[i] = k
 	}
 	return out
@@ -507,133 +518,148 @@ func (s *sniffer) headless(cands []candidate) (Layout, error) {
 		"the first row is not a header known here, and no separator shows an id and two coordinates; the row says %s", clip(strings.Join(best.rows[0], " ")))
 }
 
+// syntax tells of rows that can't be split.
 func (s *sniffer) syntax(err error) error {
-	var pe *csv.ParseError
-	if errors.As(err, &pe) {
-		return &Problem{File: s.file, Line: pe.Line, Column: pe.Column, What: pe.Err.Error(), Remedy: `write a quote inside a quoted text as ""`}
+	if p := badQuote(s.file, err); p != nil {
+		return p
 	}
 	return err
+}
+
+const nameColumns = `name the columns in order, for instance points.columns = ["id", "easting", "northing", "height", "code", "description"], or give the text a header`
+
+// headlessTable is a text without a header whose columns are to be named.
+type headlessTable struct {
+	*sniffer
+	kinds []kind
+	Layout
 }
 
 // columns tries to name the columns of one candidate. ok is false where the
 // candidate is no table of points, err says why one that is can't be named.
 func (s *sniffer) columns(c *candidate, dec string) (g guess, ok bool, err error) {
 	rows := c.like(0)
-	kinds := s.kinds(rows, c.fields, dec)
-	numeric := func(kinds []kind) (out []int) {
-		for i, k := range kinds {
-			if k.numbers && k.empty == 0 {
-				out = append(out, i)
-			}
-		}
-		return out
-	}
-	nums := numeric(kinds)
-	if len(nums) < 2 {
-		if rest := c.like(1); len(c.rows) > 1 && len(c.rows[0]) == c.fields && len(rest) > 0 && len(numeric(s.kinds(rest, c.fields, dec))) >= 2 {
+	t := headlessTable{s, s.kinds(rows, c.fields, dec), Layout{Separator: c.sep, Decimal: dec, Columns: slices.Repeat([]string{skip}, c.fields)}}
+	if numeric(t.kinds) < 2 {
+		if rest := c.like(1); len(c.rows) > 1 && len(c.rows[0]) == c.fields && len(rest) > 0 && numeric(s.kinds(rest, c.fields, dec)) >= 2 {
 			return g, false, s.unknownHeader(c.rows[0])
 		}
 		return g, false, nil
 	}
-	const remedy = `name the columns in order, for instance points.columns = ["id", "easting", "northing", "height", "code", "description"], or give the text a header`
-	show := func() string {
-		var b strings.Builder
-		for i, k := range kinds {
-			if i > 0 {
-				b.WriteString(" ")
-			}
-			fmt.Fprintf(&b, "%q", clip(k.first))
-		}
-		return b.String()
-	}
 	if !s.opt.East.known() || !s.opt.North.known() {
-		return g, false, s.problem(remedy, "the text has no header, so no column for id, easting, northing is known, and without the grid's area easting and northing can't be told apart; the first row says %s", show())
+		return g, false, t.refuse("", "so no column for id, easting, northing is known, and without the grid's area easting and northing can't be told apart")
 	}
-	canBeID := func(i int) bool {
-		k := kinds[i]
-		return k.empty == 0 && k.unique && !(k.numbers && k.fraction) && !k.times
+	e, n, err := t.findPosition()
+	if err != nil {
+		return g, false, err
 	}
-	idFirst := canBeID(0)
+	id, err := t.findID()
+	if err != nil {
+		return g, false, err
+	}
+	t.note("eastings and northings were told apart by the grid's area: easting in column %d, northing in column %d", e+1, n+1)
+	if z := max(e, n) + 1; z < c.fields && t.free(z) && t.kinds[z].numbers && t.kinds[z].fraction {
+		t.Columns[z] = "height"
+		t.note("column %d, the number after them, is taken for the height", z+1)
+	}
+	t.nameRest()
+	return guess{t.Layout, strings.Join([]string{rows[0][id], rows[0][e], rows[0][n]}, " ")}, true, nil
+}
+
+// numeric counts the columns that have a number in each row.
+func numeric(kinds []kind) (n int) {
+	for _, k := range kinds {
+		if k.numeric() {
+			n++
+		}
+	}
+	return n
+}
+
+// refuse tells why the columns can't be named.
+func (t *headlessTable) refuse(remedy, format string, args ...any) error {
+	first := listAll(t.kinds, " ", func(k kind) string { return strconv.Quote(clip(k.first)) })
+	return t.problem(nameColumns+remedy, "the text has no header, %s; the first row says %s", fmt.Sprintf(format, args...), first)
+}
+
+// free reports whether a column has no name yet.
+func (t *headlessTable) free(i int) bool { return t.Columns[i] == skip }
+
+// findPosition names the two columns side by side that are easting and northing.
+func (t *headlessTable) findPosition() (e, n int, err error) {
 	type pair struct{ e, n int }
 	var pairs []pair
-	for _, e := range nums {
-		for _, n := range []int{e - 1, e + 1} {
-			if slices.Contains(nums, n) && kinds[e].in[0] && kinds[n].in[1] && !(idFirst && (e == 0 || n == 0)) {
-				pairs = append(pairs, pair{e, n})
-			}
-		}
-	}
-	switch {
-	case len(pairs) == 0:
-		return g, false, s.problem(remedy+"; if the points are on another grid, name that one (grid.crs)", "the text has no header, and no two columns side by side hold eastings from %.0f to %.0f and northings from %.0f to %.0f; the first row says %s",
-			s.opt.East.Min, s.opt.East.Max, s.opt.North.Min, s.opt.North.Max, show())
-	case len(pairs) > 1:
-		return g, false, s.problem(remedy, "the text has no header, and more than one pair of columns can be easting and northing: columns %d and %d, or %d and %d; the first row says %s",
-			pairs[0].e+1, pairs[0].n+1, pairs[1].e+1, pairs[1].n+1, show())
-	}
-	p := pairs[0]
-	names := make([]string, c.fields)
-	for i := range names {
-		names[i] = skip
-	}
-	names[p.e], names[p.n] = "easting", "northing"
-
-	// The id: the first column, or the only one that can be.
-	id := -1
-	for i := range kinds {
-		if names[i] != skip || !canBeID(i) {
+	idFirst := t.kinds[0].canBeID()
+	for i := range len(t.kinds) - 1 {
+		a, b := t.kinds[i], t.kinds[i+1]
+		if !a.numeric() || !b.numeric() || idFirst && i == 0 {
 			continue
 		}
-		if id >= 0 {
-			return g, false, s.problem(remedy, "the text has no header, and columns %d and %d can both be the id; the first row says %s", id+1, i+1, show())
+		if a.in[0] && b.in[1] {
+			pairs = append(pairs, pair{i, i + 1})
 		}
-		if id = i; i == 0 {
-			break
+		if b.in[0] && a.in[1] {
+			pairs = append(pairs, pair{i + 1, i})
 		}
+	}
+	switch len(pairs) {
+	case 0:
+		return 0, 0, t.refuse("; if the points are on another grid, name that one (grid.crs)", "and no two columns side by side hold eastings from %.0f to %.0f and northings from %.0f to %.0f",
+			t.opt.East.Min, t.opt.East.Max, t.opt.North.Min, t.opt.North.Max)
+	case 1:
+		p := pairs[0]
+		t.Columns[p.e], t.Columns[p.n] = "easting", "northing"
+		return p.e, p.n, nil
+	}
+	return 0, 0, t.refuse("", "and more than one pair of columns can be easting and northing: columns %d and %d, or %d and %d",
+		pairs[0].e+1, pairs[0].n+1, pairs[1].e+1, pairs[1].n+1)
+}
+
+// findID names the id: the first column, or the only one that can be.
+func (t *headlessTable) findID() (int, error) {
+	id := -1
+	for i, k := range t.kinds {
+		if !t.free(i) || !k.canBeID() || id == 0 {
+			continue
+		}
+		if id > 0 {
+			return 0, t.refuse("", "and columns %d and %d can both be the id", id+1, i+1)
+		}
+		id = i
 	}
 	if id < 0 {
-		return g, false, s.problem(remedy, "the text has no header, and no column can be the id: each has an empty cell, a value twice, or decimals; the first row says %s", show())
+		return 0, t.refuse("", "and no column can be the id: each has an empty cell, a value twice, or decimals")
 	}
-	names[id] = "id"
-	l := Layout{Separator: c.sep, Decimal: dec, Columns: names}
-	l.note("eastings and northings were told apart by the grid's area: easting in column %d, northing in column %d", p.e+1, p.n+1)
+	t.Columns[id] = "id"
+	return id, nil
+}
 
-	if z := max(p.e, p.n) + 1; z < c.fields && names[z] == skip && kinds[z].numbers && kinds[z].fraction {
-		names[z] = "height"
-		l.note("column %d, the number after them, is taken for the height", z+1)
-	}
+// nameRest names the columns of times and texts, and notes what is not read.
+func (t *headlessTable) nameRest() {
 	var texts []int
-	for i, k := range kinds {
-		if names[i] != skip || k.empty == len(rows) {
-			continue
-		}
+	for i, k := range t.kinds {
 		switch {
+		case !t.free(i) || k.first == "":
 		case k.numbers:
-			l.note("column %d holds numbers (%s) and is passed over", i+1, clip(k.first))
-		case k.times:
-			if !slices.Contains(names, "observed") {
-				names[i] = "observed"
-				l.note("column %d is taken for the time of observation", i+1)
-			}
-		default:
+			t.note("column %d holds numbers (%s) and is passed over", i+1, clip(k.first))
+		case !k.times:
 			texts = append(texts, i)
+		case !slices.Contains(t.Columns, "observed"):
+			t.Columns[i] = "observed"
+			t.note("column %d is taken for the time of observation", i+1)
 		}
 	}
 	switch {
 	case len(texts) == 1:
-		names[texts[0]] = "description"
-	case len(texts) > 1 && !kinds[texts[0]].blanks:
-		names[texts[0]], names[texts[1]] = "code", "description"
+		t.Columns[texts[0]] = "description"
+		texts = nil
+	case len(texts) > 1 && !t.kinds[texts[0]].blanks:
+		t.Columns[texts[0]], t.Columns[texts[1]] = "code", "description"
 		texts = texts[2:]
-		for _, i := range texts {
-			l.note("column %d holds text (%s) and is passed over", i+1, clip(kinds[i].first))
-		}
-	default:
-		for _, i := range texts {
-			l.note("column %d holds text (%s) and is passed over", i+1, clip(kinds[i].first))
-		}
 	}
-	return guess{l, strings.Join([]string{rows[0][id], rows[0][p.e], rows[0][p.n]}, " ")}, true, nil
+	for _, i := range texts {
+		t.note("column %d holds text (%s) and is passed over", i+1, clip(t.kinds[i].first))
+	}
 }
 
 func (l *Layout) note(format string, args ...any) {
@@ -642,30 +668,27 @@ func (l *Layout) note(format string, args ...any) {
 
 // unknownHeader tells of a first row that is a header, but not one known here.
 func (s *sniffer) unknownHeader(first []string) error {
-	has := func(c column) bool {
-		return slices.ContainsFunc(first, func(f string) bool { got, ok := s.fields.look(f); return ok && got == c })
+	err := s.required(s.meanings(first), "say what they mean, as in points.fields = { \"X\" = \"easting\" }, or name the columns in order; the columns there are: "+strings.Join(columnNames[:], ", "), "the header has")
+	if p := (*Problem)(nil); errors.As(err, &p) {
+		p.What += "; it says " + quoteAll(first)
 	}
-	err := s.required(has, "say what they mean, as in points.fields = { \"X\" = \"easting\" }, or name the columns in order; the columns there are: "+strings.Join(columnNames[:], ", "), "the header has")
-	if err == nil {
-		return nil
-	}
-	err.(*Problem).What += "; it says " + quoteAll(first)
 	return err
 }
 
-func quoteAll(row []string) string {
-	var b strings.Builder
-	for i, f := range row {
-		if i == 12 {
-			b.WriteString(" …")
-			break
-		}
-		if i > 0 {
-			b.WriteString(" ")
-		}
-		fmt.Fprintf(&b, "%q", clip(f))
+// listAll writes a list for a message, no more than its first twelve.
+func listAll[T any](list []T, sep string, text func(T) string) string {
+	var out []string
+	for _, v := range list[:min(len(list), 12)] {
+		out = append(out, text(v))
 	}
-	return b.String()
+	if len(list) > len(out) {
+		out[len(out)-1] += " …"
+	}
+	return strings.Join(out, sep)
+}
+
+func quoteAll(row []string) string {
+	return listAll(row, " ", func(f string) string { return strconv.Quote(clip(f)) })
 }
 
 func nth(n int) string {

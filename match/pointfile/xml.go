@@ -13,9 +13,9 @@ import (
 
 // xmlStream reads a document token by token, with the names of the open elements.
 type xmlStream struct {
-	file string
-	in   *input
-	dec  *xml.Decoder
+	*Reader
+	in  *input
+	dec *xml.Decoder
 	// open are the elements that enclose the present place, the root first.
 	open []string
 }
@@ -73,9 +73,9 @@ func (g *byteGuard) Read(p []byte) (int, error) {
 	return n, err
 }
 
-func newXMLStream(file string, in *input) *xmlStream {
+func newXMLStream(r *Reader, in *input) *xmlStream {
 	in.skipBOM()
-	s := &xmlStream{file: file, in: in, dec: xml.NewDecoder(&byteGuard{in: in})}
+	s := &xmlStream{Reader: r, in: in, dec: xml.NewDecoder(&byteGuard{in: in})}
 	s.dec.CharsetReader = func(label string, r io.Reader) (io.Reader, error) {
 		enc, err := htmlindex.Get(label)
 		if err != nil {
@@ -137,15 +137,15 @@ func (s *xmlStream) line() int {
 	return line
 }
 
-func (s *xmlStream) problem(line int, remedy, format string, args ...any) error {
-	return &Problem{File: s.file, Line: line, What: fmt.Sprintf(format, args...), Remedy: remedy}
-}
+func (s *xmlStream) Close() error { return s.in.file.Close() }
 
-// syntax tells where the XML text is broken.
-func (s *xmlStream) syntax(err error) error {
+// explain tells where the XML text is broken.
+func (s *xmlStream) explain(err error) error {
 	var se *xml.SyntaxError
 	var encoding encodingError
 	switch {
+	case errors.As(err, new(*Problem)):
+		return err
 	case errors.As(err, &se) && strings.Contains(se.Msg, "unexpected EOF"):
 		return s.problem(se.Line, "the file is cut off: copy or export it again", "the XML text ends too early")
 	case errors.As(err, &se):
@@ -156,8 +156,6 @@ func (s *xmlStream) syntax(err error) error {
 		return s.problem(s.line(), "mend the XML text, or export it again", "%v", err)
 	case errors.Is(err, errTooLarge), errors.Is(err, errLongTag):
 		return s.problem(s.line(), "split it", "%v", err)
-	case errors.Is(err, io.EOF):
-		return io.EOF
 	}
 	return s.problem(s.line(), "save the file as UTF-8", "%s", strings.TrimPrefix(err.Error(), "xml: "))
 }
@@ -170,7 +168,7 @@ func (s *xmlStream) root() (xml.StartElement, error) {
 			return xml.StartElement{}, s.problem(1, "give a LandXML or a GPX file", "the XML text has no element")
 		}
 		if err != nil {
-			return xml.StartElement{}, s.syntax(err)
+			return xml.StartElement{}, err
 		}
 		if t, ok := tok.(xml.StartElement); ok {
 			return t.Copy(), nil
@@ -189,16 +187,17 @@ func attr(e xml.StartElement, name string) string {
 }
 
 func (r *Reader) openXML(fsys fs.FS, in *input, opt Options) error {
-	s := newXMLStream(r.header.File, in)
+	s := newXMLStream(r, in)
 	root, err := s.root()
 	if err != nil {
-		return err
+		return s.explain(err)
 	}
 	switch root.Name.Local {
 	case "LandXML":
-		return r.openLandXML(fsys, s, root, opt)
+		return s.openLandXML(fsys, root, opt)
 	case "gpx":
-		return r.openGPX(s, root, opt)
+		s.openGPX(root, opt)
+		return nil
 	}
 	return s.problem(s.line(), "give the points as LandXML 1.2 or GPX 1.1", "the XML text is a %q, which is neither LandXML nor GPX", clip(root.Name.Local))
 }
