@@ -1,0 +1,426 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"example.com/phototie/match"
+	"example.com/phototie/match/cause"
+	"example.com/phototie/match/sim/field"
+	"example.com/phototie/match/walk"
+)
+
+// verdict is what phototie says of a job, as far as it is held against the truth.
+type verdict struct {
+	Photos      []said         `json:"photos"`
+	Explanation any            `json:"explanation"`
+	Cameras     []match.Camera `json:"cameras"`
+	Seconds     float64        `json:"seconds"`
+
+	causes []cause.Found
+}
+
+// said is what is said of one photo.
+type said struct {
+	Name      string           `json:"name"`
+	Link      string           `json:"link,omitempty"`
+	Verdict   match.Verdict    `json:"verdict"`
+	Distance  float64          `json:"distance"`
+	Threshold float64          `json:"threshold_m"`
+	Inference *match.Inference `json:"inference,omitempty"`
+	// Wrong says that a right link is contradicted, or a wrong one confirmed.
+	Wrong string `json:"wrong,omitempty"`
+}
+
+// judge has phototie judge a job in memory, as the command does with one on disk.
+func judge(ctx context.Context, j *field.Job) (*verdict, error) {
+	start := time.Now()
+	res, err := j.Check(ctx)
+	if err != nil {
+		return nil, err
+	}
+	ex, err := cause.Explain(ctx, cause.Input{Proj: j.Grid, Options: j.Options, Result: res, Open: j.Open})
+	if err != nil {
+		return nil, err
+	}
+	v := &verdict{Explanation: ex, Cameras: res.Cameras, Seconds: time.Since(start).Seconds(), causes: ex.Causes}
+	for i := range res.Photos {
+		p := &res.Photos[i]
+		s := said{Name: p.Name, Verdict: p.Verdict, Inference: p.Inference}
+		if p.Tie != nil {
+			s.Link = p.Tie.Point
+		}
+		if p.Discrepancy != nil {
+			s.Distance, s.Threshold = p.Discrepancy.Distance, p.Allowance.Threshold
+		}
+		if s.Link != "" && p.Inference != nil {
+			right := s.Link == j.Truth.Photos[i].Point
+			switch {
+			case right && p.Inference.Link == walk.Contradicted:
+				s.Wrong = "contradicted, though right"
+			case !right && p.Inference.Link == walk.Confirmed:
+				s.Wrong = "confirmed, though wrong"
+			}
+		}
+		v.Photos = append(v.Photos, s)
+	}
+	return v, nil
+}
+
+// scales are the causes that say how large the errors are and accuse nobody.
+var scales = []string{"accuracy-understated", "accuracy-overstated", "standoff"}
+
+func isScale(name string) bool {
+	return slices.ContainsFunc(scales, func(s string) bool { return strings.HasPrefix(name, s) })
+}
+
+// rate is k of n.
+type rate struct{ k, n int }
+
+func (r *rate) add(yes bool) {
+	r.n++
+	if yes {
+		r.k++
+	}
+}
+
+// String gives the share with its exact interval at 95 %.
+func (r rate) String() string {
+	if r.n == 0 {
+		return "-"
+	}
+	lo, hi := match.BinomialInterval(r.k, r.n, 0.95)
+	return fmt.Sprintf("%d/%d %.3g (%.2g..%.2g)", r.k, r.n, float64(r.k)/float64(r.n), lo, hi)
+}
+
+// short is the share in percent.
+func (r rate) short() string {
+	if r.n == 0 {
+		return "-"
+	}
+	return fmt.Sprintf("%d/%d", r.k, r.n)
+}
+
+// table sums jobs up.
+type table struct {
+	jobs, photos int
+	seconds      float64
+	// contradicted counts right links, by what jobs are: "" for all.
+	contradicted map[string]*rate
+	accused      []string
+	caused       map[string]*rate // jobs with a cause, by its name; "" for any that accuses
+	causedBy     map[string][]uint64
+	gross        map[string]*rate
+	within       map[string]*rate
+	ties         map[string]*[4]int // right, wrong point, false no point, site or nothing given a point, by bin
+	confirmed    rate               // wrong links confirmed
+	blunders     map[string]*outcome
+}
+
+// outcome is how a blunder was found.
+type outcome struct {
+	named, small, all                rate
+	hit, claimed, concerned, spoiled int
+	amount                           rate
+	spurious                         map[string]int
+	missed                           []uint64
+	innocent                         rate
+}
+
+func bump[T any](m *map[string]*T, key string) *T {
+	if *m == nil {
+		*m = map[string]*T{}
+	}
+	if (*m)[key] == nil {
+		(*m)[key] = new(T)
+	}
+	return (*m)[key]
+}
+
+// sorts are the kinds that a job is counted among.
+func sorts(t *field.Truth, photos int) []string {
+	s := []string{"", "layout " + t.Layout, "timing " + t.Timing}
+	size := "photos below 20"
+	switch {
+	case photos >= 150:
+		size = "photos 150 and more"
+	case photos >= 20:
+		size = "photos 20 to 149"
+	}
+	s = append(s, size)
+	kinds := slices.Compact(slices.Sorted(slices.Values(t.Noise)))
+	if len(kinds) == 1 {
+		s = append(s, "noise "+kinds[0])
+	} else {
+		s = append(s, "noise mixed")
+	}
+	if slices.Contains(t.Stated, "optimistic") {
+		s = append(s, "stated optimistic")
+	} else {
+		s = append(s, "stated "+strings.Join(slices.Compact(slices.Sorted(slices.Values(t.Stated))), "+"))
+	}
+	if t.Returns {
+		s = append(s, "returns")
+	}
+	if t.Crews > 1 {
+		s = append(s, "several crews")
+	}
+	if !t.StandoffKnown {
+		s = append(s, "standoff wrong")
+	}
+	return s
+}
+
+// add takes up a job.
+func (t *table) add(j *field.Job, v *verdict) {
+	t.jobs++
+	t.photos += len(j.Photos)
+	t.seconds += v.Seconds
+	kinds := sorts(&j.Truth, len(j.Photos))
+	moved := slices.ContainsFunc(j.Truth.Plants, func(p field.Plant) bool { return p.PointsMoved })
+	accused, anyGross, links := 0, false, 0
+	for i, s := range v.Photos {
+		truth := &j.Truth.Photos[i]
+		if s.Link == "" {
+			t.tie(s.Inference, truth)
+			continue
+		}
+		if !truth.Altered && s.Verdict != match.Unjudged {
+			anyGross = anyGross || s.Verdict == match.Gross
+			for _, k := range kinds {
+				bump(&t.within, k).add(s.Verdict == match.Within)
+			}
+		}
+		if s.Link == truth.Point && !moved {
+			links++
+			wrong := s.Inference != nil && s.Inference.Link == walk.Contradicted
+			if wrong {
+				accused++
+			}
+			for _, k := range kinds {
+				bump(&t.contradicted, k).add(wrong)
+			}
+		} else if s.Link != truth.Point && s.Inference != nil {
+			t.confirmed.add(s.Inference.Link == walk.Confirmed)
+		}
+	}
+	if accused > 0 {
+		t.accused = append(t.accused, fmt.Sprintf("%d: %d of %d (%s, %s, %s)", j.Seed, accused, links, j.Truth.Layout, strings.Join(j.Truth.Noise, "+"), j.Truth.Timing))
+	}
+	if links > 0 {
+		for _, k := range append(kinds, map[bool]string{true: "some tag wild", false: "no tag wild"}[j.Truth.Wild > 0]) {
+			bump(&t.gross, k).add(anyGross)
+		}
+	}
+	t.explained(j, v, kinds)
+}
+
+// explained holds the causes against the plants.
+func (t *table) explained(j *field.Job, v *verdict, kinds []string) {
+	accusing := false
+	for _, c := range v.causes {
+		if isScale(c.Name) {
+			bump(&t.caused, c.Name).k++
+			continue
+		}
+		accusing = true
+		if len(j.Truth.Plants) == 0 {
+			bump(&t.caused, c.Name).k++
+			if t.causedBy == nil {
+				t.causedBy = map[string][]uint64{}
+			}
+			t.causedBy[c.Name] = append(t.causedBy[c.Name], j.Seed)
+		}
+	}
+	for _, k := range kinds {
+		bump(&t.caused, "in "+k).add(accusing)
+	}
+	for _, p := range j.Truth.Plants {
+		o := bump(&t.blunders, p.Blunder)
+		o.all.add(len(p.Photos) > 0)
+		var found []string
+		names := map[string]bool{}
+		for _, c := range v.causes {
+			if slices.Contains(p.Causes, c.Name) {
+				found = append(found, c.Photos...)
+				names[c.Name] = true
+				o.amounts(p, c)
+			}
+		}
+		if len(p.Photos) == 0 {
+			continue
+		}
+		if p.Detectable && len(j.Photos) >= 20 {
+			o.named.add(len(names) > 0)
+			if len(names) == 0 {
+				o.missed = append(o.missed, j.Seed)
+			}
+		} else {
+			o.small.add(len(names) > 0)
+		}
+		if len(names) > 0 {
+			slices.Sort(found)
+			found = slices.Compact(found)
+			o.claimed += len(found)
+			o.concerned += len(p.Photos)
+			for _, name := range found {
+				if slices.Contains(p.Photos, name) {
+					o.hit++
+				}
+			}
+		}
+	}
+	if len(j.Truth.Plants) == 0 {
+		return
+	}
+	o := t.blunders[j.Truth.Plants[0].Blunder]
+	wrong := false
+	for _, c := range v.causes {
+		if isScale(c.Name) || slices.ContainsFunc(j.Truth.Plants, func(p field.Plant) bool { return slices.Contains(p.Causes, c.Name) }) {
+			continue
+		}
+		wrong = true
+		if o.spurious == nil {
+			o.spurious = map[string]int{}
+		}
+		o.spurious[c.Name]++
+	}
+	o.innocent.add(wrong)
+}
+
+// amounts holds the figures of a cause against those planted, in their own interval.
+func (o *outcome) amounts(p field.Plant, c cause.Found) {
+	for _, x := range c.Params {
+		want, ok := p.Amounts[x.Name]
+		if !ok {
+			continue
+		}
+		off := math.Abs(x.Value - want)
+		if p.Modulo > 0 {
+			off = math.Abs(math.Remainder(off, p.Modulo))
+		}
+		slack := 1e-4 * math.Abs(want)
+		if x.StdErr != nil {
+			slack = 1.96 * *x.StdErr
+		}
+		if x.Unit == "s" {
+			slack += 2 // times are written to the second, and clocks drift
+		}
+		o.amount.add(off <= slack)
+	}
+}
+
+// bins are the lower edges of the bins of a tie's probability.
+var bins = []float64{0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99}
+
+// tie counts a photo without a link.
+func (t *table) tie(in *match.Inference, truth *field.PhotoTruth) {
+	if in == nil || in.Probability < bins[0] {
+		return
+	}
+	k := 0
+	for k+1 < len(bins) && in.Probability >= bins[k+1] {
+		k++
+	}
+	c := bump(&t.ties, fmt.Sprintf("%.2f", bins[k]))
+	switch {
+	case in.Point == truth.Point:
+		c[0]++
+	case in.Point != "" && truth.Point != "":
+		c[1]++
+	case in.Point == "":
+		c[2]++
+	default:
+		c[3]++
+	}
+}
+
+// honest prints the table of honest jobs.
+func (t *table) honest(w io.Writer) {
+	fmt.Fprintf(w, "%d honest jobs, %d photos, %.3g s a job\n\n", t.jobs, t.photos, t.seconds/float64(t.jobs))
+	fmt.Fprintf(w, "%-24s %-34s %-12s %-12s %s\n", "", "right links contradicted", "with cause", "with gross", "within")
+	for _, k := range sortedKeys(t.within) {
+		name := k
+		if k == "" {
+			name = "all"
+		}
+		cell := func(m map[string]*rate, key string) rate {
+			if m[key] == nil {
+				return rate{}
+			}
+			return *m[key]
+		}
+		in := cell(t.within, k)
+		fmt.Fprintf(w, "%-24s %-34s %-12s %-12s %.1f %%\n", name, cell(t.contradicted, k), cell(t.caused, "in "+k).short(), cell(t.gross, k).short(), 100*float64(in.k)/float64(in.n))
+	}
+	for _, k := range []string{"no tag wild", "some tag wild"} {
+		if g := t.gross[k]; g != nil {
+			fmt.Fprintf(w, "with a gross photo, %s: %s\n", k, g)
+		}
+	}
+	fmt.Fprintf(w, "jobs with a cause: %s\n", t.caused["in "])
+	for _, k := range sortedKeys(t.caused) {
+		if !strings.HasPrefix(k, "in ") {
+			fmt.Fprintf(w, "  %-22s %d  seeds %v\n", k, t.caused[k].k, first(t.causedBy[k], 8))
+		}
+	}
+	fmt.Fprintf(w, "jobs with contradicted right links, by seed:\n")
+	for i, a := range t.accused {
+		if i == 40 {
+			fmt.Fprintf(w, "  and %d more\n", len(t.accused)-40)
+			break
+		}
+		fmt.Fprintln(w, "  "+a)
+	}
+	fmt.Fprintf(w, "inferred ties of photos without a link:\n%-8s %7s %12s %14s %12s %s\n", "from", "right", "wrong point", "false nothing", "false point", "right share")
+	for _, k := range sortedKeys(t.ties) {
+		c := t.ties[k]
+		fmt.Fprintf(w, "%-8s %7d %12d %14d %12d %s\n", k, c[0], c[1], c[2], c[3], rate{c[0], c[0] + c[1] + c[2] + c[3]})
+	}
+}
+
+func first[T any](x []T, n int) []T { return x[:min(n, len(x))] }
+
+func sortedKeys[T any](m map[string]T) []string {
+	var keys []string
+	for k := range m {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}
+
+// blunder prints the line of a blunder.
+func (t *table) blunder(w io.Writer, name string, head bool) {
+	if head {
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-8s %s\n", "blunder", "named", "small", "precision", "recall", "amount", "right links", "wrong", "spurious causes (jobs); seeds missed")
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-8s\n", "", "", "", "", "", "in 95 %", "contradicted", "cause")
+	}
+	for _, k := range sortedKeys(t.blunders) {
+		o := t.blunders[k]
+		share := func(a, b int) string {
+			if b == 0 {
+				return "-"
+			}
+			return fmt.Sprintf("%.1f", 100*float64(a)/float64(b))
+		}
+		var also []string
+		for _, c := range sortedKeys(o.spurious) {
+			also = append(also, fmt.Sprintf("%s %d", c, o.spurious[c]))
+		}
+		label, links := k, rate{}
+		if name != k {
+			label = name + "/" + k
+		}
+		if c := t.contradicted[""]; c != nil {
+			links = *c
+		}
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-8s %s; %v\n", label, o.named.short(), o.small.short(), share(o.hit, o.claimed), share(o.hit, o.concerned),
+			o.amount.short(), links.short(), o.innocent.short(), strings.Join(also, ", "), first(o.missed, 8))
+	}
+}
