@@ -14,7 +14,7 @@ TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint convert 
 # The packages that need no cgo.
 PURE := ./grid ./grid/site ./geotag/... ./match/...
 
-.PHONY: build demo test lint unit fuzz examples objectstore batch cross vulns bench benchmarks axe proj tools clean help
+.PHONY: build demo test lint unit fuzz examples objectstore batch cross vulns bench benchmarks axe proj shape tools clean help
 
 help: ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -63,6 +63,9 @@ lint: tools
 	$(GO) mod tidy -diff
 	CGO_ENABLED=0 $(GO) build $(PURE)
 	$(GO) test -run '^(TestPlatforms|TestAPI|TestDependencies)$$' ./cmd/phototie
+
+shape: ## the size and complexity of the code against their limits (-list lists what is over)
+	@$(GO) run ./testdata/shape
 
 unit: tools
 	PHOTOTIE_REQUIRE_TOOLS=1 $(GO) test -race -timeout 30m ./...
