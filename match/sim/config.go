@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"example.com/phototie/geotag"
@@ -93,9 +94,9 @@ type Config struct {
 	// Seed decides all that is drawn. The same Config gives the same Set.
 	Seed uint64
 
-	// Projection is the grid; nil stands for DefaultPlane.
+	// Projection is the grid; nil is DefaultPlane.
 	Projection grid.Projection
-	// At is where the walk starts, in the grid's unit. The zero EN stands for the
+	// At is where the walk starts, in the grid's unit. The zero EN is the
 	// origin of a *Plane; with another projection it has to be given.
 	At grid.EN
 	// Datum is the map datum that the tags state.
@@ -209,69 +210,69 @@ func (e *ConfigError) Error() string {
 // Validate returns an error for every figure that can't be used, joined; each is
 // a *ConfigError. Plants are looked at by New, which knows the photos.
 func (c Config) Validate() error {
-	var errs []error
-	check := func(ok bool, field string, v any, want string) {
-		if !ok {
-			errs = append(errs, &ConfigError{field, v, want})
-		}
-	}
-	atLeast := func(field string, v, lo int) {
-		check(v >= lo, field, v, fmt.Sprintf("%d or more", lo))
-	}
-	length := func(field string, v float64) {
-		check(v >= 0 && finite(v), field, v, "a length in metres, 0 or more")
-	}
-	positive := func(field string, v float64) {
-		check(v > 0 && finite(v), field, v, "more than 0")
-	}
-	share := func(field string, v float64) {
-		check(v >= 0 && v <= 1, field, v, "a share from 0 to 1")
-	}
-	duration := func(field string, v time.Duration) {
-		check(v > 0, field, v, "a time above 0")
-	}
-	atLeast("Photos", c.Photos, 1)
-	atLeast("Points", c.Points, 1)
-	atLeast("Cameras", c.Cameras, 1)
-	atLeast("Days", c.Days, 1)
-	check(c.Layout == Line || c.Layout == Plots || c.Layout == Road, "Layout", c.Layout, "line, plots or road")
-	check(c.FieldOrder == PointThenPhoto || c.FieldOrder == PhotoThenPoint || c.FieldOrder == IDEntered || c.FieldOrder == LinkedLater,
-		"FieldOrder", c.FieldOrder, "point-then-photo, photo-then-point, id-entered or linked-later")
-	positive("Spacing", c.Spacing)
-	positive("Speed", c.Speed)
-	length("PointSigma", c.PointSigma)
-	length("Standoff", c.Standoff)
-	share("DirectionShare", c.DirectionShare)
-	share("NoPointShare", c.NoPointShare)
-	share("NoLinkShare", c.NoLinkShare)
-	share("NameShare", c.NameShare)
-	share("TextShare", c.TextShare)
-	check(!c.Start.IsZero(), "Start", c.Start, "a time")
-	check(c.Zone > -24*time.Hour && c.Zone < 24*time.Hour, "Zone", c.Zone, "less than a day")
-	check(len(c.ClockOffsets) <= c.Cameras, "ClockOffsets", c.ClockOffsets, "no more than one for each camera")
+	const count, share, positive, length, duration = "1 or more", "a share from 0 to 1", "more than 0", "a length in metres, 0 or more", "a time above 0"
+	isShare := func(v float64) bool { return v >= 0 && v <= 1 }
+	isLength := func(v float64) bool { return v >= 0 && finite(v) }
+	isPositive := func(v float64) bool { return v > 0 && finite(v) }
 	n := c.Noise
-	positive("Noise.Radius95", n.Radius95)
-	check(n.Swing >= 0 && n.Swing <= 1, "Noise.Swing", n.Swing, "0 to 1")
-	duration("Noise.SwingTime", n.SwingTime)
-	duration("Noise.Time", n.Time)
-	share("Noise.DriftShare", n.DriftShare)
-	duration("Noise.DriftTime", n.DriftTime)
-	check(n.MultipathShare >= 0 && n.MultipathShare < 1, "Noise.MultipathShare", n.MultipathShare, "a share from 0 to less than 1")
-	check(n.MultipathFactor >= 1 && finite(n.MultipathFactor), "Noise.MultipathFactor", n.MultipathFactor, "1 or more")
-	duration("Noise.MultipathTime", n.MultipathTime)
-	check(n.Stated == StatedTrue || n.Stated == StatedFlat || n.Stated == StatedNone, "Noise.Stated", n.Stated, "true, flat or none")
-
-	switch p := c.Projection.(type) {
-	case nil, *Plane:
-	default:
-		check(c.At != grid.EN{}, "At", c.At, "the place on the grid where the walk starts")
-		if u := p.Grid().Unit; !(u.Metres > 0) {
-			check(false, "Projection", u.Name, "a grid with a unit")
-		}
-		if _, ok := p.(grid.Geodesist); !ok {
-			check(c.DirectionShare == 0, "DirectionShare", c.DirectionShare, "0, since the projection is no grid.Geodesist")
+	var errs []error
+	for _, r := range append([]rule{
+		{"Photos", c.Photos, c.Photos >= 1, count},
+		{"Points", c.Points, c.Points >= 1, count},
+		{"Cameras", c.Cameras, c.Cameras >= 1, count},
+		{"Days", c.Days, c.Days >= 1, count},
+		{"Layout", c.Layout, slices.Contains([]Layout{Line, Plots, Road}, c.Layout), "line, plots or road"},
+		{"FieldOrder", c.FieldOrder, slices.Contains([]FieldOrder{PointThenPhoto, PhotoThenPoint, IDEntered, LinkedLater}, c.FieldOrder),
+			"point-then-photo, photo-then-point, id-entered or linked-later"},
+		{"Spacing", c.Spacing, isPositive(c.Spacing), positive},
+		{"Speed", c.Speed, isPositive(c.Speed), positive},
+		{"PointSigma", c.PointSigma, isLength(c.PointSigma), length},
+		{"Standoff", c.Standoff, isLength(c.Standoff), length},
+		{"DirectionShare", c.DirectionShare, isShare(c.DirectionShare), share},
+		{"NoPointShare", c.NoPointShare, isShare(c.NoPointShare), share},
+		{"NoLinkShare", c.NoLinkShare, isShare(c.NoLinkShare), share},
+		{"NameShare", c.NameShare, isShare(c.NameShare), share},
+		{"TextShare", c.TextShare, isShare(c.TextShare), share},
+		{"Start", c.Start, !c.Start.IsZero(), "a time"},
+		{"Zone", c.Zone, c.Zone.Abs() < 24*time.Hour, "less than a day"},
+		{"ClockOffsets", c.ClockOffsets, len(c.ClockOffsets) <= c.Cameras, "no more than one for each camera"},
+		{"Noise.Radius95", n.Radius95, isPositive(n.Radius95), positive},
+		{"Noise.Swing", n.Swing, isShare(n.Swing), "0 to 1"},
+		{"Noise.SwingTime", n.SwingTime, n.SwingTime > 0, duration},
+		{"Noise.Time", n.Time, n.Time > 0, duration},
+		{"Noise.DriftShare", n.DriftShare, isShare(n.DriftShare), share},
+		{"Noise.DriftTime", n.DriftTime, n.DriftTime > 0, duration},
+		{"Noise.MultipathShare", n.MultipathShare, isShare(n.MultipathShare) && n.MultipathShare < 1, "a share from 0 to less than 1"},
+		{"Noise.MultipathFactor", n.MultipathFactor, n.MultipathFactor >= 1 && finite(n.MultipathFactor), "1 or more"},
+		{"Noise.MultipathTime", n.MultipathTime, n.MultipathTime > 0, duration},
+		{"Noise.Stated", n.Stated, slices.Contains([]Stated{StatedTrue, StatedFlat, StatedNone}, n.Stated), "true, flat or none"},
+		{"At", c.At, math.Abs(c.At.E) < 1e12 && math.Abs(c.At.N) < 1e12, "coordinates"},
+	}, c.projectionRules()...) {
+		if !r.ok {
+			errs = append(errs, &ConfigError{r.field, r.value, r.want})
 		}
 	}
-	check(finite(c.At.E) && finite(c.At.N) && math.Abs(c.At.E) < 1e12 && math.Abs(c.At.N) < 1e12, "At", c.At, "coordinates")
 	return errors.Join(errs...)
+}
+
+// rule says what a figure has to be, and whether it is.
+type rule struct {
+	field string
+	value any
+	ok    bool
+	want  string
+}
+
+// projectionRules are for a projection that is not a *Plane.
+func (c Config) projectionRules() []rule {
+	if _, ok := c.plane(); ok {
+		return nil
+	}
+	unit := c.Projection.Grid().Unit
+	_, geodesist := c.Projection.(grid.Geodesist)
+	return []rule{
+		{"At", c.At, c.At != grid.EN{}, "the place on the grid where the walk starts"},
+		{"Projection", unit.Name, unit.Metres > 0, "a grid with a unit"},
+		{"DirectionShare", c.DirectionShare, geodesist || c.DirectionShare == 0, "0, since the projection is no grid.Geodesist"},
+	}
 }

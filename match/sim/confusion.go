@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -12,7 +13,7 @@ import (
 	"strings"
 	"sync"
 
-	"example.com/phototie/match"
+	"golang.org/x/sync/errgroup"
 )
 
 // Study puts an explainer to the test: it draws sets of which the blunders are
@@ -27,12 +28,9 @@ type Study struct {
 	// set's Config, Survey, Truth or Planted. It is called from several
 	// goroutines.
 	Explain func(context.Context, *Set) ([]string, error)
-	// Right says whether a name is right for a planted kind; nil stands for the
-	// same word.
+	// Right says whether a name is right for a planted kind; nil means that it is
+	// the same word.
 	Right func(Kind, string) bool
-	// Workers is the number of sets that are looked at together; 0 stands for
-	// GOMAXPROCS.
-	Workers int
 	// Progress, where not nil, is called after each set with the number done and
 	// the number of all, one call at a time.
 	Progress func(done, all int)
@@ -61,14 +59,8 @@ type ConfusionRow struct {
 	Excess []uint64 `json:"excess,omitempty"`
 }
 
-// FoundInterval returns the exact interval of the probability that Found
-// estimates, at a confidence.
-func (r ConfusionRow) FoundInterval(confidence float64) (low, high float64) {
-	return match.BinomialInterval(r.Found, r.Sets, confidence)
-}
-
 // Run studies the scenarios. It ends with the first error of New or of Explain,
-// or the context's. The result does not depend on the number of workers.
+// or the context's. It looks at GOMAXPROCS sets at a time.
 func (s Study) Run(ctx context.Context, scenarios ...Scenario) (*Confusion, error) {
 	switch {
 	case s.Sets < 1:
@@ -84,49 +76,31 @@ func (s Study) Run(ctx context.Context, scenarios ...Scenario) (*Confusion, erro
 	for i, sc := range scenarios {
 		c.Rows[i] = ConfusionRow{Scenario: sc.Name, Planted: sc.Kinds, Sets: s.Sets, Named: make(map[string]int)}
 	}
-	workers := s.Workers
-	if workers <= 0 {
-		workers = runtime.GOMAXPROCS(0)
-	}
-	ctx, cancel := context.WithCancelCause(ctx)
-	defer cancel(nil)
-	jobs := make(chan int)
-	var (
-		wg   sync.WaitGroup
-		mu   sync.Mutex
-		done int
-	)
-	all := len(scenarios) * s.Sets
-	for range workers {
-		wg.Go(func() {
-			for j := range jobs {
-				seed, row := s.Base.Seed+uint64(j%s.Sets), j/s.Sets
-				names, err := s.one(ctx, scenarios[row], seed)
-				if err != nil {
-					cancel(fmt.Errorf("sim: %s, seed %d: %w", scenarios[row], seed, err))
-					continue
-				}
-				mu.Lock()
-				c.Rows[row].add(seed, names, right)
-				if done++; s.Progress != nil {
-					s.Progress(done, all)
-				}
-				mu.Unlock()
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	var mu sync.Mutex
+	done, all := 0, len(scenarios)*s.Sets
+	for j := 0; j < all && ctx.Err() == nil; j++ {
+		seed, row := s.Base.Seed+uint64(j%s.Sets), j/s.Sets
+		g.Go(func() error {
+			if ctx.Err() != nil {
+				return ctx.Err()
 			}
+			names, err := s.one(ctx, scenarios[row], seed)
+			if err != nil {
+				return fmt.Errorf("sim: %s, seed %d: %w", scenarios[row], seed, err)
+			}
+			mu.Lock()
+			defer mu.Unlock()
+			c.Rows[row].add(seed, names, right)
+			if done++; s.Progress != nil {
+				s.Progress(done, all)
+			}
+			return nil
 		})
 	}
-feed:
-	for j := range all {
-		select {
-		case jobs <- j:
-		case <-ctx.Done():
-			break feed
-		}
-	}
-	close(jobs)
-	wg.Wait()
-	if ctx.Err() != nil {
-		return nil, context.Cause(ctx)
+	if err := g.Wait(); err != nil || done < all {
+		return nil, cmp.Or(err, context.Cause(ctx))
 	}
 	for i := range c.Rows {
 		slices.Sort(c.Rows[i].Missed)
@@ -172,23 +146,23 @@ func (r *ConfusionRow) add(seed uint64, names []string, right func(Kind, string)
 	}
 }
 
-// Names returns every name that was named: first those of kinds, in the order of
+// names returns every name that was named: first those of kinds, in the order of
 // Kinds, so that the table has them on its diagonal, then the others, sorted.
-func (c *Confusion) Names() []string {
-	all := make(map[string]bool)
+func (c *Confusion) names() []string {
+	all := make(map[string]int)
 	for _, r := range c.Rows {
-		for n := range r.Named {
-			all[n] = true
-		}
+		maps.Copy(all, r.Named)
 	}
-	var names []string
-	for _, k := range Kinds() {
-		if n := string(k); all[n] {
-			names = append(names, n)
-			delete(all, n)
+	kinds := Kinds()
+	rank := func(name string) int {
+		if i := slices.Index(kinds, Kind(name)); i >= 0 {
+			return i
 		}
+		return len(kinds)
 	}
-	return append(names, slices.Sorted(maps.Keys(all))...)
+	return slices.SortedFunc(maps.Keys(all), func(a, b string) int {
+		return cmp.Or(rank(a)-rank(b), strings.Compare(a, b))
+	})
 }
 
 // WriteJSON writes the table as JSON.
@@ -203,7 +177,7 @@ func (c *Confusion) WriteJSON(w io.Writer) error {
 // have numbers, which the names follow below.
 func (c *Confusion) WriteText(w io.Writer) error {
 	var b strings.Builder
-	names := c.Names()
+	names := c.names()
 	width := len("planted")
 	sets := 1
 	for _, r := range c.Rows {

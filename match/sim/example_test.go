@@ -6,6 +6,7 @@ import (
 	"log"
 	"os"
 
+	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/sim"
 )
@@ -84,4 +85,41 @@ func ExampleStudy() {
 	//
 	// named:
 	//   1  flipped-longitude
+}
+
+// A scenario plants its blunder with other figures for each seed.
+func ExampleNewScenario() {
+	s, err := sim.NewScenario(sim.FrozenFix, sim.Usual)
+	if err != nil {
+		log.Fatal(err)
+	}
+	base := sim.Default()
+	for base.Seed = range 3 {
+		fmt.Println(s, "of", s.Config(base).Plants[0].Run, "photos")
+	}
+	// Output:
+	// frozen-fix of 15 photos
+	// frozen-fix of 12 photos
+	// frozen-fix of 12 photos
+}
+
+// A plane in feet, with a second datum whose positions, taken for WGS 84,
+// come out 100 m too far east.
+func ExamplePlane() {
+	p, err := sim.NewPlane(grid.LatLon{Lat: 35.6, Lon: -82.3}, grid.EN{E: 1000000, N: 700000}, grid.USSurveyFoot)
+	if err != nil {
+		log.Fatal(err)
+	}
+	p = p.WithDatum("OLD", match.Vector{E: 100})
+	at := grid.LatLon{Lat: 35.61, Lon: -82.31}
+	placed, err := p.ToGrid(context.Background(), []grid.Fix{{LatLon: at}, {LatLon: at, Frame: grid.Frame{Datum: "OLD"}}})
+	if err != nil {
+		log.Fatal(err)
+	}
+	for _, q := range placed {
+		fmt.Printf("E %.2f N %.2f %s\n", q.E, q.N, p.Grid().Unit.Symbol)
+	}
+	// Output:
+	// E 997027.01 N 703640.14 ftUS
+	// E 996698.93 N 703640.14 ftUS
 }

@@ -75,8 +75,8 @@ const (
 	// PointDatum: the coordinates are of another datum: those of Plant.Other,
 	// else shifted by Plant.Shift, by default (-75, 60) m.
 	PointDatum Kind = "point-datum"
-	// GroundAsGrid: distances from Plant.Origin, by default the first point,
-	// are Plant.Scale times too large, by default 1.0004.
+	// GroundAsGrid: distances from the first point are Plant.Scale times too
+	// large, by default 1.0004.
 	GroundAsGrid Kind = "ground-as-grid"
 )
 
@@ -116,8 +116,6 @@ type Plant struct {
 	Shift match.Vector
 	// Scale is a factor.
 	Scale float64
-	// Origin is a place on the grid.
-	Origin *grid.EN
 	// Offset is a time.
 	Offset time.Duration
 	// Step is in degrees, Hidden hides it.
@@ -129,9 +127,6 @@ type Plant struct {
 	Datum string
 	// Other is another grid.
 	Other grid.Projection
-	// Move carries a place on the grid to where the blunder puts it; it takes the
-	// place of Shift.
-	Move func(grid.EN) grid.EN
 	// Copied says that the id in the file name and in the text follows a wrong
 	// link. Else it stays that of the point shown.
 	Copied bool

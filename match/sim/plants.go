@@ -1,10 +1,12 @@
 package sim
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"math"
+	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -62,10 +64,8 @@ var recipes = []recipe{
 	{kind: DroppedLongitudeRef, in: InTags, uses: anyChoice, held: true, tags: each(func(t *geotag.Tag, _ Plant) {
 		lose(t, geotag.WarnMissingRef, "GPSLongitudeRef", "there is no reference, so that the hemisphere is unknown")
 	})},
-	{kind: TagDatum, in: InTags, uses: anyChoice + "Shift Datum Move", held: true, tags: tagDatum},
-	{kind: CommonShift, in: InTags, uses: anyChoice + "Shift Move", held: true, tags: func(d *drawing, p Plant, shots []int) error {
-		return d.carry(shots, p.mover(d, match.Vector{E: 16, N: -12}))
-	}},
+	{kind: TagDatum, in: InTags, uses: anyChoice + "Shift Datum", held: true, tags: tagDatum},
+	{kind: CommonShift, in: InTags, uses: anyChoice + "Shift", held: true, tags: shiftTags(match.Vector{E: 16, N: -12})},
 	{kind: MinutesAsDecimals, in: InTags, uses: anyChoice, held: true, tags: each(func(t *geotag.Tag, _ Plant) {
 		read := func(v float64) float64 {
 			deg, frac := math.Modf(v)
@@ -75,10 +75,7 @@ var recipes = []recipe{
 	})},
 	{kind: DecimalsAsMinutes, in: InTags, uses: anyChoice, held: true, tags: each(decimalsAsMinutes)},
 	{kind: RoundedTags, in: InTags, uses: anyChoice + "Step Hidden", held: true, tags: each(func(t *geotag.Tag, p Plant) {
-		step := p.Step
-		if step == 0 {
-			step = 0.001
-		}
+		step := cmp.Or(p.Step, 0.001)
 		t.Position.Lat, t.Position.Lon = toStep(t.Position.Lat, step), toStep(t.Position.Lon, step)
 		if !p.Hidden {
 			t.Position.Step = step
@@ -110,11 +107,7 @@ var recipes = []recipe{
 			return errors.New("the tags state no altitude (Config.Heights)")
 		}
 		return each(func(t *geotag.Tag, p Plant) {
-			h := p.Height
-			if h == 0 {
-				h = 57
-			}
-			t.Altitude.Metres = math.Round(100*(t.Altitude.Metres+h)) / 100
+			t.Altitude.Metres = math.Round(100*(t.Altitude.Metres+cmp.Or(p.Height, 57))) / 100
 		})(d, p, shots)
 	}},
 
@@ -135,13 +128,13 @@ var recipes = []recipe{
 		}
 		return d.reproject(points, other)
 	}},
-	{kind: PointDatum, in: InPoints, uses: "Shift Other Move", points: func(d *drawing, p Plant, points []int) error {
+	{kind: PointDatum, in: InPoints, uses: "Shift Other", points: func(d *drawing, p Plant, points []int) error {
 		if p.Other != nil {
 			return d.reproject(points, p.Other)
 		}
-		return d.carryPoints(points, p.mover(d, datumShift))
+		return d.carryPoints(points, p.shift(d, datumShift))
 	}},
-	{kind: GroundAsGrid, in: InPoints, uses: "Scale Origin", points: scaled(1.0004, true)},
+	{kind: GroundAsGrid, in: InPoints, uses: "Scale", points: scaled(1.0004, true)},
 
 	{kind: LateRun, in: InLinks, uses: "Run Copied", run: 8, links: func(d *drawing, p Plant) ([]int, error) { return d.shiftRun(p, 1) }},
 	{kind: EarlyRun, in: InLinks, uses: "Run Copied", run: 8, links: func(d *drawing, p Plant) ([]int, error) { return d.shiftRun(p, -1) }},
@@ -180,21 +173,10 @@ func (k Kind) recipe() *recipe {
 
 // check looks at the fields of a plant.
 func (p Plant) check(r *recipe, c Config) error {
-	uses := strings.Fields(r.uses)
-	for _, f := range []struct {
-		name string
-		set  bool
-	}{
-		{"Rate", p.Rate != 0}, {"Count", p.Count != 0}, {"Run", p.Run != 0},
-		{"Shift", p.Shift != match.Vector{}}, {"Scale", p.Scale != 0}, {"Origin", p.Origin != nil},
-		{"Offset", p.Offset != 0}, {"Step", p.Step != 0}, {"Hidden", p.Hidden}, {"Height", p.Height != 0},
-		{"Datum", p.Datum != ""}, {"Other", p.Other != nil}, {"Move", p.Move != nil}, {"Copied", p.Copied},
-	} {
-		if f.set && !slices.Contains(uses, f.name) {
-			if len(uses) == 0 {
-				return fmt.Errorf("it has no use for %s", f.name)
-			}
-			return fmt.Errorf("it has no use for %s; what it takes is %s", f.name, strings.Join(uses, ", "))
+	uses := strings.Fields("Kind Camera Day " + r.uses)
+	for name, v := range reflect.ValueOf(p).Fields() {
+		if !v.IsZero() && !slices.Contains(uses, name.Name) {
+			return fmt.Errorf("it has no use for %s; what it takes is %s", name.Name, strings.Join(uses, ", "))
 		}
 	}
 	choices := 0
@@ -203,18 +185,22 @@ func (p Plant) check(r *recipe, c Config) error {
 			choices++
 		}
 	}
+	sound := finite(p.Shift.E) && finite(p.Shift.N) && finite(p.Height)
+	for _, v := range []float64{p.Scale, p.Step} {
+		sound = sound && v >= 0 && finite(v)
+	}
 	switch {
 	case choices > 1:
 		return errors.New("only one of Rate, Count and Run may be given")
 	case !(p.Rate >= 0 && p.Rate <= 1):
 		return fmt.Errorf("its Rate is %v: want a share from 0 to 1", p.Rate)
-	case p.Count < 0 || p.Run < 0:
+	case min(p.Count, p.Run) < 0:
 		return fmt.Errorf("its Count is %d and Run %d: want 0 or more", p.Count, p.Run)
 	case p.Camera < 0 || p.Camera > c.Cameras:
 		return fmt.Errorf("its Camera is %d of %d", p.Camera, c.Cameras)
 	case p.Day < 0 || p.Day > c.Days:
 		return fmt.Errorf("its Day is %d of %d", p.Day, c.Days)
-	case !finite(p.Shift.E) || !finite(p.Shift.N) || !finite(p.Height) || !(p.Scale >= 0) || !finite(p.Scale) || !(p.Step >= 0) || !finite(p.Step):
+	case !sound:
 		return fmt.Errorf("its Shift %v, Height %v, Scale %v and Step %v have to be finite, and the last two not negative", p.Shift, p.Height, p.Scale, p.Step)
 	case p.Camera > 0 && c.Together && r.in == InPoints:
 		return errors.New("one crew carries all cameras, so Camera chooses no points")
@@ -231,7 +217,7 @@ func (d *drawing) plant(p Plant) error {
 	if err := p.check(r, d.cfg); err != nil {
 		return err
 	}
-	if p.Rate == 0 && p.Count == 0 && p.Run == 0 {
+	if !p.chooses() {
 		p.Rate, p.Count, p.Run = r.rate, r.count, r.run
 	}
 	done := Planted{Kind: p.Kind}
@@ -242,25 +228,8 @@ func (d *drawing) plant(p Plant) error {
 			err = r.tags(d, p, done.Photos)
 		}
 	case InPoints:
-		for i := range d.points {
-			l := d.legs[d.legOf[i]]
-			if (p.Day == 0 || l.day == p.Day-1) && (p.Camera == 0 || l.cameras[0] == p.Camera-1) {
-				done.Points = append(done.Points, i)
-			}
-		}
-		if len(done.Points) == 0 {
+		if done.Points, done.Photos = d.pointsFor(p); len(done.Points) == 0 {
 			return errors.New("there are no points there")
-		}
-		moved := make([]bool, len(d.points))
-		for _, i := range done.Points {
-			moved[i] = true
-		}
-		for _, l := range d.legs {
-			for _, i := range l.shots {
-				if s := &d.shots[i]; s.linked >= 0 && moved[s.linked] {
-					done.Photos = append(done.Photos, i)
-				}
-			}
 		}
 		err = r.points(d, p, done.Points)
 	case InLinks:
@@ -272,12 +241,34 @@ func (d *drawing) plant(p Plant) error {
 	for _, i := range done.Photos {
 		s := &d.shots[i]
 		s.planted = append(s.planted, p.Kind)
-		if p.Rate != 0 || p.Count != 0 || p.Run != 0 {
-			s.chosen = true
-		}
+		s.chosen = s.chosen || p.chooses()
 	}
 	d.out = append(d.out, done)
 	return nil
+}
+
+// chooses reports whether a plant concerns some photos only.
+func (p Plant) chooses() bool { return p.Rate != 0 || p.Count != 0 || p.Run != 0 }
+
+// pointsFor returns the points that a blunder concerns, and the shots linked to
+// them.
+func (d *drawing) pointsFor(p Plant) (points, shots []int) {
+	moved := make([]bool, len(d.points))
+	for i := range d.points {
+		l := d.legs[d.legOf[i]]
+		if (p.Day == 0 || l.day == p.Day-1) && (p.Camera == 0 || l.cameras[0] == p.Camera-1) {
+			points = append(points, i)
+			moved[i] = true
+		}
+	}
+	for _, l := range d.legs {
+		for _, i := range l.shots {
+			if to := d.shots[i].linked; to >= 0 && moved[to] {
+				shots = append(shots, i)
+			}
+		}
+	}
+	return points, shots
 }
 
 // walks returns the shots of each leg that a plant is restricted to and that are
@@ -405,42 +396,31 @@ func decimalsAsMinutes(t *geotag.Tag, _ Plant) {
 	pos.Lat, pos.Lon = read(pos.Lat, "GPSLatitude"), read(pos.Lon, "GPSLongitude")
 }
 
-func (p Plant) offset(otherwise time.Duration) time.Duration {
-	if p.Offset != 0 {
-		return p.Offset
-	}
-	return otherwise
+func (p Plant) offset(otherwise time.Duration) time.Duration { return cmp.Or(p.Offset, otherwise) }
+
+// shift returns how a plant moves a place on the grid.
+func (p Plant) shift(d *drawing, otherwise match.Vector) func(grid.EN) grid.EN {
+	v := cmp.Or(p.Shift, otherwise)
+	return func(at grid.EN) grid.EN { return d.move(at, v.E, v.N) }
 }
 
-// mover returns how a plant moves a place on the grid.
-func (p Plant) mover(d *drawing, otherwise match.Vector) func(grid.EN) grid.EN {
-	if p.Move != nil {
-		return p.Move
-	}
-	if p.Shift != (match.Vector{}) {
-		otherwise = p.Shift
-	}
-	return func(at grid.EN) grid.EN { return d.move(at, otherwise.E, otherwise.N) }
-}
-
-// stated is the frame that a shot's tag says it is in.
-func (d *drawing) stated(i int) grid.Frame {
-	s := &d.shots[i]
-	return grid.Frame{Datum: s.tag.MapDatum, Epoch: grid.Epoch(s.taken)}
-}
-
-// onGrid returns where the tags of shots are.
-func (d *drawing) onGrid(shots []int) ([]grid.EN, error) {
+// carry moves the tags of shots on the grid and writes them in a datum, where
+// empty in the one that they state.
+func (d *drawing) carry(shots []int, datum string, move func(*shot, grid.EN) grid.EN) error {
 	fixes := make([]grid.Fix, len(shots))
+	frames := make([]grid.Frame, len(shots))
 	for k, i := range shots {
-		at := d.shots[i].tag.Position
-		fixes[k] = grid.Fix{LatLon: grid.LatLon{Lat: at.Lat, Lon: at.Lon}, Frame: d.stated(i)}
+		s := &d.shots[i]
+		fixes[k] = s.fix(*s.tag.Position)
+		frames[k] = grid.Frame{Datum: cmp.Or(datum, s.tag.MapDatum), Epoch: fixes[k].Epoch}
 	}
-	return d.toGrid(d.proj, fixes)
-}
-
-// write sets the tags of shots to places, given in frames.
-func (d *drawing) write(shots []int, at []grid.EN, frames []grid.Frame) error {
+	at, err := d.toGrid(d.proj, fixes)
+	if err != nil {
+		return err
+	}
+	for k, i := range shots {
+		at[k] = move(&d.shots[i], at[k])
+	}
 	places, err := d.fromGrid(d.proj, at, frames)
 	if err != nil {
 		return err
@@ -452,36 +432,30 @@ func (d *drawing) write(shots []int, at []grid.EN, frames []grid.Frame) error {
 	return nil
 }
 
-// carry moves the tags of shots on the grid.
-func (d *drawing) carry(shots []int, move func(grid.EN) grid.EN) error {
-	at, err := d.onGrid(shots)
-	if err != nil {
-		return err
+// fix is a position in the frame that the shot's tag states.
+func (s *shot) fix(at geotag.Position) grid.Fix {
+	return grid.Fix{
+		LatLon: grid.LatLon{Lat: at.Lat, Lon: at.Lon},
+		Frame:  grid.Frame{Datum: s.tag.MapDatum, Epoch: grid.Epoch(s.taken)},
 	}
-	frames := make([]grid.Frame, len(shots))
-	for k, i := range shots {
-		at[k], frames[k] = move(at[k]), d.stated(i)
+}
+
+// shiftTags shifts tags on the grid.
+func shiftTags(otherwise match.Vector) func(*drawing, Plant, []int) error {
+	return func(d *drawing, p Plant, shots []int) error {
+		shift := p.shift(d, otherwise)
+		return d.carry(shots, "", func(_ *shot, at grid.EN) grid.EN { return shift(at) })
 	}
-	return d.write(shots, at, frames)
 }
 
 func tagDatum(d *drawing, p Plant, shots []int) error {
-	if p.Datum == "" {
-		return d.carry(shots, p.mover(d, datumShift))
+	switch {
+	case p.Datum == "":
+		return shiftTags(datumShift)(d, p, shots)
+	case p.Shift != match.Vector{}:
+		return errors.New("of Datum and Shift only one may be given")
 	}
-	if p.Move != nil || p.Shift != (match.Vector{}) {
-		return errors.New("of Datum, Shift and Move only one may be given")
-	}
-	at, err := d.onGrid(shots)
-	if err != nil {
-		return err
-	}
-	frames := make([]grid.Frame, len(shots))
-	for k, i := range shots {
-		frames[k] = d.stated(i)
-		frames[k].Datum = p.Datum
-	}
-	return d.write(shots, at, frames)
+	return d.carry(shots, p.Datum, func(_ *shot, at grid.EN) grid.EN { return at })
 }
 
 func frozenFix(d *drawing, _ Plant, shots []int) error {
@@ -512,25 +486,15 @@ func clone[T any](p *T) *T {
 
 func trackOffset(d *drawing, p Plant, shots []int) error {
 	off := p.offset(90 * time.Second)
-	at, err := d.onGrid(shots)
-	if err != nil {
-		return err
-	}
-	frames := make([]grid.Frame, len(shots))
-	for k, i := range shots {
-		s := &d.shots[i]
-		l := &d.legs[s.leg]
-		was, is := l.where(s.taken), l.where(s.taken.Add(off))
-		at[k].E += is.E - was.E
-		at[k].N += is.N - was.N
+	return d.carry(shots, "", func(s *shot, at grid.EN) grid.EN {
+		was, is := d.legs[s.leg].where(s.taken), d.legs[s.leg].where(s.taken.Add(off))
 		s.tag.Taken.Time = s.tag.Taken.Time.Add(off)
 		if s.tag.GPSTime != nil {
 			v := s.tag.GPSTime.Add(off)
 			s.tag.GPSTime = &v
 		}
-		frames[k] = d.stated(i)
-	}
-	return d.write(shots, at, frames)
+		return grid.EN{E: at.E + is.E - was.E, N: at.N + is.N - was.N}
+	})
 }
 
 // carryPoints moves points.
@@ -546,16 +510,12 @@ func (d *drawing) carryPoints(points []int, move func(grid.EN) grid.EN) error {
 	return nil
 }
 
-func scaled(factor float64, origin bool) func(*drawing, Plant, []int) error {
+// scaled multiplies coordinates, or their distances from the first point.
+func scaled(factor float64, first bool) func(*drawing, Plant, []int) error {
 	return func(d *drawing, p Plant, points []int) error {
-		f := factor
-		if p.Scale != 0 {
-			f = p.Scale
-		}
+		f := cmp.Or(p.Scale, factor)
 		var o grid.EN
-		if p.Origin != nil {
-			o = *p.Origin
-		} else if origin {
+		if first {
 			o = d.points[points[0]].EN
 		}
 		return d.carryPoints(points, func(at grid.EN) grid.EN {
@@ -699,12 +659,9 @@ func (d *drawing) moved(s *Set) error {
 		case s.Photos[k].Tag.Position == nil:
 			t.Moved = math.Inf(1)
 		default:
-			now := s.Photos[k].Tag.Position
-			frame := grid.Frame{Datum: s.Photos[k].Tag.MapDatum, Epoch: grid.Epoch(t.Taken)}
+			sh := shot{tag: s.Photos[k].Tag, taken: t.Taken}
 			of = append(of, k)
-			fixes = append(fixes,
-				grid.Fix{LatLon: grid.LatLon{Lat: t.Clean.Lat, Lon: t.Clean.Lon}, Frame: frame},
-				grid.Fix{LatLon: grid.LatLon{Lat: now.Lat, Lon: now.Lon}, Frame: frame})
+			fixes = append(fixes, sh.fix(t.Clean), sh.fix(*sh.tag.Position))
 		}
 	}
 	placed, err := d.proj.ToGrid(context.Background(), fixes)

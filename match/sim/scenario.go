@@ -57,35 +57,29 @@ func NewScenario(kind Kind, extent Extent) (Scenario, error) {
 		return Scenario{}, fmt.Errorf("sim: there is no kind of blunder %q", kind)
 	}
 	s := Scenario{Name: string(kind), Kinds: []Kind{kind}}
-	whole := r.rate == 0 && r.count == 0 && r.run == 0
-	var at func(*Config, *Plant, *rand.Rand)
-	switch {
-	case extent == Usual:
-		at = func(*Config, *Plant, *rand.Rand) {}
-	case extent == OneCamera && whole:
-		at = func(c *Config, p *Plant, rng *rand.Rand) {
-			c.Cameras = max(c.Cameras, 2)
-			p.Camera = 1 + rng.IntN(c.Cameras)
-		}
-	case extent == OneDay && whole:
-		at = func(c *Config, p *Plant, rng *rand.Rand) {
-			c.Days = max(c.Days, 2)
-			p.Day = 1 + rng.IntN(c.Days)
-		}
-	case extent == OneFifth && whole && r.in == InTags:
-		at = func(_ *Config, p *Plant, _ *rand.Rand) { p.Rate = 0.2 }
-	case extent == OneCamera || extent == OneDay || extent == OneFifth:
-		return Scenario{}, fmt.Errorf("%w: %s, %s", ErrExtent, kind, extent)
-	default:
+	if !slices.Contains(Extents, extent) {
 		return Scenario{}, fmt.Errorf("sim: there is no extent %q", extent)
 	}
 	if extent != Usual {
+		whole := r.rate == 0 && r.count == 0 && r.run == 0
+		if !whole || extent == OneFifth && r.in != InTags {
+			return Scenario{}, fmt.Errorf("%w: %s, %s", ErrExtent, kind, extent)
+		}
 		s.Name += ", " + string(extent)
 	}
 	s.prepare = append(s.prepare, func(c *Config, rng *rand.Rand) {
 		p := Plant{Kind: kind}
 		vary(c, &p, rng)
-		at(c, &p, rng)
+		switch extent {
+		case OneCamera:
+			c.Cameras = max(c.Cameras, 2)
+			p.Camera = 1 + rng.IntN(c.Cameras)
+		case OneDay:
+			c.Days = max(c.Days, 2)
+			p.Day = 1 + rng.IntN(c.Days)
+		case OneFifth:
+			p.Rate = 0.2
+		}
 		c.Plants = append(c.Plants, p)
 	})
 	return s, nil
@@ -142,9 +136,11 @@ func vary(c *Config, p *Plant, rng *rand.Rand) {
 		p.Shift = toAnySide(5*c.Noise.Radius95, 8*c.Noise.Radius95)
 	case RoundedTags:
 		p.Hidden = rng.IntN(2) == 0
-	case FrozenFix:
+	case FrozenFix, LateRun, EarlyRun:
 		c.Spacing = max(c.Spacing, wide)
 		p.Run = 8 + rng.IntN(9)
+	case SwappedTies, WrongTie:
+		c.Spacing = max(c.Spacing, wide)
 	case TrackOffset:
 		c.Spacing = max(c.Spacing, wide)
 		p.Offset = time.Duration(sign()) * []time.Duration{2 * time.Minute, 5 * time.Minute, time.Hour}[rng.IntN(3)]
@@ -168,11 +164,6 @@ func vary(c *Config, p *Plant, rng *rand.Rand) {
 		// 6 degrees, on a long road, driven.
 		c.Layout, c.Spacing, c.Speed = Road, max(c.Spacing, 1500), max(c.Speed, 15)
 		p.Scale = 1 + sign()*uniform(rng, 0.0006, 0.001)
-	case LateRun, EarlyRun:
-		c.Spacing = max(c.Spacing, wide)
-		p.Run = 8 + rng.IntN(9)
-	case SwappedTies, WrongTie:
-		c.Spacing = max(c.Spacing, wide)
 	}
 }
 
@@ -211,11 +202,10 @@ func ParseScenario(name string) (Scenario, error) {
 		if kind == Honest().Name && !ok {
 			continue
 		}
-		e := Usual
-		if ok {
-			e = Extent(strings.TrimSpace(extent))
+		if !ok {
+			extent = string(Usual)
 		}
-		s, err := NewScenario(Kind(strings.TrimSpace(kind)), e)
+		s, err := NewScenario(Kind(strings.TrimSpace(kind)), Extent(strings.TrimSpace(extent)))
 		if err != nil {
 			return Scenario{}, err
 		}

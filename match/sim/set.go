@@ -76,16 +76,3 @@ func (s *Set) Options() match.Options { return match.Options{Budget: s.Config.Bu
 func (s *Set) Check(ctx context.Context) (*match.Result, error) {
 	return match.Check(ctx, s.Projection, s.Points, s.Links, match.All(s.Photos), s.Options())
 }
-
-// Kinds returns the kinds of blunder planted in the set, each once, in order.
-func (s *Set) Kinds() []Kind {
-	var out []Kind
-	seen := make(map[Kind]bool)
-	for _, p := range s.Planted {
-		if !seen[p.Kind] {
-			seen[p.Kind] = true
-			out = append(out, p.Kind)
-		}
-	}
-	return out
-}

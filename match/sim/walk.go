@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -447,52 +448,50 @@ func stamp(t time.Time, zone *time.Location, stated bool) *geotag.Taken {
 
 func toStep(v, step float64) float64 { return math.Round(v/step) * step }
 
-// fromGrid carries places off a grid; any that can't be is an error.
+// fromGrid transforms places to geographic positions; any that fails is an error.
 func (d *drawing) fromGrid(proj grid.Projection, at []grid.EN, frames []grid.Frame) ([]grid.LatLon, error) {
 	placed, err := proj.FromGrid(context.Background(), at, frames)
-	if err != nil {
-		return nil, fmt.Errorf("carrying positions off the grid: %w", err)
-	}
-	if len(placed) != len(at) {
-		return nil, fmt.Errorf("carrying positions off the grid: the projection returned %d for %d", len(placed), len(at))
-	}
-	out := make([]grid.LatLon, len(at))
+	out := make([]grid.LatLon, len(placed))
 	for i, p := range placed {
-		switch {
-		case p.Err != nil:
-			return nil, fmt.Errorf("carrying E %.3f N %.3f off the grid: %w", at[i].E, at[i].N, p.Err)
-		case p.Op != nil && p.Op.Ballpark:
-			return nil, fmt.Errorf("only a ballpark operation (%s) leads off the grid; the truth would not be known", p.Op.Name)
-		case !p.Valid():
-			return nil, fmt.Errorf("position E %.3f N %.3f comes off the grid as latitude %v, longitude %v", at[i].E, at[i].N, p.Lat, p.Lon)
-		}
 		out[i] = p.LatLon
+		err = cmp.Or(err, sound(p.Err, p.Op, p.Valid()))
 	}
-	return out, nil
+	return out, transformed(err, len(placed), len(at))
 }
 
-// toGrid carries fixes onto a grid; any that can't be is an error.
+// toGrid transforms fixes to a grid; any that fails is an error.
 func (d *drawing) toGrid(proj grid.Projection, fixes []grid.Fix) ([]grid.EN, error) {
 	placed, err := proj.ToGrid(context.Background(), fixes)
-	if err != nil {
-		return nil, fmt.Errorf("carrying positions onto the grid: %w", err)
-	}
-	if len(placed) != len(fixes) {
-		return nil, fmt.Errorf("carrying positions onto the grid: the projection returned %d for %d", len(placed), len(fixes))
-	}
-	out := make([]grid.EN, len(fixes))
+	out := make([]grid.EN, len(placed))
 	for i, p := range placed {
-		switch {
-		case p.Err != nil:
-			return nil, fmt.Errorf("carrying latitude %v, longitude %v onto the grid: %w", fixes[i].Lat, fixes[i].Lon, p.Err)
-		case p.Op != nil && p.Op.Ballpark:
-			return nil, fmt.Errorf("only a ballpark operation (%s) leads onto the grid; the truth would not be known", p.Op.Name)
-		case !finite(p.E) || !finite(p.N):
-			return nil, errors.New("the projection gives no finite position")
-		}
 		out[i] = p.EN
+		err = cmp.Or(err, sound(p.Err, p.Op, finite(p.E) && finite(p.N)))
 	}
-	return out, nil
+	return out, transformed(err, len(placed), len(fixes))
+}
+
+// sound looks at the result of one transformation.
+func sound(err error, op *grid.Operation, valid bool) error {
+	switch {
+	case err != nil:
+		return err
+	case op != nil && op.Ballpark:
+		return fmt.Errorf("there is only a ballpark operation (%s); the truth would not be known", op.Name)
+	case !valid:
+		return errors.New("the projection gives no valid position")
+	}
+	return nil
+}
+
+// transformed is the error of a transformation that gave n positions for want.
+func transformed(err error, n, want int) error {
+	if err == nil && n != want {
+		err = fmt.Errorf("the projection returned %d positions for %d", n, want)
+	}
+	if err != nil {
+		return fmt.Errorf("transforming positions: %w", err)
+	}
+	return nil
 }
 
 // name is the photo's path.
