@@ -373,6 +373,8 @@ func (c *checker) walkPosition(r *PhotoResult, w *walk.Photo) error {
 		step = 0
 	}
 	w.Pos, w.Sigma, w.Standoff = &at, math.Hypot(a.Sigma, step), a.Standoff
+	w.Step, w.Written = step*math.Sqrt(12), [2]float64{r.Tag.Position.Lat, r.Tag.Position.Lon}
+	w.Within = a.Threshold
 	return nil
 }
 
@@ -625,6 +627,9 @@ func (c *checker) cameras(res *Result, found *walk.Ties) {
 		cam.Summary = append(cam.Summary, clockWords(k)...)
 	}
 	for _, s := range found.Shifts {
+		if s.Photos < 20 {
+			continue
+		}
 		cam := get(s.Camera)
 		cam.Shift = &CameraShift{Photos: s.Photos, E: s.E, N: s.N, StdErr: s.StdErr}
 		if d := math.Hypot(s.E, s.N); d > 4*s.StdErr {

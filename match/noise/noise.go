@@ -35,9 +35,8 @@ type Model struct {
 	White, Time float64
 	// HeavyTails is the probability that tails are heavier than normal ones.
 	HeavyTails float64
-	// E and N are the offset that the tags of the last session have in common and
-	// StdErr its standard error per axis, metres, as far as told from slow errors.
-	E, N, StdErr float64
+	// Sessions are what the tags of each session have in common, in order of time.
+	Sessions []Session
 	// Independent is the effective number of independent photos: the mean variance
 	// of a tag over that of the tags' mean.
 	Independent float64
@@ -48,6 +47,11 @@ type Model struct {
 
 	cells []cell
 }
+
+// Session is what the tags from one time on, in seconds, have in common: their
+// offset in metres, drawn towards 0 by its prior and told from slow errors as far as
+// that can be, and its standard error per axis.
+type Session struct{ From, E, N, StdErr float64 }
 
 // cell is one place of the grid.
 type cell struct {
@@ -139,7 +143,7 @@ func Learn(residuals []Residual) *Model {
 	m.cells, m.LogEvidence = second.cells, second.logSum
 	m.settle(fine)
 	m.thin()
-	m.offset(r)
+	m.sessions(r)
 	return m
 }
 
@@ -217,6 +221,7 @@ func weigh(cells []cell, r []Residual, ratio float64) weighed {
 	var f filter
 	for i := range cells {
 		f.start(&cells[i], r)
+		f.ended = f.ended[:0]
 		logs[i] = f.run(r) + cells[i].logPrior() + math.Log(math.Log(ratio))
 	}
 	top := slices.Max(logs)
@@ -384,20 +389,39 @@ func median(r []Residual, of func(*Residual) *float64) float64 {
 	return m
 }
 
-// offset works out what the last session has in common.
-func (m *Model) offset(r []Residual) {
+// sessions works out what each session has in common.
+func (m *Model) sessions(r []Residual) {
 	var f filter
-	var v float64
 	for i := range m.cells {
 		c := &m.cells[i]
 		f.start(c, r)
+		f.ended = f.ended[:0]
 		f.run(r)
-		m.E, m.N = m.E+c.weight*f.b[0], m.N+c.weight*f.b[1]
-		v += c.weight * f.bb
+		f.endSession(f.from)
+		if i == 0 {
+			m.Sessions = make([]Session, len(f.ended))
+		}
+		for k, s := range f.ended {
+			t := &m.Sessions[k]
+			t.From = s.From
+			t.E, t.N, t.StdErr = t.E+c.weight*s.E, t.N+c.weight*s.N, t.StdErr+c.weight*s.StdErr
+		}
 	}
-	m.StdErr = math.Sqrt(v)
 	_, _, _, m.Independent = m.Mean(r)
 	m.Independent *= max(1, float64(m.Photos)/float64(len(r)))
+}
+
+// Offset is what the tags of the session of a time have in common; the first
+// session's before it, and nothing where no residual told it.
+func (m *Model) Offset(seconds float64) Session {
+	if len(m.Sessions) == 0 {
+		return Session{}
+	}
+	k := len(m.Sessions) - 1
+	for k > 0 && !(m.Sessions[k].From <= seconds) {
+		k--
+	}
+	return m.Sessions[k]
 }
 
 // filter is Kalman's for one cell. Both axes have the same variances. The state is
@@ -411,6 +435,8 @@ type filter struct {
 	s, b       [2]float64
 	ss, sb, bb float64
 	n          int
+	from       float64 // when the session began
+	ended      []Session
 	total      float64 // of variances, the offset left out
 	phis       []float64
 	phiTau     float64
@@ -450,17 +476,21 @@ func (f *filter) start(c *cell, r []Residual) {
 
 // run goes through the residuals and returns the logarithm of their density.
 func (f *filter) run(r []Residual) float64 {
+	if len(r) == 0 {
+		return 0
+	}
 	ll, product := 0.0, 1.0
 	nu := tails[f.c.tail].nu
 	f.ss, f.sb, f.bb = 1, 0, f.offsetVar
 	f.s, f.b = [2]float64{}, [2]float64{}
-	f.n, f.total = 0, 0
+	f.n, f.total, f.from = 0, 0, r[0].Time
 	for i := range r {
 		phi := f.phis[i]
 		if i > 0 {
 			if phi < 0 {
 				phi = 0
 				if !f.one {
+					f.endSession(r[i].Time)
 					f.b, f.bb = [2]float64{}, f.offsetVar
 				}
 			}
@@ -495,6 +525,12 @@ func (f *filter) run(r []Residual) float64 {
 		f.ss, f.sb, f.bb = f.ss-ks*hs, f.sb-ks*hb, f.bb-kb*hb
 	}
 	return ll + math.Log(product)
+}
+
+// endSession notes the session that ends where the next one begins.
+func (f *filter) endSession(next float64) {
+	f.ended = append(f.ended, Session{From: f.from, E: f.b[0], N: f.b[1], StdErr: math.Sqrt(f.bb)})
+	f.from = next
 }
 
 // power is x to the power of n.

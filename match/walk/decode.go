@@ -6,6 +6,7 @@ import (
 	"math"
 	"runtime"
 	"slices"
+	"time"
 
 	"golang.org/x/sync/errgroup"
 )
@@ -15,9 +16,10 @@ type chain struct {
 	camera string
 	all    []Photo
 	photos []int32
-	stale  []bool
-	clk    clock
-	whole  bool // no photos were left out
+	stale  []bool  // the tag is evidence for nothing
+	repeat []int32 // the first photo with the same tag, where that is no chance; nil for none
+	guard  []bool  // ties that explain the photo worse than its link are barred; nil for none
+	cam    camera
 	// work is memory for runs of the chain, made by the first of them.
 	work work
 }
@@ -48,8 +50,10 @@ func Decode(ctx context.Context, photos []Photo, points []Point, params Params) 
 	}
 	lls := make([]float64, len(chains))
 	err := eachOf(len(chains), func(i int) (err error) {
-		lls[i], err = m.run(ctx, &chains[i], ties.Photos, nil)
-		return err
+		if lls[i], err = m.run(ctx, &chains[i], ties.Photos, nil); err != nil {
+			return err
+		}
+		return m.makeSafe(ctx, &chains[i], ties.Photos)
 	})
 	if err != nil {
 		return nil, err
@@ -58,11 +62,11 @@ func Decode(ctx context.Context, photos []Photo, points []Point, params Params) 
 		c := &chains[i]
 		ties.LogLikelihood += lls[i]
 		c.neighbours(ties.Photos)
-		if c.clk.common.Photos > 0 {
-			ties.Shifts = append(ties.Shifts, c.clk.common)
+		if c.cam.found > 0 {
+			ties.Shifts = append(ties.Shifts, c.common())
 		}
 		if c.timed() {
-			ties.Clocks = append(ties.Clocks, c.clk.Clock)
+			ties.Clocks = append(ties.Clocks, c.cam.Clock)
 		}
 	}
 	ties.Rates = m.rates
@@ -116,7 +120,7 @@ func (m *model) chains(photos []Photo) []chain {
 		if !ok {
 			k = len(out)
 			of[cam] = k
-			out = append(out, chain{camera: cam, all: photos, whole: true})
+			out = append(out, chain{camera: cam, all: photos})
 		}
 		out[k].photos = append(out[k].photos, int32(i))
 	}
@@ -139,22 +143,23 @@ func (m *model) chains(photos []Photo) []chain {
 			}
 			return 0
 		})
-		c.stale = make([]bool, len(c.photos))
-		var before *Photo
-		for k, i := range c.photos {
-			p := &photos[i]
-			if p.Pos == nil {
-				continue
-			}
-			c.stale[k] = before != nil && math.Hypot(p.Pos.E-before.Pos.E, p.Pos.N-before.Pos.N) < same
-			before = p
-		}
+		m.repeats(c)
 	}
 	return out
 }
 
-// same is the distance in metres below which two tags are one.
-const same = 0.001
+// endGap is the time without a photo, in seconds, that parts sessions.
+const endGap = 1200
+
+// ends says that photo k begins or ends a session.
+func (c *chain) ends(k int) bool {
+	if k == 0 || k == len(c.photos)-1 {
+		return true
+	}
+	at := func(k int) time.Time { return c.all[c.photos[k]].Time }
+	gap := func(a, b time.Time) bool { return !a.IsZero() && !b.IsZero() && b.Sub(a).Seconds() > endGap }
+	return gap(at(k-1), at(k)) || gap(at(k), at(k+1))
+}
 
 func (c *chain) timed() bool {
 	return slices.ContainsFunc(c.photos, func(i int32) bool { return !c.all[i].Time.IsZero() })
@@ -172,7 +177,7 @@ func (c *chain) sample() *chain {
 	if len(c.photos) <= most {
 		return c
 	}
-	s := &chain{camera: c.camera, all: c.all, clk: c.clk}
+	s := &chain{camera: c.camera, all: c.all, cam: c.cam}
 	n := most / stretch
 	for b := range n {
 		from := b * (len(c.photos) - stretch) / (n - 1)
@@ -182,39 +187,33 @@ func (c *chain) sample() *chain {
 	return s
 }
 
-// learn estimates clocks and rates: first by the links, names and nearest points,
-// then by a first decoding.
+// learn estimates clocks, noise and rates: first by the links, names and nearest
+// points, then by a first decoding.
 func (m *model) learn(ctx context.Context, chains []chain, ties []Tie) error {
 	counted := make([]counts, len(chains))
 	err := eachOf(len(chains), func(i int) error {
 		c := &chains[i]
 		s := c.sample()
-		s.clk.common = m.shared(s)
-		s.clk = m.estimate(s, func(k int) int {
-			p := &s.all[s.photos[k]]
-			switch {
-			case len(p.Listed) == 1:
-				return p.Listed[0]
-			case len(p.Named) == 1:
-				return p.Named[0]
-			case p.Pos != nil && !s.stale[k]:
-				var near [1]int32
-				if m.index.nearest(p.Pos.E-s.clk.common.E, p.Pos.N-s.clk.common.N, m.gate(p), near[:]) == 1 {
-					return int(near[0])
-				}
-			}
-			return None
-		})
+		m.learnNoise(s, s.said)
+		m.estimate(s, func(k int) int { return m.guess(s, k) })
 		if _, err := m.run(ctx, s, ties, &counted[i]); err != nil {
 			return err
 		}
 		counted[i].names(s, ties)
-		c.clk = m.estimate(s, func(k int) int {
+		decoded := func(k int) int {
 			if t := &ties[s.photos[k]]; t.Probability > 0.9 {
 				return t.Point
 			}
 			return None
+		}
+		m.learnNoise(s, func(k int) int {
+			if j := s.said(k); j != None {
+				return j
+			}
+			return decoded(k)
 		})
+		m.estimate(s, decoded)
+		c.cam = s.cam
 		return nil
 	})
 	if err != nil {
@@ -229,6 +228,34 @@ func (m *model) learn(ctx context.Context, chains []chain, ties []Tie) error {
 		m.prepare()
 	}
 	return nil
+}
+
+// said is the point that the link of photo k lists or, without a link, its name.
+func (c *chain) said(k int) int {
+	p := &c.all[c.photos[k]]
+	switch {
+	case len(p.Listed) == 1:
+		return p.Listed[0]
+	case len(p.Listed) == 0 && len(p.Named) == 1:
+		return p.Named[0]
+	}
+	return None
+}
+
+// guess is the point that a photo is taken to show before anything is decoded.
+func (m *model) guess(c *chain, k int) int {
+	p := &c.all[c.photos[k]]
+	j := c.said(k)
+	if j == None && p.Pos != nil && !c.stale[k] {
+		t, _ := m.photoTime(p)
+		off := c.cam.shift(t)
+		s2, _ := m.variance(p, &c.cam, off.StdErr)
+		var near [1]int32
+		if m.index.nearest(p.Pos.E-off.E, p.Pos.N-off.N, m.gate(s2), near[:]) == 1 {
+			j = int(near[0])
+		}
+	}
+	return j
 }
 
 // counts is how often links were wrong and where walks went, as a first decoding
@@ -316,290 +343,6 @@ func (n *counts) rates(r *Rates, p Params) {
 	r.Next = mix(p.Next/all, n.next, moves, priorPhotos)
 	r.Previous = mix(p.Previous/all, n.previous, moves, priorPhotos)
 	r.Jump = mix(p.Jump/all, n.jump, moves, priorPhotos)
-}
-
-// work is the memory of one run. It serves for the next one of the same chain.
-type work struct {
-	from    []int32 // of each photo, where its candidates begin
-	cand    []int32
-	forward []float64 // log, for each state: candidates and one more for each photo
-	free    []float64 // the same with all links struck out
-	back    []uint8   // Viterbi's predecessor
-	// Of a short chain the slots of all photos and the weights of all pairs are
-	// kept for the way back; of a long one they are worked out twice.
-	kept   []slot
-	pairs  []float64
-	pairAt []int32 // of each photo, where the pairs with the one before begin
-}
-
-// short is the length of chains of which all is kept: a few megabytes.
-const short = 2048
-
-// at returns where the states of photo k begin and end.
-func (w *work) at(k int) (lo, hi int) { return int(w.from[k]) + k, int(w.from[k+1]) + k + 1 }
-
-// candidates returns those of photo k.
-func (w *work) candidates(k int) []int32 { return w.cand[w.from[k]:w.from[k+1]] }
-
-// run decodes one chain into ties and returns the log-likelihood. It adds to
-// learned, where that is not nil, how often what is to be expected.
-func (m *model) run(ctx context.Context, c *chain, ties []Tie, learned *counts) (float64, error) {
-	n := len(c.photos)
-	if n == 0 {
-		return 0, nil
-	}
-	w := &c.work
-	if w.from == nil {
-		w.from, w.cand = make([]int32, n+1), make([]int32, 0, 8*n)
-	}
-	w.cand, w.pairs = w.cand[:0], w.pairs[:0]
-	for k, i := range c.photos {
-		if k%1024 == 0 && ctx.Err() != nil {
-			return 0, ctx.Err()
-		}
-		w.cand = m.candidates(&c.all[i], c.stale[k], &c.clk, w.cand)
-		w.from[k+1] = int32(len(w.cand))
-	}
-	total := len(w.cand) + n
-	w.forward, w.free, w.back = sized(w.forward, total), sized(w.free, total), sized(w.back, total)
-
-	// Of two photos in a row the slots are never the same.
-	var ring [2]slot
-	keep := n <= short
-	if keep {
-		if w.kept == nil {
-			w.kept, w.pairAt = make([]slot, n), make([]int32, n)
-		} else {
-			clear(w.kept)
-		}
-	}
-	fill := func(k int) *slot {
-		b := &ring[k&1]
-		if keep {
-			b = &w.kept[k]
-		}
-		m.fill(b, &c.all[c.photos[k]], w.candidates(k), c.stale[k], &c.clk)
-		return b
-	}
-
-	// Forward, with Viterbi beside it.
-	var vit, next, lin, vlin, flin [maxStates]float64
-	b := fill(0)
-	lo, _ := w.at(0)
-	for k := range b.n {
-		base := m.begin(b, k)
-		w.free[lo+k] = math.Log(base * b.named[k])
-		w.forward[lo+k] = math.Log(base * m.shift[unlisted][b.cls[k]] * b.worth[k])
-		vit[k] = w.forward[lo+k]
-	}
-	var t step
-	for k := 1; k < n; k++ {
-		if k%1024 == 0 && ctx.Err() != nil {
-			return 0, ctx.Err()
-		}
-		a := b
-		b = fill(k)
-		m.prepareStep(&t, a, b)
-		if keep {
-			w.pairAt[k] = int32(len(w.pairs))
-		}
-		plo, phi := w.at(k - 1)
-		top, vtop := exps(w.forward[plo:phi], lin[:]), exps(vit[:a.n], vlin[:])
-		ftop := exps(w.free[plo:phi], flin[:])
-		lo, _ := w.at(k)
-		for s := range b.n {
-			var sum, free, best float64
-			from := 0
-			row := b.cls[s]
-			for j := range a.n {
-				if !keep && lin[j] == 0 && vlin[j] == 0 && flin[j] == 0 {
-					continue
-				}
-				p := m.pair(&t, j, s)
-				if keep {
-					w.pairs = append(w.pairs, p)
-				}
-				free += flin[j] * p
-				p *= m.shift[a.cls[j]][row]
-				sum += lin[j] * p
-				if v := vlin[j] * p; v > best {
-					best, from = v, j
-				}
-			}
-			w.forward[lo+s] = top + math.Log(sum) + math.Log(b.worth[s])
-			w.free[lo+s] = ftop + math.Log(free) + math.Log(b.named[s])
-			next[s] = vtop + math.Log(best) + math.Log(b.worth[s])
-			w.back[lo+s] = uint8(from)
-		}
-		vit = next
-	}
-
-	// Backward. now is the logarithm of all that follows, and nowFree the same with
-	// all links struck out.
-	lo, hi := w.at(n - 1)
-	ll := logSum(w.forward[lo:hi])
-	state := 0
-	for s := range b.n {
-		if vit[s] > vit[state] {
-			state = s
-		}
-	}
-	var now, nowFree, nextFree [maxStates]float64
-	for k := n - 1; k >= 0; k-- {
-		if k%1024 == 0 && ctx.Err() != nil {
-			return 0, ctx.Err()
-		}
-		lo, hi := w.at(k)
-		m.settle(&ties[c.photos[k]], c, k, b, w.forward[lo:hi], now[:], w.free[lo:hi], nowFree[:], state)
-		if k == 0 {
-			break
-		}
-		state = int(w.back[lo+state])
-		a := b
-		var pairs []float64
-		if keep {
-			b = &w.kept[k-1]
-			pairs = w.pairs[w.pairAt[k]:]
-		} else {
-			b = fill(k - 1)
-			m.prepareStep(&t, b, a)
-		}
-		top, ftop := exps(now[:a.n], lin[:]), exps(nowFree[:a.n], flin[:])
-		for s := range a.n {
-			lin[s] *= a.worth[s]
-			flin[s] *= a.named[s]
-		}
-		plo, _ := w.at(k - 1)
-		for j := range b.n {
-			var sum, free float64
-			row := &m.shift[b.cls[j]]
-			var before float64
-			if learned != nil {
-				before = math.Exp(w.forward[plo+j] + top - ll)
-			}
-			for s := range a.n {
-				if lin[s] == 0 && flin[s] == 0 {
-					continue
-				}
-				var p float64
-				if keep {
-					p = pairs[s*b.n+j]
-				} else {
-					p = m.pair(&t, j, s)
-				}
-				free += flin[s] * p
-				p *= lin[s] * row[a.cls[s]]
-				sum += p
-				if learned != nil {
-					learned.pass(m, b, j, a, s, before*p)
-				}
-			}
-			next[j] = top + math.Log(sum)
-			nextFree[j] = ftop + math.Log(free)
-		}
-		now, nowFree = next, nextFree
-	}
-	return ll, nil
-}
-
-// sized is a slice of n things, of which no one says what they are.
-func sized[T any](s []T, n int) []T { return slices.Grow(s[:0], n)[:n] }
-
-// exps sets out to exp(in - max) and returns the max.
-func exps(in, out []float64) float64 {
-	top := math.Inf(-1)
-	for _, v := range in {
-		top = max(top, v)
-	}
-	for k, v := range in {
-		out[k] = math.Exp(v - top)
-	}
-	return top
-}
-
-// logSum is the logarithm of the sum of exponentials.
-func logSum(in []float64) float64 {
-	top := slices.Max(in)
-	var sum float64
-	for _, v := range in {
-		sum += math.Exp(v - top)
-	}
-	return top + math.Log(sum)
-}
-
-// settle works out a photo's tie from what was before and what follows.
-func (m *model) settle(t *Tie, c *chain, k int, s *slot, forward, now, free, nowFree []float64, path int) {
-	photo := &c.all[c.photos[k]]
-	var post, bare [maxStates]float64
-	for j := range s.n {
-		post[j] = forward[j] + now[j]
-		bare[j] = free[j] + nowFree[j]
-	}
-	norm, normFree := logSum(post[:s.n]), logSum(bare[:s.n])
-	best, second := -1, -1
-	for j := range s.n {
-		post[j] = math.Exp(post[j] - norm)
-		switch {
-		case best < 0 || post[j] > post[best]:
-			best, second = j, best
-		case second < 0 || post[j] > post[second]:
-			second = j
-		}
-	}
-	*t = Tie{
-		Point: int(s.pt[best]), Probability: post[best],
-		RunnerUp: None, Path: int(s.pt[path]), Listed: None,
-		Status: Unlisted, Shift: shifts[s.cls[best]], Stale: c.stale[k],
-	}
-	if second >= 0 {
-		t.RunnerUp, t.RunnerUpProbability, t.RunnerUpOK = int(s.pt[second]), post[second], true
-	}
-	listed := -1
-	for _, l := range photo.Listed {
-		if j := slices.Index(s.pt[:s.n], int32(l)); j >= 0 && (listed < 0 || post[j] > post[listed]) {
-			listed = j
-		}
-	}
-	if listed >= 0 {
-		t.ListedProbability = post[listed]
-		t.Unlinked = math.Exp(bare[listed] - normFree)
-		if len(photo.Listed) == 1 {
-			t.Listed = photo.Listed[0]
-		}
-		switch {
-		case post[listed] <= 1-m.p.Certain:
-			t.Status = Contradicted
-		case post[listed] >= m.p.Certain && t.Unlinked >= 0.5 && len(photo.Listed) == 1:
-			t.Status = Confirmed
-		default:
-			t.Status = Doubtful
-		}
-	}
-	rival := second
-	if listed >= 0 && listed != best {
-		rival = listed
-	}
-	if rival < 0 {
-		return
-	}
-	e := Evidence{Against: int(s.pt[rival])}
-	ratio := func(a, b float64) float64 { return math.Log(a) - math.Log(b) }
-	e.Position = ratio(s.marg[best], s.marg[rival])
-	e.Time = ratio(m.arrival(s, best), m.arrival(s, rival))
-	e.Named = ratio(s.named[best], s.named[rival])
-	first := &m.shift[unlisted]
-	e.Listed = ratio(s.listed[best]*first[s.cls[best]], s.listed[rival]*first[s.cls[rival]])
-	e.Walk = forward[best] + now[best] - forward[rival] - now[rival] - e.Position - e.Time - e.Named - e.Listed
-	t.Evidence = e
-}
-
-// arrival is the density of a photo's time by itself.
-func (m *model) arrival(s *slot, k int) float64 {
-	f := 1 / m.p.Between.Seconds()
-	if s.enter[k] >= 0 {
-		return (1-m.p.StrayTime)*s.enter[k] + m.p.StrayTime*f
-	}
-	return f
 }
 
 // neighbours fills in Before and After.

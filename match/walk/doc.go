@@ -18,28 +18,38 @@
 // the IEEE 77, 1989). Both work on logarithms. Here are the factors; figures in
 // capitals are fields of [Params].
 //
-// Position. If photo i shows point k its tag is wrong by e = tag - point, which is
-// circular normal with the variance s² = (Slack Sigma)² + Standoff²/2 per axis,
-// for a standoff r in any direction has r²/2 per axis. So that no tag is worth
-// more than it should be, the density is a mixture:
+// Position. If photo i shows point k its tag is wrong by e = tag - point - shift,
+// which is circular normal with the variance
 //
-//	f(e) = (1 - WideShare - WildShare) n(e; s²) + WideShare n(e; WideFactor² s²) + WildShare / (pi WildRadius²)
+//	s² = (Slack k Sigma)² + Standoff²/2 + u²
 //
-// with n the circular normal density. A photo without a point is somewhere about
-// the points: with d the distance to the nearest candidate,
+// per axis, for a standoff r in any direction has r²/2 per axis. What errors are like
+// is learnt for each camera from the photos that have a link or a name (package
+// noise): k is the scale of the errors beside what tags state, shift what the tags of
+// a session have in common and u its standard error, and rho(t) the correlation of the
+// rest over a time t. It may come out as 0, for tags as good as independent, or as 0.9
+// over minutes. A shift of all tags that is larger than noise is taken off first. So
+// that no tag is worth more than it should be, the density is a mixture:
 //
-//	f(none) = (1 - WildShare) (1 + d²/Roam²)^-2 / (pi Roam²) + WildShare / (pi WildRadius²)
+//	f(e) = (1 - wide - WildShare) n(e; s²) + wide n(e; WideFactor² s²) + WildShare / (pi WildRadius²)
 //
-// The error of a handheld stays alike for minutes, and ten photos with the same
-// error are no ten witnesses. So the density of an error is that given the error
-// before it: after an ordinary error the first term becomes n(e - c e'; s²(1 -
-// c²)), with e' the error that the photo before has in its state. c is the
-// correlation of the two, falling with the time between them over Correlation.
-// After a wide error the next may be as large again. A tag that repeats the one
-// before to the millimetre says nothing.
+// with n the circular normal density and wide from WideShare up to three times that,
+// where tails are seen to be heavy. A photo without a point is somewhere about the
+// site: with c the distance from the tag before, d that to the nearest candidate, A the
+// area about the points and K(d, L) = (1 + d²/L²)^-2,
 //
-// What the tags of a camera have in common, by the links, is taken off first:
-// the side that the crew stood on, or a shift of the frame. See [Common].
+//	f(none) = (1 - WildShare) (0.9 K(c, Roam) / (pi Roam²) + 0.1/A) K(d, 3 Roam) + WildShare / (pi WildRadius²)
+//
+// Ten photos with the same error are no ten witnesses. So the density of an error is
+// that given the error before it: after an ordinary error the first term becomes
+// n(e - c e'; s²(1 - c²)), with e' the error that the photo before has in its state. c
+// is the correlation of the two: by rho of the handheld's part, 0.7 of the standoff's,
+// and 1 of the shift's. After a wide error the next may be as large again.
+//
+// Digits. A tag that repeats those of another of its camera is evidence for nothing.
+// Of photos in a row the first keeps its tag, of scattered ones none does. Where the
+// tags' step makes it likely that chance made two alike, only the second of two in a
+// row is left out, and the repetition is not named.
 //
 // Time. Photos are taken about when their point is surveyed. The time of the first
 // photo of a visit, less that of the survey and less the camera's offset, has a
@@ -52,9 +62,15 @@
 // Walk. The next photo shows the same point, the next one of the walk (or one
 // that is passed over to), a previous one, another one, or none, with the
 // probabilities Stay, Next, Previous, Jump and NoPoint. Jumps go to points
-// nearby: nine tenths in proportion to K(d) = (1 + d²/JumpLength²)^-2, one tenth
-// anywhere. Of the orders that the points were surveyed in and listed in, that
-// with the shorter steps is the walk's.
+// nearby: nine tenths in proportion to K(d, JumpLength), one tenth anywhere. A third of
+// the jumps come back to a point long after its survey: half of them to points nearby,
+// half anywhere, at any time. Of the orders that the points were surveyed in, listed
+// in, and surveyed in by crews that can be told apart, that with the shortest steps is
+// the walk's.
+//
+// The site. Of the photos without a point a fifth show the site as a whole, half of
+// those that begin or end a session, and nearly all whose name or texts say so
+// ([Photo].Overview). [Tie].Site is that part of the probability.
 //
 // Links. A link stands to a point in one of four classes: right; late, if it
 // lists a point further along the walk, by three at most; early; other. Classes
@@ -72,12 +88,31 @@
 //
 // # Confirmed, doubtful, contradicted
 //
-// A link is contradicted where the probability that it is right is 1 - Certain
-// or less. It is confirmed where that is Certain or more and its point is more
-// likely right than not by tags, times and names alone, without any links: the
-// crew's word does not confirm itself. All else is doubtful: points closer than
-// the noise, or a photo with nothing to tell by. A late run among points that
-// are 2 m apart, with a handheld of 5 m, can't be told and is not.
+// A link is confirmed where the probability that it is right is Certain or more and
+// its point is more likely right than not by tags, times and names alone, without any
+// links: the crew's word does not confirm itself. It is contradicted where that
+// probability is Contradict or less and what speaks against it is safe. All else is
+// doubtful: points closer than the noise, or a photo with nothing to tell by. A late
+// run among points that are 2 m apart, with a handheld of 5 m, can't be told and is
+// not.
+//
+// # Safety
+//
+// No model holds everywhere, and an accusation that is wrong costs more than one that
+// is missing. So these rules hold whatever the model says:
+//
+//   - A photo whose tag is within the budget of its linked point is never said to
+//     show none.
+//   - A link is neither contradicted nor called more likely wrong than right for a
+//     point that the photo's own tag, time and name speak for less than for the
+//     listed one, be the tag taken as it is or with the shift and the scale that were
+//     learnt; unless in the same run of wrong links two photos or more that are out at
+//     their listed points come within at the others, and more than the other way round.
+//   - The photos of such a run must speak for the other points by 3 nats themselves,
+//     all together.
+//
+// A run that breaks a rule is decoded again with the states barred that broke it, and
+// its links are doubtful at best.
 //
 // # A worked example
 //
@@ -100,19 +135,19 @@
 // link lists the next point with 0.75: a factor of 22 for B05, -3.10. That leaves
 // it open. The walk decides: photo 1 shows B03 for certain, and B03, B04, B04, B05
 // passes over no point, while B03, B05, B05, B05 does; and if photo 2 is late,
-// photo 3 is so with 0.9 rather than 0.006. That is +1.41, and the sum, +1.51, is the
-// logarithm of 0.8192 / 0.1801.
+// photo 3 is so with 0.9 rather than 0.006. That is +1.40, and the sum, +1.51, is the
+// logarithm of 0.8178 / 0.1815.
 //
 // There are 4^4 walks. Weighing each of them gives
 //
 //	photo  listed  B03     B04     B05     none
 //	1      B03     0.9969  0.0031  0.0000  0.0000
-//	2      B05     0.0007  0.8192  0.1801  0.0001
-//	3      B05     0.0001  0.8165  0.1833  0.0001
-//	4      B05     0.0002  0.1341  0.8657  0.0000
+//	2      B05     0.0007  0.8178  0.1815  0.0000
+//	3      B05     0.0001  0.8151  0.1847  0.0001
+//	4      B05     0.0002  0.1339  0.8659  0.0000
 //
 // The links of photos 2 and 3 are doubtful: probably late, but four to one is
-// not enough to say so. With tags good to 2 m per axis both are contradicted. A
+// not enough to say so. With tags good to 1.5 m per axis both are contradicted. A
 // test repeats this table from the formulas, without this package's code.
 //
 // # What it can tell

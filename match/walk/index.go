@@ -22,6 +22,8 @@ type index struct {
 	// spacing is the median distance from a point to the nearest other one, over
 	// a sample; 0 with fewer than two points.
 	spacing float64
+	// wide and high are the extent of the points, metres.
+	wide, high float64
 }
 
 // face is how much of the half width of the cube's face the points may take.
@@ -42,7 +44,8 @@ func newIndex(points []Point) *index {
 		loN, hiN = min(loN, p.N), max(hiN, p.N)
 	}
 	x.e0, x.n0 = loE+(hiE-loE)/2, loN+(hiN-loN)/2
-	x.scale = max(hiE-loE, hiN-loN, 1) / 2 / face
+	x.wide, x.high = hiE-loE, hiN-loN
+	x.scale = max(x.wide, x.high, 1) / 2 / face
 	type entry struct {
 		id s2.CellID
 		of int32
@@ -260,4 +263,15 @@ func (x *Index) Closest(at grid.EN, yield func(j int)) {
 	for _, j := range x.of {
 		yield(j)
 	}
+}
+
+// area is that in which photos of the points may be taken, in square metres: the
+// rectangle about the points with a margin, or the circles of that radius about each
+// of them where those are less.
+func (x *index) area(margin float64) float64 {
+	circles := math.Pi * margin * margin
+	if len(x.points) == 0 {
+		return circles
+	}
+	return min((x.wide+2*margin)*(x.high+2*margin), float64(len(x.points))*circles)
 }

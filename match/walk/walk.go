@@ -1,18 +1,15 @@
 package walk
 
 import (
-	"errors"
-	"fmt"
 	"math"
-	"slices"
 	"time"
 
 	"example.com/phototie/grid"
-	"example.com/phototie/match/suggest"
+	"example.com/phototie/match/noise"
 )
 
-// None stands for the state in which a photo shows no surveyed point, and for
-// an index that is not there.
+// None is the state in which a photo shows no surveyed point, and an index that is
+// not there.
 const None = -1
 
 // Photo is what is known of one photo. All lengths are in metres.
@@ -36,6 +33,14 @@ type Photo struct {
 	// Standoff is the distance from the camera to the subject where its
 	// direction is not known, else 0.
 	Standoff float64
+	// Step is the step that the tag is written in, and Within the distance from a
+	// point up to which the budget has it within; 0 where they are not known.
+	Step, Within float64
+	// Written is the tag's latitude and longitude as they stand in the image, to tell
+	// tags that repeat one another; zero where they are not known.
+	Written [2]float64
+	// Overview says that its name or its texts call it a picture of the site.
+	Overview bool
 	// Listed are the points that the links list for the photo, and Named those
 	// whose ids stand in its name or its metadata, as indexes of points. Both
 	// are mostly of length 0 or 1. An id of a point that does not exist is left
@@ -52,193 +57,6 @@ type Point struct {
 	Observed time.Time
 }
 
-// FieldOrder is whether a photo is taken before or after its point is surveyed, and
-// so which point an app would link it to in error: which slips of the links are to
-// be expected, and on which side of the observation photos are taken.
-type FieldOrder int
-
-// The field orders.
-const (
-	// OrderUnstated: nothing is known.
-	OrderUnstated FieldOrder = iota
-	// PointThenPhoto: the point is surveyed, then photographed, and a photo is
-	// linked to the point surveyed last. One taken too early gets the point before.
-	PointThenPhoto
-	// PhotoThenPoint: the photo comes first and is linked to the point surveyed
-	// next. One taken too late gets the point after.
-	PhotoThenPoint
-	// IDEntered: the crew enters the point's id, in any order. Errors are slips: any
-	// point nearby.
-	IDEntered
-	// LinkedLater: photos are linked in the office, if at all. Errors are as for
-	// IDEntered.
-	LinkedLater
-)
-
-var fieldOrders = [...]string{"", "point-then-photo", "photo-then-point", "id-entered", "linked-later"}
-
-// FieldOrders are the words of the field orders that are stated.
-func FieldOrders() []string { return slices.Clone(fieldOrders[1:]) }
-
-// String returns the word of FieldOrders, "" where the order is unstated.
-func (p FieldOrder) String() string {
-	if p < 0 || int(p) >= len(fieldOrders) {
-		return fmt.Sprintf("FieldOrder(%d)", int(p))
-	}
-	return fieldOrders[p]
-}
-
-// MarshalText writes the word of String; an unknown value is an error.
-func (p FieldOrder) MarshalText() ([]byte, error) {
-	if p < 0 || int(p) >= len(fieldOrders) {
-		return nil, fmt.Errorf("walk: there is no field order %d", int(p))
-	}
-	return []byte(fieldOrders[p]), nil
-}
-
-// UnmarshalText reads what MarshalText writes.
-func (p *FieldOrder) UnmarshalText(text []byte) error {
-	for i, s := range fieldOrders {
-		if s == string(text) {
-			*p = FieldOrder(i)
-			return nil
-		}
-	}
-	return fmt.Errorf("walk: there is no field order %q%s", text, suggest.Nearest(string(text), FieldOrders()...))
-}
-
-// Params are the stated priors of the model. They are plain figures; the zero
-// Params stands for DefaultParams. To change one, start from that. The doc of the
-// package says where each of them enters.
-type Params struct {
-	// FieldOrder is whether photos come before or after the survey of their points.
-	FieldOrder FieldOrder
-
-	// LinkError is the probability that a link is wrong on its own.
-	LinkError float64
-	// RunStart is the probability that a run of links that are one point late or
-	// early begins at a photo, and RunEnd the probability that it ends after one.
-	RunStart, RunEnd float64
-	// NameError is the probability that an id in a name or in the metadata is
-	// not that of the point shown.
-	NameError float64
-
-	// NoPoint is the probability that a photo shows no surveyed point. The other
-	// four are the relative frequencies with which the next photo shows the same
-	// point, the next one of the walk, the previous one, or another.
-	NoPoint                    float64
-	Stay, Next, Previous, Jump float64
-	// JumpLength is the distance that most jumps stay below, metres; 0 stands
-	// for five times the spacing of the points.
-	JumpLength float64
-	// Roam is how far from points photos without one are taken, metres; 0 stands
-	// for one and a half times the spacing of the points, and 15 m at least.
-	Roam float64
-
-	// Sigma is taken for photos that have none: metres per axis.
-	Sigma float64
-	// Slack multiplies the standard deviations of tags, where they are known to
-	// say too little or too much.
-	Slack float64
-	// Correlation is the time over which the error of a tag stays alike.
-	Correlation time.Duration
-	// WideShare is the share of tags whose error is WideFactor times as large as
-	// stated, and WildShare the share of those that say nothing, being anywhere
-	// within WildRadius metres and more.
-	WideShare, WideFactor float64
-	WildShare, WildRadius float64
-
-	// Dwell is the mean time between photos of one point, and Between that from
-	// the last photo of a point to the first one of the next.
-	Dwell, Between time.Duration
-	// StrayTime is the share of photos taken at another time than their point
-	// was surveyed.
-	StrayTime float64
-	// TimeScale is the mean of the absolute difference between the time of a
-	// photo and that of the survey of its point, once the clock's offset is taken
-	// off; 0 stands for the one that the job shows.
-	TimeScale time.Duration
-
-	// Certain is the probability from which on a tie is taken for told: a link is
-	// confirmed at or above it, and contradicted at or below one minus it.
-	Certain float64
-	// Candidates is the least number of points nearest to the tag that are weighed
-	// for a photo, apart from those that links, names and times suggest. Points
-	// closer than the noise are weighed all, up to the largest number, 14.
-	Candidates int
-	// Fixed takes the rates of link errors and of moves as they are. Else they are
-	// where the estimate starts from: moves count as much as 100 photos, and link
-	// errors as 500.
-	Fixed bool
-}
-
-// DefaultParams returns the priors that are taken where none are stated. They
-// are common practice, with no source, except where said.
-func DefaultParams() Params {
-	return Params{
-		LinkError: 0.01,
-		RunStart:  0.012,
-		RunEnd:    0.1,
-		NameError: 0.03,
-
-		NoPoint: 0.02,
-		Stay:    0.45, Next: 0.40, Previous: 0.04, Jump: 0.09,
-
-		Sigma:       3.23, // 4.9 m at 68.27 %, as match.DefaultBudget has it
-		Slack:       1,
-		Correlation: 150 * time.Second,
-		WideShare:   0.05, WideFactor: 3,
-		WildShare: 0.005, WildRadius: 1000,
-
-		Dwell:     20 * time.Second,
-		Between:   80 * time.Second,
-		StrayTime: 0.03,
-
-		Certain:    0.95,
-		Candidates: 4,
-	}
-}
-
-// Validate returns an error for every figure that makes no sense, joined.
-func (p Params) Validate() error {
-	var errs []error
-	check := func(ok bool, field string, v any, want string) {
-		if !ok {
-			errs = append(errs, fmt.Errorf("walk: %s is %v: want %s", field, v, want))
-		}
-	}
-	prob := func(field string, v float64) {
-		check(v > 0 && v < 0.5, field, v, "a probability above 0 and below 0.5")
-	}
-	positive := func(field string, v float64) { check(v > 0 && v < 1e9, field, v, "a figure above 0") }
-	check(p.FieldOrder >= OrderUnstated && p.FieldOrder <= LinkedLater, "FieldOrder", int(p.FieldOrder), "one of the fieldOrders")
-	prob("LinkError", p.LinkError)
-	prob("RunStart", p.RunStart)
-	check(p.RunEnd > 0 && p.RunEnd < 1, "RunEnd", p.RunEnd, "a probability between 0 and 1")
-	prob("NameError", p.NameError)
-	prob("NoPoint", p.NoPoint)
-	positive("Stay", p.Stay)
-	positive("Next", p.Next)
-	positive("Previous", p.Previous)
-	positive("Jump", p.Jump)
-	check(p.JumpLength >= 0 && p.JumpLength < 1e9, "JumpLength", p.JumpLength, "metres, 0 or more")
-	check(p.Roam >= 0 && p.Roam < 1e9, "Roam", p.Roam, "metres, 0 or more")
-	positive("Sigma", p.Sigma)
-	check(p.Slack >= 0.1 && p.Slack < 100, "Slack", p.Slack, "a factor, for instance 1.1")
-	check(p.Correlation >= 0, "Correlation", p.Correlation, "a time, 0 or more")
-	prob("WideShare", p.WideShare)
-	check(p.WideFactor >= 1 && p.WideFactor < 1000, "WideFactor", p.WideFactor, "1 to 1000")
-	prob("WildShare", p.WildShare)
-	positive("WildRadius", p.WildRadius)
-	check(p.Dwell > 0, "Dwell", p.Dwell, "a time above 0")
-	check(p.Between > 0, "Between", p.Between, "a time above 0")
-	prob("StrayTime", p.StrayTime)
-	check(p.TimeScale >= 0, "TimeScale", p.TimeScale, "a time, 0 or more")
-	check(p.Certain > 0.5 && p.Certain < 1, "Certain", p.Certain, "a probability between 0.5 and 1")
-	check(p.Candidates >= 1 && p.Candidates <= maxNearest, "Candidates", p.Candidates, fmt.Sprintf("1 to %d", maxNearest))
-	return errors.Join(errs...)
-}
-
 // Status says what became of a photo's link.
 type Status string
 
@@ -252,7 +70,7 @@ const (
 	// there may be nothing to tell by.
 	Doubtful Status = "doubtful"
 	// Contradicted: the link is right with a probability of at most
-	// 1 - Params.Certain.
+	// Params.Contradict, and what speaks against it is safe; see the package's doc.
 	Contradicted Status = "contradicted"
 	// Unlisted: there is no link.
 	Unlisted Status = "none"
@@ -322,9 +140,18 @@ type Tie struct {
 	// order of time and without a gap, whose links are shifted as this one's is.
 	// They are 0 where the link is right or missing.
 	Before, After int
-	// Stale says that the tag repeats the one of the photo before to the
-	// millimetre, so that its position was not used.
+	// Site is the part of the probability of None that falls to a picture of the
+	// site as a whole.
+	Site float64
+	// Stale says that the tag repeats another of its camera, so that its position
+	// was not used.
 	Stale bool
+	// Repeats is the first photo with the same tag where chance can't have made the
+	// two alike; None else. The first one of them all repeats itself.
+	Repeats int
+
+	// own is what the photo itself says for Point against the point listed.
+	own float64
 }
 
 // Clock is what was found out about the clock of one camera.
@@ -353,15 +180,18 @@ type Clock struct {
 	GPSOK bool
 }
 
-// Common is the shift that all tags of one camera have in common, as far as the
-// links tell: the side that the crew stood on, the frame, or a blunder. It was
-// taken off before tags were held against points.
+// Common is what the errors of one camera's tags have in common, as far as the
+// links tell.
 type Common struct {
 	Camera string
 	// Photos is the number of photos it was found from.
 	Photos int
-	// E and N are the shift in metres, and StdErr its standard error per axis.
+	// E and N are the mean shift in metres, and StdErr its standard error per axis:
+	// the side that the crew stood on, the frame, or a blunder. Each session's was
+	// taken off before tags were held against points.
 	E, N, StdErr float64
+	// Noise is the rest, as it was learnt.
+	Noise *noise.Model
 }
 
 // Rates are the priors that were used in the end, after Params and the job.
@@ -383,8 +213,8 @@ type Ties struct {
 	// Clocks has one Clock for each camera with photos that have a time, in order
 	// of first appearance.
 	Clocks []Clock
-	// Shifts has one Common for each camera that has enough photos with a link to
-	// tell, in order of first appearance.
+	// Shifts has one Common for each camera that has photos with a link and a tag,
+	// in order of first appearance.
 	Shifts []Common
 	Rates  Rates
 	// LogLikelihood is the logarithm of the sum of the weights of all walks. Its

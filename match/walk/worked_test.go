@@ -59,10 +59,10 @@ func Example() {
 		name(ties.Photos[1].Point), name(e.Against), e.Position, e.Listed, e.Walk)
 	// Output:
 	// photo 1: listed B03, shows B03 0.9969, else B04 0.0031; link confirmed
-	// photo 2: listed B05, shows B04 0.8192, else B05 0.1801; link doubtful
-	// photo 3: listed B05, shows B04 0.8165, else B05 0.1833; link doubtful
-	// photo 4: listed B05, shows B05 0.8657, else B04 0.1341; link doubtful
-	// photo 2, B04 against B05: position +3.20, link -3.10, walk +1.41
+	// photo 2: listed B05, shows B04 0.8178, else B05 0.1815; link doubtful
+	// photo 3: listed B05, shows B04 0.8151, else B05 0.1847; link doubtful
+	// photo 4: listed B05, shows B05 0.8659, else B04 0.1339; link doubtful
+	// photo 2, B04 against B05: position +3.20, link -3.10, walk +1.40
 }
 
 // TestWorkedExample works the example out from the formulas of the package's
@@ -75,6 +75,7 @@ func TestWorkedExample(t *testing.T) {
 		wildShare, wildRadius                  = 0.005, 1000.0
 		runStart, runEnd, slip                 = 0.012, 0.1, 0.01
 		anywhere, stayOff, strayLink, returnTo = 0.1, 0.3, 0.15, 0.3
+		comingBack                             = 0.35
 	)
 	at := []float64{0, 10, 20}
 	kernel := func(d, l float64) float64 { return math.Pow(1+d*d/(l*l), -2) }
@@ -95,8 +96,13 @@ func TestWorkedExample(t *testing.T) {
 			return math.Pow(workedTags[i].E-at[k], 2) + math.Pow(workedTags[i].N, 2)
 		}
 		if k == 3 {
-			closest := math.Min(d2(0), math.Min(d2(1), d2(2)))
-			return (1-wildShare)/(math.Pi*roam*roam*math.Pow(1+closest/roam/roam, 2)) + wild
+			closest := math.Sqrt(math.Min(d2(0), math.Min(d2(1), d2(2))))
+			crew := closest // where it was at the photo before
+			if i > 0 {
+				crew = math.Hypot(workedTags[i].E-workedTags[i-1].E, workedTags[i].N-workedTags[i-1].N)
+			}
+			spread := 0.9*kernel(crew, roam)/(math.Pi*roam*roam) + 0.1/((20+2*roam)*2*roam)
+			return (1-wildShare)*spread*kernel(closest, 3*roam) + wild
 		}
 		return (1-wideShare-wildShare)*normal(d2(k), sigma*sigma) + wideShare*normal(d2(k), sigma*sigma*wideFactor*wideFactor) + wild
 	}
@@ -115,7 +121,8 @@ func TestWorkedExample(t *testing.T) {
 		case j == k:
 			return stay
 		}
-		w := jump * ((1-anywhere)*kernel(at[j]-at[k], jumpLength)/near + anywhere/3)
+		nearby := kernel(at[j]-at[k], jumpLength) / near
+		w := jump * ((1-comingBack)*((1-anywhere)*nearby+anywhere/3) + comingBack*(nearby+1.0/3)/2)
 		if k > j {
 			return w + next*pass[k-j]
 		}
@@ -135,6 +142,10 @@ func TestWorkedExample(t *testing.T) {
 	}
 	off := []float64{0, 0.75, 0.17}
 	link := func(i, k int) float64 {
+		// Within the budget, which is 95 %, of its listed point a photo shows a point.
+		if d := math.Hypot(workedTags[i].E-at[workedLinks[i]], workedTags[i].N); k == 3 && d <= sigma*math.Sqrt(-2*math.Log(0.05)) {
+			return 0
+		}
 		switch class(i, k) {
 		case 0:
 			return 1
@@ -241,9 +252,9 @@ func TestWorkedExample(t *testing.T) {
 		}
 	}
 
-	// With a handheld of 2 m the two are told.
+	// With a handheld of 1.5 m the two are told.
 	for i := range photos {
-		photos[i].Sigma = 2
+		photos[i].Sigma = 1.5
 	}
 	ties, err = walk.Decode(context.Background(), photos, points, params)
 	if err != nil {
@@ -251,7 +262,7 @@ func TestWorkedExample(t *testing.T) {
 	}
 	for i, want := range []walk.Status{walk.Confirmed, walk.Contradicted, walk.Contradicted, walk.Confirmed} {
 		if tie := ties.Photos[i]; tie.Status != want {
-			t.Errorf("photo %d with 2 m: %s, want %s", i+1, tie.Status, want)
+			t.Errorf("photo %d with 1.5 m: %s, want %s", i+1, tie.Status, want)
 		}
 	}
 }

@@ -1,0 +1,203 @@
+package walk
+
+import (
+	"context"
+	"math"
+	"slices"
+)
+
+// What the model finds is held against rules that do not rest on it, so that a job
+// unlike any it was made for accuses nobody. See the package's doc.
+
+// enoughOwn is how much photos of a run have to say for another point themselves,
+// all together, in nats; and enoughOut how many of them have to be out at their
+// listed points and within at the others for those that say nothing: choices.
+const (
+	enoughOwn = 3
+	enoughOut = 2
+)
+
+// within says that the budget has a tag within at a point, be it for the shift that
+// all tags have or not, or would have if tags were as wrong as they are seen to be.
+func (m *model) within(p *Photo, j int, cam *camera) bool {
+	if p.Pos == nil || j == None {
+		return false
+	}
+	t, _ := m.photoTime(p)
+	off := cam.shift(t)
+	reach := p.Within
+	if reach == 0 {
+		s2, _ := m.variance(p, &camera{times: 1}, 0)
+		reach = math.Sqrt(-2 * math.Log(1-0.95) * s2)
+	}
+	// What is within but for the last digit is within.
+	reach *= max(1, cam.times) * (1 + 1e-6)
+	q := &m.points[j]
+	de, dn := p.Pos.E-q.E, p.Pos.N-q.N
+	return math.Hypot(de, dn) <= reach || math.Hypot(de-off.E, dn-off.N) <= reach
+}
+
+// keepSafe bars states. A photo that is within the budget of the point that its link
+// lists shows a point; and one that is guarded shows none that explains it hardly
+// better than the link does.
+func (m *model) keepSafe(s *slot, p *Photo, cam *camera, guarded bool) {
+	if !s.linked {
+		return
+	}
+	for _, j := range p.Listed {
+		if m.within(p, j, cam) {
+			s.listed[0] = 0
+		}
+	}
+	if !guarded {
+		return
+	}
+	listed := -1
+	for _, l := range p.Listed {
+		if k := slices.Index(s.pt[:s.n], int32(l)); k >= 0 && (listed < 0 || m.alone(s, k) > m.alone(s, listed)) {
+			listed = k
+		}
+	}
+	if listed < 0 {
+		return
+	}
+	need := m.alone(s, listed) * math.Exp(enoughOwn)
+	for k := range s.n {
+		if !slices.Contains(p.Listed, int(s.pt[k])) && m.alone(s, k) < need {
+			s.listed[k] = 0
+		}
+	}
+}
+
+// alone is what a photo's tag, time and name say for a state.
+func (m *model) alone(s *slot, k int) float64 { return s.marg[k] * m.arrival(s, k) * s.named[k] }
+
+// own is what a photo's tag, time and name say for one state against that of its
+// link, whichever says less: the tag with the shift of all tags taken off and its
+// error as it is seen to be, or the tag as it is.
+func (m *model) own(p *Photo, s *slot, best, listed int, e *Evidence) float64 {
+	position := e.Position
+	if s.pos && best > 0 {
+		s2, _ := m.variance(p, &camera{times: 1}, 0)
+		d2 := func(k int) float64 {
+			q := &m.points[s.pt[k]]
+			return (p.Pos.E-q.E)*(p.Pos.E-q.E) + (p.Pos.N-q.N)*(p.Pos.N-q.N)
+		}
+		position = min(position, (d2(listed)-d2(best))/(2*s2))
+	}
+	return position + e.Time + e.Named
+}
+
+// block is a run of photos whose links seem wrong, as places in a chain.
+type block struct{ lo, hi int }
+
+// blocks lists the runs in part of a chain. Photos without a link break no run.
+func (c *chain) blocks(ties []Tie) []block {
+	var out []block
+	open := false
+	for k, i := range c.photos {
+		switch t := &ties[i]; {
+		case t.Status == Unlisted:
+		case len(c.all[i].Listed) > 0 && slices.Contains(c.all[i].Listed, t.Point):
+			open = false
+		case open:
+			out[len(out)-1].hi = k + 1
+		default:
+			out, open = append(out, block{k, k + 1}), true
+		}
+	}
+	return out
+}
+
+// guards bars what is not safe in a run and says whether it did.
+func (m *model) guards(c *chain, ties []Tie, b block) bool {
+	var sum float64
+	better, worse := 0, 0
+	for _, i := range c.photos[b.lo:b.hi] {
+		t, p := &ties[i], &c.all[i]
+		if t.Status == Unlisted {
+			continue
+		}
+		sum += t.own
+		if p.Pos == nil || t.Stale || t.Listed == None {
+			continue
+		}
+		switch at, other := m.within(p, t.Listed, &c.cam), m.within(p, t.Point, &c.cam); {
+		case other && !at:
+			better++
+		case at && !other:
+			worse++
+		}
+	}
+	borne := better >= enoughOut && better > worse
+	found := false
+	for k := b.lo; k < b.hi; k++ {
+		t := &ties[c.photos[k]]
+		if t.Status == Unlisted || t.ListedProbability >= 0.5 || c.guard != nil && c.guard[k] {
+			continue
+		}
+		if sum >= enoughOwn && (t.own >= 0 || borne) {
+			continue
+		}
+		if c.guard == nil {
+			c.guard = make([]bool, len(c.photos))
+		}
+		c.guard[k], found = true, true
+	}
+	return found
+}
+
+// about is how many photos to both sides of a run are decoded again with it.
+const about = 100
+
+// makeSafe decodes what is not safe again, with that barred, until all is.
+func (m *model) makeSafe(ctx context.Context, c *chain, ties []Tie) error {
+	for range 5 {
+		again := block{}
+		for _, b := range c.blocks(ties) {
+			if !m.guards(c, ties, b) {
+				continue
+			}
+			if again.hi > 0 && b.lo-about > again.hi {
+				if err := m.again(ctx, c, ties, again); err != nil {
+					return err
+				}
+				again = block{}
+			}
+			if again.hi == 0 {
+				again.lo = max(0, b.lo-about)
+			}
+			again.hi = min(len(c.photos), b.hi+about)
+		}
+		if again.hi == 0 {
+			break
+		}
+		if err := m.again(ctx, c, ties, again); err != nil {
+			return err
+		}
+	}
+	if c.guard == nil {
+		return nil
+	}
+	// What is guarded is not told.
+	for k, i := range c.photos {
+		if t := &ties[i]; c.guard[k] && t.Status != Unlisted {
+			t.Status = Doubtful
+		}
+	}
+	return nil
+}
+
+// again decodes part of a chain again.
+func (m *model) again(ctx context.Context, c *chain, ties []Tie, b block) error {
+	if b.lo == 0 && b.hi == len(c.photos) {
+		_, err := m.run(ctx, c, ties, nil)
+		return err
+	}
+	part := &chain{camera: c.camera, all: c.all, cam: c.cam, photos: c.photos[b.lo:b.hi], stale: c.stale[b.lo:b.hi], guard: c.guard[b.lo:b.hi]}
+	if c.repeat != nil {
+		part.repeat = c.repeat[b.lo:b.hi]
+	}
+	_, err := m.run(ctx, part, ties, nil)
+	return err
+}

@@ -1,0 +1,103 @@
+package walk
+
+import (
+	"math"
+	"slices"
+)
+
+// settle works out a photo's tie from what was before and what follows.
+func (m *model) settle(t *Tie, c *chain, k int, s *slot, forward, now, free, nowFree []float64, path int) {
+	photo := &c.all[c.photos[k]]
+	var post, bare [maxStates]float64
+	for j := range s.n {
+		post[j] = forward[j] + now[j]
+		bare[j] = free[j] + nowFree[j]
+	}
+	norm, normFree := logSum(post[:s.n]), logSum(bare[:s.n])
+	best, second := -1, -1
+	for j := range s.n {
+		post[j] = math.Exp(post[j] - norm)
+		switch {
+		case best < 0 || post[j] > post[best]:
+			best, second = j, best
+		case second < 0 || post[j] > post[second]:
+			second = j
+		}
+	}
+	if second >= 0 && post[second] == 0 {
+		second = -1
+	}
+	*t = Tie{
+		Point: int(s.pt[best]), Probability: post[best],
+		RunnerUp: None, Path: int(s.pt[path]), Listed: None,
+		Status: Unlisted, Shift: shifts[s.cls[best]], Stale: c.stale[k], Repeats: None,
+		Site: post[0] * s.site,
+	}
+	if c.repeat != nil {
+		t.Repeats = int(c.repeat[k])
+	}
+	if second >= 0 {
+		t.RunnerUp, t.RunnerUpProbability, t.RunnerUpOK = int(s.pt[second]), post[second], true
+	}
+	listed := -1
+	for _, l := range photo.Listed {
+		if j := slices.Index(s.pt[:s.n], int32(l)); j >= 0 && (listed < 0 || post[j] > post[listed]) {
+			listed = j
+		}
+	}
+	if listed >= 0 {
+		t.ListedProbability = post[listed]
+		t.Unlinked = math.Exp(bare[listed] - normFree)
+		if len(photo.Listed) == 1 {
+			t.Listed = photo.Listed[0]
+		}
+		t.Status = m.status(t, len(photo.Listed) == 1)
+	}
+	rival := second
+	if listed >= 0 && listed != best && post[listed] > 0 {
+		rival = listed
+	}
+	if rival < 0 {
+		return
+	}
+	m.compare(&t.Evidence, s, best, rival)
+	t.Evidence.Walk += forward[best] + now[best] - forward[rival] - now[rival]
+	if rival == listed && best != listed {
+		t.own = m.own(photo, s, best, listed, &t.Evidence)
+	}
+}
+
+// status is what becomes of a link.
+func (m *model) status(t *Tie, single bool) Status {
+	switch {
+	case t.ListedProbability <= m.p.Contradict:
+		return Contradicted
+	case t.ListedProbability >= m.p.Certain && t.Unlinked >= 0.5 && single:
+		return Confirmed
+	}
+	return Doubtful
+}
+
+// compare holds one state of a photo against another by what the photo itself says.
+// Walk comes out as the negative sum of the rest.
+func (m *model) compare(e *Evidence, s *slot, best, rival int) {
+	ratio := func(a, b float64) float64 { return math.Log(a) - math.Log(b) }
+	first := &m.shift[unlisted]
+	*e = Evidence{
+		Against:  int(s.pt[rival]),
+		Position: ratio(s.marg[best], s.marg[rival]),
+		Time:     ratio(m.arrival(s, best), m.arrival(s, rival)),
+		Named:    ratio(s.named[best], s.named[rival]),
+		Listed:   ratio(s.listed[best]*first[s.cls[best]], s.listed[rival]*first[s.cls[rival]]),
+	}
+	e.Walk = -e.Position - e.Time - e.Named - e.Listed
+}
+
+// arrival is the density of a photo's time by itself.
+func (m *model) arrival(s *slot, k int) float64 {
+	f := 1 / m.p.Between.Seconds()
+	if s.enter[k] >= 0 {
+		return (1-m.p.StrayTime)*s.enter[k] + m.p.StrayTime*f
+	}
+	return f
+}

@@ -1,0 +1,157 @@
+package walk
+
+import "math"
+
+// step is what the passage from one photo to the next has for all pairs of
+// states.
+type step struct {
+	a, b        *slot
+	stay, leave float64 // densities of the gap
+	stray       float64
+	bare        float64 // density of b's tag without a point
+	// The conditional distribution of the error of b's tag after a's.
+	follow           bool
+	keep             float64
+	coeff, arVar     float64
+	lastVar          float64
+	arNorm, lastNorm float64
+}
+
+// prepareStep sets a step up.
+func (m *model) prepareStep(t *step, a, b *slot, cam *camera) {
+	*t = step{a: a, b: b, stay: 1, leave: 1, stray: m.p.StrayTime, bare: 1}
+	gap := -1.0
+	if a.timed && b.timed {
+		gap = max(0, b.t-a.t)
+		d, w := m.p.Dwell.Seconds(), m.p.Between.Seconds()
+		t.stay = 1 / (d * (1 + gap/d) * (1 + gap/d))
+		t.leave = 1 / (w * (1 + gap/w) * (1 + gap/w))
+	} else if b.timed {
+		t.leave = 1 / m.p.Between.Seconds()
+		t.stay = t.leave
+	}
+	if !b.pos {
+		return
+	}
+	t.bare = b.marg[0]
+	if !a.pos {
+		return
+	}
+	de, dn := b.atE-a.atE, b.atN-a.atN
+	t.bare = m.bare(de*de+dn*dn, b.closest)
+	if gap < 0 {
+		gap = m.p.Between.Seconds()
+	}
+	rho := m.correlation(cam, gap)
+	common := math.Sqrt(a.common * b.common)
+	if rho < 1e-3 && common == 0 {
+		return
+	}
+	t.follow, t.keep = true, rho
+	sideA, sideB := max(0, a.s2-a.gauss-a.common), max(0, b.s2-b.gauss-b.common)
+	eff := (rho*math.Sqrt(a.gauss*b.gauss) + sameSide*math.Sqrt(sideA*sideB) + common) / math.Sqrt(a.s2*b.s2)
+	t.coeff = eff * math.Sqrt(b.s2/a.s2)
+	t.arVar = b.s2 * (1 - eff*eff)
+	t.arNorm = (1 - cam.wide - m.p.WildShare) / (2 * math.Pi * t.arVar)
+	wide := b.gauss * m.p.WideFactor * m.p.WideFactor
+	t.lastVar = sideA + sideB + wide*(1-rho*rho) + 0.01
+	t.lastNorm = 1 / (2 * math.Pi * t.lastVar)
+}
+
+// correlation is that of the handheld's errors over a gap in seconds.
+func (m *model) correlation(cam *camera, gap float64) float64 {
+	if cam.noise != nil {
+		return min(cam.noise.Correlation(gap), 0.99)
+	}
+	tau := m.p.Correlation.Seconds()
+	if tau == 0 {
+		return 0
+	}
+	return (1-driftShare)*math.Exp(-gap/tau) + driftShare*math.Exp(-gap/(driftTimes*tau))
+}
+
+// pair is the weight of passing from state j of a to state k of b, without that
+// of the links.
+func (m *model) pair(t *step, j, k int) float64 {
+	a, b := t.a, t.b
+	if k == 0 {
+		w := m.rates.NoPoint
+		if j == 0 {
+			w = stayOff
+		}
+		return w * (t.stay + t.leave) / 2 * t.bare // on the way it may come at any time
+	}
+	w := m.move(t, j, k)
+	if !b.pos {
+		return w
+	}
+	if !t.follow || j == 0 {
+		return w * b.marg[k]
+	}
+	// The error after an ordinary one follows it; after a wide one it may be as
+	// large again, or be as if there had been none before, as it is after a wild one.
+	in, off := a.in[j], a.off[j]
+	de, dn := b.e[k]-t.coeff*a.e[j], b.nn[k]-t.coeff*a.nn[j]
+	g := in*(t.arNorm*fall((de*de+dn*dn)/(2*t.arVar))+b.wide[k]) + (1-in-t.keep*off)*b.marg[k]
+	if off > 1e-9 {
+		de, dn = b.e[k]-a.e[j], b.nn[k]-a.nn[j]
+		g += off * t.keep * t.lastNorm * fall((de*de+dn*dn)/(2*t.lastVar))
+	}
+	return w * g
+}
+
+// move is where the walk goes from state j of a to the point of state k of b, and
+// when.
+func (m *model) move(t *step, j, k int) float64 {
+	a, b := t.a, t.b
+	r := &m.rates
+	if j > 0 && a.pt[j] == b.pt[k] {
+		return r.Stay * t.stay
+	}
+	var w, back float64
+	if j == 0 {
+		back = comingBack * (1 - stayOff) / m.back
+		w = (1 - comingBack) * (1 - stayOff) / m.back
+	} else {
+		p, q := &m.points[a.pt[j]], &m.points[b.pt[k]]
+		de, dn := p.E-q.E, p.N-q.N
+		near := jumpKernel(de*de+dn*dn, r.JumpLength) / m.crowd
+		w = r.Jump * (1 - comingBack) * ((1-anywhere)*near + anywhere*m.far)
+		back = r.Jump * comingBack * (near + m.far) / 2
+		switch d := b.rank[k] - a.rank[j]; {
+		case d > 0 && d < int32(len(passBy)):
+			w += r.Next * passBy[d]
+		case d < 0 && -d < int32(len(passBy)):
+			w += r.Previous * passBy[-d]
+		}
+	}
+	if f := b.enter[k]; f >= 0 {
+		return w*((1-t.stray)*f+t.stray*t.leave) + back*t.leave
+	}
+	return (w + back) * t.leave
+}
+
+// fall is exp(-x), and 0 where that is below 1e-17 and drowns beside the wide
+// errors that it is added to.
+func fall(x float64) float64 {
+	if x > 40 {
+		return 0
+	}
+	return math.Exp(-x)
+}
+
+// begin is the weight of state k of the first photo, without that of the links.
+func (m *model) begin(b *slot, k int) float64 {
+	w := m.rates.NoPoint
+	if k > 0 {
+		w = (1 - m.rates.NoPoint) / m.crowd
+	}
+	if b.timed {
+		f := 1 / m.p.Between.Seconds()
+		if k > 0 && b.enter[k] >= 0 {
+			f = (1-m.p.StrayTime)*b.enter[k] + m.p.StrayTime*f
+		}
+		w *= f
+	}
+	return w * b.marg[k]
+}
