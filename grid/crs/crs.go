@@ -16,7 +16,7 @@ import (
 // many goroutines.
 type CRS struct {
 	definition string
-	options    Options
+	options    grid.OpenOptions
 	wkt        string
 	grid       grid.Grid
 	use        area
@@ -93,15 +93,26 @@ const maxDefinition = 64 << 10
 // Names that only resemble a definition are refused instead of guessed at. The
 // error is a [*DefinitionError], or one that says why PROJ's database can't be
 // used.
-func Open(definition string) (*CRS, error) { return OpenWith(definition, Options{}) }
+func Open(definition string) (*CRS, error) { return openWith(definition, grid.OpenOptions{}) }
 
-// OpenWith opens a system as Open does, with the caller's own choices. The error
-// may also be an [*OperationError] or an error about the vertical system.
-func OpenWith(definition string, opt Options) (*CRS, error) {
-	if err := opt.validate(); err != nil {
+// OpenGrid opens a system as Open does, with the caller's own choices: it is a
+// [grid.Opener], and the projection is a *CRS. The error may also be a
+// [*grid.OperationError] or an error about the vertical system.
+func OpenGrid(definition string, opt grid.OpenOptions) (grid.Projection, error) {
+	c, err := openWith(definition, opt)
+	if err != nil {
 		return nil, err
 	}
-	opt = opt.clone()
+	return c, nil
+}
+
+var _ grid.Opener = OpenGrid
+
+func openWith(definition string, opt grid.OpenOptions) (*CRS, error) {
+	if err := validate(opt); err != nil {
+		return nil, err
+	}
+	opt = clone(opt)
 	r := openRegistry(opt.Folders...)
 	defer r.close()
 	c, err := r.open(definition, opt)
@@ -115,7 +126,7 @@ func OpenWith(definition string, opt Options) (*CRS, error) {
 }
 
 // open opens a system without looking at its operations.
-func (r *registry) open(definition string, opt Options) (*CRS, error) {
+func (r *registry) open(definition string, opt grid.OpenOptions) (*CRS, error) {
 	object, vertical, err := r.resolve(definition)
 	if err != nil {
 		return nil, err
@@ -281,7 +292,7 @@ func abridged(s string) string {
 }
 
 // describe reads everything but the operations.
-func (r *registry) describe(definition string, opt Options, object, projected *object) (*CRS, error) {
+func (r *registry) describe(definition string, opt grid.OpenOptions, object, projected *object) (*CRS, error) {
 	c := &CRS{definition: definition, options: opt, wkt: object.wkt(), plans: make(map[string]*plan)}
 	name := projected.name()
 	axes, err := projected.axes()

@@ -60,9 +60,9 @@
 //
 // # Choosing otherwise
 //
-// [OpenWith] takes [Options]: operations to force or to forbid, by the registry
+// [OpenGrid] takes [grid.OpenOptions]: operations to force or to forbid, by the registry
 // code of a step (EPSG:8970) or a part of the name, folders of grid files, and a
-// vertical system. A selector that stands for nothing is an [*OperationError]
+// vertical system. A selector that stands for nothing is an [*grid.OperationError]
 // that lists what there is. [CRS.Candidates] lists the operations for the points
 // of a job: accuracy, area of use, whether it depends on the epoch, what it lacks
 // and where to get that, which one is used and why.
@@ -70,7 +70,7 @@
 // # Files
 //
 // Grid files, geoid models and deformation models are found where PROJ finds
-// them: in Options.Folders, then in PROJ's user folder, in the folders of the
+// them: in OpenOptions.Folders, then in PROJ's user folder, in the folders of the
 // environment variable PROJ_DATA and in PROJ's own; and with PROJ_NETWORK=ON on
 // PROJ's server too, which PROJ asks for the parts of a file that it needs. To
 // install a file for good, run "projsync --file NAME". The package proj-data of
@@ -84,7 +84,7 @@
 // and ETRS89 for most of Europe's, and from there to the frame asked for, at its
 // epoch: those frames differ in height too, NAD83(2011) and WGS 84 by more than a
 // metre. The vertical system is named in the height's reference, or is the
-// vertical part of a compound definition ("EPSG:2157+5731"), or Options.Vertical;
+// vertical part of a compound definition ("EPSG:2157+5731"), or OpenOptions.Vertical;
 // the latter two hold for points alone, since a tag's sea level is another one.
 // World models (EGM96, EGM2008) count as made for WGS 84 in every realisation.
 //

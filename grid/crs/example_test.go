@@ -53,8 +53,8 @@ func ExampleOpen_errors() {
 
 // The null transformation is forced, against the better judgement of the package:
 // 2 m for the ensemble and 2 m for the transformation make 2.8 m.
-func ExampleOpenWith() {
-	nc, err := crs.OpenWith("EPSG:6543", crs.Options{Only: []string{"EPSG:9774"}})
+func ExampleOpenGrid() {
+	nc, err := crs.OpenGrid("EPSG:6543", grid.OpenOptions{Only: []string{"EPSG:9774"}})
 	if err != nil {
 		fmt.Println(err)
 		return

@@ -82,16 +82,16 @@ func TestGeoidModelInAFolder(t *testing.T) {
 	folder := malinFolder(t)
 	for _, tt := range []struct {
 		definition string
-		opt        Options
+		opt        grid.OpenOptions
 		ref        grid.HeightRef
 	}{
-		{"EPSG:2157+5731", Options{Folders: []string{folder}}, geoid("")},
-		{"EPSG:2157", Options{Folders: []string{folder}, Vertical: "EPSG:5731"}, geoid("")},
-		{"EPSG:2157+5773", Options{Folders: []string{folder}, Vertical: "malin head height"}, geoid("")},
-		{"EPSG:2157", Options{Folders: []string{folder}}, geoid("EPSG:5731")},
-		{open(t, "EPSG:2157").WKT(), Options{Folders: []string{folder}}, geoid("urn:ogc:def:crs:EPSG::5731")},
+		{"EPSG:2157+5731", grid.OpenOptions{Folders: []string{folder}}, geoid("")},
+		{"EPSG:2157", grid.OpenOptions{Folders: []string{folder}, Vertical: "EPSG:5731"}, geoid("")},
+		{"EPSG:2157+5773", grid.OpenOptions{Folders: []string{folder}, Vertical: "malin head height"}, geoid("")},
+		{"EPSG:2157", grid.OpenOptions{Folders: []string{folder}}, geoid("EPSG:5731")},
+		{open(t, "EPSG:2157").WKT(), grid.OpenOptions{Folders: []string{folder}}, geoid("urn:ogc:def:crs:EPSG::5731")},
 	} {
-		c := openWith(t, tt.definition, tt.opt)
+		c := withOptions(t, tt.definition, tt.opt)
 		own, err := c.Geographic(bollard)
 		if err != nil {
 			t.Fatal(err)
@@ -122,7 +122,7 @@ func TestGeoidModelInAFolder(t *testing.T) {
 		}
 	}
 	// Outside the file there is no height, not a wrong one.
-	c := openWith(t, "EPSG:2157", Options{Folders: []string{folder}})
+	c := withOptions(t, "EPSG:2157", grid.OpenOptions{Folders: []string{folder}})
 	var e *grid.HeightError
 	p := pointHeight(t, c, grid.EN{E: 600000, N: 1050000}, 4.2, geoid("EPSG:5731"), today)
 	if !errors.As(p.Err, &e) || !errors.Is(p.Err, grid.ErrNoGeoid) {
@@ -155,7 +155,7 @@ func TestMissingGeoid(t *testing.T) {
 func TestVerticalUnits(t *testing.T) {
 	folder := t.TempDir()
 	writeGTX(t, filepath.Join(folder, "g2018u0.gtx"), 24, -100, 1, 31, 41, func(lat, lon float64) float64 { return -30 })
-	c := openWith(t, "EPSG:6543", Options{Folders: []string{folder}})
+	c := withOptions(t, "EPSG:6543", grid.OpenOptions{Folders: []string{folder}})
 	for _, name := range []string{"NAVD88", "EPSG:6360", "EPSG:8228", "NAVD88 depth", "NAVD88 depth (ftUS)"} {
 		p := pointHeight(t, c, grid.EN{E: 2e6, N: 5e5}, 30.48, geoid(name), grid.Frame{Datum: "NAD83(2011)"})
 		if p.Err != nil {
@@ -178,7 +178,7 @@ func TestDamagedGeoid(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(folder, file), []byte("not a grid"), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	c := openWith(t, "EPSG:2193", Options{Folders: []string{folder}})
+	c := withOptions(t, "EPSG:2193", grid.OpenOptions{Folders: []string{folder}})
 	p := pointHeight(t, c, grid.EN{E: 1.75e6, N: 5.43e6}, 30, geoid("NZVD2016"), grid.Frame{Datum: "NZGD2000"})
 	var e *grid.HeightError
 	if !errors.As(p.Err, &e) || !errors.Is(p.Err, grid.ErrGeoidMissing) || len(e.Missing) != 1 || !e.Missing[0].Unreadable || !strings.Contains(p.Err.Error(), file+", which PROJ can't open: it is not installed, or damaged") {
@@ -336,7 +336,7 @@ func TestHeightsRefused(t *testing.T) {
 // A tag above EGM96 against a point above Malin Head: both go to the ellipsoid of
 // WGS 84, by models that have nothing in common.
 func TestCompareHeights(t *testing.T) {
-	c := openWith(t, "EPSG:2157+5731", Options{Folders: []string{malinFolder(t)}})
+	c := withOptions(t, "EPSG:2157+5731", grid.OpenOptions{Folders: []string{malinFolder(t)}})
 	at, err := c.FromGrid(t.Context(), []grid.EN{bollard}, []grid.Frame{today})
 	if err != nil || at[0].Err != nil {
 		t.Fatal(err, at[0].Err)

@@ -1,7 +1,6 @@
 package crs
 
 import (
-	"errors"
 	"fmt"
 	"os"
 	"slices"
@@ -10,87 +9,25 @@ import (
 	"example.com/phototie/grid"
 )
 
-// Options are the caller's own choices for a CRS. The zero value leaves
-// everything to the rules of the package comment.
-//
-// A selector in Only or Forbid names operations: it is the registry code of one
-// of their steps ("EPSG:8970"), or a part of the operation's name ("ITRF2014 to
-// NAD83(2011) (1)", "null geographic offset", "ballpark"). Letters may be of
-// either case. A code counts whole, so EPSG:897 doesn't select EPSG:8970.
-type Options struct {
-	// Only forces the choice: nothing but operations that one of the selectors
-	// names is used, in the usual order where there are several. A fix that none
-	// of them can carry gets an error, and no other operation. An operation that
-	// is forced is used outside its area of use too, with a note, unless it reads
-	// a grid file.
-	Only []string
-	// Forbid rules out every operation that one of the selectors names.
-	Forbid []string
-	// Datums are the datum names of tags that the selectors are checked against
-	// when the CRS is opened; none means WGS 84 as broadcast alone. A selector
-	// that names no operation from any of them is an [*OperationError].
-	Datums []string
-	// Folders are searched for grid files and geoid models before the folders
-	// that PROJ searches.
-	Folders []string
-	// Vertical names the vertical system of heights whose reference is a geoid
-	// but names none, by code or by name. Empty takes the vertical part of a
-	// compound definition ("EPSG:2157+5731").
-	Vertical string
-}
-
-// OperationError reports selectors that name no operation, or that leave none.
-type OperationError struct {
-	// Grid is the name of the grid.
-	Grid string
-	// Datum is the datum of the tags.
-	Datum string
-	// Selectors are the ones at fault.
-	Selectors []string
-	// Reason is ErrNoSuchOperation, ErrAllExcluded or ErrNotRunnable.
-	Reason error
-	// Candidates are the operations that there are, with no positions counted.
-	Candidates []grid.Candidate
-}
-
-// What can be wrong with a choice of operations.
-var (
-	// ErrNoSuchOperation: a selector names no operation between the frames.
-	ErrNoSuchOperation = errors.New("no operation goes by that name or code")
-	// ErrAllExcluded: the selectors leave no operation.
-	ErrAllExcluded = errors.New("the choice of operations leaves none")
-	// ErrNotRunnable: what is left needs files that are not installed.
-	ErrNotRunnable = errors.New("the chosen operation needs files that are not installed")
-)
-
-// Error names the selectors and lists what there is, with codes, accuracies and
-// what to install.
-func (e *OperationError) Error() string {
+// operationError names the selectors at fault and lists what there is, with
+// codes, accuracies and what to install.
+func (c *CRS) operationError(datum string, selectors []string, reason error, candidates []grid.Candidate) *grid.OperationError {
 	var b strings.Builder
-	fmt.Fprintf(&b, "from %s to %s: %v", datumText(e.Datum), e.Grid, e.Reason)
-	if len(e.Selectors) > 0 {
-		fmt.Fprintf(&b, " (%s)", strings.Join(e.Selectors, ", "))
+	fmt.Fprintf(&b, "from %s to %s: %v", datumText(datum), c.grid.Name, reason)
+	if len(selectors) > 0 {
+		fmt.Fprintf(&b, " (%s)", strings.Join(selectors, ", "))
 	}
-	for i, c := range e.Candidates {
-		switch {
-		case i == 0:
-			b.WriteString("; there are: ")
-		case i == mostListed:
-			fmt.Fprintf(&b, "; and %d more", len(e.Candidates)-mostListed)
-			return b.String()
-		default:
-			b.WriteString("; ")
-		}
-		b.WriteString(candidateText(c))
+	for i, x := range candidates[:min(len(candidates), mostListed)] {
+		b.WriteString([]string{"; there are: ", "; "}[min(i, 1)] + candidateText(x))
 	}
-	return b.String()
+	if more := len(candidates) - mostListed; more > 0 {
+		fmt.Fprintf(&b, "; and %d more", more)
+	}
+	return &grid.OperationError{Grid: c.grid.Name, Datum: datum, Selectors: selectors, Reason: reason, Candidates: candidates, Message: b.String()}
 }
 
 // mostListed is how many candidates a message names; the error holds them all.
 const mostListed = 8
-
-// Unwrap returns Reason.
-func (e *OperationError) Unwrap() error { return e.Reason }
 
 // datumText names the datum of a tag for a message.
 func datumText(datum string) string {
@@ -120,14 +57,15 @@ func candidateText(c grid.Candidate) string {
 	return s
 }
 
-func (o Options) clone() Options {
+// clone copies the options, so that the caller may change theirs.
+func clone(o grid.OpenOptions) grid.OpenOptions {
 	o.Only, o.Forbid = slices.Clone(o.Only), slices.Clone(o.Forbid)
 	o.Datums, o.Folders = slices.Clone(o.Datums), slices.Clone(o.Folders)
 	return o
 }
 
 // selectors are all of them, for a message.
-func (o Options) selectors() []string {
+func selectors(o grid.OpenOptions) []string {
 	var out []string
 	for _, s := range o.Only {
 		out = append(out, "only "+s)
@@ -138,7 +76,7 @@ func (o Options) selectors() []string {
 	return out
 }
 
-func (o Options) validate() error {
+func validate(o grid.OpenOptions) error {
 	for _, s := range append(slices.Clone(o.Only), o.Forbid...) {
 		if len(strings.TrimSpace(s)) < 3 {
 			return fmt.Errorf("operation %q: give the code of an operation, such as EPSG:8970, or three letters of its name or more", s)
@@ -183,7 +121,7 @@ func (w *way) codes() []string {
 }
 
 // choose takes out of a plan what the caller's choice rules out.
-func (p *plan) choose(o Options) {
+func (p *plan) choose(o grid.OpenOptions) {
 	if len(o.Only)+len(o.Forbid) == 0 {
 		return
 	}
@@ -239,7 +177,7 @@ func (c *CRS) checkSelectors() error {
 		}
 	}
 	if len(idle) > 0 {
-		return &OperationError{Grid: c.grid.Name, Datum: datums[0], Selectors: idle, Reason: ErrNoSuchOperation, Candidates: plans[0].candidates(nil, false)}
+		return c.operationError(datums[0], idle, grid.ErrNoSuchOperation, plans[0].candidates(nil, false))
 	}
 	for _, p := range plans {
 		if p.err == nil {

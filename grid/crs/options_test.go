@@ -9,9 +9,9 @@ import (
 	"example.com/phototie/grid"
 )
 
-func openWith(t testing.TB, definition string, o Options) *CRS {
+func withOptions(t testing.TB, definition string, o grid.OpenOptions) *CRS {
 	t.Helper()
-	c, err := OpenWith(definition, o)
+	c, err := openWith(definition, o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -27,20 +27,20 @@ func TestForcedOperations(t *testing.T) {
 	null := runTool(t, [][]float64{{lat, lon}}, "cs2cs", "-f", "%.9f", "EPSG:4326", "EPSG:6543")[0]
 	for _, tt := range []struct {
 		name string
-		opt  Options
+		opt  grid.OpenOptions
 		want []float64
 	}{
-		{"no choice", Options{}, aware},
-		{"only by code", Options{Only: []string{"EPSG:9774"}}, null},
-		{"only by code, small letters", Options{Only: []string{" epsg:9774 "}}, null},
-		{"only by name", Options{Only: []string{"nad83(2011) to wgs 84 (1)"}}, null},
-		{"only, two of them", Options{Only: []string{"EPSG:9774", "EPSG:8970"}}, aware},
-		{"forbidden by code", Options{Forbid: []string{"EPSG:8970"}}, null},
-		{"forbidden by name", Options{Forbid: []string{"ITRF2014 to NAD83(2011)"}}, null},
-		{"forbidden ensemble", Options{Forbid: []string{"datum ensemble"}}, aware},
-		{"forced and forbidden", Options{Only: []string{"EPSG:9774", "EPSG:8970"}, Forbid: []string{"EPSG:8970"}}, null},
+		{"no choice", grid.OpenOptions{}, aware},
+		{"only by code", grid.OpenOptions{Only: []string{"EPSG:9774"}}, null},
+		{"only by code, small letters", grid.OpenOptions{Only: []string{" epsg:9774 "}}, null},
+		{"only by name", grid.OpenOptions{Only: []string{"nad83(2011) to wgs 84 (1)"}}, null},
+		{"only, two of them", grid.OpenOptions{Only: []string{"EPSG:9774", "EPSG:8970"}}, aware},
+		{"forbidden by code", grid.OpenOptions{Forbid: []string{"EPSG:8970"}}, null},
+		{"forbidden by name", grid.OpenOptions{Forbid: []string{"ITRF2014 to NAD83(2011)"}}, null},
+		{"forbidden ensemble", grid.OpenOptions{Forbid: []string{"datum ensemble"}}, aware},
+		{"forced and forbidden", grid.OpenOptions{Only: []string{"EPSG:9774", "EPSG:8970"}, Forbid: []string{"EPSG:8970"}}, null},
 	} {
-		c := openWith(t, "EPSG:6543", tt.opt)
+		c := withOptions(t, "EPSG:6543", tt.opt)
 		p := toGrid(t, c, fix(lat, lon, "", epoch))[0]
 		if p.Err != nil {
 			t.Errorf("%s: %v", tt.name, p.Err)
@@ -59,31 +59,31 @@ func TestForcedOperations(t *testing.T) {
 
 	// Forced without a date, it takes the reference epoch, says so, and states no
 	// accuracy; the null transformation does not step in.
-	p := toGrid(t, openWith(t, "EPSG:6543", Options{Only: []string{"EPSG:8970"}}), fix(lat, lon, "", 0))[0]
+	p := toGrid(t, withOptions(t, "EPSG:6543", grid.OpenOptions{Only: []string{"EPSG:8970"}}), fix(lat, lon, "", 0))[0]
 	if p.Err != nil || p.Op.Accuracy != nil || !hasNote(p.Op, "the epoch 2010.0 was assumed") {
 		t.Errorf("forced without a date: %+v %+v", p, p.Op)
 	}
 }
 
 func TestSelectorErrors(t *testing.T) {
-	var e *OperationError
+	var e *grid.OperationError
 	for _, tt := range []struct {
 		definition string
-		opt        Options
+		opt        grid.OpenOptions
 		reason     error
 		texts      []string
 	}{
-		{"EPSG:6543", Options{Only: []string{"EPSG:897"}}, ErrNoSuchOperation, []string{"(EPSG:897)", "EPSG:8970", "0.01 m", "NAD83(2011) / North Carolina (ftUS)"}},
-		{"EPSG:6543", Options{Only: []string{"EPSG:9774", "the good one"}}, ErrNoSuchOperation, []string{"(the good one)"}},
-		{"EPSG:6543", Options{Forbid: []string{"EPSG:1"}}, ErrNoSuchOperation, []string{"(EPSG:1)"}},
-		{"EPSG:6543", Options{Only: []string{"EPSG:9774"}, Forbid: []string{"datum ensemble"}}, ErrAllExcluded, []string{"only EPSG:9774", "not datum ensemble"}},
-		{"EPSG:2157", Options{Only: []string{"Tokyo to WGS 84"}}, ErrNoSuchOperation, []string{"from WGS 84 to IRENET95"}},
-		{"EPSG:27700", Options{Only: []string{"EPSG:7710"}}, ErrNotRunnable, []string{"uk_os_OSTN15_NTv2_OSGBtoETRS.tif, which is not installed", "projsync"}},
+		{"EPSG:6543", grid.OpenOptions{Only: []string{"EPSG:897"}}, grid.ErrNoSuchOperation, []string{"(EPSG:897)", "EPSG:8970", "0.01 m", "NAD83(2011) / North Carolina (ftUS)"}},
+		{"EPSG:6543", grid.OpenOptions{Only: []string{"EPSG:9774", "the good one"}}, grid.ErrNoSuchOperation, []string{"(the good one)"}},
+		{"EPSG:6543", grid.OpenOptions{Forbid: []string{"EPSG:1"}}, grid.ErrNoSuchOperation, []string{"(EPSG:1)"}},
+		{"EPSG:6543", grid.OpenOptions{Only: []string{"EPSG:9774"}, Forbid: []string{"datum ensemble"}}, grid.ErrAllExcluded, []string{"only EPSG:9774", "not datum ensemble"}},
+		{"EPSG:2157", grid.OpenOptions{Only: []string{"Tokyo to WGS 84"}}, grid.ErrNoSuchOperation, []string{"from WGS 84 to IRENET95"}},
+		{"EPSG:27700", grid.OpenOptions{Only: []string{"EPSG:7710"}}, grid.ErrNotRunnable, []string{"uk_os_OSTN15_NTv2_OSGBtoETRS.tif, which is not installed", "projsync"}},
 	} {
-		if tt.reason == ErrNotRunnable && !lacks(t, tt.definition) {
+		if tt.reason == grid.ErrNotRunnable && !lacks(t, tt.definition) {
 			continue
 		}
-		c, err := OpenWith(tt.definition, tt.opt)
+		c, err := openWith(tt.definition, tt.opt)
 		if c != nil || !errors.As(err, &e) || !errors.Is(err, tt.reason) || len(e.Candidates) == 0 {
 			t.Errorf("%s %+v: %v", tt.definition, tt.opt, err)
 			continue
@@ -94,16 +94,16 @@ func TestSelectorErrors(t *testing.T) {
 			}
 		}
 	}
-	for _, o := range []Options{
+	for _, o := range []grid.OpenOptions{
 		{Only: []string{""}}, {Forbid: []string{"  a "}}, {Folders: []string{""}}, {Folders: []string{"/does/not/exist"}}, {Folders: []string{"options_test.go"}},
 		{Vertical: "EPSG:2157"}, {Vertical: "EPSG:4979"}, {Vertical: "no such height"}, {Vertical: "EPSG:999999"},
 	} {
-		if c, err := OpenWith("EPSG:2157", o); err == nil || c != nil || errors.As(err, &e) {
+		if c, err := openWith("EPSG:2157", o); err == nil || c != nil || errors.As(err, &e) {
 			t.Errorf("%+v: %v", o, err)
 		}
 	}
 	var unknown *grid.UnknownDatumError
-	if _, err := OpenWith("EPSG:2157", Options{Only: []string{"EPSG:1611"}, Datums: []string{"Atlantis"}}); !errors.As(err, &unknown) {
+	if _, err := openWith("EPSG:2157", grid.OpenOptions{Only: []string{"EPSG:1611"}, Datums: []string{"Atlantis"}}); !errors.As(err, &unknown) {
 		t.Errorf("selectors for an unknown datum: %v", err)
 	}
 }
@@ -120,13 +120,13 @@ func lacks(t *testing.T, definition string) bool {
 // A choice holds for every datum of a tag: one that it leaves nothing for gets
 // an error, and never another operation.
 func TestSelectorsForDatums(t *testing.T) {
-	c := openWith(t, "EPSG:6677", Options{Only: []string{"Tokyo to JGD2011 (2)", "Tokyo to WGS 84 (108)"}, Datums: []string{"TOKYO"}})
+	c := withOptions(t, "EPSG:6677", grid.OpenOptions{Only: []string{"Tokyo to JGD2011 (2)", "Tokyo to WGS 84 (108)"}, Datums: []string{"TOKYO"}})
 	p := toGrid(t, c, fix(35.68, 139.76, "TOKYO", 0), fix(35.68, 139.76, "", 2024))
-	var e *OperationError
+	var e *grid.OperationError
 	if p[0].Err != nil && !errors.Is(p[0].Err, grid.ErrOutside) || p[0].Err == nil && !strings.Contains(p[0].Op.Name, "Tokyo") {
 		t.Errorf("%+v", p[0])
 	}
-	if !errors.As(p[1].Err, &e) || !errors.Is(p[1].Err, ErrAllExcluded) || p[1].Op != nil {
+	if !errors.As(p[1].Err, &e) || !errors.Is(p[1].Err, grid.ErrAllExcluded) || p[1].Op != nil {
 		t.Errorf("WGS 84 where only Tokyo is allowed: %+v", p[1])
 	}
 	// The error is found once and kept.
@@ -138,8 +138,8 @@ func TestSelectorsForDatums(t *testing.T) {
 
 // The caller's slices are the caller's.
 func TestOptionsAreCopied(t *testing.T) {
-	o := Options{Only: []string{"EPSG:9774"}}
-	c := openWith(t, "EPSG:6543", o)
+	o := grid.OpenOptions{Only: []string{"EPSG:9774"}}
+	c := withOptions(t, "EPSG:6543", o)
 	o.Only[0] = "EPSG:1"
 	p := toGrid(t, c, fix(40.7, -74, "NAD83(2011)", 0), fix(40.7, -74, "", 2024))
 	if p[1].Err != nil || !strings.Contains(p[1].Op.Name, "NAD83(2011) to WGS 84 (1)") {
@@ -202,12 +202,12 @@ func TestCandidates(t *testing.T) {
 	}
 	// What the caller rules out is listed, with the reason; so is a choice that
 	// leaves nothing.
-	forced, err := openWith(t, "EPSG:6543", Options{Forbid: []string{"EPSG:8970"}}).Candidates(t.Context(), []grid.EN{{E: 2e6, N: 5e5}}, grid.Frame{Epoch: 2024})
+	forced, err := withOptions(t, "EPSG:6543", grid.OpenOptions{Forbid: []string{"EPSG:8970"}}).Candidates(t.Context(), []grid.EN{{E: 2e6, N: 5e5}}, grid.Frame{Epoch: 2024})
 	last := forced[len(forced)-1]
 	if err != nil || !last.Excluded || last.Usable || !strings.Contains(last.Why, "forbidden (EPSG:8970)") || forced[0].Chosen != 1 {
 		t.Errorf("%v %+v", err, forced)
 	}
-	nothing, err := openWith(t, "EPSG:6543", Options{Only: []string{"NAD27"}, Datums: []string{"NAD27"}}).Candidates(t.Context(), []grid.EN{{E: 2e6, N: 5e5}}, grid.Frame{Epoch: 2024})
+	nothing, err := withOptions(t, "EPSG:6543", grid.OpenOptions{Only: []string{"NAD27"}, Datums: []string{"NAD27"}}).Candidates(t.Context(), []grid.EN{{E: 2e6, N: 5e5}}, grid.Frame{Epoch: 2024})
 	if err != nil || len(nothing) == 0 {
 		t.Errorf("%v %+v", err, nothing)
 	}

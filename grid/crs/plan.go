@@ -471,11 +471,11 @@ func (c *CRS) useless(datum string, p *plan) error {
 	}
 	switch {
 	case len(p.excluded) > 0 && len(p.missing) > 0:
-		return &OperationError{Grid: c.grid.Name, Datum: datum, Selectors: c.options.selectors(), Reason: ErrNotRunnable, Candidates: p.candidates(nil, false)}
+		return c.operationError(datum, selectors(c.options), grid.ErrNotRunnable, p.candidates(nil, false))
 	case len(p.excluded) > 0:
-		return &OperationError{Grid: c.grid.Name, Datum: datum, Selectors: c.options.selectors(), Reason: ErrAllExcluded, Candidates: p.candidates(nil, false)}
+		return c.operationError(datum, selectors(c.options), grid.ErrAllExcluded, p.candidates(nil, false))
 	case len(p.missing) > 0:
-		return &OperationError{Grid: c.grid.Name, Datum: datum, Reason: ErrNotRunnable, Candidates: p.candidates(nil, false)}
+		return c.operationError(datum, nil, grid.ErrNotRunnable, p.candidates(nil, false))
 	}
 	return fmt.Errorf("PROJ has no operation from %s to %s", datumText(datum), c.grid.Name)
 }
