@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -59,13 +60,12 @@ const (
 	gpsDateStamp       = 29
 )
 
-// Lengths and speeds of the GPS directory's units.
-const (
-	metresPerKilometre    = 1000
-	metresPerMile         = 1609.344 // the international mile, 1959
-	metresPerNauticalMile = 1852     // BIPM, The International System of Units, table 8
-	secondsPerHour        = 3600
-)
+// metresPer are the units of lengths and, by the hour, of speeds: kilometres, the
+// international mile (1959), and nautical miles (BIPM, The International System of
+// Units, table 8).
+var metresPer = map[byte]float64{'K': 1000, 'M': 1609.344, 'N': 1852}
+
+const secondsPerHour = 3600
 
 // Bounds beyond which a number counts as nonsense. They are common sense, no
 // source: no photo is taken lower, higher or with a larger error.
@@ -80,10 +80,13 @@ const (
 
 // exifReader interprets one TIFF structure into a Tag.
 type exifReader struct {
-	t *Tag
-	b *ifd.Block
-	// pixel dimensions that the Exif directory states
-	width, height int
+	t     *Tag
+	b     *ifd.Block
+	whole bool // the structure is a TIFF file, and no block in one
+	// What the directories say that is put together later.
+	exif, gps                                          uint32 // offsets, 0 for none
+	width, height                                      int    // as the Exif directory states them
+	dateTime, original, subSec, offset, offsetOriginal string
 }
 
 // readExif fills t from a TIFF structure: the first directory, the Exif and the
@@ -117,25 +120,27 @@ var dirs = sync.Pool{New: func() any { return new(ifd.Dir) }}
 // directories reads the first directory, which d holds, and the Exif and the GPS
 // directory. It uses d for them.
 func (r *exifReader) directories(d *ifd.Dir) {
-	exif, gps, dateTime := r.first(d)
-	if exif != 0 {
-		if exif == r.b.First {
-			r.warn(WarnCorrupt, "ExifTag", "the Exif directory is the first directory: a loop")
-		} else if err := r.b.ReadDir(d, exif); err != nil {
-			r.warn(WarnCorrupt, "ExifTag", "%v", err)
-		} else {
-			r.exif(d, dateTime)
-		}
+	r.fields(d, firstFields, "IFD0", "Exif")
+	if r.exif != 0 && r.follow(d, r.exif, "ExifTag", r.b.First) {
+		r.fields(d, exifFields, "Exif", "ExifTag")
+		r.taken()
 	}
-	if gps != 0 {
-		if gps == r.b.First || gps == exif {
-			r.warn(WarnCorrupt, "GPSTag", "the GPS directory is another directory: a loop")
-		} else if err := r.b.ReadDir(d, gps); err != nil {
-			r.warn(WarnCorrupt, "GPSTag", "%v", err)
-		} else {
-			r.gps(d)
-		}
+	if r.gps != 0 && r.follow(d, r.gps, "GPSTag", r.b.First, r.exif) {
+		r.gpsDir(d)
 	}
+}
+
+// follow reads the directory at off into d, unless it is one of others.
+func (r *exifReader) follow(d *ifd.Dir, off uint32, field string, others ...uint32) bool {
+	if slices.Contains(others, off) {
+		r.warn(WarnCorrupt, field, "it points to another directory, at offset %d: a loop", off)
+		return false
+	}
+	if err := r.b.ReadDir(d, off); err != nil {
+		r.warn(WarnCorrupt, field, "%v", err)
+		return false
+	}
+	return true
 }
 
 func (r *exifReader) warn(code WarningCode, field, format string, args ...any) {
@@ -146,183 +151,119 @@ func (t *Tag) warn(code WarningCode, field, format string, args ...any) {
 	t.Warnings = append(t.Warnings, Warning{code, field, fmt.Sprintf(format, args...)})
 }
 
-// first reads the first directory and returns where the Exif and the GPS
-// directory are, 0 where there is none, and DateTime as written.
-func (r *exifReader) first(d *ifd.Dir) (exif, gps uint32, dateTime string) {
-	var (
-		seen [12]bool
-		bad  stray
-	)
+// exifField is a tag of the first or the Exif directory that is read: a plain text,
+// which goes where text says, or what read makes of it.
+type exifField struct {
+	tag  uint16
+	name string
+	text func(r *exifReader) *string
+	read func(r *exifReader, e *ifd.Entry, name string)
+}
+
+var firstFields = []exifField{
+	{tag: tagImageDescription, name: "ImageDescription", text: func(r *exifReader) *string { return &r.t.Texts.ImageDescription }},
+	{tag: tagMake, name: "Make", text: func(r *exifReader) *string { return &r.t.Make }},
+	{tag: tagModel, name: "Model", text: func(r *exifReader) *string { return &r.t.Model }},
+	{tag: tagOrientation, name: "Orientation", read: func(r *exifReader, e *ifd.Entry, name string) {
+		if v, ok := r.uint(e, name); ok && (v < 1 || v > 8) {
+			r.warn(WarnOutOfRange, name, "%d is none of 1 to 8", v)
+		} else {
+			r.t.Orientation = int(v)
+		}
+	}},
+	{tag: tagSoftware, name: "Software", text: func(r *exifReader) *string { return &r.t.Software }},
+	{tag: tagDateTime, name: "DateTime", text: func(r *exifReader) *string { return &r.dateTime }},
+	{tag: pointerExif, name: "ExifTag", read: func(r *exifReader, e *ifd.Entry, name string) { r.exif = r.pointer(e, name) }},
+	{tag: pointerGPS, name: "GPSTag", read: func(r *exifReader, e *ifd.Entry, name string) { r.gps = r.pointer(e, name) }},
+	{tag: tagXPTitle, name: "XPTitle", read: func(r *exifReader, e *ifd.Entry, name string) { r.t.Texts.Title = r.xp(e, name) }},
+	{tag: tagXPComment, name: "XPComment", read: func(r *exifReader, e *ifd.Entry, name string) { r.t.Texts.Comment = r.xp(e, name) }},
+	{tag: tagXPKeywords, name: "XPKeywords", read: func(r *exifReader, e *ifd.Entry, name string) {
+		for k := range strings.SplitSeq(r.xp(e, name), ";") {
+			r.t.addKeyword(k)
+		}
+	}},
+	{tag: tagXPSubject, name: "XPSubject", read: func(r *exifReader, e *ifd.Entry, name string) { r.t.Texts.Subject = r.xp(e, name) }},
+}
+
+var exifFields = []exifField{
+	{tag: tagExifVersion, name: "ExifVersion", read: func(r *exifReader, e *ifd.Entry, name string) {
+		if v := r.b.Value(e); len(v) == 4 {
+			r.t.ExifVersion = strings.ToValidUTF8(string(bytes.TrimRight(v, " \x00")), "\uFFFD")
+		} else {
+			r.unsound(e, name, "4 characters")
+		}
+	}},
+	{tag: tagDateTimeOriginal, name: "DateTimeOriginal", text: func(r *exifReader) *string { return &r.original }},
+	{tag: tagOffsetTime, name: "OffsetTime", text: func(r *exifReader) *string { return &r.offset }},
+	{tag: tagOffsetTimeOriginal, name: "OffsetTimeOriginal", text: func(r *exifReader) *string { return &r.offsetOriginal }},
+	{tag: tagSubjectDistance, name: "SubjectDistance", read: func(r *exifReader, e *ifd.Entry, name string) {
+		// A numerator of 0 is "unknown" and one of 2^32-1 "infinity", Exif table 8
+		// (from memory).
+		if num, _, ok := r.b.Rational(e, 0); !ok || num != 0 && num != infinite {
+			r.t.SubjectDistance = r.number(e, name, 0, maxDistance)
+		}
+	}},
+	{tag: tagUserComment, name: "UserComment", read: func(r *exifReader, e *ifd.Entry, name string) { r.t.Texts.UserComment = r.coded(e, name) }},
+	{tag: tagSubSecTimeOriginal, name: "SubSecTimeOriginal", text: func(r *exifReader) *string { return &r.subSec }},
+	{tag: tagPixelXDimension, name: "PixelXDimension", read: func(r *exifReader, e *ifd.Entry, name string) { r.width = r.pixels(e, name) }},
+	{tag: tagPixelYDimension, name: "PixelYDimension", read: func(r *exifReader, e *ifd.Entry, name string) { r.height = r.pixels(e, name) }},
+	{tag: tagBodySerialNumber, name: "BodySerialNumber", text: func(r *exifReader) *string { return &r.t.Serial }},
+}
+
+// fields reads a directory. field is the name that a warning of its other entries
+// goes by.
+func (r *exifReader) fields(d *ifd.Dir, fields []exifField, directory, field string) {
+	var seen uint32 // a bit for each field
+	var bad unfound
 	for i := range d.Entries {
 		e := &d.Entries[i]
-		switch e.Tag {
-		case tagImageDescription:
-			if r.once(&seen[0], "ImageDescription") {
-				r.t.Texts.ImageDescription = r.text(e, "ImageDescription")
-			}
-		case tagMake:
-			if r.once(&seen[1], "Make") {
-				r.t.Make = r.text(e, "Make")
-			}
-		case tagModel:
-			if r.once(&seen[2], "Model") {
-				r.t.Model = r.text(e, "Model")
-			}
-		case tagOrientation:
-			if r.once(&seen[3], "Orientation") {
-				if v, ok := r.uint(e, "Orientation"); ok {
-					if v < 1 || v > 8 {
-						r.warn(WarnOutOfRange, "Orientation", "%d is none of 1 to 8", v)
-					} else {
-						r.t.Orientation = int(v)
-					}
-				}
-			}
-		case tagSoftware:
-			if r.once(&seen[4], "Software") {
-				r.t.Software = r.text(e, "Software")
-			}
-		case tagDateTime:
-			if r.once(&seen[5], "DateTime") {
-				dateTime = r.text(e, "DateTime")
-			}
-		case pointerExif:
-			if r.once(&seen[6], "ExifTag") {
-				exif, _ = r.uint(e, "ExifTag")
-			}
-		case pointerGPS:
-			if r.once(&seen[7], "GPSTag") {
-				gps, _ = r.uint(e, "GPSTag")
-			}
-		case tagXPTitle:
-			if r.once(&seen[8], "XPTitle") {
-				r.t.Texts.Title = r.xp(e, "XPTitle")
-			}
-		case tagXPComment:
-			if r.once(&seen[9], "XPComment") {
-				r.t.Texts.Comment = r.xp(e, "XPComment")
-			}
-		case tagXPKeywords:
-			if r.once(&seen[10], "XPKeywords") {
-				for k := range strings.SplitSeq(r.xp(e, "XPKeywords"), ";") {
-					r.t.addKeyword(k)
-				}
-			}
-		case tagXPSubject:
-			if r.once(&seen[11], "XPSubject") {
-				r.t.Texts.Subject = r.xp(e, "XPSubject")
-			}
-		default:
+		n := slices.IndexFunc(fields, func(f exifField) bool { return f.tag == e.Tag })
+		if n < 0 {
 			bad.note(e)
+			continue
 		}
+		f := &fields[n]
+		switch {
+		case seen&(1<<n) != 0:
+			r.warn(WarnDuplicate, f.name, "the tag stands twice; the first is taken")
+		case f.text != nil:
+			*f.text(r) = r.text(e, f.name)
+		default:
+			f.read(r, e, f.name)
+		}
+		seen |= 1 << n
 	}
-	bad.warn(r, "IFD0", "Exif")
-	return exif, gps, dateTime
+	bad.warn(r, directory, field)
 }
 
 func (t *Tag) addKeyword(k string) {
-	if k = strings.TrimSpace(k); k == "" {
-		return
+	if k = strings.TrimSpace(k); k != "" && !slices.Contains(t.Texts.Keywords, k) {
+		t.Texts.Keywords = append(t.Texts.Keywords, k)
 	}
-	for _, have := range t.Texts.Keywords {
-		if have == k {
-			return
-		}
-	}
-	t.Texts.Keywords = append(t.Texts.Keywords, k)
-}
-
-// exif reads the Exif directory.
-func (r *exifReader) exif(d *ifd.Dir, dateTime string) {
-	var (
-		seen [10]bool
-		bad  stray
-	)
-	var original, subSec, offset, offsetOriginal string
-	for i := range d.Entries {
-		e := &d.Entries[i]
-		switch e.Tag {
-		case tagExifVersion:
-			if r.once(&seen[0], "ExifVersion") {
-				if v := r.b.Value(e); len(v) == 4 {
-					r.t.ExifVersion = printable(v)
-				} else {
-					r.unsound(e, "ExifVersion", "4 characters")
-				}
-			}
-		case tagDateTimeOriginal:
-			if r.once(&seen[1], "DateTimeOriginal") {
-				original = r.text(e, "DateTimeOriginal")
-			}
-		case tagOffsetTime:
-			if r.once(&seen[2], "OffsetTime") {
-				offset = r.text(e, "OffsetTime")
-			}
-		case tagOffsetTimeOriginal:
-			if r.once(&seen[3], "OffsetTimeOriginal") {
-				offsetOriginal = r.text(e, "OffsetTimeOriginal")
-			}
-		case tagSubjectDistance:
-			if r.once(&seen[4], "SubjectDistance") {
-				// A numerator of 0 is "unknown" and one of 2^32-1 "infinity", Exif
-				// table 8 (from memory).
-				if num, _, ok := r.b.Rational(e, 0); ok && (num == 0 || num == infinite) {
-					continue
-				}
-				r.t.SubjectDistance = r.number(e, "SubjectDistance", 0, maxDistance)
-			}
-		case tagUserComment:
-			if r.once(&seen[5], "UserComment") {
-				r.t.Texts.UserComment = r.coded(e, "UserComment")
-			}
-		case tagSubSecTimeOriginal:
-			if r.once(&seen[6], "SubSecTimeOriginal") {
-				subSec = r.text(e, "SubSecTimeOriginal")
-			}
-		case tagPixelXDimension:
-			if r.once(&seen[7], "PixelXDimension") {
-				v, _ := r.uint(e, "PixelXDimension")
-				r.width = int(min(v, math.MaxInt32))
-			}
-		case tagPixelYDimension:
-			if r.once(&seen[8], "PixelYDimension") {
-				v, _ := r.uint(e, "PixelYDimension")
-				r.height = int(min(v, math.MaxInt32))
-			}
-		case tagBodySerialNumber:
-			if r.once(&seen[9], "BodySerialNumber") {
-				r.t.Serial = r.text(e, "BodySerialNumber")
-			}
-		default:
-			bad.note(e)
-		}
-	}
-	bad.warn(r, "Exif", "ExifTag")
-	r.taken(original, subSec, offsetOriginal, offset, dateTime)
 }
 
 // taken puts together DateTimeOriginal, its fraction and its zone.
-func (r *exifReader) taken(original, subSec, offsetOriginal, offset, dateTime string) {
-	if blank(original) {
+func (r *exifReader) taken() {
+	if blank(r.original) {
 		return // "unknown" by the standard
 	}
-	when, ok := parseDateTime(original)
+	when, ok := parseDateTime(r.original)
 	if !ok {
-		r.warn(WarnOutOfRange, "DateTimeOriginal", "%q is no date and time", original)
+		r.warn(WarnOutOfRange, "DateTimeOriginal", "%q is no date and time", r.original)
 		return
 	}
-	if s := strings.TrimSpace(subSec); s != "" {
+	if s := strings.TrimSpace(r.subSec); s != "" {
 		if ns, ok := parseSubSec(s); ok {
 			when = when.Add(ns)
 		} else {
-			r.warn(WarnOutOfRange, "SubSecTimeOriginal", "%q is no fraction of a second", subSec)
+			r.warn(WarnOutOfRange, "SubSecTimeOriginal", "%q is no fraction of a second", r.subSec)
 		}
 	}
 	r.t.Taken = &Taken{Time: when}
 	// OffsetTime belongs to DateTime, the time of the last change of the file.
-	field, zone := "OffsetTimeOriginal", offsetOriginal
-	if blank(zone) && original == dateTime {
-		field, zone = "OffsetTime", offset
+	field, zone := "OffsetTimeOriginal", r.offsetOriginal
+	if blank(zone) && r.original == r.dateTime {
+		field, zone = "OffsetTime", r.offset
 	}
 	if blank(zone) {
 		return
@@ -338,55 +279,36 @@ func (r *exifReader) taken(original, subSec, offsetOriginal, offset, dateTime st
 	r.t.Taken.HasOffset = true
 }
 
-// gps reads the GPS directory.
-func (r *exifReader) gps(d *ifd.Dir) {
-	var g [gpsHPositioningError + 1]*ifd.Entry
-	var bad stray
+// gpsEntries are the entries of the GPS directory that are read, by their tags; nil
+// where there is none.
+type gpsEntries [gpsHPositioningError + 1]*ifd.Entry
+
+// gpsDir reads the GPS directory.
+func (r *exifReader) gpsDir(d *ifd.Dir) {
+	var g gpsEntries
+	var bad unfound
 	for i := range d.Entries {
 		e := &d.Entries[i]
-		if int(e.Tag) >= len(g) || gpsUnread&(1<<e.Tag) != 0 {
+		switch {
+		case int(e.Tag) >= len(g) || gpsUnread&(1<<e.Tag) != 0:
 			bad.note(e)
-			continue
-		}
-		if g[e.Tag] != nil {
+		case g[e.Tag] != nil:
 			r.warn(WarnDuplicate, gpsNames[e.Tag], "the tag stands twice; the first is taken")
-			continue
+		default:
+			g[e.Tag] = e
 		}
-		g[e.Tag] = e
 	}
 	bad.warn(r, "GPS", "GPSTag")
 	t := r.t
 	t.Position = r.position(&g, gpsLatitudeRef)
 	r.altitude(g[gpsAltitude], g[gpsAltitudeRef])
-	if e := g[gpsHPositioningError]; e != nil {
-		if t.HPositioningError = r.number(e, "GPSHPositioningError", 0, maxHError); t.HPositioningError != nil && *t.HPositioningError == 0 {
-			r.warn(WarnOutOfRange, "GPSHPositioningError", "an error of exactly 0 m")
-			t.HPositioningError = nil
-		}
+	t.HPositioningError = r.positive(g[gpsHPositioningError], "GPSHPositioningError", maxHError)
+	t.DOP = r.positive(g[gpsDOP], "GPSDOP", math.MaxUint32)
+	if c := r.letter(g[gpsMeasureMode], "GPSMeasureMode", "23"); c != 0 {
+		t.MeasureMode = int(c - '0')
 	}
-	if e := g[gpsDOP]; e != nil {
-		if t.DOP = r.number(e, "GPSDOP", 0, math.MaxUint32); t.DOP != nil && *t.DOP == 0 {
-			r.warn(WarnOutOfRange, "GPSDOP", "a dilution of precision of exactly 0")
-			t.DOP = nil
-		}
-	}
-	if e := g[gpsMeasureMode]; e != nil {
-		switch s := r.text(e, "GPSMeasureMode"); s {
-		case "2", "3":
-			t.MeasureMode = int(s[0] - '0')
-		case "":
-		default:
-			r.warn(WarnOutOfRange, "GPSMeasureMode", "%q is neither 2 nor 3", s)
-		}
-	}
-	if e := g[gpsStatus]; e != nil {
-		switch s := r.text(e, "GPSStatus"); s {
-		case "A", "V":
-			t.Status = s
-		case "":
-		default:
-			r.warn(WarnOutOfRange, "GPSStatus", "%q is neither A nor V", s)
-		}
+	if c := r.letter(g[gpsStatus], "GPSStatus", "AV"); c != 0 {
+		t.Status = string(c)
 	}
 	if e := g[gpsMapDatum]; e != nil {
 		t.MapDatum = r.text(e, "GPSMapDatum")
@@ -412,8 +334,8 @@ func (r *exifReader) gps(d *ifd.Dir) {
 
 // position reads a pair of coordinates; ref is the tag of the latitude's
 // reference, which latitude, longitude's reference and longitude follow.
-func (r *exifReader) position(g *[gpsHPositioningError + 1]*ifd.Entry, ref int) *Position {
-	latRef, lat, lonRef, lon := g[ref], g[ref+1], g[ref+2], g[ref+3]
+func (r *exifReader) position(g *gpsEntries, ref int) *Position {
+	lat, lon := g[ref+1], g[ref+3]
 	switch {
 	case lat == nil && lon == nil:
 		return nil
@@ -422,8 +344,8 @@ func (r *exifReader) position(g *[gpsHPositioningError + 1]*ifd.Entry, ref int) 
 	case lon == nil:
 		r.warn(WarnIncomplete, gpsNames[ref+3], "there is a latitude and no longitude")
 	}
-	y, yStep, yOK := r.coordinate(lat, latRef, gpsNames[ref+1], 'N', 'S', 90)
-	x, xStep, xOK := r.coordinate(lon, lonRef, gpsNames[ref+3], 'E', 'W', 180)
+	y, yStep, yOK := r.coordinate(lat, g[ref], gpsNames[ref+1], "NS", 90)
+	x, xStep, xOK := r.coordinate(lon, g[ref+2], gpsNames[ref+3], "EW", 180)
 	if !yOK || !xOK {
 		return nil
 	}
@@ -435,40 +357,23 @@ func (r *exifReader) position(g *[gpsHPositioningError + 1]*ifd.Entry, ref int) 
 }
 
 // coordinate reads one coordinate with its reference; e may be nil.
-func (r *exifReader) coordinate(e, ref *ifd.Entry, field string, pos, neg byte, limit float64) (deg, step float64, ok bool) {
+func (r *exifReader) coordinate(e, ref *ifd.Entry, field, hemispheres string, limit float64) (deg, step float64, ok bool) {
 	if e == nil {
 		return 0, 0, false
 	}
-	refField := field + "Ref"
-	sign, signOK := 0.0, false
-	if ref == nil {
-		r.warn(WarnMissingRef, refField, "there is no reference, so that the hemisphere is unknown")
-	} else if ref.Type != ifd.ASCII {
-		r.unsound(ref, refField, "text")
-	} else {
-		switch s := strings.TrimSpace(r.text(ref, refField)); {
-		case s == "":
-			r.warn(WarnMissingRef, refField, "the reference is empty, so that the hemisphere is unknown")
-		case s == string(pos):
-			sign, signOK = 1, true
-		case s == string(neg):
-			sign, signOK = -1, true
-		default:
-			r.warn(WarnBadRef, refField, "%q is neither %c nor %c", s, pos, neg)
-		}
-	}
+	letter := r.reference(ref, field+"Ref", hemispheres, "the hemisphere")
 	deg, step, ok = r.sexagesimal(e, field)
 	if ok && deg > limit {
 		r.warn(WarnOutOfRange, field, "%g degrees is beyond %g", deg, limit)
 		ok = false
 	}
-	if !ok || !signOK {
+	if !ok || letter == 0 {
 		return 0, 0, false
 	}
-	if deg == 0 {
-		return 0, step, true // no negative zero
+	if letter == hemispheres[1] && deg != 0 { // no negative zero
+		deg = -deg
 	}
-	return sign * deg, step, true
+	return deg, step, true
 }
 
 // sexagesimal reads degrees, minutes and seconds. Each may have a fraction if
@@ -517,9 +422,6 @@ var (
 
 // altitude reads the height and what it is measured from.
 func (r *exifReader) altitude(e, ref *ifd.Entry) {
-	if e == nil {
-		return
-	}
 	v := r.number(e, "GPSAltitude", 0, math.MaxUint32)
 	if v == nil {
 		return
@@ -590,14 +492,7 @@ func (r *exifReader) scaled(e, ref *ifd.Entry, field string) *float64 {
 	if v == nil || letter == 0 {
 		return nil
 	}
-	switch letter {
-	case 'K':
-		*v *= metresPerKilometre
-	case 'M':
-		*v *= metresPerMile
-	case 'N':
-		*v *= metresPerNauticalMile
-	}
+	*v *= metresPer[letter]
 	return v
 }
 
@@ -612,15 +507,31 @@ func (r *exifReader) reference(ref *ifd.Entry, field, letters, what string) byte
 		return 0
 	}
 	s := strings.TrimSpace(r.text(ref, field))
-	switch {
-	case s == "":
+	if s == "" {
 		r.warn(WarnMissingRef, field, "the reference is empty, so that %s is unknown", what)
-		return 0
-	case len(s) != 1 || strings.IndexByte(letters, s[0]) < 0:
-		r.warn(WarnBadRef, field, "%q is none of %s", s, strings.Join(strings.Split(letters, ""), ", "))
+	}
+	return r.t.oneOf(WarnBadRef, field, s, letters)
+}
+
+// letter reads a text that is empty or one of the letters; 0 where it isn't, or
+// where e is nil.
+func (r *exifReader) letter(e *ifd.Entry, field, letters string) byte {
+	if e == nil {
 		return 0
 	}
-	return s[0]
+	return r.t.oneOf(WarnOutOfRange, field, r.text(e, field), letters)
+}
+
+// oneOf is s where that is one of the letters, and else 0, with a warning unless it
+// is empty.
+func (t *Tag) oneOf(code WarningCode, field, s, letters string) byte {
+	if len(s) == 1 && strings.Contains(letters, s) {
+		return s[0]
+	}
+	if s != "" {
+		t.warn(code, field, "%q is none of %s", s, strings.Join(strings.Split(letters, ""), ", "))
+	}
+	return 0
 }
 
 // gpsTime puts GPSDateStamp and GPSTimeStamp together; both may be nil.
@@ -664,6 +575,7 @@ func (r *exifReader) clock(e *ifd.Entry) (time.Duration, bool) {
 		r.unsound(e, field, "3 rationals")
 		return 0, false
 	}
+	const one = time.Duration(1e9)
 	var v [3]time.Duration // in the unit, as 1e-9 of it
 	for i := range v {
 		num, den, _ := r.b.Rational(e, i)
@@ -674,14 +586,12 @@ func (r *exifReader) clock(e *ifd.Entry) (time.Duration, bool) {
 		// num*1e9 is below 2^62.
 		v[i] = time.Duration((uint64(num)*1e9 + uint64(den)/2) / uint64(den))
 	}
-	const one = time.Duration(1e9)
-	leap := v[0] == 23*one && v[1] == 59*one && v[2] >= 60*one && v[2] < 61*one
-	if v[0] >= 24*one || v[1] >= 60*one || v[2] >= 60*one && !leap {
-		r.warn(WarnOutOfRange, field, "%g:%g:%g is no time of day",
-			float64(v[0])/1e9, float64(v[1])/1e9, float64(v[2])/1e9)
+	leap := v[0] == 23*one && v[1] == 59*one && v[2] < 61*one
+	switch {
+	case v[0] >= 24*one || v[1] >= 60*one || v[2] >= 60*one && !leap:
+		r.warn(WarnOutOfRange, field, "%g:%g:%g is no time of day", v[0].Seconds(), v[1].Seconds(), v[2].Seconds())
 		return 0, false
-	}
-	if v[0]%one != 0 && (v[1] != 0 || v[2] != 0) || v[1]%one != 0 && v[2] != 0 {
+	case v[0]%one != 0 && v[1]+v[2] != 0, v[1]%one != 0 && v[2] != 0:
 		r.warn(WarnAmbiguous, field, "hours or minutes have a fraction, yet more follows")
 		return 0, false
 	}
@@ -694,13 +604,13 @@ var clockUnits = [3]string{"hours", "minutes", "seconds"}
 const gpsUnread uint32 = 1<<gpsVersionID | 1<<gpsSatellites | 1<<gpsTrackRef | 1<<gpsTrack |
 	1<<gpsAreaInformation | 1<<gpsDifferential
 
-// stray counts the entries that are not read and whose values can't be found.
-type stray struct {
+// unfound counts the entries that are not read and whose values can't be found.
+type unfound struct {
 	n     int
 	first uint16
 }
 
-func (s *stray) note(e *ifd.Entry) {
+func (s *unfound) note(e *ifd.Entry) {
 	if e.Sound {
 		return
 	}
@@ -711,21 +621,11 @@ func (s *stray) note(e *ifd.Entry) {
 }
 
 // warn makes one warning of them all.
-func (s *stray) warn(r *exifReader, directory, field string) {
+func (s *unfound) warn(r *exifReader, directory, field string) {
 	if s.n > 0 {
 		r.warn(WarnCorrupt, field, "%d values of the directory %s lie outside the block or are of no known type, %s the first",
 			s.n, directory, TagName(directory, s.first))
 	}
-}
-
-// once reports whether a tag is met for the first time.
-func (r *exifReader) once(seen *bool, field string) bool {
-	if *seen {
-		r.warn(WarnDuplicate, field, "the tag stands twice; the first is taken")
-		return false
-	}
-	*seen = true
-	return true
 }
 
 // unsound warns of an entry that isn't what is due.
@@ -734,14 +634,7 @@ func (r *exifReader) unsound(e *ifd.Entry, field, due string) {
 		r.warn(WarnCorrupt, field, "its value, %d of %d bytes, lies outside the block of %d bytes", e.Count, size, r.b.Len())
 		return
 	}
-	r.warn(WarnWrongType, field, "%d of type %s where %s due", e.Count, typeName(e.Type), isAre(due))
-}
-
-func isAre(due string) string {
-	if strings.HasSuffix(due, "s") {
-		return due + " are"
-	}
-	return due + " is"
+	r.warn(WarnWrongType, field, "%d of type %s where %s should be", e.Count, typeName(e.Type), due)
 }
 
 var typeNames = [...]string{"", "BYTE", "ASCII", "SHORT", "LONG", "RATIONAL", "SBYTE", "UNDEFINED", "SSHORT", "SLONG", "SRATIONAL", "FLOAT", "DOUBLE", "IFD"}
@@ -766,8 +659,30 @@ func (r *exifReader) uint(e *ifd.Entry, field string) (uint32, bool) {
 	return v, true
 }
 
-// number reads the one rational of an entry as a number in [lo, hi].
+// pointer reads the place of a directory, 0 where there is none. LONG is due; other
+// types that leave no doubt are followed too, as common readers do.
+func (r *exifReader) pointer(e *ifd.Entry, field string) uint32 {
+	if e.Type != ifd.SLong && e.Type != ifd.IFD || e.Count != 1 {
+		v, _ := r.uint(e, field)
+		return v
+	}
+	if e.Type == ifd.SLong || !r.whole { // a TIFF file may have IFD
+		r.warn(WarnWrongType, field, "a pointer of type %s where LONG is due", typeName(e.Type))
+	}
+	return e.Offset
+}
+
+// pixels reads the length of a side.
+func (r *exifReader) pixels(e *ifd.Entry, field string) int {
+	v, _ := r.uint(e, field)
+	return int(min(v, math.MaxInt32))
+}
+
+// number reads the one rational of an entry as a number in [lo, hi]; e may be nil.
 func (r *exifReader) number(e *ifd.Entry, field string, lo, hi float64) *float64 {
+	if e == nil {
+		return nil
+	}
 	num, den, ok := r.b.Rational(e, 0)
 	if !ok || e.Count != 1 {
 		r.unsound(e, field, "1 rational")
@@ -783,6 +698,16 @@ func (r *exifReader) number(e *ifd.Entry, field string, lo, hi float64) *float64
 		return nil
 	}
 	return &v
+}
+
+// positive is number above 0: an error of exactly 0 is none that was measured.
+func (r *exifReader) positive(e *ifd.Entry, field string, hi float64) *float64 {
+	v := r.number(e, field, 0, hi)
+	if v != nil && *v == 0 {
+		r.warn(WarnOutOfRange, field, "it is exactly 0")
+		return nil
+	}
+	return v
 }
 
 // text reads a text up to its first NUL, without trailing spaces. Bytes that
@@ -836,27 +761,26 @@ func (r *exifReader) xp(e *ifd.Entry, field string) string {
 // coded reads a text with an 8 byte character code before it, as UserComment
 // and GPSProcessingMethod have (Exif 4.6.5, table 9, from memory).
 func (r *exifReader) coded(e *ifd.Entry, field string) string {
+	switch e.Type {
+	case ifd.Undefined, ifd.ASCII, ifd.Byte, ifd.UTF8:
+	default:
+		r.unsound(e, field, "a coded text")
+		return ""
+	}
 	if !e.Sound {
 		r.unsound(e, field, "a coded text")
 		return ""
 	}
 	v := r.value(e, field)
-	switch e.Type {
-	case ifd.Undefined:
-	case ifd.ASCII, ifd.Byte, ifd.UTF8:
+	if e.Type != ifd.Undefined {
 		r.warn(WarnWrongType, field, "type %s where UNDEFINED is due", typeName(e.Type))
-	default:
-		r.unsound(e, field, "a coded text")
+	}
+	text := bytes.TrimRight(v, " \x00")
+	if len(bytes.Trim(text, " \x00")) == 0 {
 		return ""
 	}
-	if len(bytes.Trim(v, " \x00")) == 0 {
-		return ""
-	}
-	code, rest := v, []byte(nil)
-	if len(v) >= 8 {
-		code, rest = v[:8], v[8:]
-	}
-	switch string(code) {
+	code, rest := string(v[:min(len(v), 8)]), v[min(len(v), 8):]
+	switch code {
 	case "ASCII\x00\x00\x00":
 		return r.utf8(rest, field)
 	case "UNICODE\x00":
@@ -866,23 +790,22 @@ func (r *exifReader) coded(e *ifd.Entry, field string) string {
 			r.warn(WarnCharset, field, "%d bytes of JIS text, which is not decoded", len(rest))
 		}
 		return ""
-	case "\x00\x00\x00\x00\x00\x00\x00\x00":
-		// No code stated. Text where it is text.
-		if rest = bytes.TrimRight(rest, " \x00"); utf8.Valid(rest) && bytes.IndexByte(rest, 0) < 0 {
-			return string(rest)
+	case "\x00\x00\x00\x00\x00\x00\x00\x00": // none stated
+		text = bytes.TrimRight(rest, " \x00")
+	default:
+		if e.Type == ifd.ASCII && string(text) == "ASCII" {
+			return "" // the code and nothing after it
 		}
-		r.warn(WarnCharset, field, "%d bytes in an unstated code, which are not decoded", len(rest))
+		code = ""
+	}
+	if !utf8.Valid(text) || bytes.IndexByte(text, 0) >= 0 {
+		r.warn(WarnCharset, field, "%d bytes in an unstated character code, which are not decoded", len(text))
 		return ""
 	}
-	if e.Type == ifd.ASCII && string(bytes.TrimRight(v, " \x00")) == "ASCII" {
-		return "" // the code and nothing after it
+	if code == "" {
+		r.warn(WarnCharset, field, "the text has no character code before it")
 	}
-	if v = bytes.TrimRight(v, " \x00"); !utf8.Valid(v) || bytes.IndexByte(v, 0) >= 0 {
-		r.warn(WarnCharset, field, "%d bytes without a character code that are no text either", len(v))
-		return ""
-	}
-	r.warn(WarnCharset, field, "the text has no character code before it")
-	return string(v)
+	return string(text)
 }
 
 // unicode reads UTF-16 in the block's byte order, or in that of its byte order
@@ -941,11 +864,6 @@ func (r *exifReader) utf16(v []byte, order binary.ByteOrder, field string) strin
 		r.warn(WarnCharset, field, "the text holds units that are no UTF-16")
 	}
 	return s
-}
-
-// printable is v as text, for a value of fixed length.
-func printable(v []byte) string {
-	return strings.ToValidUTF8(string(bytes.TrimRight(v, " \x00")), "\uFFFD")
 }
 
 // blank reports whether a date or an offset is one of the standard's forms of

@@ -122,17 +122,11 @@ func xmpDistance(t *Tag, x *xmpProps, p xmpKey) *float64 {
 	if v == nil {
 		return nil
 	}
-	switch ref := x.value[p+1]; ref {
-	case "K":
-		*v *= metresPerKilometre
-	case "M":
-		*v *= metresPerMile
-	case "N":
-		*v *= metresPerNauticalMile
-	default:
-		t.warn(WarnBadRef, xmpNames[p+1], "%q is none of K, M, N", ref)
+	unit := t.oneOf(WarnBadRef, xmpNames[p+1], cmp.Or(x.value[p+1], "nothing"), "KMN")
+	if unit == 0 {
 		return nil
 	}
+	*v *= metresPer[unit]
 	return v
 }
 

@@ -197,7 +197,7 @@ func readTIFF(src *source) (*Tag, error) {
 		}
 	}
 	f.cut(t)
-	r := exifReader{t: t, b: f.b}
+	r := exifReader{t: t, b: f.b, whole: true}
 	r.directories(&f.first) // and no more of first after it
 	if err := f.b.Err(); err != nil {
 		return nil, err

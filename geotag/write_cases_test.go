@@ -431,10 +431,8 @@ func TestRewriteRefuses(t *testing.T) {
 		{"loop to the first directory", edit(func(b []byte) { order.PutUint32(b[firstEnd:], 8) }), ErrCorrupt, "loop"},
 		{"GPS directory is the first", edit(func(b []byte) { order.PutUint32(b[entry(b)+8:], 8) }), ErrCorrupt, "loop"},
 		{"GPS directory outside", edit(func(b []byte) { order.PutUint32(b[entry(b)+8:], 1<<24) }), ErrCorrupt, "GPS directory"},
-		{"GPS pointer of another type", edit(func(b []byte) { order.PutUint16(b[entry(b)+2:], 3) }), ErrCorrupt, "type 3 and count 1"},
-		// TIFF's own type for it, which Exif doesn't allow and readers don't follow.
-		{"GPS pointer of type IFD", edit(func(b []byte) { order.PutUint16(b[entry(b)+2:], 13) }), ErrCorrupt, "type 13 and count 1"},
-		{"GPS pointer of another count", edit(func(b []byte) { order.PutUint32(b[entry(b)+4:], 2) }), ErrCorrupt, "type 4 and count 2"},
+		{"GPS pointer of another type", edit(func(b []byte) { order.PutUint16(b[entry(b)+2:], 3) }), ErrCorrupt, "type SHORT and count 1"},
+		{"GPS pointer of another count", edit(func(b []byte) { order.PutUint32(b[entry(b)+4:], 2) }), ErrCorrupt, "type LONG and count 2"},
 		{"two GPS pointers", edit(func(b []byte) { copy(b[entry(b)-12:], b[entry(b):entry(b)+12]) }), ErrCorrupt, "two GPS directories"},
 		{"value that would take in the new directory", edit(func(b []byte) {
 			i := bytes.Index(b, []byte{0x92, 0x7C, 0, 7})
@@ -865,6 +863,29 @@ func TestRewriteSubdirectories(t *testing.T) {
 			order.PutUint32(b[10+8:], 8)
 			if _, _, err := Rewrite(geotagtest.Splice(b), quay); !errors.Is(err, ErrCorrupt) || !strings.Contains(err.Error(), "loop") {
 				t.Errorf("%s, type %d, a loop: %v", name, typ, err)
+			}
+		}
+	}
+}
+
+// TestPointerTypes: a pointer to the GPS directory of type IFD (13), as libtiff
+// writes it, or SLONG (9) leaves no doubt where that is. It is followed with a
+// warning, and corrected; every other byte stays.
+func TestPointerTypes(t *testing.T) {
+	for name, order := range orders {
+		for _, typ := range []uint16{9, 13} {
+			block := handheld(order, handheldGPS(order))
+			want := mustRead(t, splice(block))
+			at := bytes.Index(block, longEntryHead(order, pointerGPS))
+			order.PutUint16(block[at+2:], typ)
+			img := splice(block)
+			tag := mustRead(t, img)
+			if tag.Position == nil || *tag.Position != *want.Position || !hasCode(tag, WarnWrongType) {
+				t.Errorf("%s, type %d: %+v %v", name, typ, tag.Position, tag.Warnings)
+			}
+			out, _ := mustRewrite(t, img, quay)
+			if got := mustRead(t, out).Position; got == nil || math.Abs(got.Lat-quay.Lat) > 1e-9 {
+				t.Errorf("%s, type %d: corrected to %+v", name, typ, got)
 			}
 		}
 	}

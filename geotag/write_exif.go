@@ -88,109 +88,107 @@ func planDirectories(b *ifd.Block, e Edit, whole bool, move *moved) (*blockPlan,
 	if err != nil {
 		return nil, fmt.Errorf("%w: first directory: %w", ErrCorrupt, err)
 	}
-	slot, old, err := gpsDir(b, first, whole)
-	if err != nil {
+	w := dirWriter{b: b, whole: whole, move: move, first: first, old: new(ifd.Dir)}
+	if err := w.findGPS(); err != nil {
 		return nil, err
 	}
-	var entries []ifd.Entry
 	var oldVersion []byte
-	if old != nil {
-		entries = old.Entries
-		if v := old.Find(gpsVersionID); v != nil {
-			oldVersion = b.Value(v)
-		}
+	if v := w.old.Find(gpsVersionID); v != nil {
+		oldVersion = b.Value(v)
 	}
 	p := &blockPlan{version: gpsVersion(oldVersion)}
-	set, drop := e.gpsFields(b.Order, p.version)
-	same := says(b, entries, set, drop)
-	if same && move == nil {
+	var drop []uint16
+	w.set, drop = e.gpsFields(b.Order, p.version)
+	w.same = says(b, w.old.Entries, w.set, drop)
+	if w.same && move == nil {
 		return p, nil
 	}
-
 	// Kept entries are carried over as the 12 bytes they are: a value that
 	// doesn't fit into them stays where it is.
-	var kept []ifd.Entry
-	for _, x := range entries {
-		if !slices.Contains(drop, x.Tag) && !slices.ContainsFunc(set, func(f gpsField) bool { return f.tag == x.Tag }) {
-			kept = append(kept, x)
+	for _, x := range w.old.Entries {
+		if !slices.Contains(drop, x.Tag) && !slices.ContainsFunc(w.set, func(f gpsField) bool { return f.tag == x.Tag }) {
+			w.kept = append(w.kept, x)
 		}
 	}
-	size := b.Len()
-	from := size // only what reaches beyond is of concern
-	if old != nil {
-		from = old.Pos
-	}
-	most := maxDirs
-	if whole {
-		most = maxPages
-	}
-	// What is going to be overwritten: no value may be made of it.
-	touched := []span{{4, 8}}
-	if slot != nil {
-		touched[0] = span{int64(slot.Pos) + 8, int64(slot.Pos) + ifd.EntrySize}
-	}
-	if move != nil {
-		touched = append(touched, span{int64(move.entry.Pos) + 4, int64(move.entry.Pos) + ifd.EntrySize})
-	}
-	known, err := survey(b, kept, uint64(from), most, touched)
+	known, err := w.survey()
 	if err != nil {
 		return nil, err
 	}
-	for _, x := range known {
-		if whole && x.part && x.end > uint64(size) {
-			return nil, fmt.Errorf("%w: %s should be at offset %d to %d, but the file ends at %d", ErrTruncated, x.what, x.off, x.end, size)
-		}
+	w.write(known)
+	size := b.Len()
+	end := w.base + len(w.out)
+	if int64(w.base)+int64(len(w.out)) > math.MaxUint32 {
+		return nil, fmt.Errorf("%w: the block would reach to byte %d, and its offsets have 32 bits", ErrNoRoom, end)
 	}
-	// The new bytes come to stand behind the block, or in place of the directory
-	// that is at its end.
-	reuse := old != nil && !same && size-old.Pos <= ifd.MaxValue && ownsTail(b, old, known)
-	base, gone := size, math.MaxInt
-	if reuse {
-		base, gone = old.Pos, old.Pos
-	}
-	var out []byte
-	even := func() int { // directories and values begin at even offsets
-		if (base+len(out))&1 == 1 {
-			out = append(out, 0)
-		}
-		return base + len(out)
-	}
-	movedTo := 0
-	if move != nil {
-		movedTo = even()
-		out = append(out, move.value...)
-		if slot != nil {
-			entry := Splice{Off: int64(move.entry.Pos) + 4, Old: bytes.Clone(b.Bytes(move.entry.Pos+4, 8)), New: make([]byte, 8)}
-			move.patch(b, entry.New, movedTo)
-			p.splices = append(p.splices, entry)
-		}
-	}
-	if !same {
-		if slot == nil {
-			// The first directory has no room for one more entry where it is. Its
-			// copy has; the values stay, and so does the old directory, unused.
-			at := even()
-			out = append(out, withPointer(b, first, uint32(at+2+(len(first.Entries)+1)*ifd.EntrySize+4), move, movedTo)...)
-			p.splices = append(p.splices, splice32(b, 4, uint32(at)))
-		} else if at := even(); !reuse || at != old.Pos {
-			p.splices = append(p.splices, splice32(b, slot.Pos+8, uint32(at)))
-		}
-		var next uint32
-		if old != nil {
-			next = old.Next
-		}
-		out = append(out, encodeGPS(b, even(), set, kept, gone, next)...)
-	}
-	if int64(base)+int64(len(out)) > math.MaxUint32 {
-		return nil, fmt.Errorf("%w: the block would reach to byte %d, and its offsets have 32 bits", ErrNoRoom, base+len(out))
-	}
-	p.splices = append(p.splices, Splice{Off: int64(base), Old: bytes.Clone(b.Bytes(base, size-base)), New: out})
+	p.splices = append(w.splices, Splice{Off: int64(w.base), Old: bytes.Clone(b.Bytes(w.base, size-w.base)), New: w.out})
 	slices.SortFunc(p.splices, func(a, b Splice) int { return cmp.Compare(a.Off, b.Off) })
-	p.growth = base + len(out) - size
-	if err := known.clear(uint64(size), uint64(size+max(p.growth, 0))); err != nil {
+	p.growth = end - size
+	if err := known.clear(uint64(size), uint64(max(size, end))); err != nil {
 		return nil, err
 	}
 	return p, b.Err()
+}
+
+// dirWriter works out the new GPS directory of a block.
+type dirWriter struct {
+	b     *ifd.Block
+	whole bool   // a TIFF file
+	move  *moved // nil for none
+	first *ifd.Dir
+	// slot is the pointer to the GPS directory, nil where there is none; old is that
+	// directory, without a place where there is none.
+	slot *ifd.Entry
+	old  *ifd.Dir
+	same bool // old says what it should
+	set  []gpsField
+	kept []ifd.Entry
+	// The new bytes: from base on, up to the end of the block or beyond, and
+	// splices before.
+	base    int
+	out     []byte
+	splices []Splice
+}
+
+// even makes the next byte of out one at an even offset, where directories and
+// values begin, and returns the offset.
+func (w *dirWriter) even() int {
+	if (w.base+len(w.out))&1 == 1 {
+		w.out = append(w.out, 0)
+	}
+	return w.base + len(w.out)
+}
+
+// write lays out what is new: behind the block, or in place of the GPS directory
+// where that is at its end.
+func (w *dirWriter) write(known extents) {
+	size, gone := w.b.Len(), math.MaxInt
+	w.base = size
+	reuse := w.old.Pos != 0 && !w.same && size-w.old.Pos <= ifd.MaxValue && ownsTail(w.b, w.old, known)
+	if reuse {
+		w.base, gone = w.old.Pos, w.old.Pos
+	}
+	movedTo := 0
+	if m := w.move; m != nil {
+		movedTo = w.even()
+		w.out = append(w.out, m.value...)
+		if w.slot != nil { // else the copy of the first directory has it
+			entry := Splice{Off: int64(m.entry.Pos) + 4, Old: bytes.Clone(w.b.Bytes(m.entry.Pos+4, 8)), New: make([]byte, 8)}
+			m.patch(w.b, entry.New, movedTo)
+			w.splices = append(w.splices, entry)
+		}
+	}
+	if w.same {
+		return
+	}
+	if at := w.even(); w.slot == nil {
+		// The first directory has no room for one more entry where it is. Its
+		// copy has; the values stay, and so does the old directory, unused.
+		w.out = append(w.out, withPointer(w.b, w.first, uint32(at+2+(len(w.first.Entries)+1)*ifd.EntrySize+4), w.move, movedTo)...)
+		w.splices = append(w.splices, splice32(w.b, 4, uint32(at)))
+	} else if !reuse || at != w.old.Pos {
+		w.splices = append(w.splices, splice32(w.b, w.slot.Pos+8, uint32(at)))
+	}
+	w.out = append(w.out, encodeGPS(w.b, w.even(), w.set, w.kept, gone, w.old.Next)...)
 }
 
 // splice32 is the change of the 32 bits at pos of a block.
@@ -200,33 +198,30 @@ func splice32(b *ifd.Block, pos int, v uint32) Splice {
 	return Splice{Off: int64(pos), Old: bytes.Clone(b.Bytes(pos, len(n))), New: n}
 }
 
-// gpsDir finds the GPS directory of a block and the entry that points to it.
-// Both are nil where the first directory has no such entry, and the directory
-// is nil where the entry is there and points to none (0). The pointer may be of
-// TIFF's own type for one in a whole file, but not in an Exif block, where the
-// standard doesn't allow it and readers don't follow it.
-func gpsDir(b *ifd.Block, first *ifd.Dir, whole bool) (slot *ifd.Entry, dir *ifd.Dir, err error) {
-	for i := range first.Entries {
-		x := &first.Entries[i]
+// findGPS finds the GPS directory of a block and the entry that points to it. The
+// pointer may be of another type than LONG where it leaves no doubt, see
+// exifReader.pointer.
+func (w *dirWriter) findGPS() error {
+	for i := range w.first.Entries {
+		x := &w.first.Entries[i]
 		if x.Tag != pointerGPS {
 			continue
 		}
-		if slot != nil {
-			return nil, nil, fmt.Errorf("%w: the first directory points to two GPS directories, at offsets %d and %d", ErrCorrupt, slot.Offset, x.Offset)
+		if w.slot != nil {
+			return fmt.Errorf("%w: the first directory points to two GPS directories, at offsets %d and %d", ErrCorrupt, w.slot.Offset, x.Offset)
 		}
-		if x.Type != ifd.Long && !(whole && x.Type == ifd.IFD) || x.Count != 1 {
-			return nil, nil, fmt.Errorf("%w: the pointer to the GPS directory has type %d and count %d where type %d and count 1 are due", ErrCorrupt, x.Type, x.Count, ifd.Long)
+		if x.Type != ifd.Long && x.Type != ifd.IFD && x.Type != ifd.SLong || x.Count != 1 {
+			return fmt.Errorf("%w: the pointer to the GPS directory, at offset %d, has type %s and count %d where LONG and 1 are due", ErrCorrupt, x.Pos, typeName(x.Type), x.Count)
 		}
-		slot = x
+		w.slot = x
 	}
-	if slot == nil || slot.Offset == 0 {
-		return slot, nil, nil
+	if w.slot == nil || w.slot.Offset == 0 {
+		return nil
 	}
-	dir, err = b.Dir(slot.Offset)
-	if err != nil {
-		return nil, nil, fmt.Errorf("%w: GPS directory: %w", ErrCorrupt, err)
+	if err := w.b.ReadDir(w.old, w.slot.Offset); err != nil {
+		return fmt.Errorf("%w: GPS directory: %w", ErrCorrupt, err)
 	}
-	return slot, dir, nil
+	return nil
 }
 
 // says reports whether a GPS directory already holds each field of set once and
@@ -375,36 +370,49 @@ func (ex extents) clear(n, end uint64) error {
 	return nil
 }
 
-// survey walks the directories of a block, most of them at most, and lists what
-// they claim that reaches beyond offset from. Of the GPS directory it lists the
-// directory and the kept entries' values. Directories that loop or share a place
-// are an error, as is a claim to bytes that are touched; directories that can't be
-// read are not, since nothing is written to them.
-func survey(b *ifd.Block, kept []ifd.Entry, from uint64, most int, touched []span) (extents, error) {
-	var ex extents
-	var clash error
-	touches := func(off, end uint64) bool {
-		return slices.ContainsFunc(touched, func(t span) bool { return off < uint64(t.end) && end > uint64(t.off) })
+// surveyor walks the directories of a block.
+type surveyor struct {
+	*dirWriter
+	from    uint64 // what ends before is of no concern
+	touched []span // what is going to be overwritten
+	found   extents
+	clash   error // of a claim to touched bytes
+	todo    []surveyed
+}
+
+// surveyed is a directory on a surveyor's way.
+type surveyed struct {
+	off   uint32
+	name  string
+	chain int // 1 for the first directory, 2 for the next; 0 for others
+	gps   bool
+}
+
+// survey walks the directories of the block, and lists what they claim at its end.
+// Of the GPS directory it lists the directory and the kept entries' values.
+// Directories that loop or share a place are an error, as is a claim to bytes that
+// are going to be overwritten; directories that can't be read are not, since nothing
+// is written to them. In a TIFF file what the file is too short for is an error too.
+func (w *dirWriter) survey() (extents, error) {
+	s := surveyor{dirWriter: w, from: uint64(w.b.Len()), touched: []span{{4, 8}}}
+	if w.old.Pos != 0 {
+		s.from = uint64(w.old.Pos)
 	}
-	claim := func(x extent) {
-		if clash == nil && !x.guess && touches(x.off, x.end) {
-			clash = fmt.Errorf("%w: %s, at offset %d to %d, is made of a pointer that has to change", ErrCorrupt, x.what, x.off, x.end)
-		}
-		if x.end > from {
-			ex = append(ex, x)
-		}
+	if w.slot != nil {
+		s.touched[0] = span{int64(w.slot.Pos) + 8, int64(w.slot.Pos) + ifd.EntrySize}
+	}
+	if w.move != nil {
+		s.touched = append(s.touched, span{int64(w.move.entry.Pos) + 4, int64(w.move.entry.Pos) + ifd.EntrySize})
+	}
+	most := maxDirs
+	if w.whole {
+		most = maxPages
 	}
 	seen := map[uint32]string{}
-	type job struct {
-		off   uint32
-		name  string
-		chain int // 1 for the first directory, 2 for the next; 0 for others
-		gps   bool
-	}
-	todo := []job{{b.First, "the first directory", 1, false}}
-	for len(todo) > 0 {
-		j := todo[0]
-		todo = todo[1:]
+	s.todo = []surveyed{{off: w.b.First, name: "the first directory", chain: 1}}
+	for len(s.todo) > 0 {
+		j := s.todo[0]
+		s.todo = s.todo[1:]
 		if was, ok := seen[j.off]; ok {
 			return nil, fmt.Errorf("%w: %s and %s are both at offset %d, a loop", ErrCorrupt, was, j.name, j.off)
 		}
@@ -412,82 +420,117 @@ func survey(b *ifd.Block, kept []ifd.Entry, from uint64, most int, touched []spa
 		if len(seen) > most {
 			return nil, fmt.Errorf("%w: more than %d directories", ErrCorrupt, most)
 		}
-		d, err := b.Dir(j.off)
-		if err != nil {
-			if j.off >= 8 {
-				// Not there, or reaching beyond the block, by its own count.
-				end := uint64(j.off) + 2
-				if count := b.Bytes(int(j.off), 2); count != nil {
-					end += uint64(b.Order.Uint16(count)) * ifd.EntrySize
-				}
-				claim(extent{off: uint64(j.off), end: end, what: j.name, part: true})
-			}
-			continue
-		}
-		end := uint64(d.Pos) + 2 + uint64(len(d.Entries))*ifd.EntrySize
-		if d.NextPos != 0 {
-			end += 4
-		}
-		if here := (extent{off: uint64(d.Pos), end: end, what: j.name, gps: j.gps, part: true}); j.chain != 1 {
-			claim(here)
-		} else if end > from { // it is what the pointers are in
-			ex = append(ex, here)
-		}
-		values := d.Entries
-		if j.gps {
-			values = kept
-		}
-		for i := range values {
-			x := &values[i]
-			off := uint64(x.Offset)
-			size := uint64(ifd.Size(x.Type)) * uint64(x.Count)
-			if size > 0 && size <= 4 || size == 0 && x.Type == ifd.IFD || off+max(size, 1) <= from && !touches(off, off+size) {
-				continue
-			}
-			what := fmt.Sprintf("the value of tag 0x%04x in %s", x.Tag, j.name)
-			if size > 0 {
-				claim(extent{off: off, end: off + size, what: what, gps: j.gps})
-			} else {
-				claim(extent{off: off, end: off + 1, what: what, guess: true})
-			}
-		}
-		if j.gps {
-			continue
-		}
-		for _, pair := range imageData {
-			if err := data(b, d, pair.offsets, pair.lengths, pair.what+j.name, claim); err != nil {
-				return nil, err
-			}
-		}
-		for i := range d.Entries {
-			x := &d.Entries[i]
-			var to job
-			switch x.Tag {
-			case pointerExif:
-				to.name = "the Exif directory"
-			case pointerGPS:
-				to.name, to.gps = "the GPS directory of "+j.name, j.chain == 1
-			case pointerInterop:
-				to.name = "the interoperability directory"
-			case pointerSubIFDs:
-				to.name = "a subdirectory of " + j.name
-			default:
-				continue
-			}
-			for _, to.off = range subdirs(b, x, maxDirs) {
-				todo = append(todo, to)
-			}
-		}
-		if j.chain > 0 && d.Next != 0 {
-			todo = append(todo, job{off: d.Next, name: fmt.Sprintf("directory %d of the chain", j.chain+1), chain: j.chain + 1})
+		if err := s.directory(j); err != nil {
+			return nil, err
 		}
 	}
-	return ex, clash
+	for _, x := range s.found {
+		if size := w.b.Len(); s.clash == nil && w.whole && x.part && x.end > uint64(size) {
+			return nil, fmt.Errorf("%w: %s should be at offset %d to %d, but the file ends at %d", ErrTruncated, x.what, x.off, x.end, size)
+		}
+	}
+	return s.found, s.clash
+}
+
+func (s *surveyor) touches(off, end uint64) bool {
+	return slices.ContainsFunc(s.touched, func(t span) bool { return off < uint64(t.end) && end > uint64(t.off) })
+}
+
+func (s *surveyor) claim(x extent) {
+	if s.clash == nil && !x.guess && s.touches(x.off, x.end) {
+		s.clash = fmt.Errorf("%w: %s, at offset %d to %d, is made of a pointer that has to change", ErrCorrupt, x.what, x.off, x.end)
+	}
+	if x.end > s.from {
+		s.found = append(s.found, x)
+	}
+}
+
+// directory lists what one directory claims, and puts those that it points to on
+// the way.
+func (s *surveyor) directory(j surveyed) error {
+	d, err := s.b.Dir(j.off)
+	if err != nil {
+		if j.off >= 8 {
+			// Not there, or reaching beyond the block, by its own count.
+			end := uint64(j.off) + 2
+			if count := s.b.Bytes(int(j.off), 2); count != nil {
+				end += uint64(s.b.Order.Uint16(count)) * ifd.EntrySize
+			}
+			s.claim(extent{off: uint64(j.off), end: end, what: j.name, part: true})
+		}
+		return nil
+	}
+	end := uint64(d.Pos) + 2 + uint64(len(d.Entries))*ifd.EntrySize
+	if d.NextPos != 0 {
+		end += 4
+	}
+	if here := (extent{off: uint64(d.Pos), end: end, what: j.name, gps: j.gps, part: true}); j.chain != 1 {
+		s.claim(here)
+	} else if end > s.from { // it is what the pointers are in
+		s.found = append(s.found, here)
+	}
+	if j.gps {
+		s.values(j, s.kept)
+		return nil
+	}
+	s.values(j, d.Entries)
+	for _, pair := range imageData {
+		if err := s.imageData(d, pair.offsets, pair.lengths, pair.what+j.name); err != nil {
+			return err
+		}
+	}
+	s.follow(j, d)
+	return nil
+}
+
+// values lists the values of entries of a directory.
+func (s *surveyor) values(j surveyed, entries []ifd.Entry) {
+	for i := range entries {
+		x := &entries[i]
+		off := uint64(x.Offset)
+		size := uint64(ifd.Size(x.Type)) * uint64(x.Count)
+		if size > 0 && size <= 4 || size == 0 && x.Type == ifd.IFD || off+max(size, 1) <= s.from && !s.touches(off, off+size) {
+			continue
+		}
+		s.claim(extent{
+			off: off, end: off + max(size, 1), guess: size == 0, gps: j.gps && size > 0,
+			what: fmt.Sprintf("the value of tag 0x%04x in %s", x.Tag, j.name),
+		})
+	}
+}
+
+// follow puts the directories that d points to on the way.
+func (s *surveyor) follow(j surveyed, d *ifd.Dir) {
+	for i := range d.Entries {
+		x := &d.Entries[i]
+		var to surveyed
+		switch x.Tag {
+		case pointerExif:
+			to.name = "the Exif directory"
+		case pointerGPS:
+			to.name, to.gps = "the GPS directory of "+j.name, j.chain == 1
+		case pointerInterop:
+			to.name = "the interoperability directory"
+		case pointerSubIFDs:
+			to.name = "a subdirectory of " + j.name
+		default:
+			continue
+		}
+		for _, to.off = range subdirs(s.b, x, maxDirs) {
+			s.todo = append(s.todo, to)
+		}
+	}
+	if j.chain > 0 && d.Next != 0 {
+		s.todo = append(s.todo, surveyed{off: d.Next, name: fmt.Sprintf("directory %d of the chain", j.chain+1), chain: j.chain + 1})
+	}
 }
 
 // subdirs returns where the directories are that an entry points to, most of them
 // at most.
 func subdirs(b *ifd.Block, x *ifd.Entry, most int) []uint32 {
+	if x.Type == ifd.SLong && x.Count == 1 && x.Offset != 0 {
+		return []uint32{x.Offset}
+	}
 	var out []uint32
 	for i := range int(min(x.Count, uint32(most))) {
 		if off, ok := b.Uint(x, i); ok && off != 0 {
@@ -507,8 +550,8 @@ var imageData = []struct {
 	{tagTileOffsets, tagTileByteCounts, "a tile of the image in "},
 }
 
-// data claims the runs of image data that a pair of tags in d describes.
-func data(b *ifd.Block, d *ifd.Dir, offsets, lengths uint16, what string, claim func(extent)) error {
+// imageData lists the runs of image data that a pair of tags in d describes.
+func (s *surveyor) imageData(d *ifd.Dir, offsets, lengths uint16, what string) error {
 	o, l := d.Find(offsets), d.Find(lengths)
 	if o == nil || l == nil || !o.Sound || !l.Sound {
 		return nil
@@ -516,14 +559,14 @@ func data(b *ifd.Block, d *ifd.Dir, offsets, lengths uint16, what string, claim 
 	if max(o.ValueLen, l.ValueLen) > ifd.MaxValue {
 		return fmt.Errorf("%w: %s: %d pieces; no more than %d bytes of their offsets are read", ErrUnsafe, what, o.Count, ifd.MaxValue)
 	}
-	off, ok1 := b.Uints(o)
-	n, ok2 := b.Uints(l)
+	off, ok1 := s.b.Uints(o)
+	n, ok2 := s.b.Uints(l)
 	if !ok1 || !ok2 {
 		return nil
 	}
 	for i := range min(len(off), len(n)) {
 		if n[i] > 0 {
-			claim(extent{off: uint64(off[i]), end: uint64(off[i]) + uint64(n[i]), what: what, part: true})
+			s.claim(extent{off: uint64(off[i]), end: uint64(off[i]) + uint64(n[i]), what: what, part: true})
 		}
 	}
 	return nil
@@ -537,42 +580,39 @@ func ownsTail(b *ifd.Block, d *ifd.Dir, known extents) bool {
 	if d.NextPos == 0 || d.Pos&1 == 1 {
 		return false
 	}
+	if slices.ContainsFunc(known, func(x extent) bool {
+		return !x.gps && x.end > uint64(d.Pos) && x.off < uint64(b.Len())
+	}) {
+		return false
+	}
 	at := d.NextPos + 4
 	for i := range d.Entries {
 		x := &d.Entries[i]
-		if off := uint64(x.Offset); !x.Sound {
+		switch {
+		case !x.Sound:
 			// Nothing of it is here, unless it starts here.
-			if off >= uint64(d.Pos) && off < uint64(b.Len()) {
+			if off := uint64(x.Offset); off >= uint64(d.Pos) && off < uint64(b.Len()) {
 				return false
 			}
-			continue
-		}
-		if !outOfLine(x) || x.ValuePos < d.Pos {
-			if outOfLine(x) && x.ValuePos+x.ValueLen > d.Pos {
+		case !outOfLine(x):
+		case x.ValuePos < d.Pos:
+			if x.ValuePos+x.ValueLen > d.Pos {
 				return false
 			}
-			continue
-		}
-		if at&1 == 1 {
-			if pad := b.Bytes(at, 1); pad == nil || pad[0] != 0 {
+		default:
+			if at&1 == 1 {
+				if pad := b.Bytes(at, 1); pad == nil || pad[0] != 0 {
+					return false
+				}
+				at++
+			}
+			if x.ValuePos != at {
 				return false
 			}
-			at++
-		}
-		if x.ValuePos != at {
-			return false
-		}
-		at += x.ValueLen
-	}
-	if at != b.Len() {
-		return false
-	}
-	for _, x := range known {
-		if !x.gps && x.end > uint64(d.Pos) && x.off < uint64(b.Len()) {
-			return false
+			at += x.ValueLen
 		}
 	}
-	return true
+	return at == b.Len()
 }
 
 // newExif builds an Exif block that says what the edit asks for, for an image
