@@ -48,12 +48,10 @@ const (
 
 var bmffContainer = container{
 	name:       nameHEIF,
+	title:      "HEIF",
 	extensions: []string{".heic", ".heif", ".hif", ".avif"},
 	sniff:      func(head []byte) bool { return bmffForm(head) != "" },
-	read:       readBMFF,
-	exif:       exifOfBMFF,
-	plan:       planBMFF,
-	signed:     signedBMFF,
+	find:       findBMFF,
 }
 
 // bmffForm tells by the brands in the first bytes of a file which form it has;
@@ -537,9 +535,6 @@ type span struct{ off, end int64 }
 
 func (s span) overlaps(o span) bool { return s.off < o.end && o.off < s.end }
 
-// errElsewhere: the bytes of an item are not in this file.
-var errElsewhere = errors.New("it is not in this file, or made of other items")
-
 // spans are where in the file an item's bytes are, in a file of size bytes. The
 // error is errElsewhere, ErrTruncated or ErrCorrupt, wrapped.
 func (m *bmffMeta) spans(it *located, size int64) ([]span, error) {
@@ -612,64 +607,71 @@ func exifStart(item []byte) (int, error) {
 	return 0, fmt.Errorf("%w: the Exif item does not say where in it the Exif block is", ErrCorrupt)
 }
 
-// readBMFF reads the Exif and the XMP item of the picture: the first 64 KiB, with
-// the boxes at the file's start, and each item by one read per extent. Bounds: a
-// meta box of maxMeta, an Exif item of maxExifItem and a packet of xmpMaxSize
-// bytes, maxItemParts extents each.
-func readBMFF(src *source) (*Tag, error) {
-	f, err := openBMFF(src, false)
+// itemHolder is an item with an Exif block or an XMP packet.
+type itemHolder struct {
+	metaItem
+	w *bmffWriter
+}
+
+func (h itemHolder) String() string { return fmt.Sprintf("item %d", h.id) }
+
+func (h itemHolder) content(src *source) ([]byte, error) {
+	b, at, err := h.item(src)
+	return b[at:], err
+}
+
+// item reads the item by one read per extent, and tells where in it the content
+// starts.
+func (h itemHolder) item(src *source) (b []byte, at int, err error) {
+	if h.protected || h.encoding != "" {
+		return nil, 0, fmt.Errorf("%w: item %d is encrypted or compressed (%q), %w", errHolder, h.id, h.encoding, errEncoded)
+	}
+	most := int64(xmpMaxSize)
+	if h.exif {
+		most = maxExifItem
+	}
+	b, err = h.w.m.data(src, h.id, most)
+	if err == nil && h.exif {
+		at, err = exifStart(b)
+	}
+	if errors.Is(err, ErrTruncated) || errors.Is(err, ErrCorrupt) || errors.Is(err, errElsewhere) {
+		return nil, 0, fmt.Errorf("%w: %w", errHolder, err)
+	}
+	return b, at, err
+}
+
+// findBMFF finds the Exif and the XMP items of the picture: in the first 64 KiB, with
+// the boxes at the file's start. Bounds: a meta box of maxMeta, an Exif item of
+// maxExifItem and a packet of xmpMaxSize bytes, maxItemParts extents each.
+func findBMFF(src *source, whole bool) (*layout, error) {
+	f, err := openBMFF(src, whole)
 	if err != nil {
 		return nil, err
 	}
-	t := &Tag{Container: f.form}
+	l := &layout{form: f.form, pixels: true}
+	l.signed = slices.ContainsFunc(f.boxes, func(x bmffBox) bool { return x.user == manifestBox })
 	m := f.meta
+	w := &bmffWriter{src: src, file: f, m: m}
+	l.file = w
+	if whole {
+		if err := w.check(); err != nil {
+			return nil, err
+		}
+	}
 	if m == nil {
-		return t, nil // a sequence of images without anything to say about it
+		return l, nil // a sequence of images without anything to say about it
 	}
-	var x *xmpProps
-	width, height := 0, 0
-	for _, exif := range []bool{true, false} {
-		name, most := "XMP", int64(xmpMaxSize)
-		if exif {
-			name, most = "Exif", maxExifItem
-		}
-		for i, it := range m.about(exif) {
-			if i > 0 {
-				t.warn(WarnDuplicate, name, "item %d is a second one; the first is taken", it.id)
-				continue
-			}
-			if it.protected || it.encoding != "" {
-				t.warn(WarnCharset, name, "item %d is encrypted or compressed (%q), which is not decoded", it.id, it.encoding)
-				continue
-			}
-			b, err := m.data(src, it.id, most)
-			if err == nil && exif {
-				var at int
-				if at, err = exifStart(b); err == nil {
-					width, height = readExif(t, b[at:])
-				}
-			} else if err == nil {
-				x = readXMP(t, b)
-			}
-			switch {
-			case err == nil:
-			case errors.Is(err, ErrTruncated):
-				t.warn(WarnTruncated, name, "%v", err)
-			case errors.Is(err, ErrCorrupt), errors.Is(err, errElsewhere):
-				t.warn(WarnCorrupt, name, "%v", err)
-			default:
-				return nil, err
-			}
-		}
+	for _, it := range m.about(true) {
+		l.exif = append(l.exif, itemHolder{it, w})
 	}
-	if err := m.beyond(src.size); err != nil {
-		t.warn(WarnTruncated, "HEIF", "%v", err)
+	for _, it := range m.about(false) {
+		l.xmp = append(l.xmp, itemHolder{it, w})
 	}
-	if t.Width, t.Height = m.extent(); t.Width == 0 || t.Height == 0 {
-		t.Width, t.Height = width, height
+	l.width, l.height = m.extent()
+	if !whole { // else it is asked where it matters
+		err = m.beyond(src.size)
 	}
-	t.settle(x)
-	return t, nil
+	return l, err
 }
 
 // beyond reports an error where an item reaches beyond a file of size bytes.
@@ -735,31 +737,4 @@ func (m *bmffMeta) extent() (width, height int) {
 		}
 	}
 	return 0, 0
-}
-
-// exifOfBMFF finds the Exif block of the picture.
-func exifOfBMFF(src *source) ([]byte, error) {
-	f, err := openBMFF(src, false)
-	if err != nil || f.meta == nil {
-		return nil, err
-	}
-	items := f.meta.about(true)
-	if len(items) == 0 {
-		return nil, nil
-	}
-	b, err := f.meta.data(src, items[0].id, maxExifItem)
-	if err != nil {
-		return nil, err
-	}
-	at, err := exifStart(b)
-	return b[at:], err
-}
-
-// signedBMFF reports whether the file has a box with a C2PA manifest store.
-func signedBMFF(src *source) (bool, error) {
-	f, err := openBMFF(src, true)
-	if err != nil {
-		return false, err
-	}
-	return slices.ContainsFunc(f.boxes, func(x bmffBox) bool { return x.user == manifestBox }), nil
 }

@@ -543,7 +543,7 @@ func TestBMFFRefuses(t *testing.T) {
 		{"entry without a length", unlimited, ErrUnsafe, "states no length"},
 		{"picture made of the boxes", inside, ErrCorrupt, "has to change"},
 		{"made of other items", derived, ErrUnsafe, "construction method 2"},
-		{"two Exif items", fields(testBMFF{items: []testItem{picture, exif, second}}).bytes(), ErrUnsafe, "2 and 5"},
+		{"two Exif items", fields(testBMFF{items: []testItem{picture, exif, second}}).bytes(), ErrUnsafe, "item 2 and in the item 5"},
 		{"no picture", fields(testBMFF{items: []testItem{picture, exif}, noPrimary: true}).bytes(), ErrUnsafe, "picture"},
 		{"compressed XMP", fields(testBMFF{items: []testItem{picture, exif, packed}}).bytes(), ErrUnsafe, "compressed"},
 		{"sequence without Exif", fields(testBMFF{items: []testItem{picture}, between: moov}).bytes(), ErrUnsafe, "moov"},

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"cmp"
 	"encoding/binary"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -16,7 +15,7 @@ type itemMove struct {
 	bytes []byte
 }
 
-// planBMFF works out the change of an image in boxes. An item of Exif or XMP that
+// bmffWriter works out the change of an image in boxes. An item of Exif or XMP that
 // keeps its length changes where it is. One that doesn't is written anew into a
 // box mdat at the end of the file, and its entry in iloc leads there; all else
 // keeps its place, and so do the old bytes, unused. An Exif item that an earlier
@@ -29,30 +28,65 @@ type itemMove struct {
 //
 // Before the plan is handed out, it is read back: each item that isn't Exif or
 // XMP of the picture must be in bytes that no splice touches.
-func planBMFF(src *source, e Edit, p *Patch) error {
-	f, err := openBMFF(src, true)
-	if err != nil {
-		return err
-	}
-	m := f.meta
+type bmffWriter struct {
+	src     *source
+	file    *bmffFile
+	m       *bmffMeta
+	loc     locations // as it is to be
+	added   uint32    // the id of an Exif item that is new
+	changed []uint32  // the items whose bytes change
+	moves   []itemMove
+	splices []Splice
+}
+
+// check refuses files that can't be written to, and notes the places of the items.
+func (w *bmffWriter) check() (err error) {
+	m := w.m
 	if m == nil || m.primary == 0 || m.iinf.kind == "" || m.iloc.kind == "" {
 		return fmt.Errorf("%w: the file has no list of items with a picture among them, to which a position could be added", ErrUnsafe)
 	}
-	w := bmffWriter{src: src, file: f, m: m}
-	if w.loc, err = decodeLocations(m.b[m.iloc.data:m.iloc.end]); err != nil {
-		return err
+	was := m.b[m.iloc.data:m.iloc.end]
+	if w.loc, err = decodeLocations(was); err == nil && !bytes.Equal(w.loc.encode(), was) {
+		err = fmt.Errorf("%w: iloc has more in it than is known of", ErrUnsafe)
 	}
-	if !bytes.Equal(w.loc.encode(), m.b[m.iloc.data:m.iloc.end]) {
-		return fmt.Errorf("%w: iloc has more in it than is known of", ErrUnsafe)
-	}
-	version, err := w.exif(e)
+	return err
+}
+
+// insert plans an Exif item.
+func (w *bmffWriter) insert(block []byte, _ *Patch) error {
+	w.added = w.m.lastID + 1
+	w.moves = append(w.moves, itemMove{w.added, append(make([]byte, 4), block...)})
+	return nil
+}
+
+// rewrite plans the change of an item.
+func (h itemHolder) rewrite(src *source, _ *Patch, edit func([]byte) ([]Splice, error)) error {
+	old, at, err := h.item(src)
 	if err != nil {
 		return err
 	}
-	if err := w.xmp(e.xmpFields(version)); err != nil {
+	splices, err := edit(old[at:])
+	if err != nil || len(splices) == 0 {
 		return err
 	}
-	p.Notes = append(p.Notes, w.notes...)
+	var now []byte
+	if h.exif {
+		block := Patch{SizeBefore: int64(len(old) - at), Splices: splices}
+		if now, err = block.ApplyBytes(old[at:]); err == nil {
+			now = append(old[:at:at], now...)
+		}
+	} else {
+		now, err = refit(old, splices)
+	}
+	if err != nil {
+		return err
+	}
+	h.w.replace(h.id, old, now)
+	return nil
+}
+
+// finish plans what moves, and proves that nothing else changes.
+func (w *bmffWriter) finish(_ *source, _ xmpEdit, p *Patch) error {
 	if len(w.moves) > 0 {
 		if err := w.append(); err != nil {
 			return err
@@ -66,97 +100,6 @@ func planBMFF(src *source, e Edit, p *Patch) error {
 		return nil
 	}
 	return w.prove(p)
-}
-
-// bmffWriter works out the change of one file.
-type bmffWriter struct {
-	src     *source
-	file    *bmffFile
-	m       *bmffMeta
-	loc     locations // as it is to be
-	added   uint32    // the id of an Exif item that is new
-	changed []uint32  // the items whose bytes change
-	moves   []itemMove
-	splices []Splice
-	notes   []string
-}
-
-// exif plans the Exif item, and returns the GPSVersionID that the image then has.
-func (w *bmffWriter) exif(e Edit) (version [4]byte, err error) {
-	items := w.m.about(true)
-	if len(items) > 1 {
-		return version, fmt.Errorf("%w: there are two Exif items about the picture, %d and %d, and which of them a reader takes is not known", ErrUnsafe, items[0].id, items[1].id)
-	}
-	if len(items) == 0 {
-		block, err := newExif(e)
-		if err != nil {
-			return version, err
-		}
-		w.added = w.m.lastID + 1
-		w.moves = append(w.moves, itemMove{w.added, append(make([]byte, 4), block...)})
-		return version23, nil
-	}
-	it := items[0]
-	if it.protected || it.encoding != "" {
-		return version, fmt.Errorf("%w: the Exif item is encrypted or compressed", ErrUnsafe)
-	}
-	old, err := w.m.data(w.src, it.id, maxExifItem)
-	if err != nil {
-		return version, unreadable("Exif", err)
-	}
-	at, err := exifStart(old)
-	if err != nil {
-		return version, err
-	}
-	plan, err := planBlock(old[at:], e)
-	if err != nil || len(plan.splices) == 0 {
-		return plan.ver(), err
-	}
-	block := Patch{SizeBefore: int64(len(old) - at), Splices: plan.splices}
-	now, err := block.ApplyBytes(old[at:])
-	if err != nil {
-		return version, err
-	}
-	w.replace(it.id, old, append(old[:at:at], now...))
-	return plan.version, nil
-}
-
-// ver is the version of a plan that may be nil.
-func (p *blockPlan) ver() (version [4]byte) {
-	if p != nil {
-		version = p.version
-	}
-	return version
-}
-
-// unreadable words an error of an item that would have to change.
-func unreadable(what string, err error) error {
-	if errors.Is(err, errElsewhere) {
-		return fmt.Errorf("%w: the %s item can't be read: %w", ErrUnsafe, what, err)
-	}
-	return fmt.Errorf("the %s item can't be read: %w", what, err)
-}
-
-// xmp plans the XMP items about the picture.
-func (w *bmffWriter) xmp(x xmpEdit) error {
-	for _, it := range w.m.about(false) {
-		if it.protected || it.encoding != "" {
-			return fmt.Errorf("%w: the XMP item %d is encrypted or compressed, so whether it states a position is not known", ErrUnsafe, it.id)
-		}
-		old, err := w.m.data(w.src, it.id, xmpMaxSize)
-		if err != nil {
-			return unreadable("XMP", err)
-		}
-		now, notes, err := rewriteXMP(old, x)
-		if err != nil {
-			return err
-		}
-		w.notes = append(w.notes, notes...)
-		if now != nil {
-			w.replace(it.id, old, now)
-		}
-	}
-	return nil
 }
 
 // replace plans the change of an item: where it is, if that is of the same length

@@ -1,6 +1,7 @@
 package geotag
 
 import (
+	"errors"
 	"fmt"
 	"io"
 )
@@ -10,19 +11,22 @@ import (
 type container struct {
 	// name is what Tag.Container and errors call the format.
 	name string
+	// title is how a warning of what find finds calls it.
+	title string
 	// extensions are the file name extensions of the format, in lower case with
 	// the dot.
 	extensions []string
 	// sniff recognises the format by the first bytes of an image (at least 32
 	// where the image has as many).
 	sniff func(head []byte) bool
-	// read reads the tag; Container is name where it leaves that open. It reads no
-	// more of src than the header.
+	// find finds where a file has its metadata, and with whole all that has to be
+	// known to write them. With an error that wraps ErrTruncated or ErrCorrupt it
+	// still returns what it found before. It reads no more of src than the header,
+	// unless metadata may be behind that. A format that is not made of parts has read
+	// and plan instead.
+	find func(src *source, whole bool) (*layout, error)
+	// read reads the tag; Container is name where it leaves that open.
 	read func(src *source) (*Tag, error)
-	// exif finds the Exif block that read reads, a TIFF structure, for the
-	// thumbnail in it. The slice is good until the next window of src; it is nil
-	// where there is no block. A container without Exif blocks has no exif.
-	exif func(src *source) ([]byte, error)
 	// plan appends to p the splices that make the edit, in any order, and notes on
 	// them. It adds none where the image says already what the edit asks for. The
 	// edit is known to be sound and to suit what read says of the image; whether
@@ -31,9 +35,206 @@ type container struct {
 	// bare says that the format is a packet by itself: the position stands in XMP
 	// and nowhere else.
 	bare bool
-	// signed reports whether the image carries a C2PA manifest store; nil where the
-	// format has no place for one.
+	// signed reports whether the image carries a C2PA manifest store, where find does
+	// not tell; nil where the format has no place for one.
 	signed func(src *source) (bool, error)
+}
+
+// layout is where a file has its metadata.
+type layout struct {
+	// form is what Tag.Container is to be, where that is not the container's name.
+	form          string
+	width, height int // of the coded image; 0 where that is not known
+	// exif and xmp are the Exif blocks and XMP packets; the first of each is read.
+	// The last copies blocks are copies in text of what is elsewhere.
+	exif, xmp []holder
+	copies    int
+	// signed: there is a C2PA manifest store. Known only of a whole file.
+	signed bool
+	// pixels: the file was followed up to image data, or as far as it has to be.
+	pixels   bool
+	warnings Tag // but for its warnings it is empty
+	file     partFile
+}
+
+// holder is a part of a file that holds an Exif block or an XMP packet.
+type holder interface {
+	// content returns them, good until the next window of src. The error wraps
+	// errHolder where it is only about this part.
+	content(src *source) ([]byte, error)
+	// rewrite plans the change of them: edit makes splices of the content, of which
+	// it may keep the memory.
+	rewrite(src *source, p *Patch, edit func(content []byte) ([]Splice, error)) error
+	// String says what and where it is.
+	String() string
+}
+
+// partFile is a file that is made of parts.
+type partFile interface {
+	// insert plans a new Exif block.
+	insert(block []byte, p *Patch) error
+	// finish completes a plan by what the format has of lengths and places.
+	finish(src *source, x xmpEdit, p *Patch) error
+}
+
+// What is wrong with a part of a file, and not with the file or the system.
+var (
+	errHolder = errors.New("it can't be used")
+	// errEncoded comes with it where the part is encrypted or compressed.
+	errEncoded = errors.New("which is not decoded")
+	// errElsewhere comes with it where the bytes are not in this file.
+	errElsewhere = errors.New("it is not in this file, or made of other items")
+)
+
+// ofImage makes an error of a holder one of the image, for writing.
+func ofImage(err error) error {
+	switch {
+	case !errors.Is(err, errHolder):
+		return err
+	case errors.Is(err, errEncoded), errors.Is(err, errElsewhere):
+		return fmt.Errorf("%w, so whether it states a position is not known: %w", ErrUnsafe, err)
+	}
+	return fmt.Errorf("%w: %w", ErrCorrupt, err)
+}
+
+// planParts is plan for a file made of parts: it makes the edit in every Exif block,
+// which is one, or one and copies in text, or a new one; and in every XMP packet
+// that states a position.
+func (c *container) planParts(src *source, e Edit, p *Patch) error {
+	l, err := c.find(src, true)
+	if err != nil {
+		return err
+	}
+	if own := l.exif[:len(l.exif)-l.copies]; len(own) > 1 {
+		return fmt.Errorf("%w: there are two Exif blocks, in the %v and in the %v, and which of them a reader takes is not known", ErrUnsafe, own[0], own[1])
+	}
+	if len(l.xmp) > maxCarriers {
+		return fmt.Errorf("%w: more than %d XMP packets", ErrUnsafe, maxCarriers)
+	}
+	var written *blockPlan
+	for i, h := range l.exif {
+		var plan *blockPlan
+		err := h.rewrite(src, p, func(block []byte) ([]Splice, error) {
+			var err error
+			if plan, err = planBlock(block, e); err != nil {
+				return nil, err
+			}
+			return plan.splices, nil
+		})
+		switch {
+		case err == nil && written == nil:
+			written = plan
+		case i >= len(l.exif)-l.copies && errors.Is(err, errHolder):
+			p.Notes = append(p.Notes, fmt.Sprintf("an Exif block kept as text can't be read and is left as it is: %v", err))
+		case err != nil:
+			return ofImage(err)
+		}
+	}
+	if written == nil {
+		block, err := newExif(e)
+		if err != nil {
+			return err
+		}
+		if err := l.file.insert(block, p); err != nil {
+			return err
+		}
+		written = &blockPlan{version: version23}
+	}
+	x := e.xmpFields(written.version)
+	for _, h := range l.xmp {
+		if err := h.rewrite(src, p, func(packet []byte) ([]Splice, error) {
+			splices, notes, err := planXMP(packet, x)
+			p.Notes = append(p.Notes, notes...)
+			return splices, err
+		}); err != nil {
+			return ofImage(err)
+		}
+	}
+	return l.file.finish(src, x, p)
+}
+
+// tag reads the tag of a file.
+func (c *container) tag(src *source) (*Tag, error) {
+	if c.find == nil {
+		return c.read(src)
+	}
+	l, err := c.find(src, false)
+	if err != nil && !errors.Is(err, ErrTruncated) && !errors.Is(err, ErrCorrupt) {
+		return nil, err
+	}
+	if err != nil && (l == nil || l.exif == nil && l.xmp == nil && !l.pixels) {
+		return nil, err
+	}
+	t := &Tag{Container: l.form, Width: l.width, Height: l.height, Warnings: l.warnings.Warnings}
+	if err != nil {
+		t.warn(WarnTruncated, c.title, "%v", err)
+	}
+	block, err := t.held("Exif", l.exif, src)
+	if err != nil {
+		return nil, err
+	}
+	var width, height int
+	if block != nil {
+		width, height = readExif(t, block)
+	}
+	packet, err := t.held("XMP", l.xmp, src)
+	if err != nil {
+		return nil, err
+	}
+	if packet != nil {
+		t.settle(readXMP(t, packet))
+	}
+	if t.Width == 0 || t.Height == 0 {
+		t.Width, t.Height = width, height
+	}
+	return t, nil
+}
+
+// held returns what the first of holders holds, nil where that can't be read.
+func (t *Tag) held(what string, holders []holder, src *source) ([]byte, error) {
+	if len(holders) == 0 {
+		return nil, nil
+	}
+	for _, h := range holders[1:] {
+		t.warn(WarnDuplicate, what, "a second one in the %v; that in the %v is taken", h, holders[0])
+	}
+	b, err := holders[0].content(src)
+	switch {
+	case err == nil:
+		return b, nil
+	case !errors.Is(err, errHolder):
+		return nil, err
+	case errors.Is(err, errEncoded):
+		t.warn(WarnCharset, what, "%v", err)
+	case errors.Is(err, ErrTruncated):
+		t.warn(WarnTruncated, what, "%v", err)
+	default:
+		t.warn(WarnCorrupt, what, "%v", err)
+	}
+	return nil, nil
+}
+
+// exif finds the Exif block that tag reads, a TIFF structure; nil where there is
+// none. The slice is good until the next window of src.
+func (c *container) exif(src *source) ([]byte, error) {
+	l, err := c.find(src, false)
+	if l == nil || len(l.exif) == 0 {
+		return nil, err
+	}
+	b, err := l.exif[0].content(src)
+	return b, ofImage(err)
+}
+
+// isSigned reports whether the image carries a C2PA manifest store.
+func (c *container) isSigned(src *source) (bool, error) {
+	if c.find == nil {
+		if c.signed == nil {
+			return false, nil
+		}
+		return c.signed(src)
+	}
+	l, err := c.find(src, true)
+	return err == nil && l.signed, err
 }
 
 // containers are the formats known, in the order they are tried.
@@ -88,7 +289,7 @@ func read(src *source) (*Tag, error) {
 	if err != nil {
 		return nil, err
 	}
-	t, err := c.read(src)
+	t, err := c.tag(src)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", c.name, err)
 	}

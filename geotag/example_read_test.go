@@ -63,9 +63,3 @@ func ExampleReadBytes() {
 	// true out-of-range
 	// true null-island
 }
-
-func ExampleTagName() {
-	fmt.Println(geotag.TagName("GPS", 31), geotag.TagName("Exif", 0x9286), geotag.TagName("Exif", 0xFFFF))
-	// Output:
-	// GPSHPositioningError UserComment 0xFFFF
-}

@@ -624,7 +624,7 @@ func (s *unfound) note(e *ifd.Entry) {
 func (s *unfound) warn(r *exifReader, directory, field string) {
 	if s.n > 0 {
 		r.warn(WarnCorrupt, field, "%d values of the directory %s lie outside the block or are of no known type, %s the first",
-			s.n, directory, TagName(directory, s.first))
+			s.n, directory, exifName(directory, s.first))
 	}
 }
 

@@ -2,7 +2,6 @@ package geotag
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 )
 
@@ -57,7 +56,7 @@ type segment struct {
 	data int64
 	n    int
 	// head is the start of the payload, for telling what the segment is.
-	head [36]byte
+	head [jumbfHeader + 48]byte
 }
 
 // end is the offset just after the segment.
@@ -169,106 +168,67 @@ func nextMarker(src *source, pos int64) (marker byte, off int64, err error) {
 
 var jpegContainer = container{
 	name:       "jpeg",
+	title:      "JPEG",
 	extensions: []string{".jpg", ".jpeg", ".jpe", ".jfif"},
 	sniff: func(head []byte) bool {
 		return len(head) >= 2 && head[0] == 0xFF && head[1] == markerSOI && (len(head) == 2 || head[2] == 0xFF)
 	},
-	read:   readJPEG,
-	exif:   exifOfJPEG,
-	plan:   planJPEG,
-	signed: signedJPEG,
+	find: findJPEG,
 }
 
-// readJPEG reads the first Exif segment, the first XMP packet and the frame
-// header. Extended XMP, which holds what didn't fit into the packet, is not
-// read. A file that is cut off or damaged behind the metadata and before the
-// image data gives a warning; one without any metadata before that the error.
-func readJPEG(src *source) (*Tag, error) {
-	segs, scanErr := scanJPEG(src)
-	if scanErr != nil && !errors.Is(scanErr, ErrTruncated) && !errors.Is(scanErr, ErrCorrupt) {
-		return nil, scanErr
-	}
-	t := new(Tag)
-	var (
-		x                   *xmpProps
-		exif, packet, frame bool
-		width, height       int // as Exif has it
-	)
+// segmentHolder is a segment that holds an Exif block or an XMP packet.
+type segmentHolder struct {
+	*segment
+	what string
+	skip int // the signature before it
+}
+
+func (s segmentHolder) String() string { return fmt.Sprintf("segment at offset %d", s.off) }
+
+func (s segmentHolder) content(src *source) ([]byte, error) {
+	return src.window(s.data+int64(s.skip), s.n-s.skip)
+}
+
+// jpegFile are the segments of a JPEG's header.
+type jpegFile []segment
+
+// findJPEG finds the Exif segments, the XMP packets and the frame header. Extended
+// XMP, which holds what didn't fit into the packet, is not read.
+func findJPEG(src *source, _ bool) (*layout, error) {
+	segs, err := scanJPEG(src)
+	l := &layout{file: jpegFile(segs)}
 	for i := range segs {
 		s := &segs[i]
 		if i > 0 && s.off > segs[i-1].end() {
-			if err := t.gap(src, segs[i-1].end(), s.off); err != nil {
+			if err := l.gap(src, segs[i-1].end(), s.off); err != nil {
 				return nil, err
 			}
 		}
 		switch {
 		case s.isExif():
-			if exif {
-				t.warn(WarnDuplicate, "Exif", "a second Exif segment at offset %d; the first is taken", s.off)
-				continue
-			}
-			exif = true
-			b, err := src.window(s.data, s.n)
-			if err != nil {
-				return nil, err
-			}
-			width, height = readExif(t, b[exifHeader:])
+			l.exif = append(l.exif, segmentHolder{s, "Exif", exifHeader})
 		case s.isXMP():
-			if packet {
-				t.warn(WarnDuplicate, "XMP", "a second XMP packet at offset %d; the first is taken", s.off)
-				continue
-			}
-			packet = true
-			b, err := src.window(s.data, s.n)
-			if err != nil {
-				return nil, err
-			}
-			x = readXMP(t, b[len(xmpSignature):])
-		case s.isSOF() && s.n >= 5 && !frame:
+			l.xmp = append(l.xmp, segmentHolder{s, "XMP", len(xmpSignature)})
+		case s.isJUMBF():
+			l.signed = l.signed || s.n > jumbfHeader && isManifest(s.head[jumbfHeader:])
+		case s.isSOF() && s.n >= 5 && l.width == 0:
 			// ITU-T T.81 B.2.2: precision, lines, samples per line. The lines may
 			// be 0 here and stated after the image data.
-			frame = true
-			t.Height = int(s.head[1])<<8 | int(s.head[2])
-			t.Width = int(s.head[3])<<8 | int(s.head[4])
+			l.height = int(s.head[1])<<8 | int(s.head[2])
+			l.width = int(s.head[3])<<8 | int(s.head[4])
 		}
 	}
-	if scanErr != nil {
-		if !exif && !packet {
-			return nil, scanErr
-		}
-		t.warn(WarnTruncated, "JPEG", "%v", scanErr)
-	}
-	if t.Width == 0 || t.Height == 0 {
-		t.Width, t.Height = width, height
-	}
-	t.settle(x)
-	return t, nil
+	return l, err
 }
 
 // gap warns of bytes between segments that are no fill bytes.
-func (t *Tag) gap(src *source, from, to int64) error {
+func (l *layout) gap(src *source, from, to int64) error {
 	b, err := src.window(from, int(to-from))
 	if err != nil {
 		return err
 	}
-	if stray := len(bytes.Trim(b, "\xff")); stray > 0 {
-		t.warn(WarnCorrupt, "JPEG", "%d bytes at offset %d belong to no segment", to-from, from)
+	if len(bytes.Trim(b, "\xff")) > 0 {
+		l.warnings.warn(WarnCorrupt, "JPEG", "%d bytes at offset %d belong to no segment", to-from, from)
 	}
 	return nil
-}
-
-// exifOfJPEG finds the first Exif block.
-func exifOfJPEG(src *source) ([]byte, error) {
-	segs, err := scanJPEG(src)
-	for i := range segs {
-		if !segs[i].isExif() {
-			continue
-		}
-		b, err := src.window(segs[i].data, segs[i].n)
-		if err != nil {
-			return nil, err
-		}
-		return b[exifHeader:], nil
-	}
-	return nil, err
 }

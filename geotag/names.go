@@ -24,11 +24,11 @@ var directories = map[string]*exifcommon.IfdIdentity{
 	"Interop": exifcommon.IfdExifIopStandardIfdIdentity,
 }
 
-// TagName returns the standard's name of a tag, "GPSLatitude" for tag 2 of the
+// exifName returns the standard's name of a tag, "GPSLatitude" for tag 2 of the
 // directory "GPS" for instance. The directories are "IFD0", "IFD1", "Exif",
 // "GPS" and "Interop". A tag or directory that the dictionary doesn't know
 // comes out as its number, "0xC4A5".
-func TagName(directory string, id uint16) string {
+func exifName(directory string, id uint16) string {
 	// The dictionary ends at GPSDifferential; the standard went on.
 	if directory == "GPS" && int(id) < len(gpsNames) {
 		return gpsNames[id]

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
+	"slices"
 	"strconv"
 )
 
@@ -68,21 +69,15 @@ type carrier struct {
 	compressed bool
 }
 
-func (c *carrier) what() string {
-	if c.xmp {
-		return "XMP"
-	}
-	return "Exif"
-}
+func (c *pngChunk) String() string { return fmt.Sprintf("chunk %s at offset %d", c.typ, c.off) }
 
 // pngScan is what the chunks of a PNG are.
 type pngScan struct {
 	width, height int
 	carriers      []carrier
 	manifests     []pngChunk
-	// insert is where a chunk can be put that has to stand before the image
-	// data; 0 where the scan didn't come to any.
-	insert int64
+	// data is where the image data begin; 0 where the scan didn't come to any.
+	data int64
 	// end is the offset after the last chunk; 0 where the scan didn't come to it.
 	end int64
 }
@@ -129,15 +124,11 @@ func scanPNG(src *source) (*pngScan, error) {
 			scan.width = int(binary.BigEndian.Uint32(b) & maxPNGLength)
 			scan.height = int(binary.BigEndian.Uint32(b[4:]) & maxPNGLength)
 		case pngData, pngFrame:
-			if scan.insert == 0 {
-				scan.insert = pos
+			if scan.data == 0 {
+				scan.data = pos
 			}
 		case pngExif:
-			at, err := tiffStart(src, c.data(), c.n)
-			if err != nil {
-				return scan, err
-			}
-			scan.carriers = append(scan.carriers, carrier{pngChunk: c, at: at})
+			scan.carriers = append(scan.carriers, carrier{pngChunk: c})
 		case pngText, pngZText, pngIText:
 			t, ok, err := textCarrier(src, c)
 			if err != nil {
@@ -149,7 +140,7 @@ func scanPNG(src *source) (*pngScan, error) {
 		case pngManifest:
 			scan.manifests = append(scan.manifests, c)
 		case pngEnd:
-			if scan.insert == 0 {
+			if scan.data == 0 {
 				return scan, fmt.Errorf("%w: it ends without image data", ErrCorrupt)
 			}
 			scan.end = c.end()
@@ -172,21 +163,13 @@ func letters(b []byte) bool {
 	return true
 }
 
-// tiffStart returns where in n bytes at off an Exif block starts: after the
-// signature of a JPEG's segment, which some programs put before it where no
-// standard has it.
-func tiffStart(src *source, off, n int64) (int, error) {
-	if n < int64(exifHeader) {
-		return 0, nil
+// tiffStart returns where in b an Exif block starts: after the signature of a JPEG's
+// segment, which some programs put before it where no standard has it.
+func tiffStart(b []byte) int {
+	if len(b) >= exifHeader && string(b[:len(exifSignature)]) == exifSignature {
+		return exifHeader
 	}
-	b, err := src.window(off, exifHeader)
-	if err != nil {
-		return 0, err
-	}
-	if string(b[:len(exifSignature)]) == exifSignature {
-		return exifHeader, nil
-	}
-	return 0, nil
+	return 0
 }
 
 // textCarrier reports whether a text chunk holds metadata of concern.
@@ -229,28 +212,25 @@ func textCarrier(src *source, c pngChunk) (t carrier, ok bool, err error) {
 	return t, true, nil
 }
 
-// errChunk is what is wrong with a chunk, and not with the file or the system.
-var errChunk = errors.New("the chunk can't be used")
-
 // chunkData returns the data of a chunk after proving them by the checksum. The
 // slice is good until the next window of src.
 func chunkData(src *source, c *pngChunk) ([]byte, error) {
 	if c.n > maxExif {
-		return nil, fmt.Errorf("%w: %s at offset %d: it is %d bytes long; %d are read at most", errChunk, c.typ, c.off, c.n, maxExif)
+		return nil, fmt.Errorf("%w: the %v is %d bytes long; %d are read at most", errHolder, c, c.n, maxExif)
 	}
 	b, err := src.window(c.off+4, int(4+c.n+4))
 	if err != nil {
 		return nil, err
 	}
 	if crc32.ChecksumIEEE(b[:4+c.n]) != binary.BigEndian.Uint32(b[4+c.n:]) {
-		return nil, fmt.Errorf("%w: %s at offset %d: its checksum is not that of its bytes", errChunk, c.typ, c.off)
+		return nil, fmt.Errorf("%w: the checksum of the %v is not that of its bytes", errHolder, c)
 	}
 	return b[4 : 4+c.n], nil
 }
 
-// content returns the Exif block or the XMP packet of a carrier, as a slice of
+// decode returns the Exif block or the XMP packet of a carrier, as a slice of
 // the caller's own unless it stands there as it is.
-func (c *carrier) content(data []byte) ([]byte, error) {
+func (c *carrier) decode(data []byte) ([]byte, error) {
 	b := data[c.at:]
 	if c.compressed {
 		var err error
@@ -258,11 +238,14 @@ func (c *carrier) content(data []byte) ([]byte, error) {
 			return nil, err
 		}
 	}
-	if !c.raw {
-		return b, nil
+	if c.raw {
+		_, block, err := rawProfile(b)
+		return block, err
 	}
-	_, block, err := rawProfile(b)
-	return block, err
+	if !c.xmp {
+		b = b[tiffStart(b):]
+	}
+	return b, nil
 }
 
 // inflate decompresses a text, of which no more than maxInflated bytes may come.
@@ -306,105 +289,49 @@ func rawProfile(b []byte) (name string, block []byte, err error) {
 	if _, err := hex.Decode(block, digits); err != nil || len(block) != n {
 		return "", nil, bad
 	}
-	if len(block) >= exifHeader && string(block[:len(exifSignature)]) == exifSignature {
-		block = block[exifHeader:]
-	}
-	return string(line), block, nil
+	return string(line), block[tiffStart(block):], nil
 }
 
 var pngContainer = container{
 	name:       "png",
+	title:      "PNG",
 	extensions: []string{".png", ".apng"},
 	sniff:      func(head []byte) bool { return bytes.HasPrefix(head, []byte(pngSignature)) },
-	read:       readPNG,
-	exif:       exifOfPNG,
-	plan:       planPNG,
-	signed:     signedPNG,
+	find:       findPNG,
 }
 
-// readPNG reads the first Exif block, the first XMP packet and the header. An
-// Exif chunk goes before a block kept as text. Metadata may stand behind the
-// image data, so the chunks are followed to the end; their data are not read.
-func readPNG(src *source) (*Tag, error) {
-	scan, scanErr := scanPNG(src)
-	if scanErr != nil && !errors.Is(scanErr, ErrTruncated) && !errors.Is(scanErr, ErrCorrupt) {
-		return nil, scanErr
-	}
-	t := &Tag{Width: scan.width, Height: scan.height}
-	exif, xmp := scan.first()
-	if scanErr != nil {
-		if exif == nil && xmp == nil && scan.insert == 0 {
-			return nil, scanErr
-		}
-		t.warn(WarnTruncated, "PNG", "%v", scanErr)
-	}
+// findPNG finds the Exif blocks, the XMP packets and the header. An Exif chunk goes
+// before a block kept as text. Metadata may stand behind the image data, so the
+// chunks are followed to the end; their data are not read.
+func findPNG(src *source, _ bool) (*layout, error) {
+	scan, err := scanPNG(src)
+	l := &layout{width: scan.width, height: scan.height, pixels: scan.data != 0, signed: len(scan.manifests) > 0, file: scan}
 	for i := range scan.carriers {
-		if c := &scan.carriers[i]; c != exif && c != xmp {
-			t.warn(WarnDuplicate, c.what(), "a second one in a chunk %s at offset %d; the other is taken", c.typ, c.off)
+		switch c := &scan.carriers[i]; {
+		case c.xmp:
+			l.xmp = append(l.xmp, c)
+			if len(l.xmp) == 1 && c.typ != pngIText {
+				l.warnings.warn(WarnWrongType, "XMP", "the packet stands in a chunk %s where %s is due", c.typ, pngIText)
+			}
+		case c.raw:
+			l.exif = append(l.exif, c)
+			l.copies++
+		default:
+			l.exif = slices.Insert(l.exif, len(l.exif)-l.copies, holder(c))
 		}
 	}
-	var x *xmpProps
-	for _, c := range []*carrier{exif, xmp} {
-		if c == nil {
-			continue
-		}
-		b, err := c.read(src)
-		if err != nil {
-			if !errors.Is(err, errChunk) {
-				return nil, err
-			}
-			t.warn(WarnCorrupt, c.what(), "%v", err)
-			continue
-		}
-		if c.xmp {
-			if c.typ != pngIText {
-				t.warn(WarnWrongType, "XMP", "the packet stands in a chunk %s where %s is due", c.typ, pngIText)
-			}
-			x = readXMP(t, b)
-		} else {
-			readExif(t, b)
-		}
-	}
-	t.settle(x)
-	return t, nil
+	return l, err
 }
 
-// first returns the carriers that are read; nil where there is none.
-func (s *pngScan) first() (exif, xmp *carrier) {
-	for i := range s.carriers {
-		switch c := &s.carriers[i]; {
-		case c.xmp && xmp == nil:
-			xmp = c
-		case !c.xmp && (exif == nil || exif.raw && !c.raw):
-			exif = c
-		}
-	}
-	return exif, xmp
-}
-
-// read reads what a carrier holds. The slice is good until the next window of src.
-func (c *carrier) read(src *source) ([]byte, error) {
+// content is the Exif block or the packet that a carrier holds.
+func (c *carrier) content(src *source) ([]byte, error) {
 	data, err := chunkData(src, &c.pngChunk)
 	if err != nil {
 		return nil, err
 	}
-	b, err := c.content(data)
+	b, err := c.decode(data)
 	if err != nil {
-		return nil, fmt.Errorf("%w: %s at offset %d: %w", errChunk, c.typ, c.off, err)
+		return nil, fmt.Errorf("%w: the %v: %w", errHolder, c, err)
 	}
 	return b, nil
-}
-
-// exifOfPNG finds the Exif block that readPNG reads.
-func exifOfPNG(src *source) ([]byte, error) {
-	scan, err := scanPNG(src)
-	exif, _ := scan.first()
-	if exif == nil {
-		return nil, err
-	}
-	b, err := exif.read(src)
-	if errors.Is(err, errChunk) {
-		return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
-	}
-	return b, err
 }

@@ -94,9 +94,9 @@ func BenchmarkReadXMP(b *testing.B) {
 	}
 }
 
-// BenchmarkTagName is a name once the dictionary is there.
-func BenchmarkTagName(b *testing.B) {
+// BenchmarkExifName is a name once the dictionary is there.
+func BenchmarkExifName(b *testing.B) {
 	for b.Loop() {
-		TagName("Exif", tagUserComment)
+		exifName("Exif", tagUserComment)
 	}
 }

@@ -614,7 +614,7 @@ func TestAgainstExiv2(t *testing.T) {
 }
 
 // The names are the standard's (CIPA DC-008, from memory).
-func TestTagName(t *testing.T) {
+func TestExifName(t *testing.T) {
 	for _, c := range []struct {
 		dir  string
 		id   uint16
@@ -624,7 +624,7 @@ func TestTagName(t *testing.T) {
 		{"GPS", 2, "GPSLatitude"}, {"GPS", 31, "GPSHPositioningError"}, {"Interop", 1, "InteroperabilityIndex"},
 		{"GPS", 32, "0x0020"}, {"Exif", 0xFFFF, "0xFFFF"}, {"nowhere", 1, "0x0001"},
 	} {
-		if got := TagName(c.dir, c.id); got != c.want {
+		if got := exifName(c.dir, c.id); got != c.want {
 			t.Errorf("%s %d: %q, want %q", c.dir, c.id, got, c.want)
 		}
 	}

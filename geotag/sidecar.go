@@ -31,7 +31,7 @@ var sidecarContainer = container{
 		if bytes.HasPrefix(head, []byte("<?xpacket")) || bytes.HasPrefix(head, []byte("<?xml")) {
 			return true
 		}
-		name := tagName(head)
+		name := string(tagName(head))
 		return bytes.HasPrefix(head, []byte("<")) && (strings.HasSuffix(name, ":xmpmeta") || strings.HasSuffix(name, ":RDF"))
 	},
 	read: readSidecar,
@@ -99,7 +99,7 @@ func readSidecar(src *source) (*Tag, error) {
 
 // xmpTaken reads exif:DateTimeOriginal: ISO 8601, to the second or finer, with a
 // zone or without (XMP specification part 1, section 8.2.1.2).
-func xmpTaken(t *Tag, x *xmpProps) *Taken {
+func xmpTaken(t *Tag, x *xmpResource) *Taken {
 	s := x.value[xmpDateTimeOriginal]
 	if s == "" {
 		return nil
@@ -117,7 +117,7 @@ func xmpTaken(t *Tag, x *xmpProps) *Taken {
 }
 
 // xmpDistance reads a length in metres, whose unit is the property after p.
-func xmpDistance(t *Tag, x *xmpProps, p xmpKey) *float64 {
+func xmpDistance(t *Tag, x *xmpResource, p xmpKey) *float64 {
 	v := xmpNumber(t, x, p, 0, maxDistance)
 	if v == nil {
 		return nil
@@ -167,7 +167,7 @@ func planSidecar(src *source, e Edit, p *Patch) error {
 }
 
 // version is the GPSVersionID that a packet has after a correction.
-func (s *xmpScan) version() [4]byte {
+func (s *xmpResource) version() [4]byte {
 	var old []byte
 	for _, p := range s.properties {
 		if p.name != "GPSVersionID" {

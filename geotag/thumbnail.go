@@ -37,7 +37,7 @@ func Thumbnail(r io.ReaderAt, size int64) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if c.exif == nil {
+	if c.find == nil {
 		return nil, fmt.Errorf("%w that is looked for in %s", ErrNoThumbnail, c.name)
 	}
 	block, err := c.exif(src)

@@ -183,7 +183,7 @@ func readTIFF(src *source) (*Tag, error) {
 		return nil, err
 	}
 	t := &Tag{Container: f.form}
-	var x *xmpProps
+	var x *xmpResource
 	if e := f.xmp(); e != nil {
 		switch {
 		case e.Type != ifd.Byte && e.Type != ifd.Undefined:

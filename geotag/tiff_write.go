@@ -68,9 +68,13 @@ func (f *tiffFile) planXMP(x xmpEdit) (move *moved, splices []Splice, notes []st
 	if old == nil {
 		return nil, nil, nil, f.b.Err()
 	}
-	packet, notes, err := rewriteXMP(old, x)
-	if err != nil || packet == nil {
+	in, notes, err := planXMP(old, x)
+	if err != nil || len(in) == 0 {
 		return nil, nil, notes, err
+	}
+	packet, err := refit(old, in)
+	if err != nil {
+		return nil, nil, nil, err
 	}
 	if len(packet) > len(old) {
 		return &moved{entry: e, value: packet}, nil, notes, nil
@@ -78,18 +82,14 @@ func (f *tiffFile) planXMP(x xmpEdit) (move *moved, splices []Splice, notes []st
 	return nil, []Splice{difference(int64(e.ValuePos), old, packet)}, notes, nil
 }
 
-// rewriteXMP returns a packet with the edit made; nil where it says already what
-// it should. It has the old one's length if the white space in or after it
-// allows, and is longer by xmpRoom than it needs to be if not.
-func rewriteXMP(old []byte, x xmpEdit) (packet []byte, notes []string, err error) {
-	splices, notes, err := planXMP(old, x)
-	if err != nil || len(splices) == 0 {
-		return nil, notes, err
-	}
+// refit makes a change of an XMP packet. The result has the old length if the white
+// space in or after the packet allows, and is longer by xmpRoom than it needs to be
+// if not.
+func refit(old []byte, splices []Splice) ([]byte, error) {
 	p := Patch{SizeBefore: int64(len(old)), Splices: splices}
-	packet, err = p.ApplyBytes(old)
+	packet, err := p.ApplyBytes(old)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	// What follows the packet is no part of it: zeros, or white space.
 	fill := []byte{' '}
@@ -101,14 +101,14 @@ func rewriteXMP(old []byte, x xmpEdit) (packet []byte, notes []string, err error
 		packet = packet[:max(len(bytes.TrimRight(packet, xmlSpace)), len(old))]
 	}
 	if n := len(old) - len(packet); n >= 0 {
-		return append(packet, bytes.Repeat(fill, n)...), notes, nil
+		return append(packet, bytes.Repeat(fill, n)...), nil
 	}
 	room := bytes.Repeat([]byte{' '}, xmpRoom)
 	at := len(packet)
 	if scan, err := scanXMP(packet); err == nil && scan.padEnd > scan.pad {
 		at = scan.padEnd - 1
 	}
-	return append(append(packet[:at:at], room...), packet[at:]...), notes, nil
+	return append(append(packet[:at:at], room...), packet[at:]...), nil
 }
 
 // difference is the change of a run of bytes at off into one of the same length,

@@ -3,7 +3,6 @@ package geotag
 import (
 	"bytes"
 	"encoding/binary"
-	"errors"
 	"fmt"
 )
 
@@ -40,6 +39,8 @@ type riffChunk struct {
 	pad int64 // 1 where a byte of padding follows
 }
 
+func (c *riffChunk) String() string { return fmt.Sprintf("chunk %q at offset %d", c.typ, c.off) }
+
 func (c *riffChunk) data() int64 { return c.off + 8 }
 
 // end is the offset after the data and the padding.
@@ -54,7 +55,7 @@ type webpScan struct {
 	flags    byte // of extended
 	// image is the last chunk with image data; nil where there is none.
 	image     *riffChunk
-	exif, xmp []riffChunk
+	exif, xmp []*riffChunk
 	manifest  bool
 	// end is the end of the file by its header, which may not be that of the file
 	// on disk.
@@ -165,9 +166,9 @@ func (s *webpScan) note(src *source, c riffChunk) error {
 	case webpFrame:
 		s.image = &c
 	case webpExif:
-		s.exif = append(s.exif, c)
+		s.exif = append(s.exif, &c)
 	case webpXMP:
-		s.xmp = append(s.xmp, c)
+		s.xmp = append(s.xmp, &c)
 	case webpManifest:
 		s.manifest = true
 	}
@@ -182,174 +183,84 @@ func uint24(b []byte) int { return int(b[0]) | int(b[1])<<8 | int(b[2])<<16 }
 // content returns the data of a chunk; the slice is good until the next window.
 func (c *riffChunk) content(src *source) ([]byte, error) {
 	if c.n > maxExif {
-		return nil, fmt.Errorf("%w: %q at offset %d: it is %d bytes long; %d are read at most", errChunk, c.typ, c.off, c.n, maxExif)
+		return nil, fmt.Errorf("%w: the %v is %d bytes long; %d are read at most", errHolder, c, c.n, maxExif)
 	}
 	return src.window(c.data(), int(c.n))
 }
 
 var webpContainer = container{
 	name:       "webp",
+	title:      "WebP",
 	extensions: []string{".webp"},
 	sniff: func(head []byte) bool {
 		return len(head) >= riffHeader && string(head[:4]) == "RIFF" && string(head[8:riffHeader]) == "WEBP"
 	},
-	read:   readWebP,
-	exif:   exifOfWebP,
-	plan:   planWebP,
-	signed: signedWebP,
+	find: findWebP,
 }
 
-// readWebP reads the first Exif block, the first XMP packet and the dimensions.
-// Both may stand behind the image data, as is usual, so the chunks are followed
-// to the end; the image data are not read. Metadata that the flags of VP8X don't
-// announce are read all the same.
-func readWebP(src *source) (*Tag, error) {
-	scan, scanErr := scanWebP(src)
-	if scanErr != nil && !errors.Is(scanErr, ErrTruncated) && !errors.Is(scanErr, ErrCorrupt) {
-		return nil, scanErr
-	}
-	t := &Tag{Width: scan.width, Height: scan.height}
-	if scanErr != nil {
-		if scan.exif == nil && scan.xmp == nil && scan.image == nil {
-			return nil, scanErr
-		}
-		t.warn(WarnTruncated, "WebP", "%v", scanErr)
-	}
-	var x *xmpProps
-	for i, c := range scan.exif {
-		if i > 0 {
-			t.warn(WarnDuplicate, "Exif", "a second Exif chunk at offset %d; the first is taken", c.off)
-			continue
-		}
-		b, err := exifInRIFF(src, &c)
-		if errors.Is(err, errChunk) {
-			t.warn(WarnCorrupt, "Exif", "%v", err)
-		} else if err != nil {
-			return nil, err
-		} else {
-			readExif(t, b)
-		}
-	}
-	for i, c := range scan.xmp {
-		if i > 0 {
-			t.warn(WarnDuplicate, "XMP", "a second XMP packet at offset %d; the first is taken", c.off)
-			continue
-		}
-		b, err := c.content(src)
-		if errors.Is(err, errChunk) {
-			t.warn(WarnCorrupt, "XMP", "%v", err)
-		} else if err != nil {
-			return nil, err
-		} else {
-			x = readXMP(t, b)
-		}
-	}
-	t.settle(x)
-	return t, nil
+// exifChunk is a chunk with an Exif block.
+type exifChunk struct{ *riffChunk }
+
+// content returns the Exif block of a chunk.
+func (c exifChunk) content(src *source) ([]byte, error) {
+	b, err := c.riffChunk.content(src)
+	return b[tiffStart(b):], err
 }
 
-// exifInRIFF returns the Exif block of a chunk.
-func exifInRIFF(src *source, c *riffChunk) ([]byte, error) {
-	at, err := tiffStart(src, c.data(), c.n)
-	if err != nil {
-		return nil, err
-	}
-	b, err := c.content(src)
-	if err != nil {
-		return nil, err
-	}
-	return b[at:], nil
+func (c exifChunk) rewrite(src *source, p *Patch, edit func([]byte) ([]Splice, error)) error {
+	return c.riffChunk.rewrite(src, p, func(b []byte) ([]Splice, error) {
+		at := tiffStart(b)
+		splices, err := edit(b[at:])
+		for i := range splices {
+			splices[i].Off += int64(at)
+		}
+		return splices, err
+	})
 }
 
-// exifOfWebP finds the first Exif block.
-func exifOfWebP(src *source) ([]byte, error) {
+// findWebP finds the Exif blocks, the XMP packets and the dimensions. Both may stand
+// behind the image data, as is usual, so the chunks are followed to the end; the
+// image data are not read. Metadata that the flags of VP8X don't announce are read
+// all the same.
+func findWebP(src *source, _ bool) (*layout, error) {
 	scan, err := scanWebP(src)
-	if scan.exif == nil {
-		return nil, err
+	l := &layout{width: scan.width, height: scan.height, pixels: scan.image != nil, signed: scan.manifest, file: scan}
+	for _, c := range scan.exif {
+		l.exif = append(l.exif, exifChunk{c})
 	}
-	b, err := exifInRIFF(src, &scan.exif[0])
-	if errors.Is(err, errChunk) {
-		return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
+	for _, c := range scan.xmp {
+		l.xmp = append(l.xmp, c)
 	}
-	return b, err
+	return l, err
 }
 
-// signedWebP reports whether a WebP file carries a C2PA manifest store. The chunk
-// has no other use.
-func signedWebP(src *source) (bool, error) {
-	scan, err := scanWebP(src)
-	return err == nil && scan.manifest, err
+// insert plans a chunk with an Exif block after the image data.
+func (s *webpScan) insert(block []byte, p *Patch) error {
+	chunk := encodeRIFF(webpExif, block)
+	if s.image.pad < s.image.n&1 {
+		chunk = append([]byte{0}, chunk...) // the padding that was forgotten
+	}
+	p.Splices = append(p.Splices, Splice{Off: s.image.end(), New: chunk})
+	return nil
 }
 
-// planWebP works out the splices that make the edit in a WebP file: in its Exif
-// chunk, or a new one after the image data, and in every XMP packet that states
-// a position. A simple file becomes an extended one, which is the only form that
-// has metadata.
-func planWebP(src *source, e Edit, p *Patch) error {
-	scan, err := scanWebP(src)
-	if err != nil {
-		return err
-	}
-	if len(scan.exif) > 1 {
-		return fmt.Errorf("%w: there are two Exif chunks, at offsets %d and %d, and which of them a reader takes is not known", ErrUnsafe, scan.exif[0].off, scan.exif[1].off)
-	}
-	version := version23
-	for i := range scan.exif {
-		c := &scan.exif[i]
-		at, err := tiffStart(src, c.data(), c.n)
-		if err != nil {
-			return err
-		}
-		err = c.plan(src, p, at, func(block []byte) ([]Splice, error) {
-			plan, err := planBlock(block, e)
-			if err != nil {
-				return nil, err
-			}
-			version = plan.version
-			return plan.splices, nil
-		})
-		if err != nil {
-			return err
-		}
-	}
-	if len(scan.exif) == 0 {
-		block, err := newExif(e)
-		if err != nil {
-			return err
-		}
-		chunk := encodeRIFF(webpExif, block)
-		if scan.image.pad < scan.image.n&1 {
-			chunk = append([]byte{0}, chunk...) // the padding that was forgotten
-		}
-		p.Splices = append(p.Splices, Splice{Off: scan.image.end(), New: chunk})
-	}
-	fields := e.xmpFields(version)
-	for i := range scan.xmp {
-		err := scan.xmp[i].plan(src, p, 0, func(packet []byte) ([]Splice, error) {
-			splices, notes, err := planXMP(packet, fields)
-			p.Notes = append(p.Notes, notes...)
-			return splices, err
-		})
-		if err != nil {
-			return err
-		}
-	}
+// finish brings the header into line. A simple file becomes an extended one, which
+// is the only form that has metadata.
+func (s *webpScan) finish(src *source, _ xmpEdit, p *Patch) error {
 	if p.Empty() {
 		return nil
 	}
-	if scan.extended == nil {
-		p.Splices = append(p.Splices, Splice{Off: riffHeader, New: scan.extendedHeader()})
-	} else if flags := scan.announce(); flags != scan.flags {
-		p.replace(scan.extended.data(), []byte{scan.flags}, []byte{flags})
+	if s.extended == nil {
+		p.Splices = append(p.Splices, Splice{Off: riffHeader, New: s.extendedHeader()})
+	} else if flags := s.announce(); flags != s.flags {
+		p.replace(s.extended.data(), []byte{s.flags}, []byte{flags})
 	}
 	n := p.SizeAfter() - p.SizeBefore
-	if scan.end+n-8 > maxRIFF {
+	if s.end+n-8 > maxRIFF {
 		return fmt.Errorf("%w: the file would be longer than 4 GiB", ErrNoRoom)
 	}
-	p.replace(4, binary.LittleEndian.AppendUint32(nil, uint32(scan.end-8)), binary.LittleEndian.AppendUint32(nil, uint32(scan.end-8+n)))
-	if n != 0 && scan.end < src.size {
-		p.Notes = append(p.Notes, fmt.Sprintf("%d bytes follow the image and move by %d", src.size-scan.end, n))
-	}
+	p.replace(4, binary.LittleEndian.AppendUint32(nil, uint32(s.end-8)), binary.LittleEndian.AppendUint32(nil, uint32(s.end-8+n)))
+	p.noteTrailer(src.size - s.end)
 	return nil
 }
 
@@ -382,17 +293,13 @@ func encodeRIFF(typ string, data []byte) []byte {
 	return b
 }
 
-// plan appends to p the change of a chunk: what edit makes of its data from at
-// on, and the length and the padding that follow from it.
-func (c *riffChunk) plan(src *source, p *Patch, at int, edit func(content []byte) ([]Splice, error)) error {
+// rewrite plans the change of a chunk, and of its length and padding.
+func (c *riffChunk) rewrite(src *source, p *Patch, edit func([]byte) ([]Splice, error)) error {
 	b, err := c.content(src)
-	if errors.Is(err, errChunk) {
-		return fmt.Errorf("%w: %w", ErrCorrupt, err)
-	}
 	if err != nil {
 		return err
 	}
-	splices, err := edit(bytes.Clone(b[at:]))
+	splices, err := edit(bytes.Clone(b))
 	if err != nil || len(splices) == 0 {
 		return err
 	}
@@ -401,7 +308,7 @@ func (c *riffChunk) plan(src *source, p *Patch, at int, edit func(content []byte
 		return fmt.Errorf("%w: the chunk %q would need %d bytes, of at most %d", ErrNoRoom, c.typ, n, maxExif)
 	}
 	p.replace(c.off+4, binary.LittleEndian.AppendUint32(nil, uint32(c.n)), binary.LittleEndian.AppendUint32(nil, uint32(n)))
-	p.move(splices, c.data()+int64(at))
+	p.move(splices, c.data())
 	switch end := c.data() + c.n; {
 	case c.pad > n&1:
 		old, err := src.window(end, 1)

@@ -57,7 +57,7 @@ func Rewrite(img []byte, e Edit) ([]byte, *Patch, error) {
 // the image can take the edit, whether it is signed, and the proof that the
 // result reads as it should.
 func (c *container) patch(src *source, e Edit) (*Patch, error) {
-	before, err := c.read(src)
+	before, err := c.tag(src)
 	if err != nil {
 		return nil, err
 	}
@@ -65,7 +65,11 @@ func (c *container) patch(src *source, e Edit) (*Patch, error) {
 		return nil, err
 	}
 	p := &Patch{SizeBefore: src.size}
-	if err := c.plan(src, e, p); err != nil {
+	plan := c.plan
+	if plan == nil {
+		plan = c.planParts
+	}
+	if err := plan(src, e, p); err != nil {
 		return nil, err
 	}
 	if p.Empty() {
@@ -73,17 +77,15 @@ func (c *container) patch(src *source, e Edit) (*Patch, error) {
 		return p, nil
 	}
 	sortSplices(p)
-	if c.signed != nil {
-		signed, err := c.signed(src)
-		if err != nil {
-			return nil, err
-		}
-		if signed && !e.AllowSigned {
-			return nil, ErrSigned
-		}
-		if signed {
-			p.Notes = append(p.Notes, "the correction breaks the signature of the provenance manifest (C2PA)")
-		}
+	signed, err := c.isSigned(src)
+	if err != nil {
+		return nil, err
+	}
+	if signed && !e.AllowSigned {
+		return nil, ErrSigned
+	}
+	if signed {
+		p.Notes = append(p.Notes, "the correction breaks the signature of the provenance manifest (C2PA)")
 	}
 	if err := c.verify(src, before, e, p); err != nil {
 		return nil, err
@@ -182,7 +184,7 @@ func (c *container) verify(src *source, before *Tag, e Edit, p *Patch) error {
 	}
 	result := newSource(p.Through(readerAt{src}), p.SizeAfter())
 	defer result.release()
-	after, err := c.read(result)
+	after, err := c.tag(result)
 	if err != nil {
 		return fail("%v", err)
 	}

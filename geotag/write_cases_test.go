@@ -807,7 +807,7 @@ func TestPositionRoundTrip(t *testing.T) {
 func TestVerifyNotices(t *testing.T) {
 	order := binary.BigEndian
 	img := geotagtest.Splice(handheld(order, handheldGPS(order)))
-	before, err := readJPEG(newBytesSource(img))
+	before, err := jpegContainer.tag(newBytesSource(img))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -8,26 +8,21 @@ import (
 	"slices"
 )
 
-// planJPEG works out the splices that make the edit in a JPEG: in its Exif
-// block, in its XMP packet where that states a position, and in its
-// multi-picture index where the rest makes images move.
-func planJPEG(src *source, e Edit, p *Patch) error {
-	segs, err := scanJPEG(src)
+// finish refuses what extended XMP says of the position, and completes the patch
+// where it changes the image's length.
+func (f jpegFile) finish(src *source, x xmpEdit, p *Patch) error {
+	found, err := f.extendedNames(src, x)
 	if err != nil {
 		return err
 	}
-	version, err := planExifSegment(src, segs, e, p)
-	if err != nil {
-		return err
-	}
-	if err := planXMPSegments(src, segs, e.xmpFields(version), p); err != nil {
-		return err
+	if found {
+		return fmt.Errorf("%w: the extended XMP names a position; changing that would break the digest it is known by", ErrUnsafe)
 	}
 	if p.SizeAfter() == p.SizeBefore {
 		return nil
 	}
-	sortSplices(p) // planMoves asks where bytes come to lie
-	return planMoves(src, segs, p)
+	sortSplices(p) // moves asks where bytes come to lie
+	return f.moves(src, p)
 }
 
 // payload returns a copy of a segment's payload.
@@ -39,62 +34,31 @@ func (s *segment) payload(src *source) ([]byte, error) {
 	return bytes.Clone(b), nil
 }
 
-// resize appends to p the change of a segment's length field.
-func (s *segment) resize(p *Patch, growth int, what string) error {
-	if growth == 0 {
-		return nil
-	}
-	if s.n+growth > maxSegment {
-		return fmt.Errorf("%w: the %s segment holds %d bytes and would need %d, of at most %d", ErrNoRoom, what, s.n, s.n+growth, maxSegment)
-	}
-	p.Splices = append(p.Splices, Splice{
-		Off: s.data - 2,
-		Old: binary.BigEndian.AppendUint16(nil, uint16(s.n+2)),
-		New: binary.BigEndian.AppendUint16(nil, uint16(s.n+2+growth)),
-	})
-	return nil
-}
-
-// planExifSegment appends to p what makes the edit in the Exif segment, or a
-// whole new one, and returns the GPSVersionID that the image then has.
-func planExifSegment(src *source, segs []segment, e Edit, p *Patch) (version [4]byte, err error) {
-	var in *segment
-	for i := range segs {
-		if !segs[i].isExif() {
-			continue
-		}
-		if in != nil {
-			return version, fmt.Errorf("%w: there are two Exif blocks, at offsets %d and %d, and which of them a reader takes is not known", ErrUnsafe, in.off, segs[i].off)
-		}
-		in = &segs[i]
-	}
-	if in == nil {
-		return version23, insertExif(segs, e, p)
-	}
-	payload, err := in.payload(src)
-	if err != nil {
-		return version, err
-	}
-	plan, err := planBlock(payload[exifHeader:], e)
-	if err != nil {
-		return version, err
-	}
-	if err := in.resize(p, plan.growth, "Exif"); err != nil {
-		return version, err
-	}
-	p.move(plan.splices, in.data+int64(exifHeader))
-	return plan.version, nil
-}
-
-// insertExif appends to p a new Exif segment. It stands first, where the Exif
-// standard wants it, or after the JFIF segments where those have that place.
-func insertExif(segs []segment, e Edit, p *Patch) error {
-	block, err := newExif(e)
+// rewrite plans the change of what the segment holds, and of its length field.
+func (s segmentHolder) rewrite(src *source, p *Patch, edit func([]byte) ([]Splice, error)) error {
+	b, err := s.content(src)
 	if err != nil {
 		return err
 	}
-	at := segs[0].end()
-	for _, s := range segs[1:] {
+	splices, err := edit(bytes.Clone(b))
+	if err != nil {
+		return err
+	}
+	if n := s.n + growth(splices); n != s.n {
+		if n > maxSegment {
+			return fmt.Errorf("%w: the %s segment holds %d bytes and would need %d, of at most %d", ErrNoRoom, s.what, s.n, n, maxSegment)
+		}
+		p.replace(s.data-2, binary.BigEndian.AppendUint16(nil, uint16(s.n+2)), binary.BigEndian.AppendUint16(nil, uint16(n+2)))
+	}
+	p.move(splices, s.data+int64(s.skip))
+	return nil
+}
+
+// insert plans a new Exif segment. It stands first, where the Exif standard wants it,
+// or after the JFIF segments where those have that place.
+func (f jpegFile) insert(block []byte, p *Patch) error {
+	at := f[0].end()
+	for _, s := range f[1:] {
 		if s.marker != markerAPP0 {
 			break
 		}
@@ -110,41 +74,6 @@ func insertExif(segs []segment, e Edit, p *Patch) error {
 	return nil
 }
 
-// planXMPSegments appends to p what brings XMP into line.
-func planXMPSegments(src *source, segs []segment, x xmpEdit, p *Patch) error {
-	packets := 0
-	for i := range segs {
-		s := &segs[i]
-		if !s.isXMP() {
-			continue
-		}
-		if packets++; packets > maxCarriers {
-			return fmt.Errorf("%w: more than %d XMP packets", ErrUnsafe, maxCarriers)
-		}
-		payload, err := s.payload(src)
-		if err != nil {
-			return err
-		}
-		splices, notes, err := planXMP(payload[len(xmpSignature):], x)
-		if err != nil {
-			return err
-		}
-		p.Notes = append(p.Notes, notes...)
-		if err := s.resize(p, growth(splices), "XMP"); err != nil {
-			return err
-		}
-		p.move(splices, s.data+int64(len(xmpSignature)))
-	}
-	found, err := extendedNames(src, segs, x)
-	if err != nil {
-		return err
-	}
-	if found {
-		return fmt.Errorf("%w: the extended XMP names a position; changing that would break the digest it is known by", ErrUnsafe)
-	}
-	return nil
-}
-
 // Extended XMP, XMP specification part 3 section 1.1.3.1: after the signature
 // come a digest, the full length and the offset of this part.
 const (
@@ -154,18 +83,18 @@ const (
 
 // extendedNames reports whether the extended XMP names a property that the edit
 // changes, also across the border between two of its parts.
-func extendedNames(src *source, segs []segment, x xmpEdit) (bool, error) {
+func (f jpegFile) extendedNames(src *source, x xmpEdit) (bool, error) {
 	type part struct {
 		digest string
 		off    uint32
 		text   []byte
 	}
 	var parts []part
-	for i := range segs {
-		if !segs[i].isXMPExt() {
+	for i := range f {
+		if !f[i].isXMPExt() {
 			continue
 		}
-		payload, err := segs[i].payload(src)
+		payload, err := f[i].payload(src)
 		if err != nil {
 			return false, err
 		}
@@ -194,44 +123,23 @@ func extendedNames(src *source, segs []segment, x xmpEdit) (bool, error) {
 	return false, nil
 }
 
-// signedJPEG reports whether a JPEG carries a C2PA manifest store.
-func signedJPEG(src *source) (bool, error) {
-	segs, err := scanJPEG(src)
-	if err != nil {
-		return false, err
-	}
-	for i := range segs {
-		if !segs[i].isJUMBF() {
-			continue
-		}
-		payload, err := segs[i].payload(src)
-		if err != nil {
-			return false, err
-		}
-		if len(payload) >= jumbfHeader && isManifest(payload[jumbfHeader:]) {
-			return true, nil
-		}
-	}
-	return false, nil
-}
-
 // jumbfHeader is what stands before the box in a JUMBF segment: "JP", the box
 // instance (2 bytes) and the packet number (4).
 const jumbfHeader = 2 + 2 + 4
 
-// planMoves completes a patch that changes the image's length: it keeps
+// moves completes a patch that changes the image's length: it keeps
 // multi-picture indexes right, and notes what moves.
-func planMoves(src *source, segs []segment, p *Patch) error {
+func (f jpegFile) moves(src *source, p *Patch) error {
 	var indexes []Splice
-	for i := range segs {
-		if !segs[i].isMPF() {
+	for i := range f {
+		if !f[i].isMPF() {
 			continue
 		}
-		payload, err := segs[i].payload(src)
+		payload, err := f[i].payload(src)
 		if err != nil {
 			return err
 		}
-		splices, err := planMPF(payload, segs[i].data, p)
+		splices, err := planMPF(payload, f[i].data, p)
 		if err != nil {
 			return err
 		}
@@ -239,7 +147,7 @@ func planMoves(src *source, segs []segment, p *Patch) error {
 	}
 	p.Splices = append(p.Splices, indexes...)
 
-	last := &segs[len(segs)-1]
+	last := &f[len(f)-1]
 	end, err := imageEnd(src, last)
 	if err != nil {
 		return err

@@ -5,89 +5,28 @@ import (
 	"compress/zlib"
 	"encoding/binary"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"hash/crc32"
 	"strings"
 )
 
-// planPNG works out the splices that make the edit in a PNG: in every chunk that
-// holds an Exif block, which is one, or one and a copy in text; and in every XMP
-// packet that states a position. A text that is compressed is compressed anew.
-// Where there is no Exif block a chunk with one is inserted before the image
-// data.
-func planPNG(src *source, e Edit, p *Patch) error {
-	scan, err := scanPNG(src)
-	if err != nil {
-		return err
-	}
-	var chunk *carrier
-	written := false
-	version := version23
-	for i := range scan.carriers {
-		c := &scan.carriers[i]
-		if c.xmp {
-			continue
-		}
-		if c.typ == pngExif {
-			if chunk != nil {
-				return fmt.Errorf("%w: there are two Exif chunks, at offsets %d and %d, and which of them a reader takes is not known", ErrUnsafe, chunk.off, c.off)
-			}
-			chunk = c
-		}
-		var plan *blockPlan
-		err := c.plan(src, p, func(block []byte) ([]Splice, error) {
-			var err error
-			if plan, err = planBlock(block, e); err != nil {
-				return nil, err
-			}
-			return plan.splices, nil
-		})
-		switch {
-		case err == nil:
-			written = true
-			if c.typ == pngExif || chunk == nil {
-				version = plan.version
-			}
-		case c.raw && errors.Is(err, errChunk):
-			p.Notes = append(p.Notes, fmt.Sprintf("an Exif block kept as text can't be read and is left as it is: %v", err))
-		case errors.Is(err, errChunk):
-			return fmt.Errorf("%w: %w", ErrCorrupt, err)
-		default:
-			return err
-		}
-	}
-	if !written {
-		block, err := newExif(e)
-		if err != nil {
-			return err
-		}
-		p.Splices = append(p.Splices, Splice{Off: scan.insert, New: encodeChunk(pngExif, block)})
-	}
-	fields := e.xmpFields(version)
-	for i := range scan.carriers {
-		c := &scan.carriers[i]
-		if !c.xmp {
-			continue
-		}
-		err := c.plan(src, p, func(packet []byte) ([]Splice, error) {
-			splices, notes, err := planXMP(packet, fields)
-			p.Notes = append(p.Notes, notes...)
-			return splices, err
-		})
-		if errors.Is(err, errChunk) {
-			// It may or may not name a position, and a reader may or may not mind
-			// the damage.
-			return fmt.Errorf("%w: %w", ErrCorrupt, err)
-		}
-		if err != nil {
-			return err
-		}
-	}
-	if n := p.SizeAfter() - p.SizeBefore; n != 0 && scan.end < src.size {
-		p.Notes = append(p.Notes, fmt.Sprintf("%d bytes follow the image and move by %d", src.size-scan.end, n))
-	}
+// insert plans a chunk with an Exif block before the image data.
+func (s *pngScan) insert(block []byte, p *Patch) error {
+	p.Splices = append(p.Splices, Splice{Off: s.data, New: encodeChunk(pngExif, block)})
 	return nil
+}
+
+// finish notes what moves.
+func (s *pngScan) finish(src *source, _ xmpEdit, p *Patch) error {
+	p.noteTrailer(src.size - s.end)
+	return nil
+}
+
+// noteTrailer notes that n bytes follow the image, if they do and if they move.
+func (p *Patch) noteTrailer(n int64) {
+	if moves := p.SizeAfter() - p.SizeBefore; moves != 0 && n > 0 {
+		p.Notes = append(p.Notes, fmt.Sprintf("%d bytes follow the image and move by %d", n, moves))
+	}
 }
 
 // encodeChunk lays out a chunk.
@@ -97,10 +36,10 @@ func encodeChunk(typ string, data []byte) []byte {
 	return binary.BigEndian.AppendUint32(b, crc32.ChecksumIEEE(b[4:]))
 }
 
-// plan appends to p the change of a carrier: what edit makes of its content, and
-// the length and the checksum that follow from it.
-func (c *carrier) plan(src *source, p *Patch, edit func(content []byte) ([]Splice, error)) error {
-	b, err := c.read(src)
+// rewrite plans the change of a carrier, and of its length and checksum. A text that
+// is compressed is compressed anew.
+func (c *carrier) rewrite(src *source, p *Patch, edit func(content []byte) ([]Splice, error)) error {
+	b, err := c.content(src)
 	if err != nil {
 		return err
 	}
@@ -114,6 +53,10 @@ func (c *carrier) plan(src *source, p *Patch, edit func(content []byte) ([]Splic
 		return err
 	}
 	data = bytes.Clone(data)
+	at := c.at
+	if c.typ == pngExif {
+		at = tiffStart(data)
+	}
 	change := Patch{SizeBefore: c.n}
 	if c.raw || c.compressed {
 		whole := Patch{SizeBefore: int64(len(content)), Splices: splices}
@@ -126,7 +69,7 @@ func (c *carrier) plan(src *source, p *Patch, edit func(content []byte) ([]Splic
 		}
 		splices = []Splice{{Old: data[c.at:], New: text}}
 	}
-	change.move(splices, int64(c.at))
+	change.move(splices, int64(at))
 	after, err := change.ApplyBytes(data)
 	if err != nil {
 		return err
@@ -192,14 +135,4 @@ func encodeRawProfile(name string, block []byte) []byte {
 	}
 	b.WriteByte('\n')
 	return []byte(b.String())
-}
-
-// signedPNG reports whether a PNG carries a C2PA manifest store. The chunk has no
-// other use.
-func signedPNG(src *source) (bool, error) {
-	scan, err := scanPNG(src)
-	if err != nil {
-		return false, err
-	}
-	return len(scan.manifests) > 0, nil
 }

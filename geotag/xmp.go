@@ -3,10 +3,8 @@ package geotag
 import (
 	"bytes"
 	"encoding/binary"
-	"encoding/xml"
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"strconv"
 	"strings"
@@ -117,30 +115,6 @@ func xmpKeyOf(n qName) xmpKey {
 	return xmpNone
 }
 
-// xmpProps are the values of one packet: the texts as they stand.
-type xmpProps struct {
-	value [xmpKeys]string
-	has   [xmpKeys]bool
-	// subject are the items of dc:subject.
-	subject []string
-	// duplicate lists the properties that stand more than once.
-	duplicate []xmpKey
-	// resource says that there is an rdf:RDF.
-	resource bool
-}
-
-func (x *xmpProps) set(p xmpKey, v []byte) {
-	switch {
-	case p == xmpNone:
-	case x.has[p]:
-		if len(x.duplicate) < xmpMaxAgain {
-			x.duplicate = append(x.duplicate, p)
-		}
-	default:
-		x.value[p], x.has[p] = string(bytes.TrimSpace(v)), true
-	}
-}
-
 // xmpMentions are local names one of which a packet of interest holds. XML
 // offers no other way to write a name, so that a packet without them needs no
 // parsing.
@@ -149,7 +123,7 @@ var xmpMentions = [][]byte{[]byte("GPS"), []byte("subject"), []byte("title"), []
 // readXMP reads a packet into what it says of the position, and the texts into
 // t. Whatever is wrong with it becomes a warning of t, and then nothing of the
 // packet is used.
-func readXMP(t *Tag, packet []byte) *xmpProps {
+func readXMP(t *Tag, packet []byte) *xmpResource {
 	p, utf16, err := xmpUTF8(packet)
 	if utf16 {
 		t.warn(WarnCharset, "XMP", "the packet is in UTF-16 where UTF-8 is due")
@@ -175,7 +149,7 @@ func readXMP(t *Tag, packet []byte) *xmpProps {
 }
 
 // texts reads the texts of a packet into t, and tells what stands twice.
-func (x *xmpProps) texts(t *Tag) {
+func (x *xmpResource) texts(t *Tag) {
 	for _, d := range x.duplicate {
 		t.warn(WarnDuplicate, xmpNames[d], "the property stands twice; the first is taken")
 	}
@@ -217,155 +191,10 @@ func xmpUTF8(p []byte) (utf8 []byte, wasUTF16 bool, err error) {
 	return bytes.TrimRight([]byte(string(utf16.Decode(u))), "\x00"), true, nil
 }
 
-// parseXMP reads the properties of a packet in UTF-8. It takes those of the
-// packet's own rdf:Description elements, as attributes or as elements, and not
-// those of structures inside, such as places that the photo mentions.
-func parseXMP(p []byte) (*xmpProps, error) {
-	if err := xmpBounded(p); err != nil {
-		return nil, err
-	}
-	if x, err := xmpProperties(newXMPScanner(p).next); err == nil {
-		return x, nil
-	}
-	// Not plain XML, or nothing that can be taken: encoding/xml says what is wrong.
-	return xmpProperties(xmlTokens(p))
-}
-
-// xmlTokens gives the tokens of a packet as encoding/xml reads it.
-func xmlTokens(p []byte) func(*xmpToken) error {
-	d := xml.NewDecoder(bytes.NewReader(p))
-	// The text is UTF-8 by now, whatever a declaration says of UTF-16.
-	d.CharsetReader = func(charset string, r io.Reader) (io.Reader, error) {
-		if strings.HasPrefix(strings.ToLower(charset), "utf-16") {
-			return r, nil
-		}
-		return nil, fmt.Errorf("encoding %q where UTF-8 is due", charset)
-	}
-	return func(t *xmpToken) error {
-		for {
-			tok, err := d.Token()
-			if err != nil {
-				return err
-			}
-			switch tok := tok.(type) {
-			case xml.Directive:
-				return errors.New("a document type declaration, which is not followed")
-			case xml.StartElement:
-				*t = xmpToken{kind: xmpStart, name: qName{tok.Name.Space, []byte(tok.Name.Local)}}
-				t.attrs = make([]xmpAttr, 0, len(tok.Attr))
-				for _, a := range tok.Attr {
-					t.attrs = append(t.attrs, xmpAttr{qName{a.Name.Space, []byte(a.Name.Local)}, []byte(a.Value)})
-				}
-				return nil
-			case xml.EndElement:
-				*t = xmpToken{kind: xmpEnd, name: qName{tok.Name.Space, []byte(tok.Name.Local)}}
-				return nil
-			case xml.CharData:
-				*t = xmpToken{kind: xmpText, text: tok}
-				return nil
-			}
-		}
-	}
-}
-
-// xmpProperties reads the properties of the packet that next gives the tokens of.
-func xmpProperties(next func(*xmpToken) error) (*xmpProps, error) {
-	x := new(xmpProps)
-	var (
-		tok           xmpToken
-		depth, rdf    int    // rdf is the depth of rdf:RDF, 0 outside
-		described     bool   // inside an rdf:Description of rdf:RDF
-		prop          xmpKey // the property element that we're in
-		text          []byte // its own text, or that of the list item
-		lang          string // of the list item
-		items         int    // list items seen in this property
-		alternative   string // the default language's, or the first
-		isDefault     bool
-		depthProperty int
-	)
-	for {
-		err := next(&tok)
-		if err == io.EOF {
-			if depth != 0 {
-				err = io.ErrUnexpectedEOF
-			} else {
-				return x, nil
-			}
-		}
-		if err != nil {
-			return nil, err
-		}
-		switch tok.kind {
-		case xmpStart:
-			if depth++; depth > xmpMaxDepth {
-				return nil, fmt.Errorf("elements nested more than %d deep", xmpMaxDepth)
-			}
-			switch {
-			case rdf == 0:
-				if tok.name.is(nsRDF, "RDF") {
-					rdf, x.resource = depth, true
-				}
-			case depth == rdf+1:
-				described = tok.name.is(nsRDF, "Description")
-				if described {
-					for _, a := range tok.attrs {
-						x.set(xmpKeyOf(a.name), a.value)
-					}
-				}
-			case depth == rdf+2 && described:
-				prop = xmpKeyOf(tok.name)
-				depthProperty, items, alternative, isDefault = depth, 0, "", false
-				text = text[:0]
-			case prop != xmpNone && depth == depthProperty+2 && tok.name.is(nsRDF, "li"):
-				text, lang = text[:0], ""
-				for _, a := range tok.attrs {
-					if a.name.is(nsXML, "lang") {
-						lang = string(a.value)
-					}
-				}
-			}
-		case xmpText:
-			if prop != xmpNone && (depth == depthProperty || depth == depthProperty+2) {
-				text = append(text, tok.text...)
-			}
-		case xmpEnd:
-			switch {
-			case rdf == 0:
-			case depth == rdf:
-				return x, nil // what follows is padding
-			case depth == rdf+1:
-				described = false
-			case prop != xmpNone && depth == depthProperty+2 && tok.name.is(nsRDF, "li"):
-				item := string(bytes.TrimSpace(text))
-				text = text[:0]
-				if prop == xmpSubject {
-					x.subject = append(x.subject, item)
-				} else if items == 0 || lang == "x-default" && !isDefault {
-					alternative, isDefault = item, lang == "x-default"
-				}
-				items++
-			case prop != xmpNone && depth == depthProperty:
-				switch {
-				case prop == xmpSubject:
-					if items == 0 && len(bytes.TrimSpace(text)) != 0 {
-						x.subject = append(x.subject, string(text)) // not a list, as it should be
-					}
-				case items > 0:
-					x.set(prop, []byte(alternative))
-				default:
-					x.set(prop, text)
-				}
-				prop = xmpNone
-			}
-			depth--
-		}
-	}
-}
-
 // xmpPosition makes a position of a packet's coordinates; nil where there is
 // none to be believed. lat is the latitude's property, which its reference, the
 // longitude and that one's reference follow.
-func xmpPosition(t *Tag, x *xmpProps, lat xmpKey) *Position {
+func xmpPosition(t *Tag, x *xmpResource, lat xmpKey) *Position {
 	lon := lat + 2
 	if !x.has[lat] && !x.has[lon] {
 		return nil
@@ -505,7 +334,7 @@ func parseXMPNumber(s string) (v float64, zeroDen, ok bool) {
 }
 
 // xmpNumber reads a number in [lo, hi] with warnings; nil where there is none.
-func xmpNumber(t *Tag, x *xmpProps, p xmpKey, lo, hi float64) *float64 {
+func xmpNumber(t *Tag, x *xmpResource, p xmpKey, lo, hi float64) *float64 {
 	if !x.has[p] {
 		return nil
 	}
@@ -537,7 +366,7 @@ func (t *Tag) compare(nameA string, a *Position, nameB string, b *Position) {
 // settle puts the Exif and the XMP position together. Where only the XMP one is
 // sound, what goes with it comes from the packet too as far as the Exif block
 // doesn't state it.
-func (t *Tag) settle(x *xmpProps) {
+func (t *Tag) settle(x *xmpResource) {
 	if x == nil {
 		return
 	}
@@ -585,7 +414,7 @@ func (t *Tag) settle(x *xmpProps) {
 	}
 }
 
-func xmpAltitudeOf(t *Tag, x *xmpProps) *Altitude {
+func xmpAltitudeOf(t *Tag, x *xmpResource) *Altitude {
 	v := xmpNumber(t, x, xmpAltitude, 0, maxAltitude)
 	if v == nil {
 		return nil
@@ -607,7 +436,7 @@ func xmpAltitudeOf(t *Tag, x *xmpProps) *Altitude {
 }
 
 // xmpDirection reads an angle, whose reference is the property after p.
-func xmpDirection(t *Tag, x *xmpProps, p xmpKey) *Direction {
+func xmpDirection(t *Tag, x *xmpResource, p xmpKey) *Direction {
 	v := xmpNumber(t, x, p, 0, 360)
 	if v == nil {
 		return nil

@@ -12,10 +12,17 @@ import (
 // xmpToken is what of a packet concerns reading: a start tag, an end tag or text.
 // Its slices are good until the next token.
 type xmpToken struct {
-	kind  xmpTokenKind
-	name  qName
-	attrs []xmpAttr // of a start tag
-	text  []byte
+	kind     xmpTokenKind
+	off, end int // where it stands; nowhere for the end of an empty element tag
+	name     qName
+	raw      []byte    // the name of a start tag as written
+	attrs    []xmpAttr // of a start tag
+	text     []byte
+}
+
+func (t *xmpToken) prefix() string {
+	prefix, _ := cutPrefix(t.raw)
+	return string(prefix)
 }
 
 type xmpTokenKind byte
@@ -35,9 +42,17 @@ type qName struct {
 
 func (n qName) is(space, local string) bool { return n.space == space && string(n.local) == local }
 
+// isGPS says whether it is the name of a GPS property.
+func (n qName) isGPS() bool {
+	return (n.space == nsExif || n.space == nsExifEX) && bytes.HasPrefix(n.local, []byte("GPS"))
+}
+
+// xmpAttr is an attribute, and where it stands: off to end with the space before it,
+// inner to innerEnd the value as written.
 type xmpAttr struct {
-	name  qName
-	value []byte
+	name                      qName
+	value                     []byte
+	off, end, inner, innerEnd int32
 }
 
 // errXMPUnusual: the scanner leaves the packet to encoding/xml.
@@ -58,6 +73,7 @@ const (
 // would have given.
 type xmpScanner struct {
 	p       []byte // what is left
+	size    int    // of the packet
 	open    []xmpOpen
 	spaces  []xmpSpace
 	attrs   []xmpAttr
@@ -107,7 +123,7 @@ var xmlClass = func() (class [256]byte) {
 
 // newXMPScanner has room for what most packets have.
 func newXMPScanner(p []byte) *xmpScanner {
-	return &xmpScanner{p: p, open: make([]xmpOpen, 0, 8), spaces: make([]xmpSpace, 0, 24), attrs: make([]xmpAttr, 0, 24)}
+	return &xmpScanner{p: p, size: len(p), open: make([]xmpOpen, 0, 8), spaces: make([]xmpSpace, 0, 24), attrs: make([]xmpAttr, 0, 24)}
 }
 
 // next reads the next token into t; io.EOF where there is none.
@@ -115,9 +131,10 @@ func (s *xmpScanner) next(t *xmpToken) error {
 	s.decoded = s.decoded[:0]
 	if s.empty {
 		s.empty = false
-		return s.end(t)
+		return s.end(t, s.at(s.p))
 	}
 	for len(s.p) > 0 {
+		off := s.at(s.p)
 		switch {
 		case s.p[0] != '<':
 			n := bytes.IndexByte(s.p, '<')
@@ -129,7 +146,7 @@ func (s *xmpScanner) next(t *xmpToken) error {
 				return errXMPUnusual
 			}
 			s.p = s.p[n:]
-			*t = xmpToken{kind: xmpText, text: text}
+			*t = xmpToken{kind: xmpText, off: off, end: off + n, text: text}
 			return nil
 		case bytes.HasPrefix(s.p, []byte("</")):
 			n := bytes.IndexByte(s.p, '>')
@@ -137,7 +154,7 @@ func (s *xmpScanner) next(t *xmpToken) error {
 				return errXMPUnusual
 			}
 			s.p = s.p[n+1:]
-			return s.end(t)
+			return s.end(t, off)
 		case bytes.HasPrefix(s.p, []byte(xmlDeclaration)):
 			s.p = s.p[len(xmlDeclaration):]
 		case bytes.HasPrefix(s.p, []byte("<?")):
@@ -166,16 +183,20 @@ func (s *xmpScanner) next(t *xmpToken) error {
 // xmlDeclaration is the only one that the scanner knows.
 const xmlDeclaration = `<?xml version="1.0" encoding="UTF-8"?>`
 
-// end ends the innermost element.
-func (s *xmpScanner) end(t *xmpToken) error {
+// at is the offset in the packet of what is left of it.
+func (s *xmpScanner) at(left []byte) int { return s.size - len(left) }
+
+// end ends the innermost element, whose end tag is at off.
+func (s *xmpScanner) end(t *xmpToken, off int) error {
 	last := len(s.open) - 1
-	*t = xmpToken{kind: xmpEnd, name: s.open[last].name}
+	*t = xmpToken{kind: xmpEnd, off: off, end: s.at(s.p), name: s.open[last].name}
 	s.spaces, s.open = s.spaces[:s.open[last].spaces], s.open[:last]
 	return nil
 }
 
 // start reads a start tag.
 func (s *xmpScanner) start(t *xmpToken) error {
+	off := s.at(s.p)
 	raw, p := xmlName(s.p[1:])
 	if raw == nil {
 		return errXMPUnusual
@@ -183,6 +204,7 @@ func (s *xmpScanner) start(t *xmpToken) error {
 	s.attrs = s.attrs[:0]
 	outside := len(s.spaces)
 	for {
+		before := s.at(p)
 		p = trimSpace(p)
 		if bytes.HasPrefix(p, []byte(">")) {
 			s.p = p[1:]
@@ -192,32 +214,9 @@ func (s *xmpScanner) start(t *xmpToken) error {
 			s.empty, s.p = true, p[2:]
 			break
 		}
-		var name []byte
-		name, p = xmlName(p)
-		p = trimSpace(p)
-		if name == nil || !bytes.HasPrefix(p, []byte("=")) {
+		var ok bool
+		if p, ok = s.attribute(p, before); !ok {
 			return errXMPUnusual
-		}
-		p = trimSpace(p[1:])
-		if len(p) == 0 || p[0] != '"' && p[0] != '\'' {
-			return errXMPUnusual
-		}
-		n := bytes.IndexByte(p[1:], p[0])
-		if n < 0 {
-			return errXMPUnusual
-		}
-		value, ok := s.text(p[1:1+n], true)
-		if !ok || len(s.attrs) == maxXMPAttributes || len(s.spaces) == maxXMPSpaces {
-			return errXMPUnusual
-		}
-		p = p[n+2:]
-		switch prefix, local := cutPrefix(name); {
-		case string(prefix) == "xmlns":
-			s.spaces = append(s.spaces, xmpSpace{local, knownSpace(value)})
-		case string(name) == "xmlns":
-			s.spaces = append(s.spaces, xmpSpace{nil, knownSpace(value)})
-		default:
-			s.attrs = append(s.attrs, xmpAttr{qName{local: name}, value})
 		}
 	}
 	// A namespace may be declared behind the names that are in it. The default one
@@ -231,8 +230,42 @@ func (s *xmpScanner) start(t *xmpToken) error {
 	prefix, local := cutPrefix(raw)
 	name := qName{s.space(prefix), local}
 	s.open = append(s.open, xmpOpen{raw, name, outside})
-	*t = xmpToken{kind: xmpStart, name: name, attrs: s.attrs}
+	*t = xmpToken{kind: xmpStart, off: off, end: s.at(s.p), name: name, raw: raw, attrs: s.attrs}
 	return nil
+}
+
+// attribute reads an attribute, before which there is white space from off on, or
+// the declaration of a namespace.
+func (s *xmpScanner) attribute(p []byte, off int) (rest []byte, ok bool) {
+	name, p := xmlName(p)
+	p = trimSpace(p)
+	if name == nil || !bytes.HasPrefix(p, []byte("=")) {
+		return nil, false
+	}
+	p = trimSpace(p[1:])
+	if len(p) == 0 || p[0] != '"' && p[0] != '\'' {
+		return nil, false
+	}
+	inner := int32(s.at(p) + 1)
+	n := bytes.IndexByte(p[1:], p[0])
+	if n < 0 {
+		return nil, false
+	}
+	value, ok := s.text(p[1:1+n], true)
+	if !ok || len(s.attrs) == maxXMPAttributes || len(s.spaces) == maxXMPSpaces {
+		return nil, false
+	}
+	end := inner + int32(n)
+	a := xmpAttr{name: qName{local: name}, value: value, off: int32(off), end: end + 1, inner: inner, innerEnd: end}
+	switch prefix, local := cutPrefix(name); {
+	case string(prefix) == "xmlns":
+		s.spaces = append(s.spaces, xmpSpace{local, knownSpace(value)})
+	case string(name) == "xmlns":
+		s.spaces = append(s.spaces, xmpSpace{nil, knownSpace(value)})
+	default:
+		s.attrs = append(s.attrs, a)
+	}
+	return p[n+2:], true
 }
 
 // space is the namespace of a prefix; nil is the prefix of the default one.
@@ -253,7 +286,7 @@ func (s *xmpScanner) space(prefix []byte) string {
 
 // knownSpace is a namespace that is read from, and empty for any other.
 func knownSpace(uri []byte) string {
-	for _, known := range []string{nsRDF, nsExif, nsExifEX, nsTIFF, nsDC, nsXML} {
+	for _, known := range []string{nsRDF, nsExif, nsExifEX, nsTIFF, nsDC, nsXML, nsTerms} {
 		if string(uri) == known {
 			return known
 		}
