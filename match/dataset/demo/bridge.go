@@ -1,6 +1,7 @@
 package demo
 
 import (
+	"cmp"
 	"image/color"
 	"math"
 	"math/rand/v2"
@@ -16,14 +17,40 @@ const (
 )
 
 func (s *scene) drawBridge(c *canvas, rng *rand.Rand) error {
+	left := s.target.y
+	if left > 0 {
+		left -= bridgeWidth
+	}
 	c.sky(rng)
+	s.valley(c)
+	creek(c, rng)
+	bank(c, rng, left, left+bridgeWidth)
+	s.deck(c, left, left+bridgeWidth)
+	postsAndRails(c, left, left+bridgeWidth)
+	// The mark on top of the post, and a painted ring around the post.
+	t := s.target
+	c.box(rgb(0xb3382e), vec{t.x - 0.077, t.y - 0.077, 0.70}, vec{t.x + 0.077, t.y + 0.077, 0.78})
+	c.disc(rgb(0xc6a24a), vec{t.x, t.y, 0.903}, vec{x: 0.035}, vec{y: 0.035})
+	c.disc(rgb(0x3a2f16), vec{t.x, t.y, 0.904}, vec{x: 0.008}, vec{y: 0.008})
+	p, _ := s.board()
+	c.legs(p)
+	return c.plate(p, s.id, s.place)
+}
+
+// The far end of the bridge, the edge of the creek's cut, and the level of the
+// ground, in metres.
+const far, lip, ground = 11.0, 1.1, -0.12
+
+var timber = rgb(0x8f7a5e)
+
+// valley draws the meadows and the trees along the far side, at fixed bearings.
+func (s *scene) valley(c *canvas) {
 	hz := c.horizon()
 	s.shore(c, rgb(0x8fa3a6), 0.10, 1.3)
 	c.rows(hz, c.h, func(y float64) color.NRGBA {
 		t := clamp((y-hz)/c.focal/0.8, 0, 1)
 		return blend(rgb(0x93a06c), rgb(0x66743f), math.Sqrt(t))
 	})
-	// Trees along the far side of the valley, at fixed bearings.
 	for i := range 90 {
 		b := float64(i) * 4
 		d := math.Remainder(b-s.heading-s.view.turn*180/math.Pi, 360) * math.Pi / 180
@@ -37,15 +64,10 @@ func (s *scene) drawBridge(c *canvas, rng *rand.Rand) error {
 			c.blot(blend(rgb(0x4d6142), rgb(0x6a7a4c), hash(i, 30+k)), pt{x + dx, hz - high*(0.25+0.2*hash(i, 40+k))}, high*0.55, high*0.5)
 		}
 	}
-	t := s.target
-	left := t.y
-	if t.y > 0 {
-		left = t.y - bridgeWidth
-	}
-	right := left + bridgeWidth
-	const far, lip = 11.0, 1.1
-	ground := -0.12
-	// The creek in its cut: banks, then water.
+}
+
+// creek draws the creek in its cut: banks, then water.
+func creek(c *canvas, rng *rand.Rand) {
 	c.poly(rgb(0x7a6c52), vec{lip, -60, ground}, vec{far - lip, -60, ground}, vec{far - lip, 60, ground}, vec{lip, 60, ground})
 	c.poly(rgb(0x8b7c60), vec{far - lip, -60, ground}, vec{far - lip, 60, ground}, vec{far - lip - 1.4, 60, -1.5}, vec{far - lip - 1.4, -60, -1.5})
 	c.poly(rgb(0x55685f), vec{far - lip - 1.4, -60, -1.5}, vec{far - lip - 1.4, 60, -1.5}, vec{lip + 1.2, 60, -1.5}, vec{lip + 1.2, -60, -1.5})
@@ -62,6 +84,10 @@ func (s *scene) drawBridge(c *canvas, rng *rand.Rand) error {
 		r := 0.06 + 0.14*rng.Float64()
 		c.disc(tone(rgb(0x8d8a82), 0.8+0.35*rng.Float64()), o, vec{y: r}, vec{x: 0.4 * r, z: 0.5 * r})
 	}
+}
+
+// bank draws the grass before the bridge, and the gravel path to it.
+func bank(c *canvas, rng *rand.Rand, left, right float64) {
 	c.poly(rgb(0x66743f), vec{-9, -60, ground}, vec{lip, -60, ground}, vec{lip, 60, ground}, vec{-9, 60, ground})
 	for range 420 {
 		o := vec{mix(-2.6, lip, rng.Float64()), mix(-3.6, 3.6, rng.Float64()), ground}
@@ -69,12 +95,12 @@ func (s *scene) drawBridge(c *canvas, rng *rand.Rand) error {
 		w := vec{y: 0.008}
 		c.poly(blend(rgba(0x4f5d2c, 0.9), rgba(0x93a05a, 0.9), rng.Float64()), o.sub(w), o.add(w), o.add(lean))
 	}
-	// The gravel path to the bridge.
 	c.poly(rgb(0xa79f8d), vec{-9, left + 0.1, ground + 0.01}, vec{0, left + 0.1, -0.01}, vec{0, right - 0.1, -0.01}, vec{-9, right - 0.1, ground + 0.01})
 	c.speckle(rng, 200, vec{-2.6, left + 0.15, ground + 0.06}, vec{-0.05, right - 0.15, 0}, 0.016, rgba(0x5d574a, 0.5), rgba(0xd6cfbf, 0.5))
+}
 
-	// The bridge: beams, planks, then posts and rails from the far end on.
-	timber := rgb(0x8f7a5e)
+// deck draws beams and planks, from the far end on.
+func (s *scene) deck(c *canvas, left, right float64) {
 	for _, y := range []float64{left + 0.15, right - 0.15} {
 		c.box(rgb(0x5d5142), vec{0.1, y - 0.1, -0.42}, vec{far, y + 0.1, -0.05})
 	}
@@ -83,6 +109,10 @@ func (s *scene) drawBridge(c *canvas, rng *rand.Rand) error {
 		col := tone(timber, 0.88+0.22*hash(i, int(s.chain)))
 		c.poly(c.lit(col, vec{z: 1}), vec{x + 0.006, left, 0}, vec{x + 0.144, left, 0}, vec{x + 0.144, right, 0}, vec{x + 0.006, right, 0})
 	}
+}
+
+// postsAndRails draws them from the far end on.
+func postsAndRails(c *canvas, left, right float64) {
 	type piece struct {
 		lo, hi vec
 		col    color.NRGBA
@@ -104,24 +134,8 @@ func (s *scene) drawBridge(c *canvas, rng *rand.Rand) error {
 		}
 	}
 	gap := func(p piece) float64 { return lerp(p.lo, p.hi, 0.5).sub(c.cam).norm() }
-	slices.SortStableFunc(pieces, func(a, b piece) int {
-		switch d := gap(b) - gap(a); {
-		case d < 0:
-			return -1
-		case d > 0:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(pieces, func(a, b piece) int { return cmp.Compare(gap(b), gap(a)) })
 	for _, p := range pieces {
 		c.box(p.col, p.lo, p.hi)
 	}
-	// The mark on top of the post, and a painted ring around the post.
-	c.box(rgb(0xb3382e), vec{t.x - 0.077, t.y - 0.077, 0.70}, vec{t.x + 0.077, t.y + 0.077, 0.78})
-	c.disc(rgb(0xc6a24a), vec{t.x, t.y, 0.903}, vec{x: 0.035}, vec{y: 0.035})
-	c.disc(rgb(0x3a2f16), vec{t.x, t.y, 0.904}, vec{x: 0.008}, vec{y: 0.008})
-
-	p, _ := s.board()
-	c.legs(p)
-	return c.plate(p, s.id, s.place)
 }

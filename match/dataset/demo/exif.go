@@ -13,13 +13,6 @@ import (
 	exifcommon "github.com/dsoprea/go-exif/v3/common"
 )
 
-// The invented handheld.
-const (
-	handheldMake     = "Quillfen Instruments"
-	handheldModel    = "Quillfen Marker 7"
-	handheldSoftware = "Quillfen field 4.2.0"
-)
-
 // meta is what goes into the Exif block of a photo, apart from its pixels.
 type meta struct {
 	serial      string
@@ -45,124 +38,71 @@ type fix struct {
 	time      time.Time
 }
 
-// Exif tag numbers (CIPA DC-008) that the builder is fed with. They are given
-// as numbers, since the dictionary of go-exif does not have all of them.
-const (
-	tagImageDescription = 0x010e
-	tagMake             = 0x010f
-	tagModel            = 0x0110
-	tagOrientation      = 0x0112
-	tagXResolution      = 0x011a
-	tagYResolution      = 0x011b
-	tagResolutionUnit   = 0x0128
-	tagSoftware         = 0x0131
-	tagDateTime         = 0x0132
-	tagYCbCrPositioning = 0x0213
-
-	tagCompression     = 0x0103
-	tagThumbnailOffset = 0x0201
-	tagThumbnailLength = 0x0202
-
-	tagExposureTime       = 0x829a
-	tagFNumber            = 0x829d
-	tagISO                = 0x8827
-	tagExifVersion        = 0x9000
-	tagDateTimeOriginal   = 0x9003
-	tagDateTimeDigitized  = 0x9004
-	tagOffsetTime         = 0x9010
-	tagOffsetTimeOriginal = 0x9011
-	tagComponents         = 0x9101
-	tagFocalLength        = 0x920a
-	tagMakerNote          = 0x927c
-	tagUserComment        = 0x9286
-	tagSubSecTimeOriginal = 0x9291
-	tagFlashpixVersion    = 0xa000
-	tagColorSpace         = 0xa001
-	tagPixelXDimension    = 0xa002
-	tagPixelYDimension    = 0xa003
-	tagFocalLength35      = 0xa405
-	tagBodySerialNumber   = 0xa431
-
-	tagGPSVersionID         = 0x0000
-	tagGPSLatitudeRef       = 0x0001
-	tagGPSLatitude          = 0x0002
-	tagGPSLongitudeRef      = 0x0003
-	tagGPSLongitude         = 0x0004
-	tagGPSAltitudeRef       = 0x0005
-	tagGPSAltitude          = 0x0006
-	tagGPSTimeStamp         = 0x0007
-	tagGPSStatus            = 0x0009
-	tagGPSMeasureMode       = 0x000a
-	tagGPSDOP               = 0x000b
-	tagGPSImgDirectionRef   = 0x0010
-	tagGPSImgDirection      = 0x0011
-	tagGPSMapDatum          = 0x0012
-	tagGPSProcessingMethod  = 0x001b
-	tagGPSDateStamp         = 0x001d
-	tagGPSHPositioningError = 0x001f
-)
-
 var order = binary.LittleEndian
 
-// directory feeds an IfdBuilder. Entries must be added in ascending order.
-type directory struct {
-	ib   *exif.IfdBuilder
-	path string
-	err  error
+// entry is an entry of a directory. Its tag is a number (CIPA DC-008), since the
+// dictionary of go-exif does not have all of them.
+type entry struct {
+	tag   uint16
+	typ   exifcommon.TagTypePrimitive
+	value []byte
 }
 
-func newDirectory(m *exifcommon.IfdMapping, ti *exif.TagIndex, id *exifcommon.IfdIdentity) *directory {
-	return &directory{ib: exif.NewIfdBuilder(m, ti, id, order), path: id.UnindexedString()}
-}
-
-func (d *directory) add(tag uint16, typ exifcommon.TagTypePrimitive, value []byte) {
-	if d.err != nil {
-		return
-	}
-	d.err = d.ib.Add(exif.NewBuilderTag(d.path, tag, typ, exif.NewIfdBuilderTagValueFromBytes(value), order))
-}
-
-// ascii adds a text. Values that are stored apart get an even length, a second
-// NUL where needed, so that the ones after them stay on word boundaries as the
-// TIFF format asks for.
-func (d *directory) ascii(tag uint16, s string) {
+// ascii is a text. Values that are stored apart get an even length, a second NUL
+// where needed, so that the ones after them stay on word boundaries as the TIFF
+// format asks for.
+func ascii(tag uint16, s string) entry {
 	b := append([]byte(s), 0)
 	if len(b) > 4 && len(b)%2 == 1 {
 		b = append(b, 0)
 	}
-	d.add(tag, exifcommon.TypeAscii, b)
+	return entry{tag, exifcommon.TypeAscii, b}
 }
 
-func (d *directory) bytes(tag uint16, b ...byte) { d.add(tag, exifcommon.TypeByte, b) }
-
-func (d *directory) undefined(tag uint16, b []byte) {
-	d.add(tag, exifcommon.TypeUndefined, b)
+func undefined(tag uint16, s string) entry {
+	return entry{tag, exifcommon.TypeUndefined, []byte(s)}
 }
 
-func (d *directory) short(tag, v uint16) {
-	d.add(tag, exifcommon.TypeShort, order.AppendUint16(nil, v))
+func short(tag, v uint16) entry {
+	return entry{tag, exifcommon.TypeShort, order.AppendUint16(nil, v)}
 }
 
-func (d *directory) long(tag uint16, v uint32) {
-	d.add(tag, exifcommon.TypeLong, order.AppendUint32(nil, v))
+func long(tag uint16, v uint32) entry {
+	return entry{tag, exifcommon.TypeLong, order.AppendUint32(nil, v)}
 }
 
-// rational adds pairs of numerator and denominator.
-func (d *directory) rational(tag uint16, v ...uint32) {
+// rational has pairs of numerator and denominator.
+func rational(tag uint16, v ...uint32) entry {
 	var b []byte
 	for _, x := range v {
 		b = order.AppendUint32(b, x)
 	}
-	d.add(tag, exifcommon.TypeRational, b)
+	return entry{tag, exifcommon.TypeRational, b}
 }
 
-func (d *directory) child(c *directory) {
-	if d.err == nil {
-		d.err = c.err
+// optional is a text that is left out where it is empty.
+func optional(s string, e entry) []entry {
+	if s == "" {
+		return nil
 	}
-	if d.err == nil {
-		d.err = d.ib.AddChildIb(c.ib)
+	return []entry{e}
+}
+
+// directory builds a directory of entries, which must be in ascending order, and
+// of others within it.
+func directory(m *exifcommon.IfdMapping, id *exifcommon.IfdIdentity, entries []entry, within ...*exif.IfdBuilder) (*exif.IfdBuilder, error) {
+	ib := exif.NewIfdBuilder(m, exif.NewTagIndex(), id, order)
+	for _, e := range entries {
+		if err := ib.Add(exif.NewBuilderTag(id.UnindexedString(), e.tag, e.typ, exif.NewIfdBuilderTagValueFromBytes(e.value), order)); err != nil {
+			return nil, err
+		}
 	}
+	for _, c := range within {
+		if err := ib.AddChildIb(c); err != nil {
+			return nil, err
+		}
+	}
+	return ib, nil
 }
 
 // exifBlock returns the Exif block (from the TIFF header on) of a w by h photo.
@@ -176,7 +116,7 @@ func (d *directory) child(c *directory) {
 func exifBlock(m meta, w, h int, thumbnail []byte) ([]byte, error) {
 	first, err := buildExif(m, w, h, 0, 0, uint32(len(thumbnail)))
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("demo: building Exif: %w", err)
 	}
 	note := bytes.Index(first, []byte(makerNoteMagic))
 	if note < 0 {
@@ -184,7 +124,7 @@ func exifBlock(m meta, w, h int, thumbnail []byte) ([]byte, error) {
 	}
 	block, err := buildExif(m, w, h, uint32(note), uint32(len(first)), uint32(len(thumbnail)))
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("demo: building Exif: %w", err)
 	}
 	if len(block) != len(first) || bytes.Index(block, []byte(makerNoteMagic)) != note {
 		return nil, errors.New("demo: the Exif block changed its layout between two builds")
@@ -192,120 +132,126 @@ func exifBlock(m meta, w, h int, thumbnail []byte) ([]byte, error) {
 	return append(block, thumbnail...), nil
 }
 
+const (
+	tagThumbnailOffset = 0x0201
+	tagMakerNote       = 0x927c
+)
+
 func buildExif(m meta, w, h int, noteAt, thumbAt, thumbLen uint32) ([]byte, error) {
 	im, err := exifcommon.NewIfdMappingWithStandard()
 	if err != nil {
-		return nil, fmt.Errorf("demo: building Exif: %w", err)
+		return nil, err
 	}
-	ti := exif.NewTagIndex()
-
-	const stamp = "2006:01:02 15:04:05"
-	zone := m.taken.Format("-07:00")
-
-	sub := newDirectory(im, ti, exifcommon.IfdExifStandardIfdIdentity)
-	sub.rational(tagExposureTime, 1, uint32(320+20*(m.number%9)))
-	sub.rational(tagFNumber, 18, 10)
-	sub.short(tagISO, uint16(50+10*(m.number%4)))
-	sub.undefined(tagExifVersion, []byte("0232"))
-	sub.ascii(tagDateTimeOriginal, m.taken.Format(stamp))
-	sub.ascii(tagDateTimeDigitized, m.taken.Format(stamp))
-	sub.ascii(tagOffsetTime, zone)
-	sub.ascii(tagOffsetTimeOriginal, zone)
-	sub.undefined(tagComponents, []byte{1, 2, 3, 0})
-	sub.rational(tagFocalLength, 43, 10)
-	sub.undefined(tagMakerNote, makerNote(m, noteAt))
-	if m.comment != "" {
-		text := "ASCII\x00\x00\x00" + m.comment
-		if len(text)%2 == 1 {
-			text += " "
-		}
-		sub.undefined(tagUserComment, []byte(text))
+	stamp, zone := m.taken.Format("2006:01:02 15:04:05"), m.taken.Format("-07:00")
+	comment := "ASCII\x00\x00\x00" + m.comment
+	if len(comment)%2 == 1 {
+		comment += " "
 	}
-	sub.ascii(tagSubSecTimeOriginal, fmt.Sprintf("%02d", m.taken.Nanosecond()/10_000_000))
-	sub.undefined(tagFlashpixVersion, []byte("0100"))
-	sub.short(tagColorSpace, 1)
-	sub.long(tagPixelXDimension, uint32(w))
-	sub.long(tagPixelYDimension, uint32(h))
-	sub.short(tagFocalLength35, focal35)
-	sub.ascii(tagBodySerialNumber, m.serial)
-
-	root := newDirectory(im, ti, exifcommon.IfdStandardIfdIdentity)
-	if m.description != "" {
-		root.ascii(tagImageDescription, m.description)
-	}
-	root.ascii(tagMake, handheldMake)
-	root.ascii(tagModel, handheldModel)
-	root.short(tagOrientation, 1)
-	root.rational(tagXResolution, 72, 1)
-	root.rational(tagYResolution, 72, 1)
-	root.short(tagResolutionUnit, 2)
-	root.ascii(tagSoftware, handheldSoftware)
-	root.ascii(tagDateTime, m.taken.Format(stamp))
-	root.short(tagYCbCrPositioning, 1)
-	root.child(sub)
-	if m.gps != nil {
-		root.child(gpsDirectory(im, ti, m.gps))
-	}
-
-	thumb := newDirectory(im, ti, exifcommon.Ifd1StandardIfdIdentity)
-	thumb.short(tagCompression, 6)
-	thumb.rational(tagXResolution, 72, 1)
-	thumb.rational(tagYResolution, 72, 1)
-	thumb.short(tagResolutionUnit, 2)
-	thumb.long(tagThumbnailOffset, thumbAt)
-	thumb.long(tagThumbnailLength, thumbLen)
-
-	if err := errors.Join(root.err, thumb.err, root.ib.SetNextIb(thumb.ib)); err != nil {
-		return nil, fmt.Errorf("demo: building Exif: %w", err)
-	}
-	payload, err := exif.NewIfdByteEncoder().EncodeToExifPayload(root.ib)
+	sub, err := directory(im, exifcommon.IfdExifStandardIfdIdentity, slices.Concat([]entry{
+		rational(0x829a, 1, uint32(320+20*(m.number%9))), // ExposureTime
+		rational(0x829d, 18, 10),                         // FNumber
+		short(0x8827, uint16(50+10*(m.number%4))),        // PhotographicSensitivity
+		undefined(0x9000, "0232"),                        // ExifVersion
+		ascii(0x9003, stamp),                             // DateTimeOriginal
+		ascii(0x9004, stamp),                             // DateTimeDigitized
+		ascii(0x9010, zone),                              // OffsetTime
+		ascii(0x9011, zone),                              // OffsetTimeOriginal
+		undefined(0x9101, "\x01\x02\x03\x00"),            // ComponentsConfiguration
+		rational(0x920a, 43, 10),                         // FocalLength
+		undefined(tagMakerNote, string(makerNote(m, noteAt))),
+	}, optional(m.comment, undefined(0x9286, comment)), []entry{ // UserComment
+		ascii(0x9291, fmt.Sprintf("%02d", m.taken.Nanosecond()/10_000_000)), // SubSecTimeOriginal
+		undefined(0xa000, "0100"), // FlashpixVersion
+		short(0xa001, 1),          // ColorSpace
+		long(0xa002, uint32(w)),   // PixelXDimension
+		long(0xa003, uint32(h)),   // PixelYDimension
+		short(0xa405, focal35),    // FocalLengthIn35mmFilm
+		ascii(0xa431, m.serial),   // BodySerialNumber
+	}))
 	if err != nil {
-		return nil, fmt.Errorf("demo: building Exif: %w", err)
+		return nil, err
+	}
+	children := []*exif.IfdBuilder{sub}
+	if m.gps != nil {
+		gps, err := directory(im, exifcommon.IfdGpsInfoStandardIfdIdentity, m.gps.entries())
+		if err != nil {
+			return nil, err
+		}
+		children = append(children, gps)
+	}
+	root, err := directory(im, exifcommon.IfdStandardIfdIdentity, append(optional(m.description, ascii(0x010e, m.description)), // ImageDescription
+		ascii(0x010f, "Quillfen Instruments"), // Make, of the invented handheld
+		ascii(0x0110, "Quillfen Marker 7"),    // Model
+		short(0x0112, 1),                      // Orientation
+		rational(0x011a, 72, 1),               // XResolution
+		rational(0x011b, 72, 1),               // YResolution
+		short(0x0128, 2),                      // ResolutionUnit
+		ascii(0x0131, "Quillfen field 4.2.0"), // Software
+		ascii(0x0132, stamp),                  // DateTime
+		short(0x0213, 1),                      // YCbCrPositioning
+	), children...)
+	if err != nil {
+		return nil, err
+	}
+	thumb, err := directory(im, exifcommon.Ifd1StandardIfdIdentity, []entry{
+		short(0x0103, 6),        // Compression
+		rational(0x011a, 72, 1), // XResolution
+		rational(0x011b, 72, 1), // YResolution
+		short(0x0128, 2),        // ResolutionUnit
+		long(tagThumbnailOffset, thumbAt),
+		long(0x0202, thumbLen), // JPEGInterchangeFormatLength
+	})
+	if err != nil {
+		return nil, err
+	}
+	if err := root.SetNextIb(thumb); err != nil {
+		return nil, err
+	}
+	payload, err := exif.NewIfdByteEncoder().EncodeToExifPayload(root)
+	if err != nil {
+		return nil, err
 	}
 	header, err := exif.BuildExifHeader(order, exif.ExifDefaultFirstIfdOffset)
-	if err != nil {
-		return nil, fmt.Errorf("demo: building Exif: %w", err)
-	}
-	return append(header, payload...), nil
+	return append(header, payload...), err
 }
 
-func gpsDirectory(im *exifcommon.IfdMapping, ti *exif.TagIndex, g *gps) *directory {
-	d := newDirectory(im, ti, exifcommon.IfdGpsInfoStandardIfdIdentity)
-	d.bytes(tagGPSVersionID, 2, 3, 0, 0)
+// entries are those of the GPS directory.
+func (g *gps) entries() []entry {
+	version := entry{0x0000, exifcommon.TypeByte, []byte{2, 3, 0, 0}} // GPSVersionID
 	f := g.fix
 	if f == nil {
-		d.ascii(tagGPSStatus, "V")
-		return d
+		return []entry{version, ascii(0x0009, "V")} // GPSStatus
 	}
-	latRef, lonRef := "N", "E"
-	if f.lat < 0 {
-		latRef = "S"
+	ref := func(v float64, below, above string) string {
+		if v < 0 {
+			return below
+		}
+		return above
 	}
-	if f.lon < 0 && !g.eastRef {
-		lonRef = "W"
-	}
-	altRef := byte(0)
-	if f.altitude < 0 {
-		altRef = 1
+	lonRef := ref(f.lon, "W", "E")
+	if g.eastRef {
+		lonRef = "E"
 	}
 	utc := f.time.UTC()
-	d.ascii(tagGPSLatitudeRef, latRef)
-	d.rational(tagGPSLatitude, sexagesimal(f.lat)...)
-	d.ascii(tagGPSLongitudeRef, lonRef)
-	d.rational(tagGPSLongitude, sexagesimal(f.lon)...)
-	d.bytes(tagGPSAltitudeRef, altRef)
-	d.rational(tagGPSAltitude, scaled(math.Abs(f.altitude), 10), 10)
-	d.rational(tagGPSTimeStamp, uint32(utc.Hour()), 1, uint32(utc.Minute()), 1, uint32(utc.Second()), 1)
-	d.ascii(tagGPSStatus, "A")
-	d.ascii(tagGPSMeasureMode, "3")
-	d.rational(tagGPSDOP, scaled(f.dop, 100), 100)
-	d.ascii(tagGPSImgDirectionRef, "T")
-	d.rational(tagGPSImgDirection, scaled(g.direction, 10)%3600, 10)
-	d.ascii(tagGPSMapDatum, "WGS-84")
-	d.undefined(tagGPSProcessingMethod, []byte("ASCII\x00\x00\x00GPS\x00"))
-	d.ascii(tagGPSDateStamp, utc.Format("2006:01:02"))
-	d.rational(tagGPSHPositioningError, scaled(f.herr, 10), 10)
-	return d
+	return []entry{
+		version,
+		ascii(0x0001, ref(f.lat, "S", "N")),     // GPSLatitudeRef
+		rational(0x0002, sexagesimal(f.lat)...), // GPSLatitude
+		ascii(0x0003, lonRef),                   // GPSLongitudeRef
+		rational(0x0004, sexagesimal(f.lon)...), // GPSLongitude
+		{0x0005, exifcommon.TypeByte, []byte(ref(f.altitude, "\x01", "\x00"))},                    // GPSAltitudeRef
+		rational(0x0006, scaled(math.Abs(f.altitude), 10), 10),                                    // GPSAltitude
+		rational(0x0007, uint32(utc.Hour()), 1, uint32(utc.Minute()), 1, uint32(utc.Second()), 1), // GPSTimeStamp
+		ascii(0x0009, "A"),                                 // GPSStatus
+		ascii(0x000a, "3"),                                 // GPSMeasureMode
+		rational(0x000b, scaled(f.dop, 100), 100),          // GPSDOP
+		ascii(0x0010, "T"),                                 // GPSImgDirectionRef
+		rational(0x0011, scaled(g.direction, 10)%3600, 10), // GPSImgDirection
+		ascii(0x0012, "WGS-84"),                            // GPSMapDatum
+		undefined(0x001b, "ASCII\x00\x00\x00GPS\x00"),      // GPSProcessingMethod
+		ascii(0x001d, utc.Format("2006:01:02")),            // GPSDateStamp
+		rational(0x001f, scaled(f.herr, 10), 10),           // GPSHPositioningError
+	}
 }
 
 // secondsScale is the denominator of the arc seconds in the tags: a thousandth,
@@ -334,24 +280,24 @@ const makerNoteMagic = "QUILLFEN\x00\x01"
 // the note without knowing its insides breaks it, which is what makers' notes
 // are feared for.
 func makerNote(m meta, at uint32) []byte {
-	type entry struct {
+	type field struct {
 		tag, typ uint16
 		count    uint32
 		value    []byte
 	}
-	text := func(tag uint16, s string) entry {
+	text := func(tag uint16, s string) field {
 		b := append([]byte(s), 0)
 		n := uint32(len(b))
 		if len(b)%2 == 1 {
 			b = append(b, 0)
 		}
-		return entry{tag, 2, n, b}
+		return field{tag, 2, n, b}
 	}
 	var battery []byte
 	for i := range 12 {
 		battery = order.AppendUint16(battery, uint16(4120-7*i-m.number/2))
 	}
-	entries := []entry{
+	fields := []field{
 		text(0x0001, "Quillfen private record"),
 		{0x0002, 4, 1, order.AppendUint32(nil, uint32(m.number))},
 		text(0x0003, "receiver QR-9 fw 2.11.7"),
@@ -359,10 +305,10 @@ func makerNote(m meta, at uint32) []byte {
 		{0x0005, 10, 3, slices.Concat(srational(-12, 100), srational(981, 100), srational(7, 100))},
 	}
 	note := []byte(makerNoteMagic)
-	data := at + uint32(len(note)+2+12*len(entries)+4)
-	note = order.AppendUint16(note, uint16(len(entries)))
+	data := at + uint32(len(note)+2+12*len(fields)+4)
+	note = order.AppendUint16(note, uint16(len(fields)))
 	var values []byte
-	for _, e := range entries {
+	for _, e := range fields {
 		note = order.AppendUint16(note, e.tag)
 		note = order.AppendUint16(note, e.typ)
 		note = order.AppendUint32(note, e.count)

@@ -17,7 +17,7 @@ type Job struct {
 	Settings, Points, Links, ReadMe []byte
 	// Photos are the photos in the order in which they were taken.
 	Photos []Photo
-	// Planted lists the troubles put into the job, in the order of [Kinds]. No
+	// Planted lists the troubles put into the job, in the order of their kinds. No
 	// photo is in more than one of them.
 	Planted []Trouble
 }
@@ -70,9 +70,6 @@ const (
 	Blurred Kind = "blurred"
 )
 
-// Kinds lists the kinds of trouble.
-var Kinds = []Kind{LateRun, FrozenFix, FlippedLongitude, NoTag, Undersized, Blurred}
-
 // Trouble is something wrong that was put into a job on purpose.
 type Trouble struct {
 	Kind Kind
@@ -83,16 +80,6 @@ type Trouble struct {
 	Origin string
 	// Detail says in words what was done.
 	Detail string
-}
-
-// Names returns every path inside the job's folder that [Write] makes, in the
-// order in which it makes them.
-func (j *Job) Names() []string {
-	names := []string{settingsName, pointsName, linksName, readMeName}
-	for i := range j.Photos {
-		names = append(names, j.Photos[i].Name)
-	}
-	return names
 }
 
 // The files of a job.

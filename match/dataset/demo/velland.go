@@ -187,59 +187,90 @@ const (
 	lateStations = 4 // of 2 and 3 photos by turns: ten photos
 )
 
+// planter puts troubles into a sound job, each into photos of its own.
+type planter struct {
+	*Job
+	*plan
+	shots []shot
+	rng   *rand.Rand
+	taken map[int]bool // photos that are in a trouble
+}
+
 // plant puts the troubles into a sound job.
 func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
-	taken := make(map[int]bool) // photos that are in a trouble
-	names := func(is []int) []string {
-		var out []string
-		for _, i := range is {
-			out = append(out, j.Photos[i].Name)
-		}
-		return out
+	t := planter{j, p, shots, rng, make(map[int]bool)}
+	t.lateRun()
+	if err := t.frozenFix(); err != nil {
+		return err
 	}
-	free := func(is []int) bool {
-		for _, i := range is {
-			if taken[i] {
-				return false
-			}
-		}
-		return true
+	if err := t.flipped(); err != nil {
+		return err
 	}
-	claim := func(is []int) {
-		for _, i := range is {
-			taken[i] = true
-		}
+	bare, void := t.one(0, 1), t.one(1, 0)
+	j.Photos[bare].meta.gps = nil
+	j.Photos[void].meta.gps = &gps{}
+	for _, i := range []int{bare, void} {
+		j.Photos[i].Tag, j.Photos[i].HPositioningError = nil, 0
 	}
-	of := func(dev, day int) []int {
-		var out []int
-		for i, s := range shots {
-			if s.device == dev && p.stations[s.station].day == day {
-				out = append(out, i)
-			}
-		}
-		return out
-	}
-	found := make(map[Kind]Trouble)
+	t.add(NoTag, []int{void, bare}, "%s has a GPS directory that says there was no fix (status V) and %s has no GPS directory.",
+		path.Base(j.Photos[void].Name), path.Base(j.Photos[bare].Name))
+	small := t.one(1, 0)
+	j.Photos[small].scene.small = true
+	t.add(Undersized, []int{small}, "The photo has %d x %d pixels; the others have %d x %d.", smallWidth, smallHeight, fullWidth, fullHeight)
+	blurred := t.one(0, 1)
+	j.Photos[blurred].scene.blur = 19
+	t.add(Blurred, []int{blurred}, "The camera was shaken or out of focus: the plate can't be read.")
+	return nil
+}
 
-	// The late run: the four stations of the second day that show it best, the
-	// noise being what it is.
-	var run []int
-	best := -1
-	var firsts []int
-	for s := range p.stations {
-		if s%2 == 0 && p.stations[s].day == 1 && s+lateStations < len(p.stations) {
+// add notes a trouble of photos, which are then taken.
+func (t *planter) add(kind Kind, is []int, detail string, args ...any) {
+	tr := Trouble{Kind: kind, Detail: fmt.Sprintf(detail, args...)}
+	for _, i := range is {
+		t.taken[i] = true
+		tr.Photos = append(tr.Photos, t.Photos[i].Name)
+	}
+	t.Planted = append(t.Planted, tr)
+}
+
+// of returns the shots of a device on a day.
+func (t *planter) of(dev, day int) (out []int) {
+	for i, s := range t.shots {
+		if s.device == dev && t.stations[s.station].day == day {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// one takes a photo of a device and a day that is free. There are some thirty,
+// and at most ten are taken.
+func (t *planter) one(dev, day int) int {
+	is := slices.DeleteFunc(t.of(dev, day), func(i int) bool { return t.taken[i] })
+	i := is[t.rng.IntN(len(is))]
+	t.taken[i] = true
+	return i
+}
+
+// lateRun links the photos of the four stations of the second day that show it
+// best, the noise being what it is, to the next point.
+func (t *planter) lateRun() {
+	var run, firsts []int
+	for s, st := range t.stations {
+		if s%2 == 0 && st.day == 1 && s+lateStations < len(t.stations) {
 			firsts = append(firsts, s)
 		}
 	}
-	for _, k := range rng.Perm(len(firsts)) {
+	best := -1
+	for _, k := range t.rng.Perm(len(firsts)) {
 		var is []int
 		shown := 0
-		for i, s := range shots {
+		for i, s := range t.shots {
 			if s.station < firsts[k] || s.station >= firsts[k]+lateStations {
 				continue
 			}
 			is = append(is, i)
-			if p.beyond(&s, &p.stations[s.station+1]) {
+			if t.beyond(&s, &t.stations[s.station+1]) {
 				shown++
 			}
 		}
@@ -247,100 +278,65 @@ func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
 			run, best = is, shown
 		}
 	}
-	claim(run)
 	for _, i := range run {
-		j.Photos[i].Linked = p.stations[shots[i].station+1].id
-		j.Photos[i].meta.description = ""
+		t.Photos[i].Linked = t.stations[t.shots[i].station+1].id
+		t.Photos[i].meta.description = ""
 	}
-	found[LateRun] = Trouble{Photos: names(run), Detail: fmt.Sprintf(
-		"%d photos in a row, from %s to %s, are linked to the next point of the walk instead of the one that they show.",
-		len(run), j.Photos[run[0]].Shows, j.Photos[run[len(run)-1]].Shows)}
+	t.add(LateRun, run, "%d photos in a row, from %s to %s, are linked to the next point of the walk instead of the one that they show.",
+		len(run), t.Photos[run[0]].Shows, t.Photos[run[len(run)-1]].Shows)
+}
 
-	// The frozen fix: quay handheld, first day, over three points at least, and
-	// where it shows best.
-	quay := of(0, 0)
-	origin, frozen := 0, []int(nil)
-	best = -1
-	for _, k := range rng.Perm(len(quay) - frozenCount - 1) {
+// frozenFix has photos of the quay handheld on the first day repeat the tag of the
+// one before: over three points at least, and where it shows best.
+func (t *planter) frozenFix() error {
+	quay := t.of(0, 0)
+	origin, frozen, best := 0, []int(nil), -1
+	for _, k := range t.rng.Perm(len(quay) - frozenCount - 1) {
 		is := quay[k+1 : k+1+frozenCount]
 		over := make(map[int]bool)
 		shown := 0
 		for _, i := range is {
-			over[shots[i].station] = true
-			if p.beyond(&shots[quay[k]], &p.stations[shots[i].station]) {
+			over[t.shots[i].station] = true
+			if t.beyond(&t.shots[quay[k]], &t.stations[t.shots[i].station]) {
 				shown++
 			}
 		}
-		if !over[shots[quay[k]].station] && len(over) >= 3 && shown > best {
+		if !over[t.shots[quay[k]].station] && len(over) >= 3 && shown > best {
 			origin, frozen, best = quay[k], is, shown
 		}
 	}
 	if frozen == nil {
 		return errors.New("demo: the walk has no place for the frozen fix")
 	}
-	claim(append([]int{origin}, frozen...))
 	for _, i := range frozen {
-		q := &j.Photos[i]
-		f := *j.Photos[origin].meta.gps.fix
+		q, f := &t.Photos[i], *t.Photos[origin].meta.gps.fix
 		q.meta.gps.fix = &f
 		q.Tag, q.HPositioningError = &grid.LatLon{Lat: f.lat, Lon: f.lon}, f.herr
 	}
-	found[FrozenFix] = Trouble{Photos: names(frozen), Origin: j.Photos[origin].Name, Detail: fmt.Sprintf(
-		"The receiver lost its fix and the handheld went on writing the last one: %d photos carry the tag and the GPS time of %s.",
-		len(frozen), path.Base(j.Photos[origin].Name))}
-
-	// The flipped longitude: boat handheld, second day.
-	boat := of(1, 1)
-	var flipped []int
-	for _, k := range rng.Perm(len(boat) - flippedCount) {
-		if is := boat[k : k+flippedCount]; free(is) {
-			flipped = is
-			break
-		}
-	}
-	if flipped == nil {
-		return errors.New("demo: the walk has no place for the flipped longitudes beside the late run")
-	}
-	claim(flipped)
-	for _, i := range flipped {
-		q := &j.Photos[i]
-		q.meta.gps.eastRef = true
-		q.Tag = &grid.LatLon{Lat: q.Tag.Lat, Lon: -q.Tag.Lon}
-	}
-	found[FlippedLongitude] = Trouble{Photos: names(flipped), Detail: "The longitude reference reads E where it should read W; the figures are right."}
-
-	// The single ones.
-	one := func(dev, day int) int {
-		is := slices.DeleteFunc(of(dev, day), func(i int) bool { return taken[i] })
-		i := is[rng.IntN(len(is))] // there are some thirty, and at most ten are taken
-		taken[i] = true
-		return i
-	}
-	bare, void := one(0, 1), one(1, 0)
-	j.Photos[bare].meta.gps = nil
-	j.Photos[void].meta.gps = &gps{}
-	for _, i := range []int{bare, void} {
-		j.Photos[i].Tag, j.Photos[i].HPositioningError = nil, 0
-	}
-	none := []int{void, bare}
-	found[NoTag] = Trouble{Photos: names(none), Detail: fmt.Sprintf(
-		"%s has a GPS directory that says there was no fix (status V) and %s has no GPS directory.",
-		path.Base(j.Photos[void].Name), path.Base(j.Photos[bare].Name))}
-
-	small := one(1, 0)
-	j.Photos[small].scene.small = true
-	found[Undersized] = Trouble{Photos: names([]int{small}), Detail: fmt.Sprintf("The photo has %d x %d pixels; the others have %d x %d.", smallWidth, smallHeight, fullWidth, fullHeight)}
-
-	blurred := one(0, 1)
-	j.Photos[blurred].scene.blur = 19
-	found[Blurred] = Trouble{Photos: names([]int{blurred}), Detail: "The camera was shaken or out of focus: the plate can't be read."}
-
-	for _, kind := range Kinds {
-		t := found[kind]
-		t.Kind = kind
-		j.Planted = append(j.Planted, t)
-	}
+	t.add(FrozenFix, frozen, "The receiver lost its fix and the handheld went on writing the last one: %d photos carry the tag and the GPS time of %s.",
+		len(frozen), path.Base(t.Photos[origin].Name))
+	t.taken[origin] = true
+	t.Planted[len(t.Planted)-1].Origin = t.Photos[origin].Name
 	return nil
+}
+
+// flipped writes E for W into some photos of the boat handheld on the second day.
+func (t *planter) flipped() error {
+	boat := t.of(1, 1)
+	for _, k := range t.rng.Perm(len(boat) - flippedCount) {
+		is := boat[k : k+flippedCount]
+		if slices.ContainsFunc(is, func(i int) bool { return t.taken[i] }) {
+			continue
+		}
+		for _, i := range is {
+			q := &t.Photos[i]
+			q.meta.gps.eastRef = true
+			q.Tag = &grid.LatLon{Lat: q.Tag.Lat, Lon: -q.Tag.Lon}
+		}
+		t.add(FlippedLongitude, is, "The longitude reference reads E where it should read W; the figures are right.")
+		return nil
+	}
+	return errors.New("demo: the walk has no place for the flipped longitudes beside the late run")
 }
 
 func vellandReadMe(j *Job) []byte {

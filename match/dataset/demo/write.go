@@ -9,6 +9,8 @@ import (
 	"path"
 	"runtime"
 	"sync"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // ErrNotEmpty is returned by Write for a folder that has something in it.
@@ -42,64 +44,39 @@ func Write(ctx context.Context, root *os.Root, job *Job, progress func(done, tot
 			return err
 		}
 	}
-	folders := make(map[string]bool)
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	var mu sync.Mutex
+	done := 0
 	for i := range job.Photos {
-		dir := path.Dir(job.Photos[i].Name)
-		if folders[dir] {
-			continue
-		}
-		folders[dir] = true
-		if err := root.MkdirAll(dir, 0o777); err != nil {
-			return fmt.Errorf("demo: making %s: %w", dir, err)
-		}
-	}
-
-	ctx, cancel := context.WithCancelCause(ctx)
-	defer cancel(nil)
-	next := make(chan *Photo)
-	var (
-		wg   sync.WaitGroup
-		mu   sync.Mutex
-		done int
-	)
-	for range min(runtime.GOMAXPROCS(0), len(job.Photos)) {
-		wg.Go(func() {
-			for p := range next {
-				b, err := p.JPEG()
-				if err == nil {
-					err = writeFile(root, p.Name, b)
-				}
-				if err != nil {
-					cancel(err)
-					return
-				}
-				mu.Lock()
-				done++
-				if progress != nil {
-					progress(done, len(job.Photos))
-				}
-				mu.Unlock()
+		g.Go(func() error {
+			if ctx.Err() != nil {
+				return context.Cause(ctx)
 			}
+			p := &job.Photos[i]
+			b, err := p.JPEG()
+			if err == nil {
+				err = writeFile(root, p.Name, b)
+			}
+			if err != nil {
+				return err
+			}
+			mu.Lock()
+			defer mu.Unlock()
+			if done++; progress != nil {
+				progress(done, len(job.Photos))
+			}
+			return nil
 		})
 	}
-feed:
-	for i := range job.Photos {
-		if ctx.Err() != nil {
-			break
-		}
-		select {
-		case next <- &job.Photos[i]:
-		case <-ctx.Done():
-			break feed
-		}
-	}
-	close(next)
-	wg.Wait()
-	return context.Cause(ctx)
+	return g.Wait()
 }
 
-// writeFile makes a new file; it never replaces one.
+// writeFile makes a new file and its folder; it never replaces one.
 func writeFile(root *os.Root, name string, data []byte) error {
+	if err := root.MkdirAll(path.Dir(name), 0o777); err != nil {
+		return fmt.Errorf("demo: making %s: %w", path.Dir(name), err)
+	}
 	f, err := root.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if err != nil {
 		return fmt.Errorf("demo: making %s: %w", name, err)
