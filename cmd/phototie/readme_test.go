@@ -3,14 +3,17 @@ package main
 import (
 	"bytes"
 	"fmt"
+	"go/ast"
+	"go/parser"
+	"go/token"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
-	"example.com/phototie/match"
 	"example.com/phototie/match/report"
 )
 
@@ -50,19 +53,19 @@ func TestReadmeIsTrue(t *testing.T) {
 	if blocks < 4 {
 		t.Errorf("only %d console blocks in README; is the tour gone?", blocks)
 	}
-	code := regexp.MustCompile("(?s)<!-- (examples/[a-z]+/main\\.go) -->\n```go\n.*?```")
+	code := regexp.MustCompile("(?s)<!-- (examples/[a-z]+/main\\.go) (\\w+) -->\n```go\n.*?```")
 	examples := 0
 	now = code.ReplaceAllFunc(now, func(block []byte) []byte {
 		examples++
-		name := string(code.FindSubmatch(block)[1])
-		src, err := os.ReadFile(filepath.Join("../..", name))
-		if err != nil {
-			t.Fatal(err)
+		m := code.FindSubmatch(block)
+		body := function(t, filepath.Join("../..", string(m[1])), string(m[2]))
+		if n := strings.Count(body, "\n") - 2; n > 25 { // without its first line and last brace
+			t.Errorf("%s: %s has %d lines, at most 25 for README", m[1], m[2], n)
 		}
-		return []byte("<!-- " + name + " -->\n```go\n" + string(src) + "```")
+		return fmt.Appendf(nil, "<!-- %s %s -->\n```go\n%s```", m[1], m[2], body)
 	})
-	if examples != 3 {
-		t.Errorf("%d examples in README, want 3", examples)
+	if examples != 1 {
+		t.Errorf("%d examples in README, want 1", examples)
 	}
 	if bytes.Equal(now, text) {
 		return
@@ -86,24 +89,59 @@ func TestReadmeIsTrue(t *testing.T) {
 	t.Fatal("README.md has lines at its end that are not so any more")
 }
 
-// README names every finding code, schema, command and exit code there is.
-func TestReadmeIsComplete(t *testing.T) {
-	text, err := os.ReadFile(readme)
+// function is the source of a function in a file.
+func function(t *testing.T, file, name string) string {
+	t.Helper()
+	src, err := os.ReadFile(file)
 	if err != nil {
 		t.Fatal(err)
 	}
-	names := []string{report.CheckFormat, report.CompareFormat, report.CorrectFormat, report.PackFormat, report.RestoreFormat}
-	for _, c := range match.FindingCodes {
-		names = append(names, string(c))
+	fset := token.NewFileSet()
+	f, err := parser.ParseFile(fset, file, src, parser.SkipObjectResolution)
+	if err != nil {
+		t.Fatal(err)
 	}
+	for _, d := range f.Decls {
+		if d, ok := d.(*ast.FuncDecl); ok && d.Name.Name == name {
+			return string(src[fset.Position(d.Pos()).Offset:fset.Position(d.End()).Offset]) + "\n"
+		}
+	}
+	t.Fatalf("%s has no function %s", file, name)
+	return ""
+}
+
+// README and the topics of help name every schema, command and topic there is.
+func TestReadmeIsComplete(t *testing.T) {
+	page, err := os.ReadFile(readme)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := string(page)
+	for _, c := range newTopics() {
+		var b strings.Builder
+		c.SetOut(&b)
+		if err := c.Help(); err != nil || b.Len() < 200 {
+			t.Errorf("help %s: %q, %v", c.Name(), b.String(), err)
+		}
+		for i, line := range strings.Split(b.String(), "\n") {
+			if n := utf8.RuneCountInString(line); n > 80 {
+				t.Errorf("help %s, line %d has %d columns", c.Name(), i+1, n)
+			}
+		}
+		text += b.String()
+		if !strings.Contains(string(page), "`"+c.Name()+"`") {
+			t.Errorf("README does not name the topic %s", c.Name())
+		}
+	}
+	names := []string{report.CheckFormat, report.CompareFormat, report.CorrectFormat, report.PackFormat, report.RestoreFormat}
 	for _, c := range newRoot(&env{}).Commands() {
-		if c.Name() != "help" {
+		if c.Runnable() && c.Name() != "help" {
 			names = append(names, "phototie "+c.Name())
 		}
 	}
 	for _, n := range names {
-		if !strings.Contains(string(text), n) {
-			t.Errorf("README does not mention %s", n)
+		if !strings.Contains(text, n) {
+			t.Errorf("neither README nor a topic mentions %s", n)
 		}
 	}
 }

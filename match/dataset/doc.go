@@ -10,7 +10,7 @@
 //	control.csv      pairs that a site system is fitted to (optional)
 //	photos/          the photos, at any depth
 //
-// README's settings reference explains phototie.toml key by key. What is wrong
+// phototie help settings explains phototie.toml key by key. What is wrong
 // with a file is told as a [Problem] with file, line, column and remedy, all
 // problems of a file at once. All paths stay inside the folder: a path or a
 // symbolic link that leads out of it is refused.

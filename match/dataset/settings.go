@@ -24,7 +24,7 @@ import (
 // SettingsFile is the name of the settings file at the top of a dataset.
 const SettingsFile = "phototie.toml"
 
-// Settings are what phototie.toml says. README's settings reference explains
+// Settings are what phototie.toml says. phototie help settings explains
 // every key.
 type Settings struct {
 	Grid GridSettings `toml:"grid"`
@@ -254,7 +254,7 @@ const (
 	maxSettingsLines = 2000
 )
 
-const settingsRemedy = "keep to the keys of README's settings reference; lists of points and links go into files of their own"
+const settingsRemedy = "keep to the keys of phototie help settings; lists of points and links go into files of their own"
 
 // readUpTo reads a file that must not be larger than limit.
 func readUpTo(fsys fs.FS, name string, limit int64) ([]byte, error) {
@@ -284,7 +284,7 @@ func parseSettings(text []byte) (Settings, error) {
 			ps := problems{file: SettingsFile}
 			for _, e := range strict.Errors {
 				line, col := e.Position()
-				ps.add(line, col, "see README's settings reference for the keys there are", "unknown key %q%s", clip(strings.Join(e.Key(), ".")), nearestKey(e.Key()))
+				ps.add(line, col, "see phototie help settings", "unknown key %q%s", clip(strings.Join(e.Key(), ".")), nearestKey(e.Key()))
 			}
 			return s, ps.err()
 		}

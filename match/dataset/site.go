@@ -172,7 +172,7 @@ func (s *SiteSettings) check(ps *problems) {
 		return
 	}
 	if _, err := s.definition(grid.Metre); err != nil {
-		bad("see README's settings reference for the keys", "%v", err)
+		bad("see phototie help settings", "%v", err)
 	}
 }
 
