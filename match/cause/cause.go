@@ -2,6 +2,7 @@ package cause
 
 import (
 	"context"
+	"slices"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
@@ -89,10 +90,10 @@ type Hypothesis struct {
 	// pair of a swapped tie for instance. Nil takes each photo for itself, and
 	// with Points all photos of a point together.
 	Items [][]int
-	// Scope are the kinds of set allowed; 0 stands for ScopeAny.
+	// Scope are the kinds of set allowed; 0 defaults to ScopeAny.
 	Scope Scope
 	// Order is the order in which the photos follow one another for ScopeRuns,
-	// several where there are several walks; nil stands for each camera's photos in the order of
+	// several where there are several walks; nil defaults to each camera's photos in the order of
 	// time.
 	Order [][]int
 	// Rate is how often, as a share of photos, the cause is expected where photos
@@ -109,19 +110,29 @@ type Hypothesis struct {
 	// as a shift. Noise has that too, since it correlates along time, and the
 	// gain is counted by the number of independent photos.
 	Coherent bool
-	// Least is the least number of photos concerned; 0 stands for 1.
+	// Predicts says that the hypothesis has all tags, or all points, move by much
+	// the same with no figure fitted: by the shift between two datums, for instance.
+	// Accuracy is the standard deviation per axis of that, in metres. Such a
+	// hypothesis is held against a shift that is fitted freely: what it leaves has
+	// to be zero within its standard error.
+	Predicts bool
+	Accuracy float64
+	// Least is the least number of photos concerned; 0 defaults to 1.
 	Least int
-	// Words puts what was found into words; nil leaves a plain summary.
+	// Words puts what a cause from outside this package has found into words; nil
+	// leaves a plain summary.
 	Words func(f *Found, e *Evidence) (summary, remedy string)
 	// Fix proposes what to apply; nil proposes nothing.
 	Fix func(f *Found, e *Evidence) *Fix
+
+	alike float64 // what aligned returns, where it is known; else 0
 }
 
 // Param is a figure that was fitted or chosen.
 type Param struct {
 	// Name says what it is: "shift east", "factor", "datum".
 	Name string `json:"name"`
-	// Value is the figure; Text stands for it where it is a name.
+	// Value is the figure; Text is given in its place where it is a name.
 	Value float64 `json:"value,omitempty"`
 	Text  string  `json:"text,omitempty"`
 	// Unit is the figure's unit; empty for a ratio.
@@ -129,6 +140,8 @@ type Param struct {
 	// StdErr is the standard error of a fitted figure, by the number of
 	// independent photos; nil for a chosen one.
 	StdErr *float64 `json:"std_err,omitempty"`
+
+	sigma float64 // what StdErr is for one photo; 0 for a chosen figure
 }
 
 // GroupKind says what photos have in common.
@@ -166,7 +179,7 @@ type Tally struct {
 }
 
 // Weight is the evidence for a cause, in nats (natural logarithms of
-// likelihoods): the cause was accepted since Score is above Input.MinScore.
+// likelihoods).
 type Weight struct {
 	// Gain is the logarithm of the likelihood with the cause over that without,
 	// as if photos were independent.
@@ -177,7 +190,9 @@ type Weight struct {
 	// Penalty is what the cause costs: for the figures fitted, the alternatives
 	// tried, the set of photos chosen, and the number of causes tried.
 	Penalty float64 `json:"penalty"`
-	// Score is Gain, scaled to the independent photos, minus Penalty.
+	// Score is by how much the explanation as a whole is better with the cause than
+	// the best one that the other causes make without it, after penalties. It is
+	// above Input.MinScore for every cause reported.
 	Score float64 `json:"score"`
 }
 
@@ -190,10 +205,12 @@ type Found struct {
 	Remedy  string `json:"remedy"`
 	// Photos are the names of the photos concerned, in the order of the result.
 	Photos []string `json:"photos"`
-	// Points are the ids of the points concerned, for a cause in the point list.
-	Points []string `json:"points,omitempty"`
-	Group  Group    `json:"group"`
-	Params []Param  `json:"params,omitempty"`
+	// Points are the ids of the points concerned, for a cause in the point list, and
+	// AllPoints says that these are all there are.
+	Points    []string `json:"points,omitempty"`
+	AllPoints bool     `json:"all_points,omitempty"`
+	Group     Group    `json:"group"`
+	Params    []Param  `json:"params,omitempty"`
 	// Moves says that the cause moves tags, points or ties. Where it is false
 	// (clocks, heights) the verdicts stay as they are.
 	Moves bool `json:"moves"`
@@ -202,6 +219,9 @@ type Found struct {
 	Before Tally  `json:"before"`
 	After  Tally  `json:"after"`
 	Weight Weight `json:"weight"`
+	// Rivals are the names of causes that explain these photos nearly as well, so
+	// that the job can't tell which it is.
+	Rivals []string `json:"rivals,omitempty"`
 	// Fix is what can be applied; nil where only words help.
 	Fix *Fix `json:"fix,omitempty"`
 
@@ -254,7 +274,49 @@ type Explanation struct {
 	// for. Noise alone puts about Expected photos there; none of it is gross.
 	Unexplained []Unexplained `json:"unexplained"`
 	Expected    float64       `json:"expected_over"`
+	// TooFew says that photos are out and the job has too few to tell why: only
+	// causes that a single photo shows were looked for.
+	TooFew bool `json:"too_few_photos,omitempty"`
 	// Before and After count all photos.
 	Before Tally `json:"before"`
 	After  Tally `json:"after"`
+
+	stops []Stop
 }
+
+// StopKind is a kind of Stop. The strings are stable.
+type StopKind string
+
+// The kinds of stop.
+const (
+	// StopShift: the tags lie off their points by a common shift that is no noise
+	// and that no known cause explains.
+	StopShift StopKind = "shift-unexplained"
+	// StopGrid: the tags lie so far from their points that the grid, or the list of
+	// points, must be another one.
+	StopGrid StopKind = "grid-implausible"
+	// StopAlternative: other feet, another zone or another datum explains the job
+	// better than what the settings say.
+	StopAlternative StopKind = "alternative-better"
+)
+
+// Stop is a reason not to write: points may be wrong as a whole, and each
+// corrected photo with them.
+type Stop struct {
+	Kind StopKind `json:"kind"`
+	// East and North are what the tags lie off their points by, in metres, and
+	// Photos how many do.
+	East   float64 `json:"shift_east_m"`
+	North  float64 `json:"shift_north_m"`
+	Photos int     `json:"photos"`
+	// Cause is the name of the cause that explains it, or may; empty where none
+	// does. Settings are the changes of the settings that would follow from it.
+	Cause    string    `json:"cause,omitempty"`
+	Settings []Setting `json:"settings,omitempty"`
+	// Score is the evidence in nats: that of Cause, or against mere noise.
+	Score float64 `json:"score"`
+}
+
+// Stops returns the reasons not to write corrections or a delivery, the gravest
+// first; none where points, tags and settings agree.
+func (x *Explanation) Stops() []Stop { return slices.Clone(x.stops) }

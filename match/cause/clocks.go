@@ -3,7 +3,6 @@ package cause
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -38,16 +37,16 @@ func (e *Evidence) stops(photos []int) []stop {
 // onFoot is how fast crews walk, in metres per second. Common practice, no source.
 const onFoot = 1.2
 
-// walk is where a crew was when.
-type walk struct {
+// route is where a crew was when.
+type route struct {
 	stops []stop
 	pace  float64 // metres per second
 }
 
-// walkOf returns the walk of the crew that took photos. A crew whose points are
+// routeOf returns the route of the crew that took photos. A crew whose points are
 // further apart than it could walk in between drives.
-func (e *Evidence) walkOf(photos []int) walk {
-	w := walk{e.stops(photos), onFoot}
+func (e *Evidence) routeOf(photos []int) route {
+	w := route{e.stops(photos), onFoot}
 	var v []float64
 	for k := 1; k < len(w.stops); k++ {
 		a, b := w.stops[k-1], w.stops[k]
@@ -67,7 +66,7 @@ const longBreak = 2 * time.Hour
 
 // whereabouts returns where a crew was at a time: at a point from half a minute before
 // its observation until it has to leave for the next one, or between the two.
-func (e *Evidence) whereabouts(w walk, t time.Time) grid.EN {
+func (e *Evidence) whereabouts(w route, t time.Time) grid.EN {
 	stops := w.stops
 	k, _ := slices.BinarySearchFunc(stops, t, func(s stop, t time.Time) int { return s.at.Compare(t) })
 	switch {
@@ -93,90 +92,87 @@ func (e *Evidence) whereabouts(w walk, t time.Time) grid.EN {
 	return grid.EN{E: pa.E + share*(pb.E-pa.E), N: pa.N + share*(pb.N-pa.N)}
 }
 
-// TrackOffset is the cause track-offset: the tags were taken from a track of the
-// crew with a clock that was off, so that each shows where the crew was some time
-// before or after. It needs photos with times and points with times of
-// observation.
-func TrackOffset() Cause {
-	return known{name: "track-offset", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-		var out []Hypothesis
-		// The crew that a camera walks with: the points that its photos are tied to.
-		walks := make(map[string]walk)
-		for _, c := range e.walks.cameras {
-			walks[c] = e.walkOf(e.walks.seq[c])
+// usualLag is how long after its point's observation a photo is taken, in seconds.
+const usualLag = 10.0
+
+// trackOffset: the tags were taken from a track of the crew with a clock that was
+// off, so that each shows where the crew was some time before or after. It needs
+// photos with times and points with times of observation.
+func trackOffset(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	var out []Hypothesis
+	// The crew that a camera walks with: the points that its photos are tied to.
+	routes := make(map[string]route)
+	for _, c := range e.walks.cameras {
+		routes[c] = e.routeOf(e.walks.seq[c])
+	}
+	var everybody []int
+	e.groupsOf(func(in []int, of int) {
+		if of == 1 {
+			everybody = in
 		}
-		look := func(in []int, scope Scope, cost float64) {
-			var at, moved []int
-			var lag []float64
-			for _, i := range in {
-				p := &e.Photos[i]
-				if p.D == nil || p.where != nil || p.Time.IsZero() || e.Points[p.Point].Observed.IsZero() || len(walks[p.Camera].stops) < 3 {
-					continue
-				}
-				at = append(at, i)
-				if p.Out {
-					moved = append(moved, i)
-				}
-				if p.Out || scope == ScopeAll {
-					lag = append(lag, p.Time.Sub(e.Points[p.Point].Observed).Seconds())
-				}
+		out = append(out, e.tracks(routes, in, ScopeAll, math.Log(float64(of)))...)
+	})
+	return append(out, e.tracks(routes, everybody, ScopeRuns|ScopeSome, 0)...), nil
+}
+
+// tracks proposes offsets of a track's clock for photos of a set.
+func (e *Evidence) tracks(routes map[string]route, in []int, scope Scope, cost float64) []Hypothesis {
+	var at, moved []int
+	var lag []float64
+	for _, i := range in {
+		p := &e.Photos[i]
+		if p.D == nil || p.where != nil || p.Time.IsZero() || e.Points[p.Point].Observed.IsZero() || len(routes[p.Camera].stops) < 3 {
+			continue
+		}
+		at = append(at, i)
+		if p.Out {
+			moved = append(moved, i)
+		}
+		if p.Out || scope == ScopeAll {
+			lag = append(lag, p.Time.Sub(e.Points[p.Point].Observed).Seconds())
+		}
+	}
+	if len(moved) < 5 || scope == ScopeAll && 10*len(moved) < len(at) {
+		return nil
+	}
+	late := medianOf(lag)
+	dev := spread(lag, late)
+	// A clock that is off has all photos lag alike, and wrong links do not.
+	if dev > 60 {
+		return nil
+	}
+	consider := func(shift, offset, cost float64) Hypothesis {
+		h := changes(e)
+		h.Coherent, h.Scope, h.Free, h.Least, h.Cost = true, scope, 1, 5, cost
+		h.Params = []Param{{Name: "offset", Value: offset, Unit: "s", sigma: dev}}
+		for _, i := range at {
+			p := &e.Photos[i]
+			if shift == 0 {
+				// The times have to lag as the cause says, and not as usual.
+				lag := p.Time.Sub(e.Points[p.Point].Observed).Seconds()
+				h.Changes[i].LogP = lagged(lag-late) - lagged(lag-usualLag)
 			}
-			if len(moved) < 5 || scope == ScopeAll && 10*len(moved) < len(at) {
-				return
-			}
-			const usual = 10.0 // photos are taken about the observation
-			late := medianOf(lag)
-			dev := spread(lag, late)
-			consider := func(shift, offset, cost float64) {
-				h := Hypothesis{Changes: make([]Change, len(e.Photos)), Coherent: true, Scope: scope, Free: 1, Least: 5, Cost: cost}
-				for _, i := range at {
-					p := &e.Photos[i]
-					if shift == 0 {
-						// The times have to lag as the cause says, and not as usual.
-						lag := p.Time.Sub(e.Points[p.Point].Observed).Seconds()
-						h.Changes[i].LogP = lagged(lag-late) - lagged(lag-usual)
-					}
-					own := e.Points[p.Point].EN
-					for _, dt := range []float64{-24, -12, 0, 12, 24} {
-						en := e.whereabouts(walks[p.Camera], p.Time.Add(time.Duration((shift+dt)*float64(time.Second))))
-						h.Changes[i].Where = append(h.Changes[i].Where, match.Vector{E: (en.E - own.E) * e.unit, N: (en.N - own.N) * e.unit})
-					}
-				}
-				h.Words = func(f *Found, e *Evidence) (string, string) {
-					se := dev / math.Sqrt(f.Weight.Independent)
-					f.Params = []Param{{Name: "offset", Value: offset, Unit: "s", StdErr: &se}}
-					way, back := "later", "back"
-					if offset < 0 {
-						way, back = "earlier", "forward"
-					}
-					return fmt.Sprintf("%s: %s where the crew was %s %s: taken from a track by a clock that was off", f.Who(),
-							pick(len(f.photos), "the tag shows", "the tags show"), span(offset), way),
-						fmt.Sprintf("take the tags from the track again with the clock set %s %s, or correct the photos; the ties hold", span(offset), back)
-				}
-				out = append(out, h)
-			}
-			// The clock's error is in the photos' times too: then these fit the track
-			// and not the observations.
-			if math.Abs(late-usual) > 30 {
-				consider(0, late-usual, cost)
-			}
-			// Or the track's clock was off alone: then the times fit the observations.
-			if math.Abs(late-usual) < 60 {
-				if s, tried := bestShift(e, moved, walks); s != 0 {
-					consider(s, s, cost+math.Log(float64(tried)))
-				}
+			own := e.Points[p.Point].EN
+			for _, dt := range []float64{-24, -12, 0, 12, 24} {
+				en := e.whereabouts(routes[p.Camera], p.Time.Add(time.Duration((shift+dt)*float64(time.Second))))
+				h.Changes[i].Where = append(h.Changes[i].Where, match.Vector{E: (en.E - own.E) * e.unit, N: (en.N - own.N) * e.unit})
 			}
 		}
-		var everybody []int
-		e.groupsOf(func(in []int, of int) {
-			if of == 1 {
-				everybody = in
-			}
-			look(in, ScopeAll, math.Log(float64(of)))
-		})
-		look(everybody, ScopeRuns|ScopeSome, 0)
-		return out, nil
-	}}
+		return h
+	}
+	var out []Hypothesis
+	// The clock's error is in the photos' times too: then these fit the track and not
+	// the observations.
+	if math.Abs(late-usualLag) > 30 {
+		out = append(out, consider(0, late-usualLag, cost))
+	}
+	// Or the track's clock was off alone: then the times fit the observations.
+	if math.Abs(late-usualLag) < 60 {
+		if s, tried := bestShift(e, moved, routes); s != 0 {
+			out = append(out, consider(s, s, cost+math.Log(float64(tried))))
+		}
+	}
+	return out
 }
 
 // lagged is the logarithm of the likelihood of a lag that differs from the usual
@@ -187,15 +183,15 @@ func lagged(s float64) float64 {
 }
 
 // bestShift finds by how many seconds the tags lag behind the times of photos:
-// the shift whose places along the walk are nearest to the tags. 0 stands for
-// none that helps.
-func bestShift(e *Evidence, at []int, walks map[string]walk) (best float64, tried int) {
+// the shift whose places along the walk are nearest to the tags; 0 where
+// none helps.
+func bestShift(e *Evidence, at []int, routes map[string]route) (best float64, tried int) {
 	sum := func(shift float64) float64 {
 		total := 0.0
 		for _, i := range at {
 			p := &e.Photos[i]
 			own := e.Points[p.Point].EN
-			en := e.whereabouts(walks[p.Camera], p.Time.Add(time.Duration(shift*float64(time.Second))))
+			en := e.whereabouts(routes[p.Camera], p.Time.Add(time.Duration(shift*float64(time.Second))))
 			d := math.Hypot(p.D.E-(en.E-own.E)*e.unit, p.D.N-(en.N-own.N)*e.unit) / (2 * p.Sigma)
 			total += math.Log1p(d * d)
 		}
@@ -221,13 +217,24 @@ func bestShift(e *Evidence, at []int, walks map[string]walk) (best float64, trie
 
 // ticking is a set of photos of one camera whose clock is off by the same.
 type ticking struct {
-	photos   []int
-	off, dev float64 // seconds: the clock minus the time of the fix, and its spread
+	photos []int
+	// off is the clock minus the true time in seconds, and se its standard error.
+	off, se float64
+	// against says what tells: "fixes" or "observations". first is the instant of
+	// the first photo by that.
+	against string
+	first   time.Time
+	// either says that the zone of the clock is not known and another one, with
+	// another offset, is nearly as likely: or is that offset.
+	either bool
+	or     float64
+	// exact is the error for fixes that are as old as the quarter least so.
+	exact float64
 }
 
 // clockErrors sorts the photos of a camera by what its clock shows minus the time
-// of its fixes: each set has three photos or more within four seconds. A zone
-// that the images don't state is no error and taken out, as quarters of an hour.
+// of its fixes: each set has three photos or more within four seconds, or within
+// half a minute where fixes are older than that.
 func clockErrors(e *Evidence, camera string) []ticking {
 	var photos []int
 	var off []float64
@@ -249,22 +256,22 @@ func clockErrors(e *Evidence, camera string) []ticking {
 	var out []ticking
 	for a := 0; a < len(order); {
 		b := a + 1
-		for b < len(order) && off[order[b]]-off[order[a]] < 4 {
+		for b < len(order) && off[order[b]]-off[order[b-1]] < 4 {
 			b++
 		}
 		if b-a >= 3 {
-			var t ticking
+			t := ticking{against: "fixes"}
 			var v []float64
-			stated := true
 			for _, k := range order[a:b] {
 				t.photos = append(t.photos, photos[k])
 				v = append(v, off[k])
-				stated = stated && e.Photos[photos[k]].Tag.Taken.HasOffset
 			}
-			t.off = medianOf(v)
-			t.dev = spread(v, t.off)
-			if !stated {
-				t.off -= 900 * math.Round(t.off/900)
+			t.off, t.exact = medianOf(v), v[len(v)/4]
+			t.se = math.Hypot(0.5, spread(v, t.off)/math.Sqrt(float64(len(v))))
+			slices.Sort(t.photos)
+			t.first = *e.Photos[t.photos[0]].Tag.GPSTime
+			if zone := e.zoneOf(&t); zone != 0 {
+				t.off, t.exact = t.off-zone, t.exact-zone
 			}
 			out = append(out, t)
 		}
@@ -273,8 +280,52 @@ func clockErrors(e *Evidence, camera string) []ticking {
 	return out
 }
 
-// leap is by how many seconds GPS time was ahead of UTC from 2017 on, and leapOf
-// by how many at a time. Source: IERS Bulletin C (from memory).
+// zoneOf is the zone in seconds that a clock is set to where its images do not state
+// it: of those in use about the job, the one that leaves the least error, since
+// small errors are more usual. Zones are whole hours but for some countries; the
+// other zone within an hour and a half is kept as the alternative.
+func (e *Evidence) zoneOf(t *ticking) float64 {
+	stated := true
+	for _, i := range t.photos {
+		stated = stated && e.Photos[i].Tag.Taken.HasOffset
+	}
+	if stated {
+		return 0
+	}
+	step := 3600.0
+	at, ok := e.geographic()
+	if ok && oddZone(at) {
+		step = 900
+	}
+	zone := step * math.Round(t.off/step)
+	if ok {
+		// No zone in use is further than three and a half hours from the sun's.
+		sun := at.Lon * 240
+		zone = math.Max(step*math.Ceil((sun-12600)/step), math.Min(step*math.Floor((sun+12600)/step), zone))
+	}
+	rest := t.off - zone
+	if step == 3600 && math.Abs(rest) > 900 {
+		t.either, t.or = true, rest-math.Copysign(step, rest)
+	}
+	return zone
+}
+
+// oddZone says that a place is in a country whose zone is not a whole hour: Iran and
+// its neighbours to Myanmar, central Australia, Newfoundland, the Marquesas, the
+// Chathams and Lord Howe. Boxes about them, from memory of the IANA database.
+func oddZone(at grid.LatLon) bool {
+	for _, b := range [...][4]float64{ // south, west, north, east
+		{5, 44, 40, 102}, {-39, 127, -10, 142}, {46, -60, 61, -52}, {-12, -142, -7, -137}, {-45, -178, -43, -175}, {-32, 158, -31, 160},
+	} {
+		if at.Lat >= b[0] && at.Lon >= b[1] && at.Lat <= b[2] && at.Lon <= b[3] {
+			return true
+		}
+	}
+	return false
+}
+
+// leapOf is by how many seconds GPS time was ahead of UTC at a time. Source: IERS
+// Bulletin C (from memory).
 func leapOf(t time.Time) float64 {
 	since := []time.Time{
 		time.Date(2006, 1, 1, 0, 0, 0, 0, time.UTC), // 14 s
@@ -294,105 +345,100 @@ func leapOf(t time.Time) float64 {
 
 // shown is a hypothesis from what images state, which moves no tag.
 func shown(e *Evidence, photos []int) Hypothesis {
-	h := Hypothesis{Changes: make([]Change, len(e.Photos)), Scope: ScopeAll, Least: 3}
+	h := changes(e)
+	h.Scope, h.Least = ScopeAll, 3
 	for _, i := range photos {
 		h.Changes[i] = Change{Shows: true, LogP: 5}
 	}
 	return h
 }
 
-// isLeap says that a clock error is that of fixes in GPS time. Fixes are up to a
-// second or so old.
-func (t ticking) isLeap(e *Evidence) bool {
-	d := -t.off - leapOf(*e.Photos[t.photos[0]].Tag.GPSTime)
-	return d > -2.5 && d < 1
+// isLeap says that a clock error is that of fixes in GPS time, to within what
+// whole seconds leave.
+func (t ticking) isLeap() bool {
+	return !t.either && math.Abs(-t.exact-leapOf(t.first)) < 0.8
 }
 
-// LeapSeconds is the cause leap-seconds: the time of the fixes is GPS time where
-// the standard asks for UTC, ahead of the camera's clock by the leap seconds. It
-// moves no tag.
-func LeapSeconds() Cause {
-	return known{name: "leap-seconds", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-		var all []int
-		for _, c := range e.walks.cameras {
-			for _, t := range clockErrors(e, c) {
-				if t.isLeap(e) {
-					all = append(all, t.photos...)
-				}
+// leapSeconds: the time of the fixes is GPS time where the standard asks for UTC,
+// ahead of the camera's clock by the leap seconds. It moves no tag. Only the times of
+// fixes can show it.
+func leapSeconds(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	var all []int
+	for _, c := range e.walks.cameras {
+		for _, t := range clockErrors(e, c) {
+			if t.isLeap() {
+				all = append(all, t.photos...)
 			}
 		}
-		if len(all) == 0 {
-			return nil, nil
-		}
-		leap := leapOf(*e.Photos[all[0]].Tag.GPSTime)
-		h := shown(e, all)
-		h.Params = []Param{{Name: "offset", Value: leap, Unit: "s"}}
-		h.Words = func(f *Found, e *Evidence) (string, string) {
-			return fmt.Sprintf("%s: the time of the fix is ahead of the clock by the %.0f leap seconds: it is GPS time and not UTC", f.Who(), leap),
-				"no tag depends on it; allow for it where photos are tied by time"
-		}
-		return []Hypothesis{h}, nil
-	}}
+	}
+	if len(all) == 0 {
+		return nil, nil
+	}
+	h := shown(e, all)
+	h.Params = []Param{{Name: "offset", Value: leapOf(*e.Photos[all[0]].Tag.GPSTime), Unit: "s"}}
+	return []Hypothesis{h}, nil
 }
 
-// ClockOffset is the cause clock-offset: a camera's clock is off by half a minute
-// or more, as its fixes tell, or by ten minutes, as the times of observation
-// tell. A zone that the images don't state is none. It moves no tag, but ties
-// made by time would be wrong.
-func ClockOffset() Cause {
-	return known{name: "clock-offset", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-		var out []Hypothesis
-		add := func(t ticking, against string) {
+// rollover is the period of the GPS week number, after which a receiver writes dates
+// that are years off: no error of the camera's clock.
+const rollover = 1024 * 7 * 86400.0
+
+// clockOffset: a camera's clock is off by half a minute or more, as its fixes tell,
+// or by more than the times of observation leave open. A zone that the images don't
+// state is none. It moves no tag, but ties made by time would be wrong.
+func clockOffset(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	var out []Hypothesis
+	for _, c := range e.walks.cameras {
+		errs := clockErrors(e, c)
+		if len(errs) == 0 {
+			errs = e.observedOff(c)
+		}
+		for _, t := range errs {
+			least := 30.0
+			if t.against == "observations" {
+				least = math.Max(300, 4*t.se)
+			} else if t.isLeap() || math.Abs(math.Abs(t.off)-rollover) < 86400 {
+				continue
+			}
+			if math.Abs(t.off) < least {
+				continue
+			}
 			h := shown(e, t.photos)
-			se := t.dev / math.Sqrt(float64(len(t.photos)))
-			h.Params = []Param{{Name: "offset", Value: t.off, Unit: "s", StdErr: &se}}
-			h.Words = func(f *Found, e *Evidence) (string, string) {
-				way := "ahead of"
-				if t.off < 0 {
-					way = "behind"
-				}
-				return fmt.Sprintf("%s: the camera's clock is %s %s %s", f.Who(), span(t.off), way, against),
-					"set the clock; no tag depends on it, but allow for it where photos are tied by time"
+			h.Params = []Param{{Name: "offset", Value: t.off, Unit: "s", StdErr: &t.se}, {Name: "against", Text: t.against}}
+			if t.either {
+				h.Params = append(h.Params, Param{Name: "or, in another zone", Value: t.or, Unit: "s"})
 			}
 			out = append(out, h)
 		}
-		for _, c := range e.walks.cameras {
-			for _, t := range clockErrors(e, c) {
-				if math.Abs(t.off) >= 30 && !t.isLeap(e) {
-					add(t, "the time of its fixes")
-				}
-			}
-			if t, ok := observedOff(e, c); ok && math.Abs(t.off) >= 600 {
-				add(t, "the times of observation")
-			}
-		}
-		return out, nil
-	}}
+	}
+	return out, nil
 }
 
-// observedOff is by how much a camera's clock differs from the observations of
-// the points that its photos are tied to, where the images state no time of the
-// fix.
-func observedOff(e *Evidence, camera string) (ticking, bool) {
-	var t ticking
+// observedOff is by how much a camera's clock differs from the observations of the
+// points that its photos are tied to, where the images state no time of the fix.
+// How long after the observation a crew takes its photos is known to a minute.
+func (e *Evidence) observedOff(camera string) []ticking {
+	t := ticking{against: "observations"}
 	var off []float64
 	for _, i := range e.walks.seq[camera] {
 		p := &e.Photos[i]
 		if p.Clock.IsZero() || p.Point < 0 || e.Points[p.Point].Observed.IsZero() || p.Tag.GPSTime != nil {
 			continue
 		}
-		v := p.Clock.Sub(e.Points[p.Point].Observed).Seconds()
-		if !p.Tag.Taken.HasOffset {
-			v -= 900 * math.Round(v/900)
-		}
 		t.photos = append(t.photos, i)
-		off = append(off, v)
+		off = append(off, p.Clock.Sub(e.Points[p.Point].Observed).Seconds()-usualLag)
 	}
 	if len(t.photos) < 10 {
-		return t, false
+		return nil
 	}
+	const habit = 60
 	t.off = medianOf(off)
-	t.dev = spread(off, t.off)
+	dev := spread(off, t.off)
 	// A wider spread is that of photos taken on another visit.
-	return t, t.dev < 300
+	if dev > 300 {
+		return nil
+	}
+	t.se = math.Hypot(habit, dev/math.Sqrt(float64(len(off))))
+	t.off -= e.zoneOf(&t)
+	return []ticking{t}
 }

@@ -16,18 +16,25 @@
 //     with the alternatives tried, with how special the set of photos is, and
 //     with the number of kinds tried.
 //   - A cause is accepted where gain less penalty exceeds [Input].MinScore, in
-//     natural logarithms, and where it brings its photos back to what their
-//     budgets allow. Then the rest is looked at again with the cause accounted
-//     for, and causes that others make needless are dropped.
+//     natural logarithms. Then the rest is looked at again with the cause accounted
+//     for. In the end the score of each is what the explanation is better with it
+//     than the best one without it; causes below the bar are dropped one by one, and
+//     so are those that do not bring their photos back to what their budgets allow or
+//     make more of them worse than better.
+//   - A cause that predicts a shift with no figure fitted, such as a datum or other
+//     feet, is named only where the prediction holds in size and direction, and where
+//     a shift of unknown cause is clearly worse. What can't be told apart is in
+//     [Found].Rivals.
+//   - Jobs of a few photos get only causes that a single photo shows; see
+//     [Explanation].TooFew. What forbids writing corrections is in
+//     [Explanation.Stops].
 //
 // Causes hold for all photos, for those of a camera or a day, or for a run of
 // them. An [Explanation] has for each what it concerns, before and after, the
 // figures, the evidence, a remedy in words and, where it can be applied, a
 // proposal for the links, the points or the settings. Nothing is applied.
 //
-// What it can't tell apart: two causes that move the same tags by the same, such
-// as a common shift and a datum whose shift is close to it; the more specific is
-// named where its figure fits. A cause that moves tags by less than the noise is
-// not seen. The package needs no PROJ; datums and zones are tried through the
-// job's own projection and [Input].Open.
+// A cause that moves tags by less than the noise is not seen. The package needs no
+// PROJ; datums and zones are tried through the job's own projection and
+// [Input].Open.
 package cause

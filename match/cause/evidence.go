@@ -11,7 +11,6 @@ import (
 	"math"
 	"path"
 	"slices"
-	"sort"
 	"strings"
 	"time"
 
@@ -68,6 +67,11 @@ type Photo struct {
 	replaced bool
 	// retied says that an accepted cause tied it to another point.
 	retied bool
+	// repeats says that the tag repeats another photo's, and so tells of no tie.
+	repeats bool
+	hint    hint
+	// wall is the reading of the clock as the walk's inference takes it.
+	wall time.Time
 }
 
 // Evidence is what is known of a job, with the causes accepted so far accounted
@@ -80,7 +84,6 @@ type Evidence struct {
 	Input *Input
 
 	unit    float64 // metres in a grid unit
-	mix     mix
 	walks   *walks
 	points  map[string]int
 	centre  grid.EN
@@ -88,7 +91,14 @@ type Evidence struct {
 	memory  *memory
 	// told are the photos that a cause was accepted for.
 	told map[telling]bool
+	// same are the photos that repeat another's tag.
+	same   []sameTag
+	clocks map[string]clock // of cameras
 }
+
+// clock is how a camera's clock stands to the survey's by the walk's inference, in
+// seconds, with the crew's habit of taking photos before or after.
+type clock struct{ offset, dev float64 }
 
 // telling is a cause's family and a photo.
 type telling struct {
@@ -236,7 +246,7 @@ func newEvidence(in *Input) (*Evidence, error) {
 	}
 	res := in.Result
 	e := &Evidence{
-		Input: in, unit: res.Grid.Unit.Metres, mix: defaultMix(),
+		Input: in, unit: res.Grid.Unit.Metres, clocks: make(map[string]clock),
 		Photos: make([]Photo, len(res.Photos)),
 		Points: make([]match.Point, len(res.Points)),
 		points: make(map[string]int, len(res.Points)),
@@ -260,28 +270,18 @@ func newEvidence(in *Input) (*Evidence, error) {
 			}
 			p.Point = j
 		}
+		p.hint = e.hintOf(r, p.Point)
 		if r.Tag == nil {
 			continue
 		}
-		if t := r.Tag.Taken; t != nil && !t.Time.IsZero() {
-			p.Clock = t.Time
-			p.Day = t.Time.Format(time.DateOnly)
-		} else if t := r.Tag.GPSTime; t != nil {
-			p.Day = t.UTC().Format(time.DateOnly)
-		}
-		p.Frame = in.Options.Frame(r.Tag)
-		if at := r.Tag.Position; at != nil {
-			ll := grid.LatLon{Lat: at.Lat, Lon: at.Lon}
-			if ll.Valid() && ll != (grid.LatLon{}) {
-				p.At = &ll
-			}
-		}
-		if r.OnGrid != nil && r.Reason != match.ReasonBallpark {
-			en := *r.OnGrid
-			p.OnGrid, p.op = &en, r.Operation
-		}
+		e.read(p, r)
 		if err := e.allow(p, r.Allowance); err != nil {
 			return nil, err
+		}
+	}
+	for _, c := range res.Cameras {
+		if k := c.Clock; k != nil && k.Used {
+			e.clocks[c.Camera] = clock{k.Offset, math.Max(40, k.Spread)}
 		}
 	}
 	e.setTimes()
@@ -293,11 +293,45 @@ func newEvidence(in *Input) (*Evidence, error) {
 		}
 	}
 	for o, photos := range outings {
-		e.walks.whole[o] = e.independent(photos, false)
+		e.walks.whole[o] = e.independent(photos)
+	}
+	first := mix(swellPrior).shares()
+	for i := range e.Photos {
+		e.Photos[i].noise.mix = first
 	}
 	e.refresh(nil)
 	e.learn()
+	e.same = e.repeated()
 	return e, nil
+}
+
+// read takes from a photo's tag what causes look at.
+func (e *Evidence) read(p *Photo, r *match.PhotoResult) {
+	if t := r.Tag.Taken; t != nil && !t.Time.IsZero() {
+		p.Clock = t.Time
+		p.Day = t.Time.Format(time.DateOnly)
+		p.wall = wallOf(t.Time)
+	} else if t := r.Tag.GPSTime; t != nil {
+		p.Day = t.UTC().Format(time.DateOnly)
+	}
+	p.Frame = e.Input.Options.Frame(r.Tag)
+	if at := r.Tag.Position; at != nil {
+		ll := grid.LatLon{Lat: at.Lat, Lon: at.Lon}
+		if ll.Valid() && ll != (grid.LatLon{}) {
+			p.At = &ll
+		}
+	}
+	if r.OnGrid != nil && r.Reason != match.ReasonBallpark {
+		en := *r.OnGrid
+		p.OnGrid, p.op = &en, r.Operation
+	}
+}
+
+// wallOf is the reading of a clock as if it were UTC.
+func wallOf(t time.Time) time.Time {
+	y, mo, d := t.Date()
+	h, mi, s := t.Clock()
+	return time.Date(y, mo, d, h, mi, s, t.Nanosecond(), time.UTC)
 }
 
 // cameraOf names the camera: by its serial number, else by make and model and
@@ -348,14 +382,22 @@ func (e *Evidence) allow(p *Photo, a *match.Allowance) error {
 // setTimes works out the instants of photos.
 func (e *Evidence) setTimes() {
 	late := make(map[string][]float64) // fix minus clock, seconds
+	zoned := make(map[string]bool)
 	for i := range e.Photos {
 		p := &e.Photos[i]
+		if !p.Clock.IsZero() {
+			was, seen := zoned[p.Camera]
+			zoned[p.Camera] = p.Tag.Taken.HasOffset && (was || !seen)
+		}
 		if !p.Clock.IsZero() && p.Tag.GPSTime != nil {
 			late[p.Camera] = append(late[p.Camera], p.Tag.GPSTime.Sub(p.Clock).Seconds())
 		}
 	}
 	for i := range e.Photos {
 		p := &e.Photos[i]
+		if zoned[p.Camera] && !p.Clock.IsZero() {
+			p.wall = p.Clock
+		}
 		switch {
 		case !p.Clock.IsZero() && len(late[p.Camera]) > 0:
 			// Fixes may be frozen, so the camera's median and not the photo's own.
@@ -448,7 +490,7 @@ func (e *Evidence) weigh(p *Photo) {
 		sum := math.Inf(-1)
 		for _, w := range p.where {
 			u := match.Vector{E: v.E - w.E, N: v.N - w.N}
-			l, _ := p.noise.logP(u, p.blur, &e.mix)
+			l, _ := p.noise.logP(u, p.blur)
 			sum = logAdd(sum, l)
 			if h := math.Hypot(u.E-p.noise.expected.E, u.N-p.noise.expected.N); h < best {
 				best, d = h, u
@@ -456,7 +498,7 @@ func (e *Evidence) weigh(p *Photo) {
 		}
 		p.logp = sum - math.Log(float64(len(p.where)))
 	} else {
-		p.logp, _ = p.noise.logP(v, p.blur, &e.mix)
+		p.logp, _ = p.noise.logP(v, p.blur)
 	}
 	p.D = &d
 	p.Out = p.beyond() > p.Threshold
@@ -485,9 +527,10 @@ func (e *Evidence) refresh(photos []int) {
 	}
 }
 
-// near says that a photo is near its point, so that noise alone is a fair guess.
-func (p *Photo) near() bool {
-	return p.D != nil && p.where == nil && p.beyond() < 1.5*p.Threshold
+// near says that a photo is so near its point, or what its outing has in common
+// from that, that noise alone is a fair guess.
+func (p *Photo) near(scale float64) bool {
+	return p.D != nil && p.where == nil && p.beyond() < 1.5*scale*p.Threshold
 }
 
 // settle fits where the crew stood on each outing to the photos that are near
@@ -501,7 +544,7 @@ func (e *Evidence) settle() {
 	sums := make(map[outing]*sum)
 	for i := range e.Photos {
 		p := &e.Photos[i]
-		if p.noise.standoff == 0 || p.noise.cov != nil || p.blur != nil || !p.near() {
+		if p.noise.standoff == 0 || p.noise.cov != nil || p.blur != nil || !p.near(1) {
 			continue
 		}
 		o := p.outing()
@@ -510,7 +553,7 @@ func (e *Evidence) settle() {
 			s = &sum{}
 			sums[o] = s
 		}
-		w := 1 / (p.Sigma * p.Sigma)
+		w := 1 / (p.noise.sigma * p.noise.sigma)
 		s.e, s.n, s.w, s.r = s.e+w*p.D.E, s.n+w*p.D.N, s.w+w, s.r+w*p.noise.standoff
 	}
 	at := make(map[outing]*match.Vector)
@@ -535,102 +578,68 @@ func (e *Evidence) settle() {
 	}
 }
 
-// learn fits the shares of the swells to the photos that are near their points,
-// by expectation and maximisation, and weighs all photos anew.
+// learn fits the shares of the swells, camera by camera, to the photos that are near
+// their points, by expectation and maximisation, and weighs all photos anew. What an
+// outing has in common is no noise of single photos and taken out first.
 func (e *Evidence) learn() {
 	e.settle()
-	var near []*Photo
+	common := e.common()
+	of := make(map[string][]int)
 	for i := range e.Photos {
-		if p := &e.Photos[i]; p.near() {
-			near = append(near, p)
+		if p := &e.Photos[i]; p.D != nil && p.where == nil {
+			of[p.Camera] = append(of[p.Camera], i)
 		}
 	}
-	m := e.mix
-	for range 8 {
-		sum := mix(swellPrior)
-		total := 0.0
-		for _, p := range near {
-			_, share := p.noise.logP(*p.D, p.blur, &m)
-			for k, v := range share {
-				sum[k] += v
+	rest := func(p *Photo) match.Vector {
+		c := common[p.outing()]
+		return match.Vector{E: p.D.E - c.E, N: p.D.N - c.N}
+	}
+	mixes := make(map[string]*mix, len(of))
+	for camera, photos := range of {
+		m := mix(swellPrior).shares()
+		for range 8 {
+			sum := mix(swellPrior)
+			for _, i := range photos {
+				p := &e.Photos[i]
+				if v := rest(p); math.Hypot(v.E-p.noise.expected.E, v.N-p.noise.expected.N) < 2.5*p.Threshold {
+					n := p.noise
+					n.mix = m
+					_, share := n.logP(v, p.blur)
+					for k, w := range share {
+						sum[k] += w
+					}
+				}
 			}
+			m = sum.shares()
 		}
-		for _, v := range sum {
-			total += v
-		}
-		for k := range m {
-			m[k] = sum[k] / total
+		mixes[camera] = m
+	}
+	for i := range e.Photos {
+		p := &e.Photos[i]
+		if m := mixes[p.Camera]; m != nil {
+			p.noise.mix = m
 		}
 	}
-	e.mix = m
 	e.refresh(nil)
 }
 
-// independent returns how many independent photos a set counts for in a mean: the
-// sum of the inverse of the matrix of their correlations, which for noise that
-// correlates by exp(-t/tau) is 1 + the sum of tanh(t/2tau) over the gaps t. Noise
-// is by the input's Correlation, whose two parts add up as variances of the mean,
-// and does not correlate between cameras. Photos without a time count as 30 s
-// apart. loose takes the fast part alone, over a quarter of its time.
-func (e *Evidence) independent(set []int, loose bool) float64 {
-	if len(set) < 2 {
-		return float64(len(set))
-	}
-	c := e.Input.correlation()
-	fast, slow := c.Time.Seconds(), c.DriftTime.Seconds()
-	if loose {
-		fast /= 4
-	}
-	sorted := slices.Clone(set)
-	slices.SortFunc(sorted, func(i, j int) int {
-		a, b := &e.Photos[i], &e.Photos[j]
-		if a.Camera != b.Camera {
-			return cmp.Compare(a.Camera, b.Camera)
+// common is what the tags of each outing are off by in common, by the medians.
+func (e *Evidence) common() map[outing]match.Vector {
+	east, north := make(map[outing][]float64), make(map[outing][]float64)
+	for i := range e.Photos {
+		if p := &e.Photos[i]; p.D != nil && p.where == nil {
+			o := p.outing()
+			east[o] = append(east[o], p.D.E-p.noise.expected.E)
+			north[o] = append(north[o], p.D.N-p.noise.expected.N)
 		}
-		return cmp.Compare(e.walks.rank[i], e.walks.rank[j])
-	})
-	n, m := 1.0, 1.0
-	for x := 1; x < len(sorted); x++ {
-		a, b := &e.Photos[sorted[x-1]], &e.Photos[sorted[x]]
-		if a.Camera != b.Camera {
-			n++
-			m++
-			continue
+	}
+	out := make(map[outing]match.Vector, len(east))
+	for o, v := range east {
+		if len(v) >= 5 {
+			out[o] = match.Vector{E: medianOf(v), N: medianOf(north[o])}
 		}
-		gap := 30 * float64(e.walks.rank[sorted[x]]-e.walks.rank[sorted[x-1]])
-		if !a.Time.IsZero() && !b.Time.IsZero() {
-			gap = math.Abs(b.Time.Sub(a.Time).Seconds())
-		}
-		n += math.Tanh(gap / (2 * fast))
-		m += math.Tanh(gap / (2 * slow))
 	}
-	if loose {
-		return n
-	}
-	return 1 / ((1-c.DriftShare)/n + c.DriftShare/m)
-}
-
-func medianOf(v []float64) float64 {
-	s := slices.Clone(v)
-	sort.Float64s(s)
-	n := len(s)
-	if n == 0 {
-		return math.NaN()
-	}
-	if n%2 == 1 {
-		return s[n/2]
-	}
-	return (s[n/2-1] + s[n/2]) / 2
-}
-
-// spread is a robust standard deviation: 1.4826 times the median distance from
-// the median, which is that of a normal sample.
-func spread(v []float64, median float64) float64 {
-	d := make([]float64, len(v))
-	for i, x := range v {
-		d[i] = math.Abs(x - median)
-	}
-	return 1.4826 * medianOf(d)
+	return out
 }
 
 // cells finds points by place.

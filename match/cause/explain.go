@@ -26,13 +26,17 @@ type Input struct {
 	Open func(definition string) (grid.Projection, error)
 	// Neighbours are further grids that the points could be in.
 	Neighbours []grid.Projection
-	// Datums are the datums that tags and points are tried in; nil stands for
-	// DefaultDatums at the middle of the points. Those that the projection does not know are passed over.
+	// PointUnit is the unit that the settings state for the coordinates of the
+	// points; the zero Unit where they state none.
+	PointUnit grid.Unit
+	// Datums are the datums that tags and points are tried in; nil defaults to
+	// DefaultDatums at the middle of the points. Those that the projection does not
+	// know are passed over.
 	Datums []string
-	// Correlation is how noise correlates along time; the zero value stands for
+	// Correlation is how noise correlates along time; the zero value defaults to
 	// DefaultCorrelation.
 	Correlation Correlation
-	// MinScore is the score that a cause needs, in nats; 0 stands for 5.
+	// MinScore is the score that a cause needs, in nats; 0 defaults to 5.
 	MinScore float64
 }
 
@@ -70,16 +74,21 @@ var datumAreas = []struct {
 }
 
 // Correlation is how the noise of a handheld correlates along time: by
-// (1 - DriftShare) exp(-t/Time) + DriftShare exp(-t/DriftTime).
+//
+//	(1 - DriftShare - DayShare) exp(-t/Time) + DriftShare exp(-t/DriftTime) + DayShare
+//
+// on one day, and not at all between cameras and days.
 type Correlation struct {
 	Time       time.Duration
 	DriftShare float64
 	DriftTime  time.Duration
+	DayShare   float64
 }
 
-// DefaultCorrelation is minutes of multipath and half an hour of drift. Common
-// practice, no source; it errs on the side of fewer independent photos.
-var DefaultCorrelation = Correlation{Time: 180 * time.Second, DriftShare: 0.25, DriftTime: 40 * time.Minute}
+// DefaultCorrelation is minutes of multipath, half an hour of drift, and a part that
+// a day's photos have in common. Common practice, no source; it errs on the side of
+// fewer independent photos.
+var DefaultCorrelation = Correlation{Time: 180 * time.Second, DriftShare: 0.2, DriftTime: 40 * time.Minute, DayShare: 0.2}
 
 func (in *Input) correlation() Correlation {
 	if in.Correlation == (Correlation{}) {
@@ -95,18 +104,6 @@ func (in *Input) minScore() float64 {
 	return in.MinScore
 }
 
-// Default returns the causes that this package knows, each a value that can be
-// left out or joined by others.
-func Default() []Cause {
-	return []Cause{
-		SwappedLatLon(), FlippedLatitude(), FlippedLongitude(), DroppedLatitudeRef(), DroppedLongitudeRef(),
-		MinutesAsDecimals(), DecimalsAsMinutes(), TagDatum(), CommonShift(), RoundedTags(),
-		FrozenFix(), NullIsland(), ZeroRationals(), TrackOffset(), ClockOffset(), LeapSeconds(), HeightReference(),
-		SwappedEN(), WrongFeet(), FeetForMetres(), MetresForFeet(), NeighbouringZone(), PointDatum(), GroundAsGrid(),
-		LateRun(), EarlyRun(), SwappedTies(), WrongTie(),
-	}
-}
-
 // Explain looks for the causes of what is out in a checked job; without causes
 // it takes those of Default. Nothing is changed.
 //
@@ -116,9 +113,9 @@ func Default() []Cause {
 // information criterion: G. Schwarz, Estimating the dimension of a model, 1978,
 // from memory), the logarithms of the number of alternatives tried and of the
 // sets of photos that it could have concerned, and the logarithm of the number of
-// causes. Each cause accepted needs a score above Input.MinScore with those
-// accepted before it, has to bring three quarters of the photos that it concerns
-// within budget, and is dropped where the others explain as much without it.
+// causes. Of the causes in the end each needs a score above Input.MinScore beside
+// all others, has to bring three quarters of the photos that it concerns within
+// budget, and to make more of them better than worse.
 //
 // Errors are those of the input, of a Cause and of the projection as a whole.
 func Explain(ctx context.Context, in Input, causes ...Cause) (*Explanation, error) {
@@ -140,11 +137,17 @@ func Explain(ctx context.Context, in Input, causes ...Cause) (*Explanation, erro
 		return nil, err
 	}
 	s := &search{causes: causes, prior: math.Log(float64(len(causes))), min: in.minScore()}
+	s.few, s.single = e.tooFew()
 	t, err := s.run(ctx, e)
 	if err != nil {
 		return nil, err
 	}
-	return s.report(e, t)
+	x, err := s.report(e, t)
+	if err != nil {
+		return nil, err
+	}
+	x.stops, err = s.stops(ctx, t, x)
+	return x, err
 }
 
 // judged is the verdict of one photo.
@@ -153,7 +156,7 @@ type judged struct {
 	distance float64 // NaN for none
 }
 
-// report puts a trail into words.
+// report makes a trail into what was found.
 func (s *search) report(e *Evidence, t trail) (*Explanation, error) {
 	before := make([]judged, len(e.Photos))
 	for i := range e.Input.Result.Photos {
@@ -174,33 +177,17 @@ func (s *search) report(e *Evidence, t trail) (*Explanation, error) {
 	for k := range t.steps {
 		c := &t.steps[k]
 		f := Found{
-			Name: s.causes[c.cause].Name(), Params: c.hyp.Params, Weight: c.weight,
+			Name: s.causes[c.cause].Name(), Params: slices.Clone(c.hyp.Params), Weight: c.weight, Rivals: c.rivals,
 			photos: c.photos, points: c.points, hyp: c.hyp,
 		}
-		if m := merge(x.Causes, &f); m != nil {
-			continue
+		if m := merge(x.Causes, &f); m == nil {
+			x.Causes = append(x.Causes, f)
 		}
-		x.Causes = append(x.Causes, f)
 	}
 	for k := range x.Causes {
 		f := &x.Causes[k]
-		for _, i := range f.photos {
-			f.Photos = append(f.Photos, e.Photos[i].Name)
-		}
-		for _, j := range f.points {
-			f.Points = append(f.Points, e.Points[j].ID)
-		}
-		f.Moves = f.moves()
-		f.Group = e.describe(f.photos)
+		f.fill(e)
 		f.Before, f.After = tally(before, f.photos), tally(after, f.photos)
-		if f.hyp.Words != nil {
-			f.Summary, f.Remedy = f.hyp.Words(f, e)
-		} else {
-			f.Summary = fmt.Sprintf("%s: %s", f.Who(), f.Name)
-		}
-		if f.hyp.Fix != nil {
-			f.Fix = f.hyp.Fix(f, e)
-		}
 	}
 	slices.SortStableFunc(x.Causes, func(a, b Found) int {
 		if a.Moves != b.Moves {
@@ -221,7 +208,31 @@ func (s *search) report(e *Evidence, t trail) (*Explanation, error) {
 			x.Unexplained = append(x.Unexplained, u)
 		}
 	}
+	x.TooFew = s.few && 2*len(x.Unexplained) > len(e.Photos)
 	return x, nil
+}
+
+// fill sets what follows from the photos, the points and the hypothesis.
+func (f *Found) fill(e *Evidence) {
+	for _, i := range f.photos {
+		f.Photos = append(f.Photos, e.Photos[i].Name)
+	}
+	for _, j := range f.points {
+		f.Points = append(f.Points, e.Points[j].ID)
+	}
+	f.AllPoints = len(f.points) > 0 && len(f.points) == len(e.Points)
+	f.Moves = f.moves()
+	f.Group = e.describe(f.photos)
+	for k := range f.Params {
+		if p := &f.Params[k]; p.sigma > 0 {
+			se := p.sigma / math.Sqrt(math.Max(1, f.Weight.Independent))
+			p.StdErr = &se
+		}
+	}
+	if f.hyp.Fix != nil {
+		f.Fix = f.hyp.Fix(f, e)
+	}
+	f.wording(e)
 }
 
 // merge joins what was found in two steps of the same cause with the same figures
@@ -230,7 +241,7 @@ func merge(found []Found, f *Found) *Found {
 	for k := range found {
 		g := &found[k]
 		if g.Name != f.Name || g.hyp.Order != nil || f.hyp.Order != nil || !slices.EqualFunc(g.Params, f.Params, func(a, b Param) bool {
-			return a.Name == b.Name && a.Value == b.Value && a.Text == b.Text && a.StdErr == nil && b.StdErr == nil
+			return a.Name == b.Name && a.Value == b.Value && a.Text == b.Text && a.sigma == 0 && b.sigma == 0 && a.StdErr == nil && b.StdErr == nil
 		}) {
 			continue
 		}

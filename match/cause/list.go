@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"math/cmplx"
 	"slices"
 	"strconv"
 	"strings"
@@ -24,14 +25,6 @@ func moving(e *Evidence, to func(grid.EN) grid.EN) Hypothesis {
 	return h
 }
 
-// whose says in words which points are concerned, with the photos tied to them.
-func (f *Found) whose(e *Evidence) string {
-	if len(f.Points) == len(e.Points) {
-		return "all " + plural(len(f.Points), "point")
-	}
-	return plural(len(f.Points), "point") + " (" + list(f.Points) + ")"
-}
-
 // corrected proposes the rows of the points that a hypothesis moves.
 func corrected(f *Found, e *Evidence) *Fix {
 	fix := &Fix{}
@@ -45,89 +38,98 @@ func corrected(f *Found, e *Evidence) *Fix {
 	return fix
 }
 
-// SwappedEN is the cause swapped-en: easting and northing are exchanged in the
-// list of points.
-func SwappedEN() Cause {
-	return known{name: "swapped-en", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-		h := moving(e, func(at grid.EN) grid.EN { return grid.EN{E: at.N, N: at.E} })
-		h.Words = func(f *Found, e *Evidence) (string, string) {
-			return fmt.Sprintf("easting and northing of %s are exchanged in the list", f.whose(e)),
-				"name the columns of the points file the other way round, or take the corrected rows"
+// setting proposes a setting where all points are concerned, and else their rows.
+func setting(key, value, why string) func(f *Found, e *Evidence) *Fix {
+	return func(f *Found, e *Evidence) *Fix {
+		if value != "" && len(f.points) == len(e.Points) {
+			return &Fix{Settings: []Setting{{key, strconv.Quote(value), why}}}
 		}
-		h.Fix = corrected
+		return corrected(f, e)
+	}
+}
+
+// swappedEN: easting and northing are exchanged in the list of points.
+func swappedEN(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	h := moving(e, func(at grid.EN) grid.EN { return grid.EN{E: at.N, N: at.E} })
+	h.Fix = corrected
+	return []Hypothesis{h}, nil
+}
+
+// scaled is the hypothesis that all coordinates are to be multiplied.
+func scaled(e *Evidence, p Param) Hypothesis {
+	h := moving(e, func(at grid.EN) grid.EN { return grid.EN{E: at.E * p.Value, N: at.N * p.Value} })
+	h.Coherent, h.Scope, h.Least, h.Cost = true, ScopeAll|ScopeGroups|ScopeRuns, 8, math.Ln2
+	h.Params, h.Fix = []Param{p}, corrected
+	return h
+}
+
+// moved is how far the middle of the points is moved by a factor, in metres.
+func (e *Evidence) moved(factor float64) float64 {
+	return math.Hypot(e.centre.E, e.centre.N) * math.Abs(factor-1) * e.unit
+}
+
+// feet are the feet that coordinates come in, with the names that settings have.
+var feet = []struct {
+	unit    grid.Unit
+	setting string
+}{{grid.Foot, "ft"}, {grid.USSurveyFoot, "ftUS"}}
+
+// leastFeet is the least that other feet have to move the points to be looked at, as
+// a share of what the budget allows: no figure is fitted.
+const leastFeet = 0.15
+
+// wrongFeet: the coordinates of the points are in US survey feet and were taken for
+// international ones, or the reverse. It shows only where coordinates are large: 2
+// ft in a million. Where neither the grid nor the list is in feet it can't be.
+func wrongFeet(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	taken := e.Input.PointUnit
+	if !(taken.Metres > 0) {
+		taken = e.Input.Result.Grid.Unit
+	}
+	for k, f := range feet {
+		if math.Abs(taken.Metres/f.unit.Metres-1) > 1e-9 {
+			continue
+		}
+		due := feet[1-k]
+		p := Param{Name: "factor", Value: due.unit.Metres / f.unit.Metres, Text: due.unit.Name}
+		if e.moved(p.Value) < leastFeet*e.threshold() {
+			return nil, nil
+		}
+		h := scaled(e, p)
+		h.Predicts, h.Scope, h.Cost = true, ScopeAll|ScopeGroups, 0
+		if e.Input.PointUnit.Metres > 0 {
+			h.Cost = math.Log(20) // somebody has said what they are in
+		}
+		h.Params = append(h.Params, Param{Name: "taken for", Text: f.unit.Name})
+		h.Fix = setting("points.unit", due.setting, "the points are in "+due.unit.Name+" and were read as "+f.unit.Name)
 		return []Hypothesis{h}, nil
-	}}
+	}
+	return nil, nil
 }
 
-// scaled is a cause in the list that multiplies all coordinates.
-func scaled(name string, factors func(e *Evidence) []Param, words func(f *Found, e *Evidence, by string) (string, string)) Cause {
-	return known{name: name, family: "unit", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-		var out []Hypothesis
-		fs := factors(e)
-		for _, p := range fs {
-			move := math.Hypot(e.centre.E, e.centre.N) * math.Abs(p.Value-1) * e.unit
-			if move < material*e.threshold() {
-				continue
-			}
-			h := moving(e, func(at grid.EN) grid.EN { return grid.EN{E: at.E * p.Value, N: at.N * p.Value} })
-			h.Coherent = true
-			h.Scope, h.Least = ScopeAll|ScopeGroups|ScopeRuns, 8
-			h.Cost = math.Log(float64(len(fs)))
-			h.Params = []Param{p}
-			h.Words = func(f *Found, e *Evidence) (string, string) { return words(f, e, p.Text) }
-			h.Fix = corrected
-			out = append(out, h)
-		}
-		return out, nil
-	}}
+// feetForMetres: the coordinates of the points are in feet and were taken for
+// metres, or whatever larger unit the grid has; metresForFeet is the reverse.
+func feetForMetres(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	var out []Hypothesis
+	for _, f := range feet {
+		out = append(out, e.otherUnit(f.unit.Metres, f.unit.Name)...)
+	}
+	return out, nil
 }
 
-// WrongFeet is the cause wrong-feet: the coordinates of the points were worked
-// out with the international foot where the US survey foot was due, or the
-// reverse. It shows only where coordinates are large: 2 ft in a million.
-func WrongFeet() Cause {
-	const us, international = 1200.0 / 3937.0, 0.3048 // EPSG:9003 and EPSG:9002
-	return scaled("wrong-feet", func(e *Evidence) []Param {
-		return []Param{
-			{Name: "factor", Value: us / international, Text: "international feet were used for US survey feet"},
-			{Name: "factor", Value: international / us, Text: "US survey feet were used for international feet"},
-		}
-	}, func(f *Found, e *Evidence, by string) (string, string) {
-		return fmt.Sprintf("the coordinates of %s are in the wrong feet: %s", f.whose(e), by),
-			"export the list with the right foot, or take the corrected rows"
-	})
+func metresForFeet(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	var out []Hypothesis
+	for _, f := range feet {
+		out = append(out, e.otherUnit(1/f.unit.Metres, f.unit.Name)...)
+	}
+	return out, nil
 }
 
-// feet are the feet that coordinates come in.
-var feet = []grid.Unit{grid.Foot, grid.USSurveyFoot}
-
-// FeetForMetres is the cause feet-for-metres: the coordinates of the points are
-// in feet and were taken for metres, or whatever larger unit the grid has.
-func FeetForMetres() Cause {
-	return scaled("feet-for-metres", func(e *Evidence) []Param {
-		var out []Param
-		for _, u := range feet {
-			out = append(out, Param{Name: "factor", Value: u.Metres, Text: u.Name})
-		}
-		return out
-	}, func(f *Found, e *Evidence, by string) (string, string) {
-		return fmt.Sprintf("the coordinates of %s are in feet (%s) and were taken for metres", f.whose(e), by),
-			"export the list in the grid's unit, or take the corrected rows"
-	})
-}
-
-// MetresForFeet is the cause metres-for-feet: the reverse of feet-for-metres.
-func MetresForFeet() Cause {
-	return scaled("metres-for-feet", func(e *Evidence) []Param {
-		var out []Param
-		for _, u := range feet {
-			out = append(out, Param{Name: "factor", Value: 1 / u.Metres, Text: u.Name})
-		}
-		return out
-	}, func(f *Found, e *Evidence, by string) (string, string) {
-		return fmt.Sprintf("the coordinates of %s are in metres and were taken for feet (%s)", f.whose(e), by),
-			"export the list in the grid's unit, or take the corrected rows"
-	})
+func (e *Evidence) otherUnit(factor float64, name string) []Hypothesis {
+	if e.moved(factor) < material*e.threshold() {
+		return nil
+	}
+	return []Hypothesis{scaled(e, Param{Name: "factor", Value: factor, Text: name})}
 }
 
 // zoneFamily is a row of projected systems in the EPSG registry whose codes count
@@ -230,13 +232,13 @@ func siblingCodes(code string) []string {
 	return out
 }
 
-// siblings opens the same plane on other datums.
-func (e *Evidence) siblings() []grid.Projection {
-	if e.Input.Open == nil {
-		return nil
-	}
+// otherPlanes opens systems by their codes. No such system is none to try.
+func (e *Evidence) otherPlanes(codes []string) []grid.Projection {
 	var out []grid.Projection
-	for _, code := range siblingCodes(e.Input.Result.Grid.Code) {
+	for _, code := range codes {
+		if e.Input.Open == nil {
+			break
+		}
 		if p, err := e.Input.Open(code); err == nil {
 			out = append(out, p)
 		}
@@ -244,98 +246,52 @@ func (e *Evidence) siblings() []grid.Projection {
 	return out
 }
 
-// neighbours opens the grids beside the job's.
-func (e *Evidence) neighbours() []grid.Projection {
-	out := append([]grid.Projection(nil), e.Input.Neighbours...)
-	if e.Input.Open == nil {
-		return out
+// neighbouringZone: the coordinates of the points are in the zone beside that of
+// the grid.
+func neighbouringZone(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
+	if !e.troubled() {
+		return nil, nil
 	}
-	for _, code := range neighbourCodes(e.Input.Result.Grid.Code) {
-		// No such system is no neighbour.
-		if p, err := e.Input.Open(code); err == nil {
-			out = append(out, p)
+	var out []Hypothesis
+	for _, other := range append(e.otherPlanes(neighbourCodes(e.Input.Result.Grid.Code)), e.Input.Neighbours...) {
+		h, err := e.remember(ctx, other, false)
+		if err != nil {
+			return nil, err
 		}
+		if h == nil {
+			continue
+		}
+		g := other.Grid()
+		h.Params = []Param{{Name: "grid", Text: nameOf(g)}}
+		h.Fix = setting("grid.crs", g.Code, "the points are in the neighbouring zone")
+		out = append(out, *h)
 	}
-	return out
+	return priced(out), nil
 }
 
-// NeighbouringZone is the cause neighbouring-zone: the coordinates of the points
-// are in the zone beside that of the grid.
-func NeighbouringZone() Cause {
-	return known{name: "neighbouring-zone", propose: func(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
-		if !e.troubled() {
-			return nil, nil
-		}
-		var out []Hypothesis
-		for _, other := range e.neighbours() {
-			h, _, err := e.remember(ctx, other)
-			if err != nil {
-				return nil, err
-			}
-			if h == nil {
-				continue
-			}
-			g := other.Grid()
-			name := g.Name
-			if g.Code != "" {
-				name = fmt.Sprintf("%s (%s)", g.Name, g.Code)
-			}
-			h.Params = []Param{{Name: "grid", Text: name}}
-			h.Words = func(f *Found, e *Evidence) (string, string) {
-				return fmt.Sprintf("the coordinates of %s are those of the neighbouring zone, %s", f.whose(e), name),
-					"name that grid in the settings, or take the corrected rows"
-			}
-			h.Fix = func(f *Found, e *Evidence) *Fix {
-				if g.Code != "" && len(f.points) == len(e.Points) {
-					return &Fix{Settings: []Setting{{"grid.crs", strconv.Quote(g.Code), "the points are in the neighbouring zone"}}}
-				}
-				return corrected(f, e)
-			}
-			out = append(out, *h)
-		}
-		return priced(out), nil
-	}}
+// nameOf names a grid, with its code where it has one.
+func nameOf(g grid.Grid) string {
+	if g.Code == "" {
+		return g.Name
+	}
+	return fmt.Sprintf("%s (%s)", g.Name, g.Code)
 }
 
-// troubled says that so many photos of the job or of an outing are out that noise
-// alone doesn't put them there, and costly hypotheses are worth a look.
-func (e *Evidence) troubled() bool {
-	type count struct{ out, n int }
-	var all count
-	outings := make(map[outing]count)
-	for i := range e.Photos {
-		if p := &e.Photos[i]; p.D != nil || p.Out {
-			c := outings[p.outing()]
-			c.n++
-			all.n++
-			if p.Out {
-				c.out++
-				all.out++
-			}
-			outings[p.outing()] = c
-		}
-	}
-	for _, c := range outings {
-		if c.out >= 5 && 4*c.out > c.n {
-			return true
-		}
-	}
-	return 8*all.out > all.n
-}
-
-// carried is the hypothesis that the points are on another grid, with the
-// operations that carried the first of them off that grid and onto the job's; nil
-// where they can't be.
-func carried(ctx context.Context, e *Evidence, other grid.Projection) (*Hypothesis, [2]*grid.Operation, error) {
-	var ops [2]*grid.Operation
+// transformed is the hypothesis that the points are on another grid; nil where they
+// can't be. With null, latitudes and longitudes of WGS 84 were projected there as if
+// they were of its own datum.
+func transformed(ctx context.Context, e *Evidence, other grid.Projection, null bool) (*Hypothesis, error) {
 	if len(e.Points) == 0 {
-		return nil, ops, nil
+		return nil, nil
 	}
 	at := make([]grid.EN, len(e.Points))
 	frames := make([]grid.Frame, len(e.Points))
-	epoch := e.epoch()
+	frame := grid.Frame{Datum: "WGS-84", Epoch: e.epoch()}
 	for j := range e.Points {
-		at[j], frames[j] = e.Points[j].EN, grid.Frame{Datum: "WGS-84", Epoch: epoch}
+		at[j], frames[j] = e.Points[j].EN, frame
+		if null {
+			frames[j].Datum = other.Grid().Frame
+		}
 	}
 	// One point tells whether there is a way at all.
 	places, err := other.FromGrid(ctx, at[:1], frames[:1])
@@ -343,74 +299,55 @@ func carried(ctx context.Context, e *Evidence, other grid.Projection) (*Hypothes
 		places, err = other.FromGrid(ctx, at, frames)
 	}
 	if err != nil {
-		return nil, ops, fmt.Errorf("carrying points off %s: %w", other.Grid().Name, err)
+		return nil, fmt.Errorf("transforming points from %s: %w", other.Grid().Name, err)
 	}
-	var fixes []grid.Fix
-	var of []int
+	fixes := make(map[int]grid.Fix)
+	var off *grid.Operation
 	for j, p := range places {
 		if p.Err == nil && p.LatLon.Valid() && (p.Op == nil || !p.Op.Ballpark) {
-			fixes = append(fixes, grid.Fix{LatLon: p.LatLon, Frame: frames[j]})
-			of = append(of, j)
-			ops[0] = p.Op
+			fixes[j], off = grid.Fix{LatLon: p.LatLon, Frame: frame}, p.Op
 		}
 	}
-	if len(fixes) == 0 {
-		return nil, ops, nil
-	}
-	h, err := placedPoints(ctx, e, fixes, of)
-	if err != nil || h == nil {
-		return nil, ops, err
-	}
-	first, err := e.Place(ctx, fixes[:1])
-	if err != nil {
-		return nil, ops, err
-	}
-	ops[1] = first[0].Op
-	return h, ops, nil
+	return placedPoints(ctx, e, fixes, off)
 }
 
-// remember is carried, from memory where it was asked for before. The hypothesis
-// may be changed.
-func (e *Evidence) remember(ctx context.Context, other grid.Projection) (*Hypothesis, float64, error) {
+// remember is transformed, from memory where it was asked for before. The
+// hypothesis may be changed.
+func (e *Evidence) remember(ctx context.Context, other grid.Projection, null bool) (*Hypothesis, error) {
 	g := other.Grid()
-	key := g.Name + g.Code + e.sign()
+	key := fmt.Sprint(g.Name, g.Code, null, e.sign())
 	h, ok := e.memory.points[key]
 	if !ok {
-		var ops [2]*grid.Operation
 		var err error
-		if h, ops, err = carried(ctx, e, other); err != nil {
-			return nil, 0, err
-		}
-		if h != nil {
-			// The accuracy of the way is kept as a parameter until it is wanted.
-			acc := 0.0
-			for _, op := range ops {
-				if op != nil && op.Accuracy != nil {
-					acc = math.Hypot(acc, *op.Accuracy)
-				}
-			}
-			h.Params = []Param{{Value: acc}}
+		if h, err = transformed(ctx, e, other, null); err != nil {
+			return nil, err
 		}
 		e.memory.points[key] = h
 	}
 	if h == nil {
-		return nil, 0, nil
+		return nil, nil
 	}
 	c := *h
-	c.Points = maps.Clone(h.Points)
-	return &c, h.Params[0].Value, nil
+	return &c, nil
 }
 
-// placedPoints is the hypothesis that points belong where fixes are.
-func placedPoints(ctx context.Context, e *Evidence, fixes []grid.Fix, of []int) (*Hypothesis, error) {
-	placed, err := e.Place(ctx, fixes)
+// placedPoints is the hypothesis that points belong where fixes are; off is the
+// operation that led to those, where there was one.
+func placedPoints(ctx context.Context, e *Evidence, fixes map[int]grid.Fix, off *grid.Operation) (*Hypothesis, error) {
+	of := slices.Sorted(maps.Keys(fixes))
+	list := make([]grid.Fix, len(of))
+	for k, j := range of {
+		list[k] = fixes[j]
+	}
+	placed, err := e.Place(ctx, list)
 	if err != nil {
 		return nil, err
 	}
-	h := Hypothesis{Points: make(map[int]grid.EN, len(of)), Scope: ScopeAll | ScopeGroups | ScopeRuns, Least: 8, Coherent: true}
+	h := Hypothesis{Points: make(map[int]grid.EN, len(of)), Scope: ScopeAll | ScopeGroups | ScopeRuns, Least: 8, Coherent: true, Predicts: true}
 	for k, p := range placed {
 		if p.Err == nil && finite(p.E) && finite(p.N) && (p.Op == nil || !p.Op.Ballpark) {
 			h.Points[of[k]] = p.EN
+			h.Accuracy = deviation(off, p.Op)
 		}
 	}
 	if len(h.Points) == 0 {
@@ -429,262 +366,196 @@ func (e *Evidence) epoch() float64 {
 	return 0
 }
 
-// PointDatum is the cause point-datum: the coordinates of the points are of the
-// grid's projection, but of another datum: those of the same plane on another one,
-// where Input.Open opens it, or latitudes and longitudes of another datum that
-// were projected as they are, for which the projection has to be a
+// pointDatum: the coordinates of the points are of the grid's projection, but of
+// another datum: those of the same plane on another one, where Input.Open opens it;
+// latitudes and longitudes of WGS 84 that were projected there as they are; or those
+// of another datum that were projected here, for which the projection has to be a
 // grid.Geodesist.
-func PointDatum() Cause {
-	return known{name: "point-datum", propose: func(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
-		if len(e.Points) == 0 || !e.troubled() {
-			return nil, nil
+func pointDatum(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
+	if len(e.Points) == 0 || !e.troubled() {
+		return nil, nil
+	}
+	seen := shifts{least: material * e.threshold()}
+	var out []Hypothesis
+	add := func(h *Hypothesis, datum, crs, why string) {
+		if h == nil {
+			return
 		}
-		least := material * e.threshold()
-		var shifts []match.Vector
-		var out []Hypothesis
-		// known says that a candidate is too small to matter, or the same as one
-		// before.
-		known := func(s match.Vector) bool {
-			for _, t := range shifts {
-				if math.Hypot(s.E-t.E, s.N-t.N) < least/4 {
-					return true
-				}
-			}
-			shifts = append(shifts, s)
-			return math.Hypot(s.E, s.N) < least
+		j := slices.Min(slices.Collect(maps.Keys(h.Points)))
+		s := match.Vector{E: (e.Points[j].E - h.Points[j].E) * e.unit, N: (e.Points[j].N - h.Points[j].N) * e.unit}
+		if !seen.fresh(s) {
+			return
 		}
-		add := func(h *Hypothesis, accuracy float64, s match.Vector, datum string, crs grid.Grid) {
-			// Points that move by -s leave tags off by -s.
-			if left, cost := e.slack(accuracy, match.Vector{E: -s.E, N: -s.N}); left != nil {
-				h.Free, h.Cost = 2, cost
-				for j, at := range h.Points {
-					h.Points[j] = grid.EN{E: at.E + left.E/e.unit, N: at.N + left.N/e.unit}
-				}
-			}
-			// It is rarer than tags in another datum, which comes out the same where
-			// that is the grid's own.
-			h.Cost += math.Ln2
-			h.Params = []Param{
-				{Name: "datum", Text: datum},
-				{Name: "shift east", Value: s.E, Unit: "m"}, {Name: "shift north", Value: s.N, Unit: "m"},
-			}
-			h.Words = func(f *Found, e *Evidence) (string, string) {
-				return fmt.Sprintf("the coordinates of %s are in %s and not in %s, which puts them %s out", f.whose(e), datum, e.Input.Result.Grid.Frame, metres(math.Hypot(s.E, s.N))),
-					"name the grid on that datum in the settings, or take the corrected rows"
-			}
-			h.Fix = func(f *Found, e *Evidence) *Fix {
-				if crs.Code != "" && len(f.points) == len(e.Points) {
-					return &Fix{Settings: []Setting{{"grid.crs", strconv.Quote(crs.Code), "the points are in " + crs.Name}}}
-				}
-				return corrected(f, e)
-			}
-			out = append(out, *h)
-		}
-		for _, other := range e.siblings() {
-			h, accuracy, err := e.remember(ctx, other)
+		// It is rarer than tags in another datum, which comes out the same where
+		// that is the grid's own.
+		h.Cost += math.Ln2
+		h.Params = append([]Param{{Name: "datum", Text: datum}, {Name: "grid datum", Text: e.Input.Result.Grid.Frame}}, shiftParams(s)...)
+		h.Fix = setting("grid.crs", crs, why)
+		out = append(out, *h)
+	}
+	for _, other := range e.otherPlanes(siblingCodes(e.Input.Result.Grid.Code)) {
+		g := other.Grid()
+		for _, null := range []bool{false, true} {
+			h, err := e.remember(ctx, other, null)
 			if err != nil {
 				return nil, err
 			}
-			if h == nil {
-				continue
+			crs := g.Code
+			if null {
+				crs = "" // no setting says so
 			}
-			j := slices.Min(slices.Collect(maps.Keys(h.Points)))
-			s := match.Vector{E: (e.Points[j].E - h.Points[j].E) * e.unit, N: (e.Points[j].N - h.Points[j].N) * e.unit}
-			if !known(s) {
-				add(h, accuracy, s, other.Grid().Frame, other.Grid())
-			}
+			add(h, g.Frame, crs, "the points are in "+g.Name)
 		}
-		g, ok := e.Input.Proj.(grid.Geodesist)
-		if !ok {
-			return priced(out), nil
+	}
+	own := e.degrees()
+	for _, d := range e.datums() {
+		if d == e.Input.Result.Grid.Frame || len(own) == 0 {
+			continue
 		}
-		own := make([]grid.LatLon, len(e.Points))
-		for j := range e.Points {
-			ll, err := g.Geographic(e.Points[j].EN)
-			if err != nil || !ll.Valid() {
-				continue // no place on earth: NaN below
-			}
+		fixes := make(map[int]grid.Fix, len(own))
+		for j, ll := range own {
+			fixes[j] = grid.Fix{LatLon: ll, Frame: grid.Frame{Datum: d, Epoch: e.epoch()}}
+		}
+		h, err := placedPoints(ctx, e, fixes, nil)
+		if err != nil {
+			return nil, err
+		}
+		add(h, d, "", "")
+	}
+	return priced(out), nil
+}
+
+// degrees are the points in latitude and longitude, where they have a place.
+func (e *Evidence) degrees() map[int]grid.LatLon {
+	g, ok := e.Input.Proj.(grid.Geodesist)
+	if !ok {
+		return nil
+	}
+	own := make(map[int]grid.LatLon, len(e.Points))
+	for j := range e.Points {
+		if ll, err := g.Geographic(e.Points[j].EN); err == nil && ll.Valid() {
 			own[j] = ll
 		}
-		epoch := e.epoch()
-		for _, d := range e.datums() {
-			if d == e.Input.Result.Grid.Frame {
-				continue
-			}
-			var fixes []grid.Fix
-			var of []int
-			for j, ll := range own {
-				if ll != (grid.LatLon{}) {
-					fixes = append(fixes, grid.Fix{LatLon: ll, Frame: grid.Frame{Datum: d, Epoch: epoch}})
-					of = append(of, j)
-				}
-			}
-			if len(fixes) == 0 {
-				break
-			}
-			first, err := e.Place(ctx, fixes[:1])
-			if err != nil {
-				return nil, err
-			}
-			q := first[0]
-			if q.Err != nil || q.Op != nil && q.Op.Ballpark {
-				continue
-			}
-			was := e.Points[of[0]]
-			s := match.Vector{E: (was.E - q.E) * e.unit, N: (was.N - q.N) * e.unit}
-			if known(s) {
-				continue
-			}
-			h, err := placedPoints(ctx, e, fixes, of)
-			if err != nil {
-				return nil, err
-			}
-			if h != nil {
-				add(h, accuracyOf(q.Op), s, d, grid.Grid{})
+	}
+	return own
+}
+
+// groundAsGrid: the coordinates of the points are distances on the ground laid off
+// from an origin, and were taken for grid coordinates, so that the discrepancy grows
+// with the distance from there. The scale is fitted, and the origin too where it is
+// not that of the grid.
+func groundAsGrid(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	if !e.troubled() {
+		return nil, nil
+	}
+	var out []Hypothesis
+	e.groupsOf(func(in []int, of int) {
+		at, _ := e.offsets(in, false)
+		if len(at) < 8 {
+			return
+		}
+		// The points of the group, and those that no photo is tied to.
+		ours := make(map[int]bool)
+		for _, i := range at {
+			ours[e.Photos[i].Point] = true
+		}
+		for _, about := range []*grid.EN{nil, {}} {
+			if h := e.ground(at, about); h != nil {
+				h.Cost += math.Log(2 * float64(of))
+				maps.DeleteFunc(h.Points, func(j int, _ grid.EN) bool { return of > 1 && !ours[j] })
+				out = append(out, *h)
 			}
 		}
-		return priced(out), nil
-	}}
+	})
+	return out, nil
 }
 
-// priced adds to each of several hypotheses what it cost to try that many.
-func priced(hyps []Hypothesis) []Hypothesis {
-	for k := range hyps {
-		hyps[k].Cost += math.Log(float64(len(hyps)))
+// ground fits the scale of ground distances from an origin, or with nil from any;
+// nil where there is none.
+func (e *Evidence) ground(at []int, about *grid.EN) *Hypothesis {
+	o, b, se := fitScale(e, at, about)
+	// Heights to some 6 km and the scale of any grid in use: a few thousandths.
+	if !(math.Abs(b) > 1e-5 && math.Abs(b) < 5e-2) || math.Abs(b) < 3*se {
+		return nil
 	}
-	return hyps
-}
-
-// GroundAsGrid is the cause ground-as-grid: the coordinates of the points are
-// distances on the ground laid off from an origin, and were taken for grid
-// coordinates, so that the discrepancy grows with the distance from there. The
-// scale is fitted, and the origin too where it is not that of the grid.
-func GroundAsGrid() Cause {
-	return known{name: "ground-as-grid", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-		if !e.troubled() {
-			return nil, nil
-		}
-		var out []Hypothesis
-		e.groupsOf(func(in []int, of int) {
-			at, _ := e.offsets(in, false)
-			if len(at) < 8 {
-				return
-			}
-			// The points of the group, and those that no photo is tied to.
-			ours := make(map[int]bool)
-			if of == 1 {
-				for j := range e.Points {
-					ours[j] = true
-				}
-			}
-			for _, i := range at {
-				ours[e.Photos[i].Point] = true
-			}
-			n := e.independent(at, false)
-			for _, about := range []*grid.EN{nil, {}} {
-				o, b, se := fitScale(e, at, about)
-				f := 1 / (1 + b)
-				// Heights to some 6 km and the scale of any grid in use: a few thousandths.
-				if !(math.Abs(b) > 1e-5 && math.Abs(b) < 5e-2) || math.Abs(b) < 3*se {
-					continue
-				}
-				h := moving(e, func(p grid.EN) grid.EN { return grid.EN{E: p.E + b*(p.E-o.E), N: p.N + b*(p.N-o.N)} })
-				maps.DeleteFunc(h.Points, func(j int, _ grid.EN) bool { return !ours[j] })
-				h.Coherent, h.Scope, h.Free, h.Least = true, ScopeAll, 1, 8
-				h.Cost = math.Log(2*float64(of)) + math.Max(0, math.Log(math.Abs(b)*math.Log(5e-2/1e-5)/(se*math.Sqrt(n))))
-				h.Params = []Param{{Name: "factor", Value: f, StdErr: &se}}
-				sigma := e.Photos[at[0]].Sigma
-				where := "the grid's origin"
-				if about == nil {
-					h.Free = 3
-					// The origin is anywhere within the size of the job or so; further
-					// away it is worth the shift that it puts the job off by.
-					away := math.Hypot(o.E-e.centre.E, o.N-e.centre.N) * e.unit
-					size := math.Max(math.Max(e.extent(), away)*math.Abs(b), sigma)
-					h.Cost += 2 * math.Log(size/sigma)
-					if away > 2*e.extent() {
-						h.Cost += math.Log(math.Log(halfTurn / sigma))
-					}
-					unit := e.Input.Result.Grid.Unit.Symbol
-					h.Params = append(h.Params, Param{Name: "origin east", Value: o.E, Unit: unit}, Param{Name: "origin north", Value: o.N, Unit: unit})
-					where = fmt.Sprintf("E %.0f, N %.0f", o.E, o.N)
-				}
-				h.Words = func(fd *Found, e *Evidence) (string, string) {
-					return fmt.Sprintf("the coordinates of %s are ground distances from %s taken for grid ones: factor %.6f", fd.whose(e), where, f),
-						"bring them to the grid by the scale factor of the site, or describe the site system"
-				}
-				h.Fix = corrected
-				out = append(out, h)
-			}
-		})
-		return out, nil
-	}}
-}
-
-// extent is the diagonal of the box of the points in metres.
-func (e *Evidence) extent() float64 {
-	lo, hi := grid.EN{E: math.Inf(1), N: math.Inf(1)}, grid.EN{E: math.Inf(-1), N: math.Inf(-1)}
-	for j := range e.Points {
-		p := e.Points[j]
-		lo.E, lo.N = math.Min(lo.E, p.E), math.Min(lo.N, p.N)
-		hi.E, hi.N = math.Max(hi.E, p.E), math.Max(hi.N, p.N)
-	}
-	if len(e.Points) == 0 {
-		return 0
-	}
-	return math.Hypot(hi.E-lo.E, hi.N-lo.N) * e.unit
-}
-
-// fitScale fits D = b (p - origin) to the photos by weighted least squares, with
-// weights 1/(1 + (r / 3 sigma)²) so that a minority does not count; the origin
-// is fitted too where about is nil. It returns the origin, b, and b's standard
-// error by the number of independent photos.
-func fitScale(e *Evidence, at []int, about *grid.EN) (o grid.EN, b, se float64) {
-	w := make([]float64, len(at))
-	for k := range w {
-		w[k] = 1
-	}
-	c := e.centre
+	h := moving(e, func(p grid.EN) grid.EN { return grid.EN{E: p.E + b*(p.E-o.E), N: p.N + b*(p.N-o.N)} })
+	h.Coherent, h.Scope, h.Free, h.Least, h.Fix = true, ScopeAll, 1, 8, corrected
+	h.Cost = math.Max(0, math.Log(math.Abs(b)*math.Log(5e-2/1e-5)/(se*math.Sqrt(e.independent(at)))))
+	h.Params = []Param{{Name: "factor", Value: 1 / (1 + b), StdErr: &se}}
 	if about != nil {
-		c = *about
+		// From the grid's own origin it is much like a shift, and has to be more.
+		if e.extent()*math.Abs(b) < e.threshold() {
+			return nil
+		}
+		return &h
 	}
-	var a match.Vector
-	n := e.independent(at, false)
+	sigma := e.Photos[at[0]].noise.sigma
+	h.Free = 3
+	// The origin is anywhere within the size of the job or so; further away it is
+	// worth the shift that it puts the job off by.
+	away := math.Hypot(o.E-e.centre.E, o.N-e.centre.N) * e.unit
+	h.Cost += 2 * math.Log(math.Max(math.Max(e.extent(), away)*math.Abs(b), sigma)/sigma)
+	if away > 2*e.extent() {
+		h.Cost += math.Log(math.Log(halfTurn / sigma))
+	}
+	unit := e.Input.Result.Grid.Unit.Symbol
+	h.Params = append(h.Params, Param{Name: "origin east", Value: o.E, Unit: unit}, Param{Name: "origin north", Value: o.N, Unit: unit})
+	return &h
+}
+
+// wrongGrid: the tags lie so far from their points that grid.crs, or the list of
+// points, must be another one. Another projection turns and scales the job too: a
+// similarity is fitted.
+func wrongGrid(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	at, ds := e.offsets(e.walks.all, false)
+	if len(at) < 8 || len(e.told) > 0 {
+		return nil, nil
+	}
+	far := make([]float64, len(ds))
+	for k, d := range ds {
+		far[k] = math.Hypot(d.E, d.N)
+	}
+	if medianOf(far) < leastGrid {
+		return nil, nil
+	}
+	// D = a + b q with complex numbers, q = point - centre, weighted as in fitScale.
+	q, d := make([]complex128, len(at)), make([]complex128, len(at))
+	w := make([]float64, len(at))
+	for k, i := range at {
+		p := e.Points[e.Photos[i].Point]
+		q[k] = complex((p.E-e.centre.E)*e.unit, (p.N-e.centre.N)*e.unit)
+		d[k], w[k] = complex(ds[k].E, ds[k].N), 1
+	}
+	sigma := e.Photos[at[0]].noise.sigma
+	var a, b complex128
 	for range 15 {
-		// Unknowns a (where about is nil) and b: D = a + b q, q = p - c in metres.
-		var sw, sq2 float64
-		var sq, sd match.Vector
-		var sqd float64
-		for k, i := range at {
-			p := &e.Photos[i]
-			q := match.Vector{E: (e.Points[p.Point].E - c.E) * e.unit, N: (e.Points[p.Point].N - c.N) * e.unit}
-			d := match.Vector{E: p.D.E - p.noise.expected.E, N: p.D.N - p.noise.expected.N}
-			sw += w[k]
-			sq.E, sq.N = sq.E+w[k]*q.E, sq.N+w[k]*q.N
-			sd.E, sd.N = sd.E+w[k]*d.E, sd.N+w[k]*d.N
-			sq2 += w[k] * (q.E*q.E + q.N*q.N)
-			sqd += w[k] * (q.E*d.E + q.N*d.N)
+		var sw, sqq float64
+		var sq, sd, sqd complex128
+		for k := range q {
+			wk := complex(w[k], 0)
+			sw, sq, sd = sw+w[k], sq+wk*q[k], sd+wk*d[k]
+			sqq += w[k] * real(q[k]*cmplx.Conj(q[k]))
+			sqd += wk * d[k] * cmplx.Conj(q[k])
 		}
-		if about == nil {
-			den := sq2 - (sq.E*sq.E+sq.N*sq.N)/sw
-			b = (sqd - (sq.E*sd.E+sq.N*sd.N)/sw) / den
-			a = match.Vector{E: (sd.E - b*sq.E) / sw, N: (sd.N - b*sq.N) / sw}
-			se = math.Sqrt(sw / den)
-		} else {
-			b = sqd / sq2
-			se = math.Sqrt(sw / sq2)
+		den := sqq*sw - real(sq*cmplx.Conj(sq))
+		if !(den > 1e-9*sqq*sw) {
+			return nil, nil // all at one point
 		}
-		se *= e.Photos[at[0]].Sigma / math.Sqrt(n)
-		for k, i := range at {
-			p := &e.Photos[i]
-			q := match.Vector{E: (e.Points[p.Point].E - c.E) * e.unit, N: (e.Points[p.Point].N - c.N) * e.unit}
-			r := math.Hypot(p.D.E-p.noise.expected.E-a.E-b*q.E, p.D.N-p.noise.expected.N-a.N-b*q.N) / (3 * p.Sigma)
+		b = (sqd*complex(sw, 0) - sd*cmplx.Conj(sq)) / complex(den, 0)
+		a = (sd - b*sq) / complex(sw, 0)
+		for k := range q {
+			r := cmplx.Abs(d[k]-a-b*q[k]) / (3 * sigma)
 			w[k] = 1 / (1 + r*r)
 		}
 	}
-	o = c
-	if about == nil && b != 0 {
-		o = grid.EN{E: c.E - a.E/b/e.unit, N: c.N - a.N/b/e.unit}
+	h := changes(e)
+	h.Coherent, h.Scope, h.Free, h.Least = true, ScopeAll, 4, 8
+	for k, i := range at {
+		v := a + b*q[k]
+		h.Changes[i].Move = &match.Vector{E: real(v), N: imag(v)}
 	}
-	return o, b, se
+	// As for a common shift, and a turn and a scale to a metre over the job.
+	h.Cost = 2*math.Log(cmplx.Abs(a)/sigma) + math.Log(math.Log(halfTurn/sigma)) + 2*math.Log(math.Max(1, e.extent()/sigma))
+	h.Params = shiftParams(match.Vector{E: real(a), N: imag(a)})
+	return []Hypothesis{h}, nil
 }

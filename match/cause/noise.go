@@ -11,41 +11,42 @@ import (
 //	(1 - stray) * sum of w_k N(s_k sigma) + stray * 1 / (2 pi (d² + sigma²) L)
 //
 // per square metre. N is the circular normal density of the budget, with the
-// standoff in an unknown direction, for half the photos, and for the other half in
-// the one that the crew keeps to on that outing, which is learned too. The s_k let some photos be noisier than the
-// budget says, as bursts of multipath make them; their shares w_k are learned
-// from the photos that are near their points. The last term is for photos that
-// are out for no known reason: the logarithm of the distance is uniform between
-// sigma and half the girth of the earth, which makes L the logarithm of that
-// range.
+// standoff in an unknown direction for half the photos, and for the other half in
+// the one that the crew keeps to on that outing, which is learned too. The s_k let
+// photos be noisier than they state, for a while or all of them; their shares w_k
+// are learned camera by camera from the photos that are near their points. The last
+// term is for photos that are out for no known reason: the logarithm of the distance
+// is uniform between sigma and half the girth of the earth, which makes L the
+// logarithm of that range.
 const (
 	stray    = 0.005
 	halfTurn = 2e7 // metres
 )
 
-// swells are the factors s_k.
-var swells = [...]float64{1, 1.5, 2.2}
-
-// swellPrior are the photos that each s_k starts with.
-var swellPrior = [...]float64{40, 1, 0.1}
+// swells are the factors s_k, and swellPrior the photos that each starts with.
+var (
+	swells     = [...]float64{1, 1.5, 2.2, 3.3}
+	swellPrior = [...]float64{20, 1, 0.2, 0.05}
+)
 
 // mix are the shares w_k.
 type mix [len(swells)]float64
 
-func defaultMix() mix {
-	var m mix
+// shares makes counts into shares.
+func (m mix) shares() *mix {
 	sum := 0.0
-	for _, v := range swellPrior {
+	for _, v := range m {
 		sum += v
 	}
-	for k, v := range swellPrior {
-		m[k] = v / sum
+	for k := range m {
+		m[k] /= sum
 	}
-	return m
+	return &m
 }
 
-// noise is what parts a tag from its expected place by chance, in metres.
+// noise is by what a tag is off its expected place by chance, in metres.
 type noise struct {
+	mix             *mix
 	sigma, standoff float64
 	expected        match.Vector
 	cov             *[3]float64
@@ -89,6 +90,15 @@ func (n *noise) density(v match.Vector, s float64) float64 {
 	return logAdd(ring, side) - math.Ln2
 }
 
+// spread is the standard deviation per axis with what is learned of the camera.
+func (n *noise) spread() float64 {
+	v := 0.0
+	for k, s := range swells {
+		v += n.mix[k] * s * s
+	}
+	return math.Sqrt(v*n.sigma*n.sigma + n.standoff*n.standoff/2)
+}
+
 // stanceSpread is the variance per axis of where a crew stands on its usual side,
 // as a share of the square of the standoff: that of some 30 degrees either way.
 const stanceSpread = 0.15
@@ -114,20 +124,23 @@ func (n *noise) lost(d float64) float64 {
 
 // logP returns the logarithm of the density of a tag off by v, and how likely
 // each swell is.
-func (n *noise) logP(v match.Vector, blur *match.Vector, w *mix) (float64, mix) {
-	var l [len(swells)]float64
-	top := n.lost(math.Hypot(v.E-n.expected.E, v.N-n.expected.N))
-	sum := top
+func (n *noise) logP(v match.Vector, blur *match.Vector) (float64, mix) {
+	var share mix
+	far := math.Hypot(v.E-n.expected.E, v.N-n.expected.N)
+	sum := n.lost(far)
+	if blur == nil && n.cov == nil && far-n.standoff > 15*swells[len(swells)-1]*n.sigma {
+		return sum, share // too far for any noise
+	}
+	var l mix
 	for k, s := range swells {
 		if blur == nil {
 			l[k] = n.density(v, s)
 		} else {
 			l[k] = n.blurred(v, s, *blur)
 		}
-		l[k] += math.Log1p(-stray) + math.Log(w[k])
+		l[k] += math.Log1p(-stray) + math.Log(n.mix[k])
 		sum = logAdd(sum, l[k])
 	}
-	var share mix
 	for k := range swells {
 		share[k] = math.Exp(l[k] - sum)
 	}

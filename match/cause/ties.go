@@ -3,12 +3,12 @@ package cause
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"math"
 	"slices"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/walk"
 )
 
 // Links are wrong for a share of photos. Common practice, no source.
@@ -37,44 +37,12 @@ func (e *Evidence) sequences() [][]int {
 	slices.SortStableFunc(observed, func(a, b int) int { return e.Points[a].Observed.Compare(e.Points[b].Observed) })
 	add(observed)
 	if len(e.walks.cameras) > 1 {
-		// A point is of the camera that most photos tied to it are from; without
-		// photos, of the one that has the nearest point.
-		votes := make([]map[string]int, len(e.Points))
-		for i := range e.Photos {
-			if p := &e.Photos[i]; p.Point >= 0 {
-				if votes[p.Point] == nil {
-					votes[p.Point] = make(map[string]int)
-				}
-				votes[p.Point][p.Camera]++
-			}
-		}
-		owner := make([]string, len(e.Points))
-		for j, v := range votes {
-			for _, c := range e.walks.cameras {
-				if v[c] > v[owner[j]] {
-					owner[j] = c
-				}
-			}
-		}
-		for j := range owner {
-			if votes[j] != nil {
-				continue
-			}
-			best := math.Inf(1)
-			for k := range owner {
-				if votes[k] == nil {
-					continue
-				}
-				if d := math.Hypot(e.Points[k].E-e.Points[j].E, e.Points[k].N-e.Points[j].N); d < best {
-					best, owner[j] = d, owner[k]
-				}
-			}
-		}
 		order := observed
 		if len(order) < len(all) {
 			order = all
 		}
 		// All cameras' own walks, one after the other.
+		owner := e.owners()
 		var own []int
 		for _, c := range e.walks.cameras {
 			for _, j := range order {
@@ -100,6 +68,40 @@ func (e *Evidence) sequences() [][]int {
 	return out
 }
 
+// owners returns whose each point is: of the camera that most photos tied to it are
+// from; without photos, of the one that has the nearest point.
+func (e *Evidence) owners() []string {
+	votes := make([]map[string]int, len(e.Points))
+	for i := range e.Photos {
+		if p := &e.Photos[i]; p.Point >= 0 {
+			if votes[p.Point] == nil {
+				votes[p.Point] = make(map[string]int)
+			}
+			votes[p.Point][p.Camera]++
+		}
+	}
+	owner := make([]string, len(e.Points))
+	for j, v := range votes {
+		for _, c := range e.walks.cameras {
+			if v[c] > v[owner[j]] {
+				owner[j] = c
+			}
+		}
+	}
+	for j := range owner {
+		best := math.Inf(1)
+		for k := range owner {
+			if votes[j] != nil || votes[k] == nil {
+				continue
+			}
+			if d := math.Hypot(e.Points[k].E-e.Points[j].E, e.Points[k].N-e.Points[j].N); d < best {
+				best, owner[j] = d, owner[k]
+			}
+		}
+	}
+	return owner
+}
+
 // tied proposes the links that a tie cause comes to.
 func tied(f *Found, e *Evidence) *Fix {
 	fix := &Fix{}
@@ -117,39 +119,27 @@ func tied(f *Found, e *Evidence) *Fix {
 	return fix
 }
 
-// LateRun is the cause late-run: the photos of a run are tied to the point after
-// the one that they show, in the order of the walk.
-func LateRun() Cause { return shiftedRun("late-run", -1, "late", "before") }
-
-// EarlyRun is the cause early-run: the photos of a run are tied to the point
-// before the one that they show.
-func EarlyRun() Cause { return shiftedRun("early-run", 1, "early", "after") }
-
-func shiftedRun(name string, by int, way, to string) Cause {
-	return known{name: name, propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+// shiftedRun proposes that the photos of a run are tied to the point after the one
+// that they show (by is -1), or before it (1), in one of the orders in which points
+// may have been walked, or as the walk's inference has it.
+func shiftedRun(by int) func(context.Context, *Evidence) ([]Hypothesis, error) {
+	return func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		var out []Hypothesis
-		seqs := e.sequences()
-		for _, s := range seqs {
-			next := make(map[int]int, len(s))
-			for k, j := range s {
-				if q := k + by; q >= 0 && q < len(s) {
-					next[j] = s[q]
-				}
-			}
-			h := Hypothesis{Changes: make([]Change, len(e.Photos)), Scope: ScopeRuns, Least: 3}
-			n := 0
+		add := func(to func(p *Photo) (int, bool)) {
+			h, n := changes(e), 0
+			h.Scope, h.Least = ScopeRuns, 3
 			for i := range e.Photos {
 				p := &e.Photos[i]
-				if p.Point < 0 || p.D == nil || p.retied || p.where != nil {
+				if p.Point < 0 || p.D == nil || p.where != nil || p.retied {
 					continue
 				}
-				if j, ok := next[p.Point]; ok && e.tells(p, j) {
-					h.Changes[i].Tie = &j
+				if j, ok := to(p); ok && e.tells(p, j) {
+					h.Changes[i] = Change{Tie: &j, LogP: e.timeGain(p, j)}
 					n++
 				}
 			}
-			if n == 0 {
-				continue
+			if n < h.Least {
+				return
 			}
 			for _, c := range e.walks.cameras {
 				h.Order = append(h.Order, e.walks.seq[c])
@@ -157,87 +147,119 @@ func shiftedRun(name string, by int, way, to string) Cause {
 			if len(e.walks.cameras) > 1 {
 				h.Order = append(h.Order, e.walks.all)
 			}
-			h.Cost = math.Log(float64(len(seqs)))
 			h.Params = []Param{{Name: "points", Value: float64(by)}}
-			h.Words = func(f *Found, e *Evidence) (string, string) {
-				return fmt.Sprintf("%s %s tied one point %s", f.Who(), f.be(), way),
-					fmt.Sprintf("tie each to the point %s in the walk; the proposed links do", to)
-			}
 			h.Fix = tied
 			out = append(out, h)
 		}
-		return out, nil
-	}}
+		for _, s := range e.sequences() {
+			next := make(map[int]int, len(s))
+			for k, j := range s {
+				if q := k + by; q >= 0 && q < len(s) {
+					next[j] = s[q]
+				}
+			}
+			add(func(p *Photo) (int, bool) { j, ok := next[p.Point]; return j, ok })
+		}
+		add(func(p *Photo) (int, bool) { return p.hint.point, p.hint.shift == by && p.hint.from == p.Point })
+		return priced(out), nil
+	}
 }
 
-// SwappedTies is the cause swapped-ties: of two photos, one after the other or
-// close to it, each has the link of the other.
-func SwappedTies() Cause {
-	return known{name: "swapped-ties", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-		type pair struct {
-			a, b int
-			gain float64
+// hint is what the walk's inference says of a link that it contradicts or doubts.
+type hint struct {
+	shift       int // -1 for a link that is late, 1 for an early one, 0 for none
+	from, point int
+}
+
+// hintOf reads the inference for a photo.
+func (e *Evidence) hintOf(r *match.PhotoResult, from int) hint {
+	inf := r.Inference
+	if inf == nil || inf.Point == "" || inf.Link != walk.Contradicted && inf.Link != walk.Doubtful {
+		return hint{}
+	}
+	h := hint{from: from, point: e.points[inf.Point]}
+	switch inf.Shift {
+	case walk.ShiftLate:
+		h.shift = -1
+	case walk.ShiftEarly:
+		h.shift = 1
+	}
+	return h
+}
+
+// timeGain is what the time of a photo says for another point than the tied one, by
+// how the camera's clock stands to the survey's.
+func (e *Evidence) timeGain(p *Photo, point int) float64 {
+	c, ok := e.clocks[p.Camera]
+	a, b := e.Points[p.Point].Observed, e.Points[point].Observed
+	if !ok || p.wall.IsZero() || a.IsZero() || b.IsZero() {
+		return 0
+	}
+	l := func(lag float64) float64 {
+		z := (lag - c.offset) / c.dev
+		return logAdd(-z*z/2, -4)
+	}
+	return l(p.wall.Sub(b).Seconds()) - l(p.wall.Sub(a).Seconds())
+}
+
+// swappedTies: of two photos, one after the other or close to it, each has the link
+// of the other.
+func swappedTies(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	type pair struct {
+		a, b int
+		gain float64
+	}
+	fit := func(p *Photo) bool { return p.D != nil && p.where == nil && !p.retied }
+	var pairs []pair
+	const reach = 6 // photos apart
+	for _, c := range append([]string{""}, e.walks.cameras...) {
+		if c == "" && len(e.walks.cameras) == 1 {
+			continue
 		}
-		var pairs []pair
-		const reach = 6 // photos apart
-		for _, c := range append([]string{""}, e.walks.cameras...) {
-			if c == "" && len(e.walks.cameras) == 1 {
+		w := e.Walk(c)
+		for x, i := range w {
+			a := &e.Photos[i]
+			if !a.Out || !fit(a) {
 				continue
 			}
-			w := e.Walk(c)
-			for x, i := range w {
-				a := &e.Photos[i]
-				if !a.Out || a.D == nil || a.retied || a.where != nil {
+			for y := max(0, x-reach); y < min(len(w), x+reach+1); y++ {
+				b := &e.Photos[w[y]]
+				if y == x || !fit(b) || b.Point == a.Point || !e.tells(a, b.Point) || !e.tells(b, a.Point) || b.Out && y < x {
 					continue
 				}
-				for y := max(0, x-reach); y < min(len(w), x+reach+1); y++ {
-					b := &e.Photos[w[y]]
-					if y == x || b.D == nil || !e.tells(a, b.Point) || !e.tells(b, a.Point) || b.Point == a.Point || b.retied || b.where != nil || b.Out && y < x {
-						continue
-					}
-					g := e.tieGain(a, b.Point) + e.tieGain(b, a.Point) - math.Log(math.Abs(float64(y-x)))
-					if g > 0 {
-						pairs = append(pairs, pair{i, w[y], g})
-					}
+				g := e.tieGain(a, b.Point) + e.tieGain(b, a.Point) - math.Log(math.Abs(float64(y-x)))
+				if g > 0 {
+					pairs = append(pairs, pair{i, w[y], g})
 				}
 			}
 		}
-		slices.SortStableFunc(pairs, func(p, q pair) int { return cmp.Compare(q.gain, p.gain) })
-		h := Hypothesis{Changes: make([]Change, len(e.Photos)), Scope: ScopeSome, Rate: swapShare}
-		taken := make(map[int]bool)
-		partner := make(map[int]int)
-		for _, p := range pairs {
-			if taken[p.a] || taken[p.b] {
-				continue
-			}
-			taken[p.a], taken[p.b] = true, true
-			partner[p.a], partner[p.b] = p.b, p.a
-			ta, tb := e.Photos[p.b].Point, e.Photos[p.a].Point
-			h.Changes[p.a].Tie, h.Changes[p.b].Tie = &ta, &tb
-			h.Changes[p.b].LogP = -math.Log(math.Max(1, math.Abs(float64(e.walks.rank[p.a]-e.walks.rank[p.b]))))
-			h.Items = append(h.Items, []int{p.a, p.b})
+	}
+	slices.SortStableFunc(pairs, func(p, q pair) int { return cmp.Compare(q.gain, p.gain) })
+	h := changes(e)
+	h.Scope, h.Rate, h.Fix = ScopeSome, swapShare, tied
+	taken := make(map[int]bool)
+	for _, p := range pairs {
+		if taken[p.a] || taken[p.b] {
+			continue
 		}
-		if len(h.Items) == 0 {
-			return nil, nil
-		}
-		h.Words = func(f *Found, e *Evidence) (string, string) {
-			if len(f.photos) == 2 {
-				return fmt.Sprintf("%s and %s have each other's link", e.Photos[f.photos[0]].Name, e.Photos[f.photos[1]].Name),
-					"exchange the links; the proposed ones do"
-			}
-			return fmt.Sprintf("%d pairs of photos have each other's link: %s", len(f.photos)/2, list(f.Photos)),
-				"exchange the links of each pair; the proposed ones do"
-		}
-		h.Fix = tied
-		return []Hypothesis{h}, nil
-	}}
+		taken[p.a], taken[p.b] = true, true
+		ta, tb := e.Photos[p.b].Point, e.Photos[p.a].Point
+		h.Changes[p.a].Tie, h.Changes[p.b].Tie = &ta, &tb
+		h.Changes[p.b].LogP = -math.Log(math.Max(1, math.Abs(float64(e.walks.rank[p.a]-e.walks.rank[p.b]))))
+		h.Items = append(h.Items, []int{p.a, p.b})
+	}
+	if len(h.Items) == 0 {
+		return nil, nil
+	}
+	return []Hypothesis{h}, nil
 }
 
-// tells says that a photo's tag can tell its point from another: one that is
-// rounded tells only points apart that are further from each other than its step.
+// tells says that a photo's tag can tell its point from another: one that repeats
+// another photo's tells nothing, and one that is rounded only points apart that are
+// further from each other than its step.
 func (e *Evidence) tells(p *Photo, point int) bool {
-	if p.blur == nil {
-		return true
+	if p.repeats || p.blur == nil {
+		return !p.repeats
 	}
 	a, b := e.Points[p.Point].EN, e.Points[point].EN
 	return math.Hypot(a.E-b.E, a.N-b.N)*e.unit > 2*math.Hypot(p.blur.E, p.blur.N)
@@ -250,66 +272,55 @@ func (e *Evidence) tieGain(p *Photo, point int) float64 {
 	}
 	at := e.Points[point].EN
 	v := match.Vector{E: (p.OnGrid.E-at.E)*e.unit - p.move.E, N: (p.OnGrid.N-at.N)*e.unit - p.move.N}
-	l, _ := p.noise.logP(v, p.blur, &e.mix)
-	return l - p.logp
+	l, _ := p.noise.logP(v, p.blur)
+	return l - p.logp + e.timeGain(p, point)
 }
 
-// WrongTie is the cause wrong-tie: single photos are tied to a wrong point. The
-// tag says which is right where it lies at another point; at the points before
-// and after in the walk it is more likely than elsewhere.
-func WrongTie() Cause {
-	return known{name: "wrong-tie", propose: func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-		beside := make(map[int][]int)
-		for _, s := range e.sequences() {
-			for k, j := range s {
-				if k > 0 {
-					beside[j] = append(beside[j], s[k-1])
-				}
-				if k+1 < len(s) {
-					beside[j] = append(beside[j], s[k+1])
-				}
+// wrongTie: single photos are tied to a wrong point. The tag says which is right
+// where it lies at another point; at the points before and after in the walk it is
+// more likely than elsewhere.
+func wrongTie(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	beside := make(map[int][]int)
+	for _, s := range e.sequences() {
+		for k, j := range s {
+			if k > 0 {
+				beside[j] = append(beside[j], s[k-1])
+			}
+			if k+1 < len(s) {
+				beside[j] = append(beside[j], s[k+1])
 			}
 		}
-		h := Hypothesis{Changes: make([]Change, len(e.Photos)), Scope: ScopeSome, Rate: wrongShare}
-		n := 0
-		for i := range e.Photos {
-			p := &e.Photos[i]
-			if !p.Out || p.D == nil || p.OnGrid == nil || p.where != nil || p.retied {
+	}
+	h := changes(e)
+	h.Scope, h.Rate, h.Fix = ScopeSome, wrongShare, tied
+	n := 0
+	for i := range e.Photos {
+		p := &e.Photos[i]
+		if !p.Out || p.D == nil || p.OnGrid == nil || p.where != nil || p.retied {
+			continue
+		}
+		at := grid.EN{E: p.OnGrid.E - p.move.E/e.unit, N: p.OnGrid.N - p.move.N/e.unit}
+		best, gain, cost := -1, 0.0, 0.0
+		for _, j := range e.near(at, 2*p.Threshold) {
+			if j == p.Point || !e.tells(p, j) {
 				continue
 			}
-			at := grid.EN{E: p.OnGrid.E - p.move.E/e.unit, N: p.OnGrid.N - p.move.N/e.unit}
-			best, gain, cost := -1, 0.0, 0.0
-			for _, j := range e.near(at, 2*p.Threshold) {
-				if j == p.Point || !e.tells(p, j) {
-					continue
-				}
-				c := math.Log(2 * float64(len(e.Points)))
-				if slices.Contains(beside[p.Point], j) {
-					c = math.Log(4)
-				}
-				if g := e.tieGain(p, j) - c; g > gain {
-					best, gain, cost = j, g, c
-				}
+			c := math.Log(2 * float64(len(e.Points)))
+			if slices.Contains(beside[p.Point], j) {
+				c = math.Log(4)
 			}
-			if best < 0 {
-				continue
+			c -= e.timeGain(p, j)
+			if g := e.tieGain(p, j) - e.timeGain(p, j) - c; g > gain {
+				best, gain, cost = j, g, c
 			}
+		}
+		if best >= 0 {
 			h.Changes[i].Tie, h.Changes[i].LogP = &best, -cost
 			n++
 		}
-		if n == 0 {
-			return nil, nil
-		}
-		h.Words = func(f *Found, e *Evidence) (string, string) {
-			if len(f.photos) == 1 {
-				i := f.photos[0]
-				return fmt.Sprintf("%s is tied to %s, and its tag is at %s", e.Photos[i].Name, e.Points[e.Photos[i].Point].ID, e.Points[*f.hyp.Changes[i].Tie].ID),
-					"look at the photo, and tie it to the point that it shows; the proposed link takes the tag's word"
-			}
-			return fmt.Sprintf("%s are tied to points that their tags are not at, and lie at others: %s", f.Who(), list(f.Photos)),
-				"look at the photos, and tie each to the point that it shows; the proposed links take the tags' word"
-		}
-		h.Fix = tied
-		return []Hypothesis{h}, nil
-	}}
+	}
+	if n == 0 {
+		return nil, nil
+	}
+	return []Hypothesis{h}, nil
 }

@@ -87,6 +87,14 @@ func (p *Plane) Zone(k int) *Plane {
 	return &q
 }
 
+// in returns the plane in another unit.
+func (p *Plane) in(unit grid.Unit) *Plane {
+	q, f := *p, p.unit.Metres/unit.Metres
+	q.unit = unit
+	q.at.E, q.at.N, q.perLon, q.perLat = p.at.E*f, p.at.N*f, p.perLon*f, p.perLat*f
+	return &q
+}
+
 // WithDatum returns a plane that also knows a datum by a name, in which positions
 // that are taken for WGS 84 come out shift off their true place, in metres.
 func (p *Plane) WithDatum(name string, shift match.Vector) *Plane {

@@ -151,9 +151,14 @@ func vary(c *Config, p *Plant, rng *rand.Rand) {
 	case WrongFeet:
 		// 2 ppm of 5,780 km are 11.6 m: twice the budget of a good handheld only.
 		c.Noise.Radius95 = min(c.Noise.Radius95, 4)
+		// The grid is in one of the feet, and the points in the other.
 		p.Scale = grid.Foot.Metres / grid.USSurveyFoot.Metres
+		unit := grid.Foot
 		if rng.IntN(2) == 0 {
-			p.Scale = 1 / p.Scale
+			p.Scale, unit = 1/p.Scale, grid.USSurveyFoot
+		}
+		if own, ok := c.plane(); ok {
+			c.Projection = own.in(unit)
 		}
 	case NeighbouringZone:
 		if own, ok := c.plane(); ok {

@@ -1,0 +1,277 @@
+package cause
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+)
+
+// material is the least that a shift has to be, as a share of what the budget
+// allows, to be looked at.
+const material = 0.4
+
+// threshold is the median of what the budget allows.
+func (e *Evidence) threshold() float64 {
+	var v []float64
+	for i := range e.Photos {
+		if p := &e.Photos[i]; p.Point >= 0 && p.Threshold > 0 {
+			v = append(v, p.Threshold)
+		}
+	}
+	if len(v) == 0 {
+		return math.Inf(1)
+	}
+	return medianOf(v)
+}
+
+// groupsOf yields all photos, and those of each camera, day and camera's day
+// where there are more than one, with the number of groups of that kind.
+func (e *Evidence) groupsOf(yield func(in []int, of int)) {
+	all := make([]int, len(e.Photos))
+	for i := range all {
+		all[i] = i
+	}
+	yield(all, 1)
+	items := make([]item, len(all))
+	for _, i := range all {
+		items[i].photos = []int{i}
+	}
+	e.groups(items, yield)
+}
+
+// offsets returns the photos of a set that have a discrepancy, and what is left
+// of it beside where the image says the camera stood; only those out where
+// wanted.
+func (e *Evidence) offsets(in []int, out bool) (at []int, ds []match.Vector) {
+	for _, i := range in {
+		if p := &e.Photos[i]; p.D != nil && (p.Out || !out) {
+			at = append(at, i)
+			ds = append(ds, match.Vector{E: p.D.E - p.noise.expected.E, N: p.D.N - p.noise.expected.N})
+		}
+	}
+	return at, ds
+}
+
+// mode returns the middle of the place where most of ds lie within a radius, and
+// how many do. Of many ds only some are tried for the place.
+func mode(ds []match.Vector, radius float64) (match.Vector, int) {
+	const tries = 200
+	var best match.Vector
+	most := 0
+	for k := 0; k < len(ds); k += max(1, len(ds)/tries) {
+		c := ds[k]
+		n := 0
+		for range 3 { // the mean of those near moves towards the middle
+			var e, m float64
+			n = 0
+			for _, d := range ds {
+				if math.Hypot(d.E-c.E, d.N-c.N) <= radius {
+					n++
+					e += d.E
+					m += d.N
+				}
+			}
+			if n == 0 {
+				break
+			}
+			c = match.Vector{E: e / float64(n), N: m / float64(n)}
+		}
+		if n > most {
+			most, best = n, c
+		}
+	}
+	return best, most
+}
+
+// centre is a mean that a minority far out doesn't move: the median of each axis,
+// refined with weights 1/(1 + (d / 3 sigma)²).
+func centre(ds []match.Vector, sigma float64) match.Vector {
+	es, ns := make([]float64, len(ds)), make([]float64, len(ds))
+	for k, d := range ds {
+		es[k], ns[k] = d.E, d.N
+	}
+	c := match.Vector{E: medianOf(es), N: medianOf(ns)}
+	for range 10 {
+		var w, e, n float64
+		for _, d := range ds {
+			q := math.Hypot(d.E-c.E, d.N-c.N) / (3 * sigma)
+			v := 1 / (1 + q*q)
+			w, e, n = w+v, e+v*d.E, n+v*d.N
+		}
+		c = match.Vector{E: e / w, N: n / w}
+	}
+	return c
+}
+
+// extent is the diagonal of the box of the points in metres.
+func (e *Evidence) extent() float64 {
+	lo, hi := grid.EN{E: math.Inf(1), N: math.Inf(1)}, grid.EN{E: math.Inf(-1), N: math.Inf(-1)}
+	for j := range e.Points {
+		p := e.Points[j]
+		lo.E, lo.N = math.Min(lo.E, p.E), math.Min(lo.N, p.N)
+		hi.E, hi.N = math.Max(hi.E, p.E), math.Max(hi.N, p.N)
+	}
+	if len(e.Points) == 0 {
+		return 0
+	}
+	return math.Hypot(hi.E-lo.E, hi.N-lo.N) * e.unit
+}
+
+// fitScale fits D = b (p - origin) to the photos by weighted least squares, with
+// weights 1/(1 + (r / 3 sigma)²) so that a minority does not count; the origin
+// is fitted too where about is nil. It returns the origin, b, and b's standard
+// error by the number of independent photos.
+func fitScale(e *Evidence, at []int, about *grid.EN) (o grid.EN, b, se float64) {
+	w := make([]float64, len(at))
+	for k := range w {
+		w[k] = 1
+	}
+	c := e.centre
+	if about != nil {
+		c = *about
+	}
+	var a match.Vector
+	n := e.independent(at)
+	for range 15 {
+		// Unknowns a (where about is nil) and b: D = a + b q, q = p - c in metres.
+		var sw, sq2 float64
+		var sq, sd match.Vector
+		var sqd float64
+		for k, i := range at {
+			p := &e.Photos[i]
+			q := match.Vector{E: (e.Points[p.Point].E - c.E) * e.unit, N: (e.Points[p.Point].N - c.N) * e.unit}
+			d := match.Vector{E: p.D.E - p.noise.expected.E, N: p.D.N - p.noise.expected.N}
+			sw += w[k]
+			sq.E, sq.N = sq.E+w[k]*q.E, sq.N+w[k]*q.N
+			sd.E, sd.N = sd.E+w[k]*d.E, sd.N+w[k]*d.N
+			sq2 += w[k] * (q.E*q.E + q.N*q.N)
+			sqd += w[k] * (q.E*d.E + q.N*d.N)
+		}
+		if about == nil {
+			den := sq2 - (sq.E*sq.E+sq.N*sq.N)/sw
+			b = (sqd - (sq.E*sd.E+sq.N*sd.N)/sw) / den
+			a = match.Vector{E: (sd.E - b*sq.E) / sw, N: (sd.N - b*sq.N) / sw}
+			se = math.Sqrt(sw / den)
+		} else {
+			b = sqd / sq2
+			se = math.Sqrt(sw / sq2)
+		}
+		se *= e.Photos[at[0]].noise.sigma / math.Sqrt(n)
+		for k, i := range at {
+			p := &e.Photos[i]
+			q := match.Vector{E: (e.Points[p.Point].E - c.E) * e.unit, N: (e.Points[p.Point].N - c.N) * e.unit}
+			r := math.Hypot(p.D.E-p.noise.expected.E-a.E-b*q.E, p.D.N-p.noise.expected.N-a.N-b*q.N) / (3 * p.noise.sigma)
+			w[k] = 1 / (1 + r*r)
+		}
+	}
+	o = c
+	if about == nil && b != 0 {
+		o = grid.EN{E: c.E - a.E/b/e.unit, N: c.N - a.N/b/e.unit}
+	}
+	return o, b, se
+}
+
+// troubled says that so many photos of the job or of an outing are out that noise
+// alone doesn't put them there, and costly hypotheses are worth a look.
+func (e *Evidence) troubled() bool {
+	type count struct{ out, n int }
+	var all count
+	outings := make(map[outing]count)
+	for i := range e.Photos {
+		if p := &e.Photos[i]; p.D != nil || p.Out {
+			c := outings[p.outing()]
+			c.n++
+			all.n++
+			if p.Out {
+				c.out++
+				all.out++
+			}
+			outings[p.outing()] = c
+		}
+	}
+	for _, c := range outings {
+		if c.out >= 5 && 4*c.out > c.n {
+			return true
+		}
+	}
+	return 8*all.out > all.n
+}
+
+// independent returns how many independent photos a set counts for in a mean: the
+// variance of one over that of the mean. Errors are by the input's Correlation of
+// three parts: for one that correlates by exp(-t/tau) the mean of photos with gaps t
+// between them counts for 1 + the sum of tanh(t/2tau); the part that a camera's day
+// has in common counts once for each. Cameras have nothing in common. Photos without
+// a time count as 30 s apart.
+func (e *Evidence) independent(set []int) float64 { return e.effective(set, 1, false) }
+
+// effective is independent for a hypothesis of which only a share is what a day's
+// photos may have in common. loose takes the fast part alone, over a quarter of its
+// time.
+func (e *Evidence) effective(set []int, share float64, loose bool) float64 {
+	if len(set) < 2 {
+		return float64(len(set))
+	}
+	c := e.Input.correlation()
+	fast, slow := c.Time.Seconds(), c.DriftTime.Seconds()
+	if loose {
+		fast /= 4
+	}
+	sorted := slices.Clone(set)
+	slices.SortFunc(sorted, func(i, j int) int {
+		a, b := &e.Photos[i], &e.Photos[j]
+		if a.Camera != b.Camera {
+			return cmp.Compare(a.Camera, b.Camera)
+		}
+		return cmp.Compare(e.walks.rank[i], e.walks.rank[j])
+	})
+	n, m, days := 1.0, 1.0, 1.0
+	for x := 1; x < len(sorted); x++ {
+		a, b := &e.Photos[sorted[x-1]], &e.Photos[sorted[x]]
+		if a.outing() != b.outing() {
+			days++
+		}
+		if a.Camera != b.Camera {
+			n++
+			m++
+			continue
+		}
+		gap := 30 * float64(e.walks.rank[sorted[x]]-e.walks.rank[sorted[x-1]])
+		if !a.Time.IsZero() && !b.Time.IsZero() {
+			gap = math.Abs(b.Time.Sub(a.Time).Seconds())
+		}
+		n += math.Tanh(gap / (2 * fast))
+		m += math.Tanh(gap / (2 * slow))
+	}
+	if loose {
+		return n
+	}
+	day := c.DayShare * share
+	return 1 / ((1-c.DriftShare-day)/n + c.DriftShare/m + day/days)
+}
+
+func medianOf(v []float64) float64 {
+	s := slices.Clone(v)
+	slices.Sort(s)
+	n := len(s)
+	if n == 0 {
+		return math.NaN()
+	}
+	if n%2 == 1 {
+		return s[n/2]
+	}
+	return (s[n/2-1] + s[n/2]) / 2
+}
+
+// spread is a robust standard deviation: 1.4826 times the median distance from
+// the median, which is that of a normal sample.
+func spread(v []float64, median float64) float64 {
+	d := make([]float64, len(v))
+	for i, x := range v {
+		d[i] = math.Abs(x - median)
+	}
+	return 1.4826 * medianOf(d)
+}

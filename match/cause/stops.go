@@ -1,0 +1,122 @@
+package cause
+
+import (
+	"cmp"
+	"context"
+	"math"
+	"slices"
+)
+
+// leastStop is the evidence in nats that other feet, another zone or another datum
+// has to have to be a reason not to write. It takes less than to be named: somebody
+// only has to look.
+const leastStop = 1.5
+
+// stops works out the reasons not to write.
+func (s *search) stops(ctx context.Context, t trail, x *Explanation) ([]Stop, error) {
+	var out []Stop
+	n := 0
+	for i := range t.start.Photos {
+		if p := &t.start.Photos[i]; p.D != nil {
+			n++
+		}
+	}
+	for k := range x.Causes {
+		f := &x.Causes[k]
+		stop := Stop{Cause: f.Name, Photos: len(f.Photos), East: f.value("shift east"), North: f.value("shift north"), Score: f.Weight.Score}
+		switch {
+		case f.Name == "wrong-grid":
+			stop.Kind = StopGrid
+		case f.Name == "common-shift" && 2*len(f.Photos) >= n:
+			stop.Kind = StopShift
+		case len(f.points) > 0 || f.Name == "tag-datum":
+			stop.Kind = StopAlternative
+			if f.Fix != nil {
+				stop.Settings = f.Fix.Settings
+			}
+		default:
+			continue
+		}
+		out = append(out, stop)
+	}
+	more, err := s.doubts(ctx, t)
+	if err != nil {
+		return nil, err
+	}
+	if len(out) == 0 {
+		out = more
+	}
+	rank := []StopKind{StopGrid, StopAlternative, StopShift}
+	slices.SortStableFunc(out, func(a, b Stop) int {
+		return cmp.Or(cmp.Compare(slices.Index(rank, a.Kind), slices.Index(rank, b.Kind)), cmp.Compare(b.Score, a.Score))
+	})
+	return out, nil
+}
+
+// doubts are the stops for which no cause was accepted: tags far off, an alternative
+// that is better than nothing, or a shift that is more than noise.
+func (s *search) doubts(ctx context.Context, t trail) ([]Stop, error) {
+	e := t.left
+	at, ds := e.offsets(e.walks.all, false)
+	if len(at) == 0 {
+		return nil, nil
+	}
+	m, v := e.meanShift(e.walks.all)
+	shift := Stop{East: m.E, North: m.N, Photos: len(at)}
+	far := 0
+	for _, d := range ds {
+		if math.Hypot(d.E, d.N) > leastGrid {
+			far++
+		}
+	}
+	if 5*far >= 4*len(at) {
+		shift.Kind, shift.Photos = StopGrid, far
+		return []Stop{shift}, nil
+	}
+	for k, c := range s.causes {
+		hyps, err := c.Propose(ctx, e)
+		if err != nil {
+			return nil, err
+		}
+		for x := range hyps {
+			h := &hyps[x]
+			if !h.Predicts {
+				continue
+			}
+			_, whole, err := s.best(ctx, e, k, h)
+			if err != nil {
+				return nil, err
+			}
+			if whole == nil || !whole.all {
+				continue
+			}
+			sum, _ := e.temper(h, whole.gains)
+			if sum -= h.Cost; sum < leastStop || sum <= shift.Score {
+				continue
+			}
+			shift.Kind, shift.Cause, shift.Score, shift.Settings = StopAlternative, c.Name(), sum, nil
+			f := Found{photos: whole.photos, points: whole.points, hyp: h}
+			f.Group = e.describe(f.photos)
+			if fix := fixOf(h, &f, e); fix != nil {
+				shift.Settings = fix.Settings
+			}
+		}
+	}
+	if shift.Kind != "" {
+		return []Stop{shift}, nil
+	}
+	// The probability of such a mean by noise alone is exp(-score).
+	shift.Score = (m.E*m.E + m.N*m.N) / (2 * v)
+	if shift.Score < -math.Log(1e-4) || math.Hypot(m.E, m.N) < material/2*e.threshold() || len(at) < 5 {
+		return nil, nil
+	}
+	shift.Kind = StopShift
+	return []Stop{shift}, nil
+}
+
+func fixOf(h *Hypothesis, f *Found, e *Evidence) *Fix {
+	if h.Fix == nil {
+		return nil
+	}
+	return h.Fix(f, e)
+}

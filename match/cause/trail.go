@@ -1,0 +1,474 @@
+package cause
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"maps"
+	"math"
+	"os"
+	"slices"
+
+	"example.com/phototie/match"
+)
+
+// most is the greatest number of causes that one search accepts.
+const most = 12
+
+// trail is a sequence of accepted candidates with what is left after them.
+type trail struct {
+	steps []candidate
+	start *Evidence
+	left  *Evidence
+	total float64
+}
+
+// accept returns the trail with one more step.
+func (s *search) accept(ctx context.Context, t trail, c candidate) (trail, error) {
+	left, err := t.left.changed(ctx, c.hyp, c.photos, c.points)
+	if err != nil {
+		return t, err
+	}
+	left.learn()
+	left.told = maps.Clone(left.told)
+	if left.told == nil {
+		left.told = make(map[telling]bool, len(c.photos))
+	}
+	for _, i := range c.photos {
+		left.told[telling{s.family(c.cause), i}] = true
+	}
+	out := trail{steps: append(slices.Clone(t.steps), c), start: t.start, left: left}
+	out.sum()
+	return out, nil
+}
+
+// sum works out the score of all steps together, photo by photo. Steps that are
+// about what photos have in common, or concern many, count by the independent
+// photos of all of them: a shift cut in two is no more certain. What they gain
+// is what the photos end up with, since what each step gains depends on what noise
+// is learned before it. The others count among themselves: what two steps make of
+// the same photos counts once.
+func (t *trail) sum() {
+	t.total = 0
+	var single []gained
+	common := make(map[int]bool)
+	rest := make(map[int]float64) // to be added to what common photos end up with
+	// What is common in one step of a cause is so in all of them.
+	broad := make(map[int]bool)
+	for k := range t.steps {
+		if c := &t.steps[k]; c.many(t.left) || c.hyp.Coherent || c.hyp.Rate == 0 && 5*len(c.gains) > len(t.left.Photos) {
+			broad[c.cause] = true
+		}
+	}
+	for k := range t.steps {
+		c := &t.steps[k]
+		if c.hyp.Changes != nil && c.hyp.Changes[c.photos[0]].Shows {
+			t.total += c.weight.Score
+			continue
+		}
+		if c.many(t.left) {
+			_, n := t.left.temper(&Hypothesis{Coherent: true}, c.gains)
+			t.total -= c.weight.Penalty * n / float64(len(c.gains))
+		} else {
+			t.total -= c.weight.Penalty
+		}
+		if broad[c.cause] {
+			for _, g := range c.gains {
+				common[g.photo] = true
+				if c.hyp.Changes != nil {
+					if ch := &c.hyp.Changes[g.photo]; !ch.Void {
+						rest[g.photo] += ch.LogP
+					}
+				}
+			}
+			continue
+		}
+		single = append(single, c.gains...)
+		for _, g := range c.gains {
+			rest[g.photo] -= g.gain
+			if ch := &c.hyp.Changes; *ch != nil && !(*ch)[g.photo].Void {
+				rest[g.photo] += (*ch)[g.photo].LogP
+			}
+		}
+	}
+	together := Hypothesis{Coherent: true, alike: 0.01}
+	for k := range t.steps {
+		if c := &t.steps[k]; broad[c.cause] {
+			together.alike = math.Max(together.alike, c.hyp.aligned(c.photos))
+		}
+	}
+	var whole []gained
+	for i := range t.left.Photos {
+		if common[i] {
+			whole = append(whole, gained{i, t.left.Photos[i].logp - t.start.Photos[i].logp + rest[i]})
+		}
+	}
+	v, _ := t.left.temper(&together, whole)
+	w, _ := t.left.temper(&Hypothesis{Rate: 1}, joint(single))
+	t.total += v + w
+}
+
+// joint adds up the gains of each photo.
+func joint(g []gained) []gained {
+	slices.SortStableFunc(g, func(a, b gained) int { return cmp.Compare(a.photo, b.photo) })
+	var out []gained
+	for _, x := range g {
+		if k := len(out) - 1; k >= 0 && out[k].photo == x.photo {
+			out[k].gain += x.gain
+		} else {
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
+// many says that far more photos are concerned than the hypothesis's rate
+// foresees, so that something else may be behind it.
+func (c *candidate) many(e *Evidence) bool {
+	return c.hyp.Rate > 0 && float64(c.items) > 4*c.hyp.Rate*float64(len(e.Photos))+6
+}
+
+// follow accepts the best candidates one after another.
+func (s *search) follow(ctx context.Context, t trail) (trail, error) {
+	for len(t.steps) < most {
+		cands, _, err := s.propose(ctx, t.left)
+		if err != nil {
+			return t, err
+		}
+		if len(cands) == 0 || cands[0].weight.Score <= s.min {
+			break
+		}
+		if t, err = s.accept(ctx, t, cands[0]); err != nil {
+			return t, err
+		}
+	}
+	return t, nil
+}
+
+// reaches says that three quarters of the photos that a step concerns are within
+// budget after all, or hardly over it: noise correlates, and a run may lie in a
+// bad spell.
+func (t *trail) reaches(c *candidate) bool {
+	n, in := 0, 0
+	for _, i := range c.photos {
+		p := &t.left.Photos[i]
+		if p.Void || !c.moves(i) {
+			continue
+		}
+		n++
+		if p.D != nil && p.beyond() < 1.4*p.Threshold {
+			in++
+		}
+	}
+	return float64(in) >= 0.75*float64(n)
+}
+
+// moves says that a step moves what a photo is judged by.
+func (c *candidate) moves(i int) bool {
+	if c.hyp.Points != nil {
+		return true
+	}
+	ch := &c.hyp.Changes[i]
+	return ch.Void || ch.At != nil || ch.Datum != nil || ch.Move != nil || ch.Tie != nil || ch.Where != nil || ch.Blur != nil
+}
+
+// settled says that the causes of a trail bring their photos back, and that no
+// photos are left that noise can't explain.
+func (t *trail) settled() bool {
+	for k := range t.steps {
+		if !t.reaches(&t.steps[k]) {
+			return false
+		}
+	}
+	far, n := 0, 0
+	for i := range t.left.Photos {
+		p := &t.left.Photos[i]
+		if p.D != nil || p.Out {
+			n++
+			if p.Out && (p.D == nil || p.beyond() > 2*p.Threshold) {
+				far++
+			}
+		}
+	}
+	return float64(far) <= 0.02*float64(n)
+}
+
+// again looks for the causes of steps once more, one after the other, on fresh
+// evidence: each with the figures and the set of photos that are best then. A
+// step that gains nothing any more is left out.
+func (s *search) again(ctx context.Context, e *Evidence, steps []candidate) (trail, error) {
+	t := trail{start: e, left: e}
+	for _, c := range steps {
+		top, all, err := s.look(ctx, t.left, c.cause, c.hyp.Params)
+		if err != nil {
+			return t, err
+		}
+		if c.all && all != nil && 10*len(all.photos) >= 9*len(c.photos) {
+			top = all
+		}
+		if top == nil || top.weight.Score <= s.min && !top.all {
+			continue
+		}
+		if t, err = s.accept(ctx, t, *top); err != nil {
+			return t, err
+		}
+	}
+	return t, nil
+}
+
+// tidy returns the trail with the steps that concern most photos first, so that
+// trails compare, unless that leaves more unexplained.
+func (s *search) tidy(ctx context.Context, e *Evidence, t trail) (trail, error) {
+	steps := slices.Clone(t.steps)
+	slices.SortStableFunc(steps, func(a, b candidate) int { return cmp.Compare(len(b.photos), len(a.photos)) })
+	if len(steps) < 2 {
+		return t, nil
+	}
+	u, err := s.again(ctx, e, steps)
+	if err != nil {
+		return t, err
+	}
+	if u, err = s.follow(ctx, u); err != nil {
+		return t, err
+	}
+	if t.settled() && !u.settled() {
+		return t, nil
+	}
+	return u, nil
+}
+
+// prune drops causes until each of the rest is needed: its score is what the
+// explanation is better with it than the best without it, and has to be above the
+// bar; it has to bring its photos back, and to make more of them better than worse.
+// The worst is dropped first, since the others may need none once it is gone.
+func (s *search) prune(ctx context.Context, e *Evidence, t trail) (trail, error) {
+	for {
+		worst, score := -1, math.Inf(1)
+		var rest trail
+		for k := range t.steps {
+			steps := slices.Delete(slices.Clone(t.steps), k, k+1)
+			without, err := s.again(ctx, e, steps)
+			if err != nil {
+				return t, err
+			}
+			c := &t.steps[k]
+			c.weight.Score = t.total - without.total
+			if !(c.weight.Score > s.min && t.holds(c, &without)) && c.weight.Score < score {
+				worst, score, rest = k, c.weight.Score, without
+			}
+		}
+		if worst < 0 {
+			return t, nil
+		}
+		t = rest
+	}
+}
+
+// holds says that a step may be reported: beside its score there is what it does to
+// the photos.
+func (t *trail) holds(c *candidate, without *trail) bool {
+	if c.many(t.left) && c.hyp.Changes != nil && c.hyp.Changes[c.photos[0]].Tie != nil {
+		return false // single links are wrong singly
+	}
+	better, worse := 0, 0
+	for _, i := range c.photos {
+		a, b := &t.left.Photos[i], &without.left.Photos[i]
+		switch {
+		case a.Void || b.Void || !c.moves(i):
+		case a.logp > b.logp+0.1:
+			better++
+		case a.logp < b.logp-0.1:
+			worse++
+		}
+	}
+	return worse <= better && t.reaches(c) && t.predicted(c) && t.sensible(c)
+}
+
+// predicted says that a hypothesis that predicts a shift leaves none: what the tags
+// have in common afterwards is zero within its standard error, in size and
+// direction.
+func (t *trail) predicted(c *candidate) bool {
+	if !c.hyp.Predicts {
+		return true
+	}
+	m, v := t.left.meanShift(c.photos)
+	v += c.hyp.Accuracy * c.hyp.Accuracy
+	return m.E*m.E+m.N*m.N < chi99*v
+}
+
+// chi99 is the 99 % quantile of the chi-square distribution with 2 degrees of
+// freedom.
+const chi99 = 9.21
+
+// meanShift is what the tags of a set are off by in common, and its variance per
+// axis.
+func (e *Evidence) meanShift(photos []int) (match.Vector, float64) {
+	at, ds := e.offsets(photos, false)
+	if len(at) == 0 {
+		return match.Vector{}, math.Inf(1)
+	}
+	// The crew may keep to one side of the points, by half of the standoff or so.
+	var sigma, side float64
+	for _, i := range at {
+		n := &e.Photos[i].noise
+		sigma += n.spread() / float64(len(at))
+		side += n.standoff / 2 / float64(len(at))
+	}
+	return centre(ds, sigma), sigma*sigma/e.independent(at) + side*side/2
+}
+
+// sensible says that a shift of unknown cause is no more than what it is given for:
+// beside causes that move the whole job it must not make up for what those do.
+func (t *trail) sensible(c *candidate) bool {
+	if c.hyp.Free == 0 || !c.all || c.hyp.Changes == nil || c.hyp.Changes[c.photos[0]].Move == nil {
+		return true
+	}
+	v := c.hyp.Changes[c.photos[0]].Move
+	var before []float64
+	for _, i := range c.photos {
+		if d := t.start.Photos[i].D; d != nil {
+			before = append(before, math.Hypot(d.E, d.N))
+		}
+	}
+	return len(before) == 0 || math.Hypot(v.E, v.N) < 2*medianOf(before)
+}
+
+// alternatives is how many other first steps are followed, up to three times as
+// many where none so far leads to a good end.
+const alternatives = 8
+
+// from follows a first step to its end.
+func (s *search) from(ctx context.Context, start trail, c candidate) (trail, error) {
+	t, err := s.accept(ctx, start, c)
+	if err != nil {
+		return start, err
+	}
+	if t, err = s.follow(ctx, t); err != nil {
+		return start, err
+	}
+	if t, err = s.tidy(ctx, start.start, t); err == nil && debug {
+		t.dump(s, "from")
+	}
+	return t, err
+}
+
+var debug = os.Getenv("DEBUGC") != ""
+
+// run finds the causes.
+func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
+	start := trail{start: e, left: e}
+	cands, more, err := s.propose(ctx, e)
+	if err != nil || len(cands) == 0 {
+		return start, err
+	}
+	if debug {
+		for _, c := range cands {
+			fmt.Printf("cand %s %d photos: gain %.1f n %.1f penalty %.1f score %.1f %v\n", s.causes[c.cause].Name(), len(c.photos), c.weight.Gain, c.weight.Independent, c.weight.Penalty, c.weight.Score, c.hyp.Params)
+		}
+	}
+	best := start
+	if cands[0].weight.Score > s.min {
+		if best, err = s.from(ctx, start, cands[0]); err != nil {
+			return start, err
+		}
+		cands = cands[1:]
+	}
+	good := best.settled()
+	tried := 0
+	for _, c := range slices.Concat(more, cands) {
+		if c.weight.Score <= s.min {
+			// A first step that is wrong by itself may be right with a second one,
+			// where it concerns all; and a figure that was fitted may be two causes
+			// that need none.
+			fitted := slices.ContainsFunc(best.steps, func(c candidate) bool { return c.hyp.Free > 0 })
+			if good && !fitted || c.hyp.Free > 0 || !c.all || 10*len(c.photos) < 9*len(e.Photos) {
+				continue
+			}
+		}
+		if tried++; tried > alternatives && (good || tried > 3*alternatives) {
+			break
+		}
+		t, err := s.from(ctx, start, c)
+		if err != nil {
+			return start, err
+		}
+		if ok := t.settled(); t.total > 0 && (ok && !good || ok == good && t.total > best.total) {
+			best, good = t, ok
+		}
+	}
+	if best, err = s.prune(ctx, e, best); err != nil {
+		return start, err
+	}
+	return s.compare(ctx, e, best)
+}
+
+// margin is by how many nats a cause has to be better than another to be told from
+// it.
+const margin = 3
+
+// compare looks for causes that explain the photos of a step nearly as well. Where a
+// shift that is fitted freely does, that is what can be said.
+func (s *search) compare(ctx context.Context, e *Evidence, t trail) (trail, error) {
+	for k := 0; k < len(t.steps); k++ {
+		c := &t.steps[k]
+		if !c.hyp.Coherent && (c.hyp.Changes == nil || c.hyp.Changes[c.photos[0]].Tie == nil) {
+			continue
+		}
+		without, err := s.again(ctx, e, slices.Delete(slices.Clone(t.steps), k, k+1))
+		if err != nil {
+			return t, err
+		}
+		cands, more, err := s.propose(ctx, without.left)
+		if err != nil {
+			return t, err
+		}
+		for _, r := range slices.Concat(cands, more) {
+			name := s.causes[r.cause].Name()
+			if r.cause == c.cause || slices.Contains(c.rivals, name) || r.weight.Score <= s.min || !overlap(c.photos, r.photos) {
+				continue
+			}
+			u, err := s.accept(ctx, without, r)
+			if err != nil {
+				return t, err
+			}
+			if u.total < t.total-margin || !u.holds(&u.steps[len(u.steps)-1], &without) {
+				continue
+			}
+			if name == "common-shift" {
+				r.rivals = append(c.rivals, s.causes[c.cause].Name())
+				r.weight.Score = u.total - without.total
+				u.steps[len(u.steps)-1] = r
+				if u, err = s.prune(ctx, e, u); err != nil {
+					return t, err
+				}
+				t = u
+				break
+			}
+			c.rivals = append(c.rivals, name)
+		}
+	}
+	return t, nil
+}
+
+// overlap says that two sets of photos are much the same.
+func overlap(a, b []int) bool {
+	in := make(map[int]bool, len(a))
+	for _, i := range a {
+		in[i] = true
+	}
+	both := 0
+	for _, i := range b {
+		if in[i] {
+			both++
+		}
+	}
+	return 5*both >= 4*max(len(a), len(b))
+}
+
+func (t *trail) dump(s *search, what string) {
+	fmt.Printf("%s trail %.1f settled %v\n", what, t.total, t.settled())
+	for i := range t.steps {
+		c := &t.steps[i]
+		fmt.Printf("   %s %d photos: gain %.1f n %.1f penalty %.1f score %.1f free %d %v reaches %v predicted %v\n", s.causes[c.cause].Name(), len(c.photos), c.weight.Gain, c.weight.Independent, c.weight.Penalty, c.weight.Score, c.hyp.Free, c.hyp.Params, t.reaches(c), t.predicted(c))
+	}
+}
