@@ -11,6 +11,7 @@ import (
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/report"
+	"example.com/phototie/match/suggest"
 )
 
 func newCorrect(e *env) *cobra.Command {
@@ -117,13 +118,15 @@ destination.`,
 	return cmd
 }
 
+var verdictNames = []string{"within", "over", "gross", "unjudged"}
+
 // verdicts reads the words of --only.
 func verdicts(words []string) ([]match.Verdict, error) {
 	var out []match.Verdict
 	for _, w := range words {
 		v := match.Verdict(strings.TrimSpace(w))
 		if !slices.Contains(match.Verdicts, v) {
-			return nil, usagef("--only: %q is no verdict; they are within, over, gross, unjudged", w)
+			return nil, usagef("--only: %q is no verdict%s", w, suggest.Nearest(string(v), verdictNames...))
 		}
 		out = append(out, v)
 	}

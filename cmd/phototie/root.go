@@ -18,6 +18,7 @@ import (
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/report"
+	"example.com/phototie/match/suggest"
 )
 
 // The exit codes, as README lists them.
@@ -120,7 +121,7 @@ Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 usage or input,
 		Version:       version(),
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {
-				return usagef("there is no command %q; see phototie --help", args[0])
+				return usagef("there is no command %q%s; see phototie --help", args[0], nearestName(cmd, args[0]))
 			}
 			return nil
 		},
@@ -131,6 +132,7 @@ Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 usage or input,
 	})
 	root.AddCommand(newCompare(e), newCheck(e), newCorrect(e), newRestore(e), newFrames(e), newDemo(e), newReport(e), newPack(e))
 	root.AddCommand(newTopics()...)
+	root.SetHelpCommand(newHelp(root))
 	return root
 }
 
@@ -163,7 +165,7 @@ func (c *choice) String() string { return c.value }
 func (c *choice) Type() string   { return strings.Join(c.allowed, "|") }
 func (c *choice) Set(s string) error {
 	if !slices.Contains(c.allowed, s) {
-		return fmt.Errorf("it takes one of %s", strings.Join(c.allowed, ", "))
+		return fmt.Errorf("%q is not known%s", s, suggest.Nearest(s, c.allowed...))
 	}
 	c.value = s
 	return nil

@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/match"
+	"example.com/phototie/match/suggest"
 )
 
 //go:embed topics/*.txt
@@ -51,6 +52,36 @@ func newTopics() (out []*cobra.Command) {
 		out = append(out, c)
 	}
 	return out
+}
+
+// newHelp is the command help: the pages of commands and of topics.
+func newHelp(root *cobra.Command) *cobra.Command {
+	return &cobra.Command{
+		Use:   "help [COMMAND | TOPIC]",
+		Short: "Teach a command or a topic",
+		ValidArgsFunction: func(*cobra.Command, []string, string) (names []string, _ cobra.ShellCompDirective) {
+			for _, c := range root.Commands() {
+				names = append(names, c.Name())
+			}
+			return names, cobra.ShellCompDirectiveNoFileComp
+		},
+		RunE: func(_ *cobra.Command, args []string) error {
+			c, rest, err := root.Find(args)
+			if err == nil && len(rest) == 0 {
+				return c.Help()
+			}
+			return usagef("there is no command or topic %q%s", strings.Join(args, " "), nearestName(root, args[0]))
+		},
+	}
+}
+
+// nearestName names the command or topic nearest to a word that is none.
+func nearestName(root *cobra.Command, word string) string {
+	var names []string
+	for _, c := range root.Commands() {
+		names = append(names, c.Name())
+	}
+	return suggest.Nearest(word, names...)
 }
 
 // findingCodes lists the codes that findings have.

@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"example.com/phototie/match/suggest"
 )
 
 // DefaultTemplate names photos by their point, their number among its photos and
@@ -95,7 +97,7 @@ func ParseTemplate(text string) (*Template, error) {
 			}
 			name := rest[at+1 : end]
 			if !known(name) {
-				return bad("there is no placeholder {%s}; there are %s", name, all())
+				return bad("there is no placeholder {%s}%s", name, suggest.Nearest("{"+name+"}", all()...))
 			}
 			parts, rest = append(parts, part{placeholder: name}), rest[end+1:]
 		}
@@ -113,7 +115,7 @@ func ParseTemplate(text string) (*Template, error) {
 		t.elements = append(t.elements, parts)
 	}
 	if !slices.ContainsFunc(t.elements[len(t.elements)-1], func(p part) bool { return p.placeholder != "" }) {
-		return bad("the last part has no placeholder, and would name all photos the same; there are %s", all())
+		return bad("the last part has no placeholder, and would name all photos the same; there are %s", strings.Join(all(), " "))
 	}
 	return t, nil
 }
@@ -133,12 +135,13 @@ func known(name string) bool {
 	return digits(name) > 0 || slices.ContainsFunc(placeholders, func(p struct{ name, means string }) bool { return p.name == name })
 }
 
-func all() string {
+// all lists the placeholders.
+func all() []string {
 	names := make([]string, len(placeholders))
 	for i, p := range placeholders {
 		names[i] = "{" + p.name + "}"
 	}
-	return strings.Join(names, " ")
+	return names
 }
 
 // Named is what the name of a photo is made from.

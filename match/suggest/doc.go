@@ -11,15 +11,16 @@ import (
 
 // Nearest returns `; did you mean "x"?` with the known word that is nearest to
 // word by edit distance without regard to case, the first of several. Where none
-// is near (at most a third of the letters of the longer one changed, and at least
-// two) it returns "; known are" with all of them. It is empty where nothing is
+// is near (a third of the letters of the longer one changed or fewer; of words of five
+// letters or more two, of shorter ones one) it returns "; known are" with all of them. It is empty where nothing is
 // known.
 func Nearest(word string, known ...string) string {
 	best, least := "", -1
 	for _, k := range known {
 		a, b := strings.ToLower(word), strings.ToLower(k)
 		d := levenshtein.ComputeDistance(a, b)
-		if d <= max(2, max(len(a), len(b))/3) && (least < 0 || d < least) {
+		n := max(len(a), len(b))
+		if d <= max(n/3, min(2, 1+n/5)) && (least < 0 || d < least) {
 			best, least = k, d
 		}
 	}

@@ -18,6 +18,7 @@ func TestNearest(t *testing.T) {
 		{"POINT_THEN_PHOTO", orders, `; did you mean "point-then-photo"?`},
 		{"identered", orders, `; did you mean "id-entered"?`},
 		{"previous", orders, "; known are point-then-photo, photo-then-point, id-entered"},
+		{"{pt}", []string{"{n}", "{nn}"}, "; known are {n}, {nn}"},
 		{"x", []string{"y"}, `; did you mean "y"?`},
 		{"crs", nil, ""},
 	} {
