@@ -209,6 +209,7 @@ func (c *checker) run(ctx context.Context, photos []PhotoResult, t ties) (*Resul
 		Photos: photos,
 		Points: c.bare(),
 		Strays: t.strays,
+		survey: c.opt.Survey,
 	}
 	if err := c.compare(ctx, photos, t, func(photo, point int) {
 		res.Points[point].Photos = append(res.Points[point].Photos, photos[photo].Name)

@@ -93,11 +93,12 @@ type Finding struct {
 // Findings lists what somebody should know about a checked job: photos in
 // their order, then links that lead nowhere, then points without a photo or with
 // too few. What CheckPhotos finds is among them, with what it says of the whole job
-// at the end, where Options.Requirements were given.
+// at the end, where Options.Requirements were given, and then those of
+// Options.Survey.
 func (r *Result) Findings() []Finding {
 	var out []Finding
 	for i := range r.Photos {
-		out = append(out, r.PhotoFindings(&r.Photos[i])...)
+		out = append(out, r.photoFindings(&r.Photos[i])...)
 		if r.pictures != nil {
 			out = append(out, r.pictures.photos[r.Photos[i].Name]...)
 		}
@@ -121,12 +122,12 @@ func (r *Result) Findings() []Finding {
 	if r.pictures != nil {
 		out = append(out, r.pictures.job...)
 	}
-	return out
+	return append(out, r.survey...)
 }
 
-// PhotoFindings lists what is to be known about one photo of a job, but for its
-// picture: for callers that take photos one by one, as Stream gives them.
-func (r *Result) PhotoFindings(p *PhotoResult) []Finding {
+// photoFindings lists what is to be known about one photo of a job, but for its
+// picture.
+func (r *Result) photoFindings(p *PhotoResult) []Finding {
 	base := Finding{Photo: p.Name}
 	if p.Tie != nil {
 		base.Point, base.Line = p.Tie.Point, p.Tie.Line

@@ -215,6 +215,9 @@ type Options struct {
 	// Requirements are what the photos must be as pictures: large, sharp, enough of
 	// them for each point. Nil requires nothing. See CheckPhotos.
 	Requirements *Requirements
+	// Survey are findings about the points and their grid that the caller has made
+	// already. Result.Findings has them last.
+	Survey []Finding
 }
 
 // Result is a checked job. Every photo, every point and every link given is
@@ -240,6 +243,8 @@ type Result struct {
 	Requirements *Requirements `json:"photo_requirements,omitempty"`
 	// pictures is what CheckPhotos found; nil where nothing was required.
 	pictures *pictureFindings
+	// survey are Options.Survey.
+	survey []Finding
 }
 
 // Thresholds is the range of the allowed distances of a job's photos, in the

@@ -12,7 +12,7 @@ import (
 // Stream is a checked job whose photos are not held in memory.
 type Stream struct {
 	// Result has all that Check gives, but for the photos: Result.Photos is nil, and
-	// Result.Findings has those of points and links alone.
+	// Result.Findings has those that are about no photo; see PhotoFindings.
 	Result *Result
 
 	c     *checker
@@ -51,7 +51,7 @@ func NewStream(ctx context.Context, proj grid.Projection, points []Point, links 
 		return nil, err
 	}
 	s := &Stream{c: c, named: photos, ties: sortLinks(names, links), read: read, tally: NewTally(c.unit, c.opt.Budget)}
-	s.Result = &Result{Grid: proj.Grid(), Budget: c.opt.Budget, Points: c.bare(), Strays: s.ties.strays}
+	s.Result = &Result{Grid: proj.Grid(), Budget: c.opt.Budget, Points: c.bare(), Strays: s.ties.strays, survey: c.opt.Survey}
 	err = s.parts(ctx, func(results []PhotoResult) error {
 		for i := range results {
 			if err := s.tally.Add(&results[i]); err != nil {
@@ -92,6 +92,9 @@ func (s *Stream) Photos(ctx context.Context) iter.Seq2[*PhotoResult, error] {
 		}
 	}
 }
+
+// PhotoFindings lists what is to be known about one photo of the stream.
+func (s *Stream) PhotoFindings(p *PhotoResult) []Finding { return s.Result.photoFindings(p) }
 
 // errStop ends a sequence that nobody wants more of.
 var errStop = errors.New("enough")

@@ -75,7 +75,7 @@ func TestStreamIsCheck(t *testing.T) {
 			if !reflect.DeepEqual(*p, want.Photos[i]) {
 				t.Fatalf("round %d, photo %d:\n%+v\nby Check\n%+v", round, i, *p, want.Photos[i])
 			}
-			findings = append(findings, s.Result.PhotoFindings(p)...)
+			findings = append(findings, s.PhotoFindings(p)...)
 			i++
 		}
 		if i != len(want.Photos) {

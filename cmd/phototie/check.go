@@ -6,27 +6,39 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"maps"
+	"io/fs"
+	"os"
+	"path"
 	"path/filepath"
 	"slices"
+	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
-	"example.com/phototie/grid"
 	"example.com/phototie/grid/crs"
-	"example.com/phototie/grid/site"
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
+	"example.com/phototie/match/cause"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/report"
 )
 
+// check is the command check with its flags.
+type check struct {
+	*env
+	all, explain, stream, summary bool
+	format, failOn, pixels        *choice
+	outs                          []string
+	starter, propose              string
+	accept                        acceptance
+
+	explicit func(flag string) bool // whether a flag was given
+	formats  []report.Format        // of outs
+}
+
 func newCheck(e *env) *cobra.Command {
-	var (
-		all, explain bool
-		stream       bool
-		g            gate
-	)
+	c := &check{env: e}
 	cmd := &cobra.Command{
 		Use:   "check [flags] DIR",
 		Short: "Judge every photo of a dataset against its surveyed point",
@@ -75,100 +87,214 @@ the last day on which it holds. They don't count. What has run out counts again.
   phototie check --summary --baseline accepted.toml --out job.sarif --out job.xml job`,
 		Args: argsExactly(1, "the dataset's folder"),
 	}
-	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv", "geojson", "sarif", "junit", "kml")
-	failOn := addChoice(cmd, "fail-on", "warning", "the least severity that makes the exit code 1", "error", "warning", "note", "never")
-	cmd.Flags().BoolVar(&all, "all", false, "list every photo and every finding in the text")
-	cmd.Flags().BoolVar(&explain, "explain", true, "look for causes of what is out; --explain=false leaves that out")
-	cmd.Flags().BoolVar(&stream, "stream", false, "hold no photos in memory, for very large jobs: with --format json; ties are not weighed")
-	pixels := addPixels(cmd)
-	g.flags(cmd)
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		d, proj, err := openDataset(args[0])
-		if err != nil {
-			return err
-		}
-		defer d.Close()
-		if g.propose != "" && !explain {
-			return usagef("--propose writes what the causes propose; leave --explain=false out")
-		}
-		d.Pixels = pixelPolicies[pixels.value]
-		if g.summary && (all || cmd.Flags().Changed("format")) {
-			return usagef("--summary takes the place of the text; leave --format and --all out, or write a file with --out")
-		}
-		if err := g.prepare(d, args[0]); err != nil {
-			return err
-		}
-		tell, done := progress(e.stderr, "reading photos")
-		if stream {
-			if err := g.streams(d, format.value, all, cmd.Flags().Changed("explain") && explain); err != nil {
-				return err
-			}
-			out, err := streamed(cmd.Context(), e.stdout, args[0], d, proj, tell, g.apply)
-			done()
-			if err != nil {
-				return err
-			}
-			return verdictOn(out.Kept, failOn.value)
-		}
-		res, err := d.Check(cmd.Context(), proj, tell)
+	c.format = addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv", "geojson", "sarif", "junit", "kml")
+	c.failOn = addChoice(cmd, "fail-on", "warning", "the least severity that makes the exit code 1", "error", "warning", "note", "never")
+	f := cmd.Flags()
+	f.BoolVar(&c.all, "all", false, "list every photo and every finding in the text")
+	f.BoolVar(&c.explain, "explain", true, "look for causes of what is out; --explain=false leaves that out")
+	f.BoolVar(&c.stream, "stream", false, "hold no photos in memory, for very large jobs: with --format json; ties are not weighed")
+	c.pixels = addPixels(cmd)
+	f.StringArrayVar(&c.outs, "out", nil, "also write FILE, in the format that its name ends in; may be repeated")
+	f.BoolVar(&c.summary, "summary", false, fmt.Sprintf("print a summary of at most %d lines in place of the text", report.SummaryLines))
+	f.StringVar(&c.starter, "write-baseline", "", "write a baseline of what fails the gate to this new file, for reasons to be filled in")
+	f.StringVar(&c.propose, "propose", "", "write the files that the causes propose (links, points, settings) into this new folder")
+	c.accept.flags(cmd)
+	c.explicit = f.Changed
+	cmd.RunE = func(cmd *cobra.Command, args []string) error { return c.run(cmd.Context(), args[0]) }
+	return cmd
+}
+
+func (c *check) run(ctx context.Context, dir string) error {
+	d, err := dataset.Open(dir, crs.OpenGrid)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	if err := c.prepare(d, dir); err != nil {
+		return err
+	}
+	tell, done := progress(c.stderr, "reading photos")
+	if c.stream {
+		out, err := c.streamed(ctx, d, dir, tell)
 		done()
 		if err != nil {
 			return err
 		}
-		p := printing{ctx: cmd.Context(), dir: args[0], d: d, proj: proj, res: res, baseline: g.baseline, all: all, explain: explain,
-			outcome: g.apply(d.Findings(res))}
-		if failOn.value != "never" {
-			p.failOn = match.Severity(failOn.value)
-		}
-		if err := g.files(&p); err != nil {
-			return err
-		}
-		if g.propose != "" {
-			if err := g.proposals(&p, e.stderr); err != nil {
-				return err
-			}
-		}
-		if g.starter != "" {
-			return g.start(e.stdout, p.outcome, p.failOn, args[0])
-		}
-		show := format.value
-		if g.summary {
-			show = "summary"
-		}
-		if err := p.write(e.stdout, show, g.now); err != nil {
-			return err
-		}
-		p.unplaced(e.stderr)
-		return verdictOn(p.outcome.Kept, failOn.value)
+		return verdictOn(out.Kept, c.failOn.value)
 	}
-	return cmd
+	opt := dataset.CheckOptions{Pixels: pixelPolicies[c.pixels.value], Progress: tell}
+	if !c.explain {
+		opt.Causes = []cause.Cause{}
+	}
+	job, err := d.Check(ctx, opt)
+	done()
+	if err != nil {
+		return err
+	}
+	j := &report.Job{Checked: job, Name: jobName(dir), Outcome: c.accept.apply(job.Findings()), FailOn: severity(c.failOn),
+		Version: version(), Root: fromHere(dir), Baseline: fromHere(c.accept.file), Time: c.accept.now,
+		Text: report.TextOptions{Title: dir, All: c.all, Next: nextAfterCheck(dir, job.Result)}}
+	for i, out := range c.outs {
+		if err := writeWhole(out, func(w io.Writer) error { return j.Write(ctx, w, c.formats[i]) }); err != nil {
+			return err
+		}
+	}
+	if c.propose != "" {
+		if err := c.proposals(ctx, job); err != nil {
+			return err
+		}
+	}
+	if c.starter != "" {
+		return c.start(j.Outcome, j.FailOn, dir)
+	}
+	if err := c.print(ctx, j); err != nil {
+		return err
+	}
+	return verdictOn(j.Outcome.Kept, c.failOn.value)
 }
 
-// streams says what --stream can't go with.
-func (g *gate) streams(d *dataset.Dataset, format string, all, explain bool) error {
+// print prints the job, and tells of what a map leaves out.
+func (c *check) print(ctx context.Context, j *report.Job) error {
+	show := report.Format(c.format.value)
+	if c.summary {
+		err := report.Summary(c.stdout, j.Result, j.Outcome, report.SummaryOptions{Title: j.Text.Title, FailOn: j.FailOn, Baseline: c.accept.file})
+		if err != nil {
+			return err
+		}
+	} else if err := j.Write(ctx, c.stdout, show); err != nil {
+		return err
+	}
+	if !slices.ContainsFunc(append(slices.Clone(c.formats), show), func(f report.Format) bool { return f == report.FormatGeoJSON || f == report.FormatKML }) {
+		return nil
+	}
+	at, err := j.Locate(ctx)
+	if err == nil && len(at.Faults) > 0 {
+		fmt.Fprintf(c.stderr, "phototie: %d without a place on the map; the first: %s\n", len(at.Faults), at.Faults[0])
+	}
+	return err
+}
+
+// prepare looks at the flags and reads what it can before the photos are read, so
+// that a mistake costs no time.
+func (c *check) prepare(d *dataset.Dataset, dir string) error {
+	if c.propose != "" && !c.explain {
+		return usagef("--propose writes what the causes propose; leave --explain=false out")
+	}
+	if c.summary && (c.all || c.explicit("format")) {
+		return usagef("--summary takes the place of the text; leave --format and --all out, or write a file with --out")
+	}
+	if err := c.accept.prepare(); err != nil {
+		return err
+	}
+	for _, out := range c.outs {
+		format, err := report.FormatOf(out)
+		if err != nil {
+			return usagef("--out %w", err)
+		}
+		if err := guard(d, dir, out); err != nil {
+			return err
+		}
+		c.formats = append(c.formats, format)
+	}
+	if c.starter != "" {
+		if _, err := os.Lstat(c.starter); err == nil {
+			return usagef("--write-baseline: %s is there already; name a new file, so that no reasons are lost", c.starter)
+		}
+		if err := guard(d, dir, c.starter); err != nil {
+			return err
+		}
+	}
+	if c.propose != "" {
+		switch there, err := os.ReadDir(c.propose); {
+		case err == nil && len(there) > 0:
+			return usagef("--propose: there are files in %s; name a new folder", c.propose)
+		case err != nil && !errors.Is(err, fs.ErrNotExist):
+			return usagef("--propose: %v", err)
+		}
+		if err := guard(d, dir, c.propose); err != nil {
+			return err
+		}
+	}
+	if !c.stream {
+		return nil
+	}
 	switch {
-	case format != "json":
+	case c.format.value != "json":
 		return usagef("--stream writes photo by photo, which only --format json does")
-	case g.summary || all || explain || len(g.outs) > 0 || g.starter != "" || g.propose != "":
+	case c.summary || c.all || c.explicit("explain") && c.explain || len(c.outs) > 0 || c.starter != "" || c.propose != "":
 		return usagef("--stream holds no photos; leave --all, --explain, --summary, --out, --propose and --write-baseline out")
-	case d.MeasuresPixels():
+	case d.MeasuresPixels(pixelPolicies[c.pixels.value]):
 		return usagef("--stream measures no pixels, and the settings ask something of them; say --pixels never to leave that out")
-	case d.Settings.Ties.InferUntied:
+	case d.Settings().Ties.InferUntied:
 		return usagef("--stream weighs no ties, and ties.infer_untied in %s asks for it", dataset.SettingsFile)
 	}
 	return nil
 }
 
 // streamed checks a dataset photo by photo and prints it as it goes.
-func streamed(ctx context.Context, w io.Writer, dir string, d *dataset.Dataset, proj grid.Projection, tell dataset.Progress, judge func([]match.Finding) baseline.Outcome) (baseline.Outcome, error) {
-	s, err := d.Stream(ctx, proj, tell)
+func (c *check) streamed(ctx context.Context, d *dataset.Dataset, dir string, tell dataset.Progress) (baseline.Outcome, error) {
+	s, reading, err := d.Stream(ctx, tell)
 	if err != nil {
 		return baseline.Outcome{}, err
 	}
-	reading := d.Reading()
-	b := bufio.NewWriterSize(w, 1<<20)
-	out, err := report.StreamJSON(ctx, b, jobName(dir), s, &reading, judge)
+	b := bufio.NewWriterSize(c.stdout, 1<<20)
+	out, err := report.StreamJSON(ctx, b, jobName(dir), s, &reading, c.accept.apply)
 	return out, errors.Join(err, b.Flush())
+}
+
+// proposals writes what the causes propose, and says what is where.
+func (c *check) proposals(ctx context.Context, job *dataset.Checked) error {
+	files, notes, err := job.Propose(ctx)
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		out := filepath.Join(c.propose, filepath.FromSlash(f.File))
+		if err := os.MkdirAll(filepath.Dir(out), 0o777); err != nil {
+			return err
+		}
+		err := writeWhole(out, func(w io.Writer) error {
+			_, err := w.Write(f.Text)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(c.stderr, "%s: changed from %s in %d rows or keys; compare the two, then put it in the place of that\n", out, f.File, f.Changes)
+	}
+	for _, n := range notes {
+		fmt.Fprintf(c.stderr, "not in the files: %s\n", n)
+	}
+	if len(files) == 0 && len(notes) == 0 {
+		fmt.Fprintln(c.stderr, "no cause proposes a change of links, points or settings")
+	}
+	return nil
+}
+
+// starterDays is for how many days the entries of a new baseline hold.
+const starterDays = 90
+
+// start writes a new baseline of the findings that fail the gate, and says what
+// to do with it.
+func (c *check) start(o baseline.Outcome, failOn match.Severity, dir string) error {
+	today := c.accept.today
+	day := time.Date(today.Year, today.Month, today.Day, 0, 0, 0, 0, time.UTC).AddDate(0, 0, starterDays)
+	if failOn != "" {
+		// What does not fail the gate needs no acceptance.
+		o.Kept = slices.DeleteFunc(slices.Clone(o.Kept), func(f match.Finding) bool { return !f.Severity.AtLeast(failOn) })
+	}
+	b, left := baseline.Starter(o, baseline.DateOf(day))
+	if err := writeWhole(c.starter, b.Write); err != nil {
+		return err
+	}
+	for _, f := range left {
+		if _, err := fmt.Fprintf(c.stdout, "left out: %s %q: the name is not UTF-8; rename the photo\n", f.Code, f.Photo); err != nil {
+			return err
+		}
+	}
+	_, err := fmt.Fprintf(c.stdout, "%s: %d entries, until %s\n\nNext\n  Write a reason into each, or take it out and mend what it is about.\n  phototie check --baseline %s %s\n",
+		c.starter, len(b.Entries), baseline.DateOf(day), c.starter, dir)
+	return err
 }
 
 // jobName is what a dataset is called: its folder.
@@ -187,51 +313,12 @@ func addPixels(cmd *cobra.Command) *choice {
 	return addChoice(cmd, "pixels", "auto", "measure the pixels of the photos; auto does where the settings require something of them", "auto", "always", "never")
 }
 
-// openDataset opens a dataset and the grid that its points are on.
-func openDataset(dir string) (*dataset.Dataset, site.MeasuredProjection, error) {
-	d, err := dataset.Open(dir)
-	if err != nil {
-		return nil, nil, err
+// severity is the value of --fail-on; empty for never.
+func severity(failOn *choice) match.Severity {
+	if failOn.value == "never" {
+		return ""
 	}
-	proj, err := d.Projection(opener(d.Settings))
-	if err != nil {
-		d.Close()
-		return nil, nil, err
-	}
-	// A CRS can measure on its ellipsoid, and so can a site system on one.
-	return d, proj.(site.MeasuredProjection), nil
-}
-
-// opener opens systems with PROJ, the job's grid with the choice of operations
-// that the settings make.
-func opener(s dataset.Settings) dataset.Opener {
-	return func(definition string) (grid.Projection, error) {
-		if definition != s.Grid.CRS {
-			return opened(crs.Open(definition))
-		}
-		opt := crs.Options{Forbid: s.Frame.Forbid}
-		if s.Frame.Operation != "" {
-			opt.Only = []string{s.Frame.Operation}
-		}
-		if s.Frame.Datum != "" || len(s.Frame.Datums) > 0 {
-			opt.Datums = append(slices.Collect(maps.Values(s.Frame.Datums)), s.Frame.Datum, "WGS-84")
-		}
-		c, err := opened(crs.OpenWith(definition, opt))
-		var choice *crs.OperationError
-		if errors.As(err, &choice) {
-			err = &dataset.Problem{File: dataset.SettingsFile, What: "frame.operation and frame.forbid: " + err.Error(),
-				Remedy: "phototie frames lists the operations once the two are out of the way"}
-		}
-		return c, err
-	}
-}
-
-// opened keeps a nil *crs.CRS from becoming a projection.
-func opened(c *crs.CRS, err error) (grid.Projection, error) {
-	if err != nil {
-		return nil, err
-	}
-	return c, nil
+	return match.Severity(failOn.value)
 }
 
 // verdictOn turns findings at or above a severity into errFindings.
@@ -245,6 +332,27 @@ func verdictOn(findings []match.Finding, failOn string) error {
 		}
 	}
 	return nil
+}
+
+// fromHere is a path relative to the working folder, with slashes; empty where
+// it is not below that.
+func fromHere(name string) string {
+	if name == "" {
+		return ""
+	}
+	here, err := os.Getwd()
+	if err != nil {
+		return ""
+	}
+	abs, err := filepath.Abs(name)
+	if err != nil {
+		return ""
+	}
+	rel, err := filepath.Rel(here, abs)
+	if err != nil || rel == ".." || strings.HasPrefix(rel, ".."+string(filepath.Separator)) {
+		return ""
+	}
+	return path.Clean(filepath.ToSlash(rel))
 }
 
 // nextAfterCheck words what to do after a check.

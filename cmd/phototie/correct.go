@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/geotag"
+	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/report"
@@ -71,33 +72,33 @@ destination.`,
 			opt.Policy.Meaning = geotag.CameraPosition
 		}
 		opt.Tool = "phototie " + version()
-		d, proj, err := openDataset(args[0])
+		d, err := dataset.Open(args[0], crs.OpenGrid)
 		if err != nil {
 			return err
 		}
 		defer d.Close()
-		d.Pixels = dataset.PixelsNever // no correction hangs on them
 		tell, done := progress(e.stderr, "reading photos")
-		res, err := d.Check(cmd.Context(), proj, tell)
+		// No correction depends on the pixels.
+		job, err := d.Check(cmd.Context(), dataset.CheckOptions{Pixels: dataset.PixelsNever, Progress: tell})
 		done()
 		if err != nil {
 			return err
 		}
 		tell, done = progress(e.stderr, "correcting photos")
 		doc := report.Correct{Dataset: args[0], Into: opt.Into, DryRun: opt.DryRun, Position: position.value, Changes: []dataset.Change{}}
-		for c, cerr := range d.Correct(cmd.Context(), proj, res, opt) {
+		for c, cerr := range job.Correct(cmd.Context(), opt) {
 			if cerr != nil {
 				err = cerr
 				break
 			}
 			doc.Changes = append(doc.Changes, c)
 			if tell != nil {
-				tell(len(doc.Changes), len(res.Photos))
+				tell(len(doc.Changes), len(job.Photos))
 			}
 		}
 		done()
 		if err != nil {
-			return fmt.Errorf("%w\nafter %d of %d photos; those before it are written and on record, run the same command again to go on", err, len(doc.Changes), len(res.Photos))
+			return fmt.Errorf("%w\nafter %d of %d photos; those before it are written and on record, run the same command again to go on", err, len(doc.Changes), len(job.Photos))
 		}
 		switch format.value {
 		case "json":

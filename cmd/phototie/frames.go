@@ -5,6 +5,8 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.com/phototie/grid/crs"
+	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/report"
 )
 
@@ -32,19 +34,20 @@ code or a part of their name:
 	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json")
 	cmd.Flags().BoolVar(&all, "all", false, "list every operation in the text")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		d, proj, err := openDataset(args[0])
+		d, err := dataset.Open(args[0], crs.OpenGrid)
 		if err != nil {
 			return err
 		}
 		defer d.Close()
-		uses, err := d.Frames(cmd.Context(), proj)
+		uses, reading, err := d.Frames(cmd.Context())
 		if err != nil {
 			return err
 		}
+		proj := d.Projection()
 		if format.value == "json" {
 			return report.FramesJSON(e.stdout, filepath.Base(args[0]), proj.Grid(), uses)
 		}
-		return report.FramesText(e.stdout, args[0], proj.Grid(), uses, report.ReadingFacts(d.Reading()), all)
+		return report.FramesText(e.stdout, args[0], proj.Grid(), uses, report.ReadingFacts(reading), all)
 	}
 	return cmd
 }

@@ -8,7 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/geotag"
-	"example.com/phototie/match"
+	"example.com/phototie/grid/crs"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/delivery"
 	"example.com/phototie/match/report"
@@ -16,11 +16,11 @@ import (
 
 func newPack(e *env) *cobra.Command {
 	var (
-		opt             delivery.Options
-		only            []string
-		all             bool
-		names           string
-		accepted, today string
+		opt    delivery.Options
+		only   []string
+		all    bool
+		names  string
+		accept acceptance
 	)
 	cmd := &cobra.Command{
 		Use:   "pack --into DELIVERY [flags] DIR",
@@ -60,8 +60,7 @@ unless SOURCE_DATE_EPOCH gives it. A pack that is stopped leaves no DELIVERY.`,
 	f.BoolVar(&opt.Policy.Contradicted, "contradicted", false, "correct photos too whose link the rest of the evidence contradicts")
 	f.BoolVar(&opt.Policy.AllowSigned, "break-signature", false, "change images that carry a signed provenance manifest (C2PA), which breaks the signature")
 	f.BoolVar(&opt.Despite, "despite-findings", false, "pack all the same where findings stand in the way")
-	f.StringVar(&accepted, "baseline", "", "the file of accepted findings, which don't count")
-	f.StringVar(&today, "today", "", "hold the baseline against this day, as 2027-03-31 (default today)")
+	accept.flags(cmd)
 	f.StringVar(&opt.Title, "title", "", "the job's name (default the dataset's folder)")
 	f.BoolVar(&all, "all", false, "list every photo with its two names")
 	position := addChoice(cmd, "position", "subject", "what the new position stands for", "subject", "camera")
@@ -83,29 +82,30 @@ unless SOURCE_DATE_EPOCH gives it. A pack that is stopped leaves no DELIVERY.`,
 		if position.value == "camera" {
 			opt.Policy.Meaning = geotag.CameraPosition
 		}
-		if failOn.value != "never" {
-			opt.FailOn = match.Severity(failOn.value)
-		}
+		opt.FailOn = severity(failOn)
 		opt.Pictures = delivery.Pictures(pictures.value)
 		opt.Program, opt.Version = "phototie", version()
-		if opt.Time, err = buildTime(); err != nil {
+		if err := accept.prepare(); err != nil {
 			return err
 		}
-		if opt.Baseline, opt.Today, err = acceptance(accepted, today, opt.Time); err != nil {
-			return err
-		}
+		opt.Baseline, opt.Today, opt.Time = accept.baseline, accept.today, accept.build
 		if opt.Title == "" {
 			opt.Title = jobName(args[0])
 		}
-		d, proj, err := openDataset(args[0])
+		d, err := dataset.Open(args[0], crs.OpenGrid)
 		if err != nil {
 			return err
 		}
 		defer d.Close()
-		d.Pixels = pixelPolicies[pixels.value]
-		opt.Open = opener(d.Settings)
+		opt.Pixels = pixelPolicies[pixels.value]
 		opt.Progress = func(what string) (dataset.Progress, func()) { return progress(e.stderr, what) }
-		doc, err := delivery.Pack(cmd.Context(), d, proj, opt)
+		tell, done := progress(e.stderr, "reading photos")
+		job, err := d.Check(cmd.Context(), dataset.CheckOptions{Pixels: opt.Pixels, Progress: tell})
+		done()
+		if err != nil {
+			return err
+		}
+		doc, err := delivery.Pack(cmd.Context(), job, opt)
 		if err != nil {
 			return err
 		}
@@ -115,7 +115,7 @@ unless SOURCE_DATE_EPOCH gives it. A pack that is stopped leaves no DELIVERY.`,
 		case "csv":
 			err = report.PackCSV(e.stdout, *doc)
 		default:
-			err = report.PackText(e.stdout, *doc, all || opt.DryRun, nextAfterPack(args[0], accepted, doc))
+			err = report.PackText(e.stdout, *doc, all || opt.DryRun, nextAfterPack(args[0], doc))
 		}
 		if err == nil && !doc.Packed && !doc.DryRun {
 			err = errFindings
@@ -135,7 +135,7 @@ func placeholders() string {
 }
 
 // nextAfterPack words what to do after packing.
-func nextAfterPack(dir, accepted string, doc *report.Pack) []string {
+func nextAfterPack(dir string, doc *report.Pack) []string {
 	switch {
 	case doc.DryRun:
 		return []string{"Nothing was written. Give --into DELIVERY without --dry-run to pack."}

@@ -269,7 +269,7 @@ const (
 func ratioCorrect(b *testing.B, copyAll func(from, to string, names []string) error) {
 	dir := b.TempDir()
 	job := syntheticJob(b, filepath.Join(dir, "job"), correctPhotos, correctSize, false)
-	d, err := dataset.Open(job)
+	d, err := dataset.Open(job, crs.OpenGrid)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -278,11 +278,7 @@ func ratioCorrect(b *testing.B, copyAll func(from, to string, names []string) er
 	if err != nil || len(names) != correctPhotos {
 		b.Fatal(len(names), err)
 	}
-	c, err := crs.Open("EPSG:2157")
-	if err != nil {
-		b.Fatal(err)
-	}
-	res, err := d.Check(b.Context(), c, nil)
+	res, err := d.Check(b.Context(), dataset.CheckOptions{})
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -293,7 +289,7 @@ func ratioCorrect(b *testing.B, copyAll func(from, to string, names []string) er
 		return copyAll(job, to, files)
 	}, func() error {
 		n := 0
-		for ch, err := range d.Correct(b.Context(), c, res, dataset.CorrectOptions{Into: to}) {
+		for ch, err := range res.Correct(b.Context(), dataset.CorrectOptions{Into: to}) {
 			if err != nil {
 				return err
 			}
@@ -428,15 +424,11 @@ func ratioCheckDisk(b *testing.B) {
 }
 
 func checkAgainstReading(b *testing.B, job string, n int, goal float64, before func() error) {
-	d, err := dataset.Open(job)
+	d, err := dataset.Open(job, crs.OpenGrid)
 	if err != nil {
 		b.Fatal(err)
 	}
 	defer d.Close()
-	c, err := crs.Open("EPSG:2157")
-	if err != nil {
-		b.Fatal(err)
-	}
 	ratioAfter(b, goal, best, before, func() error {
 		names, err := d.PhotoNames(b.Context())
 		if err != nil {
@@ -449,7 +441,7 @@ func checkAgainstReading(b *testing.B, job string, n int, goal float64, before f
 		}
 		return nil
 	}, func() error {
-		res, err := d.Check(b.Context(), c, nil)
+		res, err := d.Check(b.Context(), dataset.CheckOptions{})
 		if err == nil && len(res.Photos) != n {
 			err = fmt.Errorf("%d photos", len(res.Photos))
 		}

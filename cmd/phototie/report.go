@@ -1,7 +1,7 @@
 package main
 
 import (
-	"errors"
+	"context"
 	"fmt"
 	"io"
 	"net/url"
@@ -12,20 +12,24 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/geotag/ledger"
+	"example.com/phototie/grid/crs"
+	"example.com/phototie/match/cause"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/delivery"
 	"example.com/phototie/match/record"
-	"example.com/phototie/match/report"
 )
 
-// manyPhotos is how many photos make one file slow to open on a phone.
-const manyPhotos = 1500
+// photoRecord is the command report with its flags.
+type photoRecord struct {
+	*env
+	out, split, title, date, corrected string
+	perPage                            int
+	linkPhotos, causes                 bool
+	pixels, pictures                   *choice
+}
 
 func newReport(e *env) *cobra.Command {
-	var (
-		out, split, title, date, corrected string
-		perPage                            int
-		linkPhotos, causes                 bool
-	)
+	r := &photoRecord{env: e}
 	cmd := &cobra.Command{
 		Use:   "report (--out FILE | --split DIR) [flags] DIR",
 		Short: "Write the printable photo record of a dataset",
@@ -54,105 +58,102 @@ The same dataset gives the same bytes, unless --date prints a date.`,
 		Args: argsExactly(1, "the dataset's folder"),
 	}
 	f := cmd.Flags()
-	f.StringVar(&out, "out", "", "write one file; - is the standard output")
-	f.StringVar(&split, "split", "", "write a folder of pages, which must be new, empty or an earlier record")
-	f.StringVar(&title, "title", "", "the job's name (default the dataset's folder)")
-	f.StringVar(&date, "date", "", "print this as the record's date, in any words")
-	f.StringVar(&corrected, "corrected", "", "the folder of the corrected copies, for the corrections in its ledger")
-	f.IntVar(&perPage, "per-page", 250, "photos on a page of sheets, with --split")
-	f.BoolVar(&linkPhotos, "link-photos", false, "make the pictures links to the photos, by where they lie from the record")
-	f.BoolVar(&causes, "causes", true, "look for causes of what is out")
-	pixels := addPixels(cmd)
-	pictures := addChoice(cmd, "pictures", "drawn", "the small pictures", "drawn", "embedded", "none")
+	f.StringVar(&r.out, "out", "", "write one file; - is the standard output")
+	f.StringVar(&r.split, "split", "", "write a folder of pages, which must be new, empty or an earlier record")
+	f.StringVar(&r.title, "title", "", "the job's name (default the dataset's folder)")
+	f.StringVar(&r.date, "date", "", "print this as the record's date, in any words")
+	f.StringVar(&r.corrected, "corrected", "", "the folder of the corrected copies, for the corrections in its ledger")
+	f.IntVar(&r.perPage, "per-page", 250, "photos on a page of sheets, with --split")
+	f.BoolVar(&r.linkPhotos, "link-photos", false, "make the pictures links to the photos, by where they lie from the record")
+	f.BoolVar(&r.causes, "causes", true, "look for causes of what is out")
+	r.pixels = addPixels(cmd)
+	r.pictures = addChoice(cmd, "pictures", "drawn", "the small pictures", "drawn", "embedded", "none")
 	cmd.MarkFlagsMutuallyExclusive("out", "split")
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		switch {
-		case out == "" && split == "":
-			return usagef("say where the record goes: --out FILE for one file, --split DIR for a folder of pages")
-		case perPage < 1:
-			return usagef("--per-page has to be 1 or more")
-		case linkPhotos && out == "-":
-			return usagef("--link-photos needs a place to lead from; --out - has none")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error { return r.run(cmd.Context(), args[0]) }
+	return cmd
+}
+
+func (r *photoRecord) run(ctx context.Context, dir string) error {
+	switch {
+	case r.out == "" && r.split == "":
+		return usagef("say where the record goes: --out FILE for one file, --split DIR for a folder of pages")
+	case r.perPage < 1:
+		return usagef("--per-page has to be 1 or more")
+	case r.linkPhotos && r.out == "-":
+		return usagef("--link-photos needs a place to lead from; --out - has none")
+	}
+	d, err := dataset.Open(dir, crs.OpenGrid)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	changes, err := ledgerChanges(dir, r.corrected)
+	if err != nil {
+		return err
+	}
+	tell, done := progress(r.stderr, "reading photos")
+	opt := dataset.CheckOptions{Pixels: pixelPolicies[r.pixels.value], Progress: tell}
+	if !r.causes {
+		opt.Causes = []cause.Cause{}
+	}
+	job, err := d.Check(ctx, opt)
+	done()
+	if err != nil {
+		return err
+	}
+	title := r.title
+	if title == "" {
+		title = jobName(dir)
+	}
+	in, err := delivery.Record(ctx, job, title, "phototie "+version(), delivery.Pictures(r.pictures.value))
+	if err != nil {
+		return err
+	}
+	in.Date, in.PhotosPerPage, in.Changes = r.date, r.perPage, changes
+	if r.linkPhotos {
+		at := r.split
+		if at == "" {
+			at = filepath.Dir(r.out)
 		}
-		ctx := cmd.Context()
-		d, proj, err := openDataset(args[0])
+		if in.PhotoLink, err = photoLinks(at, dir); err != nil {
+			return err
+		}
+	}
+	in.Progress, done = progress(r.stderr, "writing sheets")
+	defer done()
+	return r.write(ctx, in, done)
+}
+
+// write writes the record to where it goes. done takes the progress away.
+func (r *photoRecord) write(ctx context.Context, in record.Input, done func()) error {
+	switch {
+	case r.out == "-":
+		return record.Write(ctx, r.stdout, in)
+	case r.split != "":
+		if err := os.MkdirAll(r.split, 0o755); err != nil {
+			return err
+		}
+		root, err := os.OpenRoot(r.split)
 		if err != nil {
 			return err
 		}
-		defer d.Close()
-		d.Pixels = pixelPolicies[pixels.value]
-		in := record.Input{Title: title, Date: date, Tool: "phototie " + version(), PhotosPerPage: perPage}
-		in.Geographic = proj.Geographic
-		if in.Title == "" {
-			in.Title = jobName(args[0])
+		defer root.Close()
+		if err := record.WriteDir(ctx, root, in); err != nil {
+			return usagef("%s: %w", r.split, err)
 		}
-		if in.Changes, err = ledgerChanges(args[0], corrected); err != nil {
-			return err
-		}
-		if pictures.value != "none" {
-			in.Thumbnail = record.Thumbnails(d.FS(), record.ThumbnailOptions{Embedded: pictures.value == "embedded"})
-		}
-		if linkPhotos {
-			at := split
-			if at == "" {
-				at = filepath.Dir(out)
-			}
-			if in.PhotoLink, err = photoLinks(at, args[0]); err != nil {
-				return err
-			}
-		}
-		tell, done := progress(e.stderr, "reading photos")
-		in.Result, err = d.Check(ctx, proj, tell)
 		done()
-		if err != nil {
-			return err
-		}
-		reading := d.Reading()
-		in.Findings = reading.Findings()
-		for _, fact := range append(report.ReadingFacts(reading), report.PictureFacts(in.Result)...) {
-			in.Facts = append(in.Facts, record.Fact{Name: fact.Name, Text: fact.Text})
-		}
-		if causes {
-			ex, err := d.Explain(ctx, proj, in.Result, opener(d.Settings))
-			if err != nil {
-				return err
-			}
-			in.Causes = record.Explained(ex)
-		}
-		var told dataset.Progress
-		told, done = progress(e.stderr, "writing sheets")
-		in.Progress = told
-		defer done()
-		switch {
-		case out == "-":
-			return record.Write(ctx, e.stdout, in)
-		case split != "":
-			if err := os.MkdirAll(split, 0o755); err != nil {
-				return err
-			}
-			root, err := os.OpenRoot(split)
-			if err != nil {
-				return err
-			}
-			defer root.Close()
-			if err := record.WriteDir(ctx, root, in); err != nil {
-				return usagef("%s: %w", split, err)
-			}
-			done()
-			fmt.Fprintf(e.stdout, "%s: the record of %d photos; open %s\n", split, len(in.Result.Photos), filepath.Join(split, record.IndexFile))
-		default:
-			if err := writeWhole(out, func(w io.Writer) error { return record.Write(ctx, w, in) }); err != nil {
-				return err
-			}
-			done()
-			fmt.Fprintf(e.stdout, "%s: the record of %d photos\n", out, len(in.Result.Photos))
-			if len(in.Result.Photos) > manyPhotos {
-				fmt.Fprintln(e.stderr, "phototie: one file of so many photos opens slowly on a phone; --split DIR writes pages")
-			}
-		}
+		fmt.Fprintf(r.stdout, "%s: the record of %d photos; open %s\n", r.split, len(in.Result.Photos), filepath.Join(r.split, record.IndexFile))
 		return nil
 	}
-	return cmd
+	if err := writeWhole(r.out, func(w io.Writer) error { return record.Write(ctx, w, in) }); err != nil {
+		return err
+	}
+	done()
+	fmt.Fprintf(r.stdout, "%s: the record of %d photos\n", r.out, len(in.Result.Photos))
+	if len(in.Result.Photos) > delivery.MostOnFile {
+		fmt.Fprintln(r.stderr, "phototie: one file of so many photos opens slowly on a phone; --split DIR writes pages")
+	}
+	return nil
 }
 
 // ledgerChanges reads the corrections on record in the folder of the corrected
@@ -200,32 +201,4 @@ func photoLinks(from, dir string) (func(string) string, error) {
 		}
 		return "./" + strings.Join(parts, "/")
 	}, nil
-}
-
-// writeWhole writes a file that is there as a whole or not at all. What is there
-// already and is no ordinary file, a device or a pipe, is written to as it is.
-func writeWhole(name string, write func(io.Writer) error) (err error) {
-	if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() {
-		f, err := os.OpenFile(name, os.O_WRONLY, 0)
-		if err != nil {
-			return err
-		}
-		return errors.Join(write(f), f.Close())
-	}
-	if at, err := filepath.EvalSymlinks(name); err == nil {
-		name = at // the file that a link leads to is replaced, not the link
-	}
-	f, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+".*")
-	if err != nil {
-		return err
-	}
-	defer func() {
-		if err != nil {
-			err = errors.Join(err, os.Remove(f.Name()))
-		}
-	}()
-	if err := errors.Join(write(f), f.Chmod(0o644), f.Sync(), f.Close()); err != nil {
-		return err
-	}
-	return os.Rename(f.Name(), name)
 }

@@ -53,25 +53,25 @@ func job(t *testing.T, dir, grid string, draw func(context.Context, grid.Project
 func oneMachine(t *testing.T, dir string, off bool) *match.Result {
 	t.Helper()
 	ctx := context.Background()
-	d, proj, s, err := survey(ctx, dir)
+	d, s, err := survey(ctx, dir)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer d.Close()
 	if !off {
-		d.Pixels = dataset.PixelsNever // the pipeline reads headers only
-		res, err := d.Check(ctx, proj, nil)
+		// The pipeline reads headers only.
+		job, err := d.Check(ctx, dataset.CheckOptions{Pixels: dataset.PixelsNever})
 		if err != nil {
 			t.Fatal(err)
 		}
-		return res
+		return job.Result
 	}
-	opt := d.Options()
+	opt := s.Options
 	opt.Ties.Off = true
 	for i, p := range s.Photos {
 		s.Photos[i] = d.ReadPhoto(p.Name)
 	}
-	res, err := match.Check(ctx, proj, s.Points, s.Links, match.All(s.Photos), opt)
+	res, err := match.Check(ctx, d.Projection(), s.Points, s.Links, match.All(s.Photos), opt)
 	if err != nil {
 		t.Fatal(err)
 	}

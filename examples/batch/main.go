@@ -121,7 +121,7 @@ type opening struct {
 func opened(folder string) (*dataset.Dataset, error) {
 	v, _ := openings.LoadOrStore(folder, new(opening))
 	o := v.(*opening)
-	o.once.Do(func() { o.job, o.err = dataset.Open(folder) })
+	o.once.Do(func() { o.job, o.err = dataset.Open(folder, crs.OpenGrid) })
 	if o.err != nil {
 		return nil, fmt.Errorf("%s: %w", folder, o.err)
 	}
@@ -129,25 +129,21 @@ func opened(folder string) (*dataset.Dataset, error) {
 }
 
 // survey opens a job with its grid, points and links.
-func survey(ctx context.Context, folder string) (*dataset.Dataset, grid.Projection, *dataset.Survey, error) {
-	job, err := dataset.Open(folder)
+func survey(ctx context.Context, folder string) (*dataset.Dataset, *dataset.Survey, error) {
+	job, err := dataset.Open(folder, crs.OpenGrid)
 	if err != nil {
-		return nil, nil, nil, fmt.Errorf("%s: %w", folder, err)
+		return nil, nil, fmt.Errorf("%s: %w", folder, err)
 	}
-	proj, err := job.Projection(func(definition string) (grid.Projection, error) { return crs.Open(definition) })
-	var s *dataset.Survey
-	if err == nil {
-		s, err = job.Survey(ctx, proj)
-	}
+	s, err := job.Survey(ctx)
 	if err != nil {
-		return nil, nil, nil, errors.Join(fmt.Errorf("%s: %w", folder, err), job.Close())
+		return nil, nil, errors.Join(fmt.Errorf("%s: %w", folder, err), job.Close())
 	}
-	return job, proj, s, nil
+	return job, s, nil
 }
 
 // listPhotos emits the photos of a job: its folder, and the place and names of each.
 func listPhotos(ctx context.Context, folder string, emit func(string, string)) error {
-	job, _, s, err := survey(ctx, folder)
+	job, s, err := survey(ctx, folder)
 	if err != nil {
 		return err
 	}
@@ -204,7 +200,7 @@ type compare struct {
 
 func (f *compare) ProcessElement(ctx context.Context, group string, photos func(*reading) bool, emit func(string, compared), tally func(string, *match.Tally)) error {
 	folder := folderOf(group)
-	job, proj, s, err := survey(ctx, folder)
+	job, s, err := survey(ctx, folder)
 	if err != nil {
 		return err
 	}
@@ -227,11 +223,11 @@ func (f *compare) ProcessElement(ctx context.Context, group string, photos func(
 			}
 		}
 	}
-	opt := job.Options()
+	opt := s.Options
 	if f.Parts > 1 {
 		opt.Ties.Off = true
 	}
-	res, err := match.Check(ctx, proj, s.Points, s.Links, match.All(read), opt)
+	res, err := match.Check(ctx, job.Projection(), s.Points, s.Links, match.All(read), opt)
 	if err != nil {
 		return fmt.Errorf("%s: %w", folder, err)
 	}

@@ -11,7 +11,6 @@ import (
 	"io"
 	"os"
 
-	"example.com/phototie/grid"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
@@ -33,21 +32,17 @@ func run(ctx context.Context, args []string, w io.Writer) error {
 	if len(args) != 1 {
 		return errors.New("give the dataset's folder")
 	}
-	job, err := dataset.Open(args[0])
+	d, err := dataset.Open(args[0], crs.OpenGrid)
 	if err != nil {
 		return err
 	}
-	defer job.Close()
-	proj, err := job.Projection(func(definition string) (grid.Projection, error) { return crs.Open(definition) })
-	if err != nil {
-		return err
-	}
-	res, err := job.Check(ctx, proj, nil)
+	defer d.Close()
+	job, err := d.Check(ctx, dataset.CheckOptions{})
 	if err != nil {
 		return err
 	}
 	var failed error
-	for _, f := range res.Findings() {
+	for _, f := range job.Findings() {
 		fmt.Fprintf(w, "%s %s %s %s: %s\n", f.Severity, f.Code, f.Photo, f.Point, f.Message)
 		if f.Severity.AtLeast(match.SeverityError) {
 			failed = errGate

@@ -26,7 +26,6 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"example.com/phototie/geotag"
-	"example.com/phototie/grid"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
@@ -73,11 +72,11 @@ func run(ctx context.Context, args []string, out io.Writer) error {
 // dst where that is not nil.
 func checkAndCorrect(ctx context.Context, src, dst *blob.Bucket, out io.Writer) error {
 	fsys := newBucketFS(ctx, src)
-	job, err := dataset.OpenFS(fsys)
+	job, err := dataset.OpenFS(fsys, crs.OpenGrid)
 	if err != nil {
 		return err
 	}
-	proj, res, err := check(ctx, job)
+	survey, res, err := check(ctx, job)
 	if err != nil {
 		return err
 	}
@@ -89,11 +88,11 @@ func checkAndCorrect(ctx context.Context, src, dst *blob.Bucket, out io.Writer) 
 		return nil
 	}
 	var policy match.Policy // photos within the budget get the point's position
-	corrections, err := match.Corrections(ctx, proj, res, job.Options(), policy)
+	corrections, err := match.Corrections(ctx, job.Projection(), res, survey.Options, policy)
 	if err != nil {
 		return err
 	}
-	beside, err := sidecars(fsys, job.Settings.Photos.Folder)
+	beside, err := sidecars(fsys, job.Settings().Photos.Folder)
 	if err != nil {
 		return err
 	}
@@ -107,12 +106,8 @@ func checkAndCorrect(ctx context.Context, src, dst *blob.Bucket, out io.Writer) 
 
 // check is dataset.Check with as many photos on their way as an object store likes,
 // where that one reads as many at a time as there are processors.
-func check(ctx context.Context, job *dataset.Dataset) (grid.Projection, *match.Result, error) {
-	proj, err := job.Projection(func(definition string) (grid.Projection, error) { return crs.Open(definition) })
-	if err != nil {
-		return nil, nil, err
-	}
-	survey, err := job.Survey(ctx, proj)
+func check(ctx context.Context, job *dataset.Dataset) (*dataset.Survey, *match.Result, error) {
+	survey, err := job.Survey(ctx)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -133,6 +128,6 @@ func check(ctx context.Context, job *dataset.Dataset) (grid.Projection, *match.R
 	if err := g.Wait(); err != nil {
 		return nil, nil, err
 	}
-	res, err := match.Check(ctx, proj, survey.Points, survey.Links, match.All(photos), job.Options())
-	return proj, res, err
+	res, err := match.Check(ctx, job.Projection(), survey.Points, survey.Links, match.All(photos), survey.Options)
+	return survey, res, err
 }

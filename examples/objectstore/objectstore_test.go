@@ -83,21 +83,21 @@ func makeVelland() error {
 	if err := demo.Write(ctx, root, made, nil); err != nil {
 		return err
 	}
-	job, err := dataset.Open(v.dir)
+	d, err := dataset.Open(v.dir, crs.OpenGrid)
 	if err != nil {
 		return err
 	}
-	defer job.Close()
-	job.Pixels = dataset.PixelsNever // that would take whole objects
-	res, err := job.Check(ctx, itm, nil)
+	defer d.Close()
+	// Measuring pixels would take whole objects.
+	job, err := d.Check(ctx, dataset.CheckOptions{Pixels: dataset.PixelsNever})
 	if err != nil {
 		return err
 	}
-	v.photos = len(res.Photos)
-	if v.result, err = json.Marshal(res); err != nil {
+	v.photos = len(job.Photos)
+	if v.result, err = json.Marshal(job.Result); err != nil {
 		return err
 	}
-	for _, err := range job.Correct(ctx, itm, res, dataset.CorrectOptions{Into: v.corrected, Tool: "test"}) {
+	for _, err := range job.Correct(ctx, dataset.CorrectOptions{Into: v.corrected, Tool: "test"}) {
 		if err != nil {
 			return err
 		}
@@ -218,11 +218,11 @@ func TestStores(t *testing.T) {
 	}
 	test := func(t *testing.T, src, dst *blob.Bucket, wire *int64) {
 		fsys := newBucketFS(ctx, src)
-		job, err := dataset.OpenFS(fsys)
+		job, err := dataset.OpenFS(fsys, crs.OpenGrid)
 		if err != nil {
 			t.Fatal(err)
 		}
-		proj, res, err := check(ctx, job)
+		survey, res, err := check(ctx, job)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -254,7 +254,7 @@ func TestStores(t *testing.T) {
 			t.Errorf("the server sent %d bytes, %d were counted", *wire, fetched)
 		}
 
-		corrections, err := match.Corrections(ctx, proj, res, job.Options(), match.Policy{})
+		corrections, err := match.Corrections(ctx, job.Projection(), res, survey.Options, match.Policy{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -332,7 +332,7 @@ func TestHeadsOnly(t *testing.T) {
 	ctx := context.Background()
 	src := memblob.OpenBucket(nil)
 	upload(t, velland.dir, src)
-	before, err := dataset.OpenFS(os.DirFS(velland.dir))
+	before, err := dataset.OpenFS(os.DirFS(velland.dir), crs.OpenGrid)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -359,7 +359,7 @@ func TestHeadsOnly(t *testing.T) {
 		}
 	}
 	fsys := newBucketFS(ctx, src)
-	job, err := dataset.OpenFS(fsys)
+	job, err := dataset.OpenFS(fsys, crs.OpenGrid)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -385,15 +385,15 @@ func TestCutOff(t *testing.T) {
 	src, dst := memblob.OpenBucket(nil), memblob.OpenBucket(nil)
 	upload(t, velland.dir, src)
 	fsys := newBucketFS(ctx, src)
-	job, err := dataset.OpenFS(fsys)
+	job, err := dataset.OpenFS(fsys, crs.OpenGrid)
 	if err != nil {
 		t.Fatal(err)
 	}
-	proj, res, err := check(ctx, job)
+	survey, res, err := check(ctx, job)
 	if err != nil {
 		t.Fatal(err)
 	}
-	corrections, err := match.Corrections(ctx, proj, res, job.Options(), match.Policy{})
+	corrections, err := match.Corrections(ctx, job.Projection(), res, survey.Options, match.Policy{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -45,25 +45,20 @@ func causes() []cause.Cause { return append(cause.Default(), antennaOffset{}) }
 
 // folder reports on a dataset.
 func folder(ctx context.Context, dir string, w io.Writer) error {
-	job, err := dataset.Open(dir)
+	d, err := dataset.Open(dir, crs.OpenGrid)
 	if err != nil {
 		return err
 	}
-	defer job.Close()
-	open := func(definition string) (grid.Projection, error) { return crs.Open(definition) }
-	proj, err := job.Projection(open)
+	defer d.Close()
+	job, err := d.Check(ctx, dataset.CheckOptions{Causes: causes()})
 	if err != nil {
 		return err
 	}
-	res, err := job.Check(ctx, proj, nil)
+	why, err := job.Explanation(ctx)
 	if err != nil {
 		return err
 	}
-	why, err := job.Explain(ctx, proj, res, open, causes()...)
-	if err != nil {
-		return err
-	}
-	return markdown(w, dir, res, why)
+	return markdown(w, dir, job.Result, why)
 }
 
 // drawn reports on a job of which the truth is known: one of its two handhelds writes

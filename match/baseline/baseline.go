@@ -311,8 +311,12 @@ type Accepted struct {
 func Without(findings []match.Finding) Outcome { return Outcome{Kept: findings} }
 
 // Apply holds findings against the baseline on a day. An entry accepts all
-// findings of its kind about its photo and point, on its last day still.
+// findings of its kind about its photo and point, on its last day still. A nil
+// baseline accepts none.
 func (b *Baseline) Apply(findings []match.Finding, today Date) Outcome {
+	if b == nil {
+		return Without(findings)
+	}
 	var o Outcome
 	entries := make(map[key]int, len(b.Entries))
 	for i := range b.Entries {

@@ -76,12 +76,12 @@ func TestMemoryIsBounded(t *testing.T) {
 			}, name: tt.file, head: tt.head, text: tt.text}
 			var before, after runtime.MemStats
 			runtime.ReadMemStats(&before)
-			d, err := OpenFS(fsys)
+			d, err := OpenFS(fsys, onPlane)
 			if err == nil {
 				if tt.file == "links.csv" {
-					_, err = d.Links()
+					_, _, err = d.links(nil)
 				} else {
-					_, _, err = d.Points(t.Context(), nil)
+					_, _, _, err = d.Points(t.Context())
 				}
 				d.Close()
 			}

@@ -21,18 +21,18 @@ import (
 // disturbed.
 func TestCorrectEndsEarly(t *testing.T) {
 	dir := rawJob(t)
-	d, proj, err := job(t, dir)
+	d, err := job(t, dir)
 	if err != nil {
 		t.Fatal(err)
 	}
-	res, err := d.Check(context.Background(), proj, nil)
+	res, err := d.Check(context.Background(), dataset.CheckOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	// run corrects until so many changes came.
 	run := func(into string, until int) (changes []dataset.Change, err error) {
 		opt := dataset.CorrectOptions{Into: into, Policy: match.Policy{Only: match.Verdicts, Contradicted: true}}
-		for c, err := range d.Correct(context.Background(), proj, res, opt) {
+		for c, err := range res.Correct(context.Background(), opt) {
 			if err != nil {
 				return changes, err
 			}

@@ -14,7 +14,6 @@ import (
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/ledger"
-	"example.com/phototie/grid"
 	"example.com/phototie/match"
 )
 
@@ -119,15 +118,15 @@ func withLedger(dir, tool string, f func(*ledger.Ledger) error) error {
 	return errors.Join(f(l), l.Close())
 }
 
-// Correct writes the corrections of a checked dataset and yields a Change for
+// Correct writes the corrections of the photos and yields a Change for
 // each photo as it goes. It ends with the first error that is not about one
 // photo alone: a full disk, a locked ledger, a cancelled context. The photos
 // already written stay, and are on record.
-func (d *Dataset) Correct(ctx context.Context, proj grid.Projection, res *match.Result, opt CorrectOptions) iter.Seq2[Change, error] {
+func (c *Checked) Correct(ctx context.Context, opt CorrectOptions) iter.Seq2[Change, error] {
 	return func(yield func(Change, error) bool) {
 		stop := errors.New("stop")
-		err := d.correct(ctx, proj, res, opt, func(c Change) error {
-			if !yield(c, nil) {
+		err := c.correct(ctx, opt, func(ch Change) error {
+			if !yield(ch, nil) {
 				return stop
 			}
 			return nil
@@ -138,7 +137,8 @@ func (d *Dataset) Correct(ctx context.Context, proj grid.Projection, res *match.
 	}
 }
 
-func (d *Dataset) correct(ctx context.Context, proj grid.Projection, res *match.Result, opt CorrectOptions, yield func(Change) error) error {
+func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Change) error) error {
+	d := c.d
 	if d.root == nil {
 		return errors.New("only a dataset that was opened as a folder can be corrected")
 	}
@@ -153,17 +153,17 @@ func (d *Dataset) correct(ctx context.Context, proj grid.Projection, res *match.
 			return err
 		}
 	}
-	corrections, err := match.Corrections(ctx, proj, res, d.Options(), opt.Policy)
+	corrections, err := c.Corrections(ctx, opt.Policy)
 	if err != nil {
 		return err
 	}
 	switch {
 	case opt.DryRun:
-		for i, c := range corrections {
+		for i, one := range corrections {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			p, err := d.planOne(&res.Photos[i], c, opt)
+			p, err := d.planOne(&c.Photos[i], one, opt)
 			if err != nil {
 				return err
 			}
@@ -174,7 +174,7 @@ func (d *Dataset) correct(ctx context.Context, proj grid.Projection, res *match.
 		return nil
 	case opt.InPlace:
 		return withLedger(d.root.Name(), opt.Tool, func(l *ledger.Ledger) error {
-			return d.write(ctx, l, nil, res, corrections, opt, yield)
+			return c.write(ctx, l, nil, corrections, opt, yield)
 		})
 	}
 	if err := os.MkdirAll(opt.Into, 0o755); err != nil {
@@ -188,7 +188,7 @@ func (d *Dataset) correct(ctx context.Context, proj grid.Projection, res *match.
 		if opt.As == nil {
 			files = d.Files()
 		}
-		return d.write(ctx, l, files, res, corrections, opt, yield)
+		return c.write(ctx, l, files, corrections, opt, yield)
 	})
 }
 
@@ -235,18 +235,18 @@ func (p *planned) finish() (Change, error) {
 // write copies files of the dataset and then writes the corrections, all in one
 // go, and yields a Change for each correction. The patches are worked out while
 // earlier ones are written.
-func (d *Dataset) write(ctx context.Context, l *ledger.Ledger, files []string, res *match.Result, corrections []match.Correction, opt CorrectOptions, yield func(Change) error) error {
+func (c *Checked) write(ctx context.Context, l *ledger.Ledger, files []string, corrections []match.Correction, opt CorrectOptions, yield func(Change) error) error {
 	var mu sync.Mutex // guards what follows until all tasks are pulled
 	var photos []*planned
 	var failed error
 	tasks := func(yield func(ledger.Task) bool) {
 		for _, name := range files {
-			if !yield(ledger.Task{Change: ledger.Change{Photo: name}, From: d.root}) {
+			if !yield(ledger.Task{Change: ledger.Change{Photo: name}, From: c.d.root}) {
 				return
 			}
 		}
-		for i, c := range corrections {
-			p, err := d.planOne(&res.Photos[i], c, opt)
+		for i, one := range corrections {
+			p, err := c.d.planOne(&c.Photos[i], one, opt)
 			mu.Lock()
 			if err != nil {
 				failed = err

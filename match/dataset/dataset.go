@@ -7,8 +7,8 @@ import (
 	"fmt"
 	"io/fs"
 	"iter"
+	"maps"
 	"os"
-	"runtime"
 	"slices"
 	"strings"
 
@@ -16,40 +16,24 @@ import (
 	"example.com/phototie/match"
 )
 
-// Dataset is a job's folder, opened.
+// Dataset is a job's folder, opened, with the grid that its points are on. It
+// does not change, and its methods may be called in any order and from several
+// goroutines.
 type Dataset struct {
-	// Settings are what phototie.toml says, with defaults filled in.
-	Settings Settings
-	// Pixels says whether Check measures the pixels of photos.
-	Pixels  PixelPolicy
-	fsys    fs.FS
-	root    *os.Root // nil for a dataset that is not a folder on disk
-	open    Opener   // nil where Projection was not called
-	reading Reading
-	read    map[string]match.Photo
+	settings Settings
+	fsys     fs.FS
+	root     *os.Root // nil for a dataset that is not a folder on disk
+	open     grid.Opener
+	proj     grid.Projection
+	site     *SiteRead
 }
-
-// PixelPolicy says whether the pixels of photos are measured. That takes many times
-// as long as reading their metadata: each photo is read and decoded as a whole.
-type PixelPolicy int
-
-const (
-	// PixelsAuto measures them where the settings require something of the photos.
-	PixelsAuto PixelPolicy = iota
-	// PixelsAlways measures them, and where the settings require nothing holds them
-	// against match.DefaultRule.
-	PixelsAlways
-	// PixelsNever does not measure them. What the settings require is then held
-	// against the number and the names of photos alone.
-	PixelsNever
-)
 
 // Reading is how the survey's side of a dataset was understood, for a user to
 // confirm.
 type Reading struct {
 	// Site tells of the site system; nil where the settings have none.
 	Site *SiteRead `json:"site,omitempty"`
-	// Points tells of the points file; nil until it has been read.
+	// Points tells of the points file.
 	Points *PointsRead `json:"points,omitempty"`
 }
 
@@ -62,8 +46,8 @@ const (
 	FindingFar match.FindingCode = "points-far"
 )
 
-// Findings lists what somebody should know about the survey's side.
-func (r Reading) Findings() []match.Finding {
+// findings lists what somebody should know about the survey's side.
+func (r Reading) findings() []match.Finding {
 	var out []match.Finding
 	if r.Site != nil {
 		for _, f := range []*FitRead{r.Site.Plane, r.Site.Heights} {
@@ -87,10 +71,13 @@ func (r Reading) Findings() []match.Finding {
 	return out
 }
 
-// Open opens the dataset in the folder dir and reads its settings. Nothing
-// outside the folder is read, whatever paths and symbolic links say. The error
-// is a *Problem, or several joined, where the settings are at fault.
-func Open(dir string) (*Dataset, error) {
+// Open opens the dataset in the folder dir: it reads the settings and has open,
+// that of package grid/crs for instance, open the grid that they name with the
+// operations that they force or forbid, and fits the site system where they have
+// one. Nothing outside the folder is read, whatever paths and symbolic links say.
+// The error is a *Problem, or several joined, where the settings, the control or
+// the definition are at fault.
+func Open(dir string, open grid.Opener) (*Dataset, error) {
 	root, err := os.OpenRoot(dir)
 	if err != nil {
 		return nil, err
@@ -102,7 +89,7 @@ func Open(dir string) (*Dataset, error) {
 	if err != nil {
 		return nil, errors.Join(err, root.Close())
 	}
-	d, err := OpenFS(root.FS())
+	d, err := OpenFS(root.FS(), open)
 	if err != nil {
 		return nil, errors.Join(err, root.Close())
 	}
@@ -110,13 +97,51 @@ func Open(dir string) (*Dataset, error) {
 	return d, nil
 }
 
-// OpenFS opens a dataset in any file system. Correct needs one opened by Open.
-func OpenFS(fsys fs.FS) (*Dataset, error) {
+// OpenFS opens a dataset in any file system, as Open does. Correcting needs one
+// opened by Open.
+func OpenFS(fsys fs.FS, open grid.Opener) (*Dataset, error) {
 	s, err := readSettings(fsys)
 	if err != nil {
 		return nil, err
 	}
-	return &Dataset{Settings: s, fsys: fsys}, nil
+	d := &Dataset{settings: s, fsys: fsys, open: open}
+	if d.proj, err = d.openGrid(); err != nil {
+		return nil, err
+	}
+	if s.Site != nil {
+		if d.proj, d.site, err = s.Site.system(fsys, d.proj); err != nil {
+			return nil, err
+		}
+	}
+	return d, nil
+}
+
+// openGrid opens the grid of the settings with the choice of operations that they
+// make.
+func (d *Dataset) openGrid() (grid.Projection, error) {
+	f := d.settings.Frame
+	opt := grid.OpenOptions{Forbid: f.Forbid}
+	if f.Operation != "" {
+		opt.Only = []string{f.Operation}
+	}
+	if f.Datum != "" || len(f.Datums) > 0 {
+		opt.Datums = append(slices.Sorted(maps.Values(f.Datums)), f.Datum, "WGS-84")
+	}
+	proj, err := d.open(d.settings.Grid.CRS, opt)
+	var choice *grid.OperationError
+	switch {
+	case errors.As(err, &choice):
+		return nil, &Problem{File: SettingsFile, What: "frame.operation and frame.forbid: " + err.Error(),
+			Remedy: "phototie frames lists the operations once the two are out of the way"}
+	case err != nil:
+		return nil, &Problem{File: SettingsFile, What: "grid.crs: " + err.Error()}
+	}
+	return proj, nil
+}
+
+// openOther opens a system that is not the job's grid.
+func (d *Dataset) openOther(definition string) (grid.Projection, error) {
+	return d.open(definition, grid.OpenOptions{})
 }
 
 // Close gives the folder back.
@@ -130,11 +155,25 @@ func (d *Dataset) Close() error {
 // FS is the dataset's folder as a file system.
 func (d *Dataset) FS() fs.FS { return d.fsys }
 
+// Settings are what phototie.toml says, with defaults filled in. What they point
+// to is not to be changed.
+func (d *Dataset) Settings() Settings { return d.settings }
+
+// Site tells how the points' site system came about; nil where there is none.
+func (d *Dataset) Site() *SiteRead { return d.site }
+
+// Opener is what the dataset was opened with.
+func (d *Dataset) Opener() grid.Opener { return d.open }
+
+// Projection is the grid that the points are on: the one that the settings name,
+// or the site system on it.
+func (d *Dataset) Projection() grid.Projection { return d.proj }
+
 // Files lists the files that make the dataset besides its photos: the settings
 // and what they name, as paths inside the folder.
 func (d *Dataset) Files() []string {
 	files := []string{SettingsFile}
-	for _, name := range []string{d.Settings.Points.File, d.Settings.Links.File, *d.Settings.control()} {
+	for _, name := range []string{d.settings.Points.File, d.settings.Links.File, *d.settings.control()} {
 		if name != "" && !slices.Contains(files, name) {
 			files = append(files, name)
 		}
@@ -142,64 +181,27 @@ func (d *Dataset) Files() []string {
 	return files
 }
 
-// Reading tells how the survey's side has been understood so far: the site
-// system after Projection, the points after Points or Check.
-func (d *Dataset) Reading() Reading { return d.reading }
-
-// Projection opens the grid that the points are on: the one that the settings
-// name, and the site system on it where the settings have one, fitted to its
-// control where that is what they ask for. The error is a *Problem where the
-// settings, the control or the definition are at fault; one that open returns is
-// passed on as it is.
-func (d *Dataset) Projection(open Opener) (grid.Projection, error) {
-	base, err := open(d.Settings.Grid.CRS)
-	var p *Problem
-	if errors.As(err, &p) {
-		return nil, err
-	}
+// Points reads the points file onto the grid, the links that the points
+// themselves list, and how they were understood. Each thing wrong with the file is
+// a *Problem, all of them joined. A text without a header whose columns the
+// grid's area of use can't tell apart is tried again with the photos' own tags,
+// which lie closer to the points.
+func (d *Dataset) Points(ctx context.Context) ([]match.Point, []match.Link, Reading, error) {
+	r, err := d.readPoints(ctx)
 	if err != nil {
-		return nil, &Problem{File: SettingsFile, What: "grid.crs: " + err.Error()}
+		return nil, nil, Reading{}, err
 	}
-	d.open = open
-	if d.Settings.Site == nil {
-		return base, nil
-	}
-	proj, read, err := d.Settings.Site.system(d.fsys, base)
-	if err != nil {
-		return nil, err
-	}
-	d.reading.Site = read
-	return proj, nil
+	return r.out, r.links, Reading{Site: d.site, Points: &r.read}, nil
 }
 
-// Points reads the points file onto the grid of proj, and the links that the
-// points themselves list. Each thing wrong with the file is a *Problem, all of
-// them joined. A text without a header whose columns the grid's area of use
-// can't tell apart is tried again with the photos' own tags, which lie closer to
-// the points.
-func (d *Dataset) Points(ctx context.Context, proj grid.Projection) ([]match.Point, []match.Link, error) {
-	r, err := d.readPoints(ctx, proj)
-	if err != nil {
-		return nil, nil, err
-	}
-	d.reading.Points = &r.read
-	return r.out, r.links, nil
-}
-
-// errNoSite is for callers that pass over what the settings say.
-var errNoSite = errors.New("the settings put the points on a site system, and the projection is not one: open it with Dataset.Projection")
-
-func (d *Dataset) readPoints(ctx context.Context, proj grid.Projection) (*pointsReader, error) {
-	set := d.Settings.Points
-	s := systems{grid: d.Settings.Grid.CRS, proj: proj, open: d.open}
+func (d *Dataset) readPoints(ctx context.Context) (*pointsReader, error) {
+	set, proj := d.settings.Points, d.proj
+	s := systems{grid: d.settings.Grid.CRS, proj: proj, open: d.openOther}
 	if b, ok := proj.(interface{ Base() grid.Projection }); ok {
 		s.proj, s.site = b.Base(), true
 	}
-	if d.Settings.Site != nil && !s.site {
-		return nil, errNoSite
-	}
 	fresh := func() *pointsReader {
-		return &pointsReader{fsys: d.fsys, set: set, proj: proj, ballpark: d.Settings.Frame.AllowBallpark, same: s.same}
+		return &pointsReader{fsys: d.fsys, set: set, proj: proj, ballpark: d.settings.Frame.AllowBallpark, same: s.same}
 	}
 	r := fresh()
 	if len(set.Columns) > 0 {
@@ -220,7 +222,7 @@ func (d *Dataset) readPoints(ctx context.Context, proj grid.Projection) (*points
 	if terr != nil {
 		return r, err
 	}
-	tags, terr := d.sample(ctx, proj, names)
+	tags, terr := d.sample(ctx, names)
 	if terr != nil || len(tags) == 0 {
 		return r, err
 	}
@@ -233,72 +235,19 @@ func (d *Dataset) readPoints(ctx context.Context, proj grid.Projection) (*points
 	return r, err
 }
 
-// Links reads the links file; nil where the settings name none.
-func (d *Dataset) Links() ([]match.Link, error) {
-	links, _, err := readLinks(d.fsys, d.Settings.Links)
-	return links, err
-}
-
-// allLinks are the links of the links file and, unless the settings say that it
-// has all there are, those that the points file lists, which Points returns.
-// originals has the names that photos had before they were renamed, by the path
-// that a row names.
-func (d *Dataset) allLinks(listed []match.Link) (links []match.Link, originals map[string]string, err error) {
-	links, originals, err = readLinks(d.fsys, d.Settings.Links)
-	if err == nil && !d.Settings.Links.Only {
+// links are the links of the links file and, unless the settings say that it has
+// all there are, those that the points file lists. originals has the names that
+// photos had before they were renamed, by the path that a row names.
+func (d *Dataset) links(listed []match.Link) (links []match.Link, originals map[string]string, err error) {
+	links, originals, err = readLinks(d.fsys, d.settings.Links)
+	if err == nil && !d.settings.Links.Only {
 		links = merge(links, listed)
 	}
 	return links, originals, err
 }
 
-// Findings lists what somebody should know about a checked dataset: what the
-// result has to say, then what there is about the survey's side.
-func (d *Dataset) Findings(res *match.Result) []match.Finding {
-	return append(res.Findings(), d.reading.Findings()...)
-}
-
 // Progress is told how far a long work is: done of total. It may be nil.
 type Progress func(done, total int)
-
-// Reuse has Check take photos that were read before, by their names in this
-// dataset, in place of reading them: those of a dataset that holds the same photos
-// under other names, checked with the same Pixels.
-func (d *Dataset) Reuse(photos map[string]match.Photo) { d.read = photos }
-
-// Check reads the whole dataset and checks it on the given projection, which
-// must be the grid that the points are on: what Projection returns. Points that
-// lie far from all tags but would lie among them in another unit, or with
-// easting and northing swapped, are a *Problem that says so. The pixels of the
-// photos are measured as Dataset.Pixels says, as many photos at a time as there are
-// processors, unless they are very large.
-func (d *Dataset) Check(ctx context.Context, proj grid.Projection, progress Progress) (*match.Result, error) {
-	s, err := d.Survey(ctx, proj)
-	if err != nil {
-		return nil, err
-	}
-	names := make([]string, len(s.Photos))
-	for i, p := range s.Photos {
-		names[i] = p.Name
-	}
-	read, atOnce := d.ReadPhoto, readers()
-	if d.MeasuresPixels() {
-		read, atOnce = newMeasurer(ctx, d).photo, runtime.GOMAXPROCS(0)
-	}
-	photos := d.photos(ctx, names, atOnce, func(name string) match.Photo {
-		if p, ok := d.read[name]; ok {
-			p.Name = name
-			return p
-		}
-		return read(name)
-	})
-	return match.Check(ctx, proj, s.Points, s.Links, count(photos, s.Photos, progress), d.Options())
-}
-
-// MeasuresPixels says whether Check measures the pixels of the photos, by Pixels and
-// the settings.
-func (d *Dataset) MeasuresPixels() bool {
-	return d.Pixels == PixelsAlways || d.Pixels == PixelsAuto && d.Settings.Requirements != nil
-}
 
 // Survey is what a dataset's photos are checked against, and their names.
 type Survey struct {
@@ -308,18 +257,23 @@ type Survey struct {
 	// Photos have their Name and Original, in the order in which Check takes them.
 	// They are not read: each still lacks what ReadPhoto has to say.
 	Photos []match.Photo
+	// Reading is how the points were understood.
+	Reading Reading
+	// Options are those of the settings, with what the points file says of itself
+	// and what was found about it.
+	Options match.Options
 }
 
 // Survey reads what Check does, but for the photos, of which it opens 200 at most.
 // It is for callers that read the photos in a way of their own, by several machines
-// for instance: match.Check with all of this, the photos read, and Options, gives
-// what Check does with PixelsNever. The errors are those of Check.
-func (d *Dataset) Survey(ctx context.Context, proj grid.Projection) (*Survey, error) {
-	points, listed, err := d.Points(ctx, proj)
+// for instance: match.Check with all of this and the photos read gives what Check
+// does with PixelsNever. The errors are those of Check.
+func (d *Dataset) Survey(ctx context.Context) (*Survey, error) {
+	points, listed, reading, err := d.Points(ctx)
 	if err != nil {
 		return nil, err
 	}
-	links, originals, err := d.allLinks(listed)
+	links, originals, err := d.links(listed)
 	if err != nil {
 		return nil, err
 	}
@@ -334,31 +288,22 @@ func (d *Dataset) Survey(ctx context.Context, proj grid.Projection) (*Survey, er
 		})
 	}
 	if len(names) == 0 {
-		return nil, &Problem{File: d.Settings.Photos.Folder, What: "there are no photos in the photo folder", Remedy: "put them there, at any depth, or set photos.folder to where they are"}
+		return nil, &Problem{File: d.settings.Photos.Folder, What: "there are no photos in the photo folder", Remedy: "put them there, at any depth, or set photos.folder to where they are"}
 	}
-	if err := d.plausible(ctx, proj, points, names); err != nil {
+	if err := d.plausible(ctx, reading.Points, points, names); err != nil {
 		return nil, err
 	}
-	s := &Survey{Points: points, Links: links, Photos: make([]match.Photo, len(names))}
+	s := &Survey{Points: points, Links: links, Photos: make([]match.Photo, len(names)), Reading: reading, Options: d.settings.options()}
 	for i, name := range names {
 		s.Photos[i] = match.Photo{Name: name, Original: originals[name]}
 	}
-	return s, nil
-}
-
-// Options are those of the settings, with what the points file says of itself:
-// call it after Survey or Points.
-func (d *Dataset) Options() match.Options {
-	opt := d.Settings.Options()
-	if d.Pixels == PixelsAlways && opt.Requirements == nil {
-		opt.Requirements = &match.Requirements{}
-	}
-	ref := &opt.Heights.Points
-	if p := d.reading.Points; ref.Surface == grid.HeightUnknown && !ref.Site && p.EllipsoidalHeight {
+	s.Options.Survey = reading.findings()
+	ref := &s.Options.Heights.Points
+	if p := reading.Points; ref.Surface == grid.HeightUnknown && !ref.Site && p.EllipsoidalHeight {
 		// The format itself defines its heights so.
 		ref.Surface, ref.Frame = grid.HeightEllipsoid, datumOf(p.CRS)
 	}
-	return opt
+	return s, nil
 }
 
 // merge adds the links that points list to those of the links file.
@@ -398,14 +343,14 @@ func count(seq iter.Seq2[match.Photo, error], photos []match.Photo, progress Pro
 }
 
 // Stream is Check for a job of any size: it holds no photos in memory, and reads
-// each twice. It weighs no ties and measures no pixels. See match.Stream.
-func (d *Dataset) Stream(ctx context.Context, proj grid.Projection, progress Progress) (*match.Stream, error) {
-	s, err := d.Survey(ctx, proj)
+// each twice. It weighs no ties, looks for no causes and measures no pixels. See
+// match.Stream.
+func (d *Dataset) Stream(ctx context.Context, progress Progress) (*match.Stream, Reading, error) {
+	s, err := d.Survey(ctx)
 	if err != nil {
-		return nil, err
+		return nil, Reading{}, err
 	}
-	opt := d.Options()
-	opt.Ties, opt.Requirements = match.TieOptions{Off: true}, nil
+	s.Options.Ties, s.Options.Requirements = match.TieOptions{Off: true}, nil
 	done := 0
 	read := func(part []match.Photo) iter.Seq2[match.Photo, error] {
 		names := make([]string, len(part))
@@ -423,5 +368,6 @@ func (d *Dataset) Stream(ctx context.Context, proj grid.Projection, progress Pro
 			}
 		}
 	}
-	return match.NewStream(ctx, proj, s.Points, s.Links, s.Photos, read, opt)
+	out, err := match.NewStream(ctx, d.proj, s.Points, s.Links, s.Photos, read, s.Options)
+	return out, s.Reading, err
 }

@@ -35,10 +35,13 @@ func (plane) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) ([
 	return nil, errors.New("no frames here")
 }
 
+// onPlane opens the plane, whatever the definition.
+func onPlane(string, grid.OpenOptions) (grid.Projection, error) { return plane{grid.Metre}, nil }
+
 // readOn reads a points file onto a plane.
 func readOn(fsys fs.FS, s PointSettings, unit grid.Unit) ([]match.Point, error) {
-	d := &Dataset{Settings: Settings{Points: s}, fsys: fsys}
-	got, _, err := d.Points(context.Background(), plane{unit})
+	d := &Dataset{settings: Settings{Points: s}, fsys: fsys, open: onPlane, proj: plane{unit}}
+	got, _, _, err := d.Points(context.Background())
 	return got, err
 }
 
@@ -284,7 +287,7 @@ func TestSettingsProblems(t *testing.T) {
 			}
 		})
 	}
-	_, err := OpenFS(fstest.MapFS{})
+	_, err := OpenFS(fstest.MapFS{}, onPlane)
 	if err == nil || !strings.Contains(err.Error(), "phototie.toml: there is no such file") || !strings.Contains(err.Error(), "[grid]") {
 		t.Errorf("missing settings: %v", err)
 	}
@@ -302,7 +305,7 @@ func TestSettingsDefaultsAndBudget(t *testing.T) {
 	if b.Standoff != 0 || b.Handheld != 3.5 {
 		t.Errorf("settings did not take: %+v", b)
 	}
-	if opt := s.Options().Ties; opt != (match.TieOptions{}) {
+	if opt := s.options().Ties; opt != (match.TieOptions{}) {
 		t.Errorf("without [ties] they are weighed as %+v", opt)
 	}
 	b.Standoff, b.Handheld = def.Standoff, def.Handheld
@@ -349,7 +352,7 @@ func TestPhotosAreAllAccountedFor(t *testing.T) {
 			t.Skip("no symbolic links here:", err)
 		}
 	}
-	d, err := Open(dir)
+	d, err := Open(dir, onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -390,7 +393,7 @@ func TestPhotosStopWhenAskedTo(t *testing.T) {
 	for i := range 200 {
 		files["photos/"+strings.Repeat("x", i+1)+".jpg"] = "x"
 	}
-	d, err := Open(write(t, files))
+	d, err := Open(write(t, files), onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -421,10 +424,10 @@ func TestPhotosStopWhenAskedTo(t *testing.T) {
 }
 
 func TestOpenRefusals(t *testing.T) {
-	if _, err := Open(filepath.Join(t.TempDir(), "nothing")); !errors.Is(err, os.ErrNotExist) {
+	if _, err := Open(filepath.Join(t.TempDir(), "nothing"), onPlane); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("missing folder: %v", err)
 	}
-	d, err := Open(write(t, map[string]string{"phototie.toml": minimal}))
+	d, err := Open(write(t, map[string]string{"phototie.toml": minimal}), onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}

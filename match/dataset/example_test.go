@@ -6,7 +6,6 @@ import (
 	"log"
 	"testing/fstest"
 
-	"example.com/phototie/grid"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match/dataset"
 )
@@ -28,21 +27,18 @@ combined_factor = 0.99979872
 file = "points.txt"
 `)},
 		"points.txt": {Data: []byte("Pt;Easting;Northing\nT11;12410,091;2319,207\n")},
-	})
+	}, crs.OpenGrid)
 	if err != nil {
 		log.Fatal(err)
 	}
 	defer d.Close()
-	proj, err := d.Projection(func(definition string) (grid.Projection, error) { return crs.Open(definition) })
+	points, _, reading, err := d.Points(context.Background())
 	if err != nil {
 		log.Fatal(err)
 	}
-	points, _, err := d.Points(context.Background(), proj)
-	if err != nil {
-		log.Fatal(err)
-	}
-	fmt.Println(d.Reading().Points.Layout)
-	fmt.Printf("%s on %s: E %.3f N %.3f %s\n", points[0].ID, proj.Grid().Name, points[0].E, points[0].N, proj.Grid().Unit.Symbol)
+	own := d.Projection().Grid()
+	fmt.Println(reading.Points.Layout)
+	fmt.Printf("%s on %s: E %.3f N %.3f %s\n", points[0].ID, own.Name, points[0].E, points[0].N, own.Unit.Symbol)
 	// Output:
 	// separated by semicolons, decimal comma, a header
 	// T11 on Tallow Creek ground: E 12410.091 N 2319.207 ftUS

@@ -33,25 +33,24 @@ var ErrNoCandidates = errors.New("the projection engine can't list its operation
 const maxPositions = 200
 
 // Frames lists the frames of the job's tags and, for the area of its points, the
-// operations that lead from each to the grid. Up to 200 photos and 200 points
-// are looked at, spread evenly. It is told what the settings force or forbid, as
-// far as the projection was opened with it.
-func (d *Dataset) Frames(ctx context.Context, proj grid.Projection) ([]FrameUse, error) {
-	points, _, err := d.Points(ctx, proj)
+// operations that lead from each to the grid; and how the points were understood. Up to 200 photos and 200 points
+// are looked at, spread evenly.
+func (d *Dataset) Frames(ctx context.Context) ([]FrameUse, Reading, error) {
+	points, _, reading, err := d.Points(ctx)
 	if err != nil {
-		return nil, err
+		return nil, Reading{}, err
 	}
 	var at []grid.EN
 	for _, p := range thin(points, maxPositions) {
 		at = append(at, p.EN)
 	}
-	lister, ok := proj.(grid.CandidateLister)
+	lister, ok := d.proj.(grid.CandidateLister)
 	if !ok {
-		return nil, ErrNoCandidates
+		return nil, Reading{}, ErrNoCandidates
 	}
 	uses, err := d.frameUses(ctx)
 	if err != nil {
-		return nil, err
+		return nil, Reading{}, err
 	}
 	for i := range uses {
 		u := &uses[i]
@@ -61,12 +60,12 @@ func (d *Dataset) Frames(ctx context.Context, proj grid.Projection) ([]FrameUse,
 		case errors.As(err, &unknown):
 			u.Err = err.Error()
 		case errors.Is(err, errors.ErrUnsupported):
-			return nil, ErrNoCandidates
+			return nil, Reading{}, ErrNoCandidates
 		case err != nil:
-			return nil, err
+			return nil, Reading{}, err
 		}
 	}
-	return uses, nil
+	return uses, reading, nil
 }
 
 // frameUses gathers the frames of the tags, the most frequent first.
@@ -83,7 +82,7 @@ func (d *Dataset) frameUses(ctx context.Context) ([]FrameUse, error) {
 		if p.Tag == nil || p.Tag.Position == nil {
 			continue
 		}
-		f := d.Settings.Options().Frame(p.Tag)
+		f := d.settings.options().Frame(p.Tag)
 		epochs[f.Datum] = append(epochs[f.Datum], f.Epoch)
 	}
 	var out []FrameUse
@@ -94,7 +93,7 @@ func (d *Dataset) frameUses(ctx context.Context) ([]FrameUse, error) {
 	}
 	slices.SortStableFunc(out, func(a, b FrameUse) int { return cmp.Compare(b.Tags, a.Tags) })
 	if len(out) == 0 {
-		out = []FrameUse{{Frame: grid.Frame{Datum: d.Settings.Frame.Datum, Epoch: d.Settings.Frame.Epoch}}}
+		out = []FrameUse{{Frame: grid.Frame{Datum: d.settings.Frame.Datum, Epoch: d.settings.Frame.Epoch}}}
 	}
 	return out, nil
 }

@@ -43,7 +43,7 @@ var errFolderLink = errors.New("it is a symbolic link to a folder, which is not 
 // as are files that have no image's extension.
 func (d *Dataset) PhotoNames(ctx context.Context) ([]string, error) {
 	var names []string
-	folder := d.Settings.Photos.Folder
+	folder := d.settings.Photos.Folder
 	err := fs.WalkDir(d.fsys, folder, func(name string, e fs.DirEntry, err error) error {
 		if err != nil {
 			if name == folder && errors.Is(err, fs.ErrNotExist) {

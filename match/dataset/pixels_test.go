@@ -18,7 +18,6 @@ import (
 	"testing"
 	"testing/fstest"
 
-	"example.com/phototie/grid"
 	"example.com/phototie/match"
 )
 
@@ -105,17 +104,16 @@ func TestPixelPolicy(t *testing.T) {
 		{"an empty table", "[photo_requirements]\n", PixelsAuto, true, pictures},
 	} {
 		for _, fsys := range []fs.FS{quayFS(t, c.settings), withoutReaderAt{quayFS(t, c.settings)}} {
-			d, err := OpenFS(fsys)
+			d, err := OpenFS(fsys, onPlane)
 			if err != nil {
 				t.Fatalf("%s: %v", c.name, err)
 			}
-			d.Pixels = c.policy
 			var told []int
-			res, err := d.Check(t.Context(), plane{grid.Metre}, func(done, total int) { told = append(told, done, total) })
+			res, err := d.Check(t.Context(), CheckOptions{Pixels: c.policy, Progress: func(done, total int) { told = append(told, done, total) }})
 			if err != nil {
 				t.Fatalf("%s: %v", c.name, err)
 			}
-			if got := pictureFindings(res); !slices.Equal(got, c.want) {
+			if got := pictureFindings(res.Result); !slices.Equal(got, c.want) {
 				t.Errorf("%s: %q, want %q", c.name, got, c.want)
 			}
 			for i := range res.Photos {
@@ -142,11 +140,11 @@ func TestMeasuringManyAndEnding(t *testing.T) {
 		}
 		files[fmt.Sprintf("photos/many/%03d.jpg", i)] = &fstest.MapFile{Data: data}
 	}
-	d, err := OpenFS(files)
+	d, err := OpenFS(files, onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}
-	res, err := d.Check(t.Context(), plane{grid.Metre}, nil)
+	res, err := d.Check(t.Context(), CheckOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -160,11 +158,11 @@ func TestMeasuringManyAndEnding(t *testing.T) {
 		}
 	}
 	ctx, cancel := context.WithCancel(t.Context())
-	_, err = d.Check(ctx, plane{grid.Metre}, func(done, total int) {
+	_, err = d.Check(ctx, CheckOptions{Progress: func(done, total int) {
 		if done == 9 {
 			cancel()
 		}
-	})
+	}})
 	if !errors.Is(err, context.Canceled) {
 		t.Errorf("a job that was ended: %v", err)
 	}
@@ -194,7 +192,7 @@ func TestRequirementProblems(t *testing.T) {
 		}
 	}
 	s, err := parseSettings([]byte(minimal + "[photo_requirements.codes.BMK]\nmin_photos = 2\n"))
-	if err != nil || s.Requirements == nil || s.Requirements.PerCode["BMK"].MinPhotos != 2 || s.Options().Requirements != s.Requirements {
+	if err != nil || s.Requirements == nil || s.Requirements.PerCode["BMK"].MinPhotos != 2 || s.options().Requirements != s.Requirements {
 		t.Errorf("requirements did not take: %+v, %v", s.Requirements, err)
 	}
 	if s, err := parseSettings([]byte(minimal)); err != nil || s.Requirements != nil {
@@ -212,11 +210,11 @@ func TestOtherFormats(t *testing.T) {
 	files := quayFS(t, "[photo_requirements.default]\nmin_photos = 3\nmax_blur_px = -1\nmax_clipped = -1\n")
 	files["photos/5.png"] = &fstest.MapFile{Data: b.Bytes()}
 	files["links.csv"].Data = append(files["links.csv"].Data, "photos/5.png,A\n"...)
-	d, err := OpenFS(files)
+	d, err := OpenFS(files, onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}
-	res, err := d.Check(t.Context(), plane{grid.Metre}, nil)
+	res, err := d.Check(t.Context(), CheckOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -252,13 +250,12 @@ func BenchmarkPixels(b *testing.B) {
 		policy PixelPolicy
 	}{{"tags", PixelsNever}, {"pixels", PixelsAlways}} {
 		b.Run(c.name, func(b *testing.B) {
-			d, err := OpenFS(files)
+			d, err := OpenFS(files, onPlane)
 			if err != nil {
 				b.Fatal(err)
 			}
-			d.Pixels = c.policy
 			for b.Loop() {
-				if _, err := d.Check(b.Context(), plane{grid.Metre}, nil); err != nil {
+				if _, err := d.Check(b.Context(), CheckOptions{Pixels: c.policy}); err != nil {
 					b.Fatal(err)
 				}
 			}

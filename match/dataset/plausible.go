@@ -86,8 +86,8 @@ const (
 
 // sample gives where the tags of some photos, spread evenly over the job, lie on
 // the grid. Tags that say nothing of use are left out.
-func (d *Dataset) sample(ctx context.Context, proj grid.Projection, names []string) ([]grid.EN, error) {
-	opt := d.Settings.Options()
+func (d *Dataset) sample(ctx context.Context, names []string) ([]grid.EN, error) {
+	opt := d.settings.options()
 	var fixes []grid.Fix
 	for p, err := range d.Photos(ctx, thin(names, sampleTags)) {
 		if err != nil {
@@ -105,7 +105,7 @@ func (d *Dataset) sample(ctx context.Context, proj grid.Projection, names []stri
 	if len(fixes) == 0 {
 		return nil, nil
 	}
-	placed, err := proj.ToGrid(ctx, fixes)
+	placed, err := d.proj.ToGrid(ctx, fixes)
 	if err != nil {
 		return nil, err
 	}
@@ -161,23 +161,22 @@ func (m misreading) apply(c cloud) cloud {
 // usual mistake explains it, the mistake is the error: no photo could be judged
 // on the points as they are. Where nothing does, the check goes on, since it may
 // be the tags that are wrong. Without tags the grid's area of use has to serve.
-func (d *Dataset) plausible(ctx context.Context, proj grid.Projection, points []match.Point, names []string) error {
-	read := d.reading.Points
-	if read == nil || read.Axes == pointfile.Geographic || len(read.Operations) > 0 || len(points) == 0 {
+func (d *Dataset) plausible(ctx context.Context, read *PointsRead, points []match.Point, names []string) error {
+	if read.Axes == pointfile.Geographic || len(read.Operations) > 0 || len(points) == 0 {
 		return nil
 	}
-	tags, err := d.sample(ctx, proj, names)
+	tags, err := d.sample(ctx, names)
 	if err != nil {
 		return err
 	}
-	metres := proj.Grid().Unit.Metres
+	metres := d.proj.Grid().Unit.Metres
 	at := make([]grid.EN, len(points))
 	for i, p := range points {
 		at[i] = p.EN
 	}
 	here := cloudOf(at)
 	if len(tags) == 0 {
-		return d.inUse(ctx, proj, here)
+		return d.inUse(ctx, read, here)
 	}
 	there := cloudOf(tags)
 	apart := func(c cloud) float64 { return math.Hypot(c.centre.E-there.centre.E, c.centre.N-there.centre.N) }
@@ -188,18 +187,19 @@ func (d *Dataset) plausible(ctx context.Context, proj grid.Projection, points []
 	}
 	// The first that fits is the simplest; the two feet differ too little for the
 	// tags to tell them apart.
-	for _, m := range d.misreadings(proj) {
+	for _, m := range d.misreadings(read) {
 		c := m.apply(here)
 		if now := apart(c); now <= room(c) && now < was/10 {
-			return d.mistaken(proj, m, fmt.Sprintf("the points lie %s from the photos' tags", kilometres(was*metres)), "among them")
+			return d.mistaken(read, m, fmt.Sprintf("the points lie %s from the photos' tags", kilometres(was*metres)), "among them")
 		}
 	}
-	d.far("the points lie %s from the photos' tags, and neither another unit nor swapped columns bring them together", kilometres(was*metres))
+	read.notFound("the points lie %s from the photos' tags, and neither another unit nor swapped columns bring them together", kilometres(was*metres))
 	return nil
 }
 
 // inUse holds the points against the area of use of the grid.
-func (d *Dataset) inUse(ctx context.Context, proj grid.Projection, here cloud) error {
+func (d *Dataset) inUse(ctx context.Context, read *PointsRead, here cloud) error {
+	proj := d.proj
 	use, ok := useBox(ctx, proj)
 	if !ok {
 		return nil
@@ -214,19 +214,19 @@ func (d *Dataset) inUse(ctx context.Context, proj grid.Projection, here cloud) e
 	// A box is a coarse measure, so only the simplest kind of mistake that fits at
 	// all counts: a unit before swapped columns.
 	for _, swap := range []bool{false, true} {
-		for _, m := range d.misreadings(proj) {
+		for _, m := range d.misreadings(read) {
 			if m.swap == swap && inside(m.apply(here), 0) {
-				return d.mistaken(proj, m, "the points lie outside the area of use of "+describe(proj.Grid()), "inside")
+				return d.mistaken(read, m, "the points lie outside the area of use of "+describe(proj.Grid()), "inside")
 			}
 		}
 	}
-	d.far("the points lie outside the area of use of the grid")
+	read.notFound("the points lie outside the area of use of the grid")
 	return nil
 }
 
 // misreadings are the usual mistakes with coordinates, the simplest first.
-func (d *Dataset) misreadings(proj grid.Projection) []misreading {
-	taken := d.taken(proj)
+func (d *Dataset) misreadings(read *PointsRead) []misreading {
+	proj, taken := d.proj, d.taken(read)
 	out := []misreading{{swap: true, scale: 1, unit: taken}}
 	list := []grid.Unit{proj.Grid().Unit, grid.Metre, grid.USSurveyFoot, grid.Foot}
 	for _, swap := range []bool{false, true} {
@@ -240,16 +240,16 @@ func (d *Dataset) misreadings(proj grid.Projection) []misreading {
 }
 
 // taken is the unit that the points file was taken to be in.
-func (d *Dataset) taken(proj grid.Projection) grid.Unit {
-	if u := d.reading.Points.From; u != nil {
-		return *u
+func (d *Dataset) taken(read *PointsRead) grid.Unit {
+	if read.From != nil {
+		return *read.From
 	}
-	return proj.Grid().Unit
+	return d.proj.Grid().Unit
 }
 
 // mistaken words a mistake.
-func (d *Dataset) mistaken(proj grid.Projection, m misreading, what, where string) error {
-	taken := d.taken(proj)
+func (d *Dataset) mistaken(read *PointsRead, m misreading, what, where string) error {
+	proj, taken := d.proj, d.taken(read)
 	as, remedy := "", ""
 	switch {
 	case m.unit.Metres == taken.Metres:
@@ -276,12 +276,11 @@ func (d *Dataset) mistaken(proj grid.Projection, m misreading, what, where strin
 		}
 		remedy += "mend the header of the points file, or name its columns in the right order in points.columns"
 	}
-	return &Problem{File: d.Settings.Points.File, What: fmt.Sprintf("%s; %s they lie %s", what, as, where), Remedy: remedy}
+	return &Problem{File: d.settings.Points.File, What: fmt.Sprintf("%s; %s they lie %s", what, as, where), Remedy: remedy}
 }
 
-// far notes that the points are not where the job is.
-func (d *Dataset) far(format string, args ...any) {
-	p := d.reading.Points
+// notFound notes that the points are not where the job is.
+func (p *PointsRead) notFound(format string, args ...any) {
 	p.far = fmt.Sprintf(format, args...)
 	p.Notes = append(p.Notes, p.far)
 }

@@ -3,6 +3,7 @@ package dataset
 import (
 	"bytes"
 	"cmp"
+	"context"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -34,12 +35,19 @@ type Proposal struct {
 }
 
 // Propose writes out what the causes propose for the links file, the points file
-// and the settings, and changes nothing. The points must have been read by
-// Points or Check. What can't be put into a file is told in the notes, in
+// and the settings, and changes nothing. What can't be put into a file is told in the notes, in
 // words: links that the points file itself lists, points of a file that is not
 // delimited text on the job's own grid. The error is that of reading the files,
 // or that one of them no longer is what it was when it was checked.
-func (d *Dataset) Propose(ex *cause.Explanation) (files []Proposal, notes []string, err error) {
+func (c *Checked) Propose(ctx context.Context) (files []Proposal, notes []string, err error) {
+	ex, err := c.Explanation(ctx)
+	if err != nil || ex == nil {
+		return nil, nil, err
+	}
+	return c.d.propose(ex, c.Reading.Points)
+}
+
+func (d *Dataset) propose(ex *cause.Explanation, read *PointsRead) (files []Proposal, notes []string, err error) {
 	links := map[int]match.Link{}
 	points := map[int]match.Point{}
 	var settings []cause.Setting
@@ -72,10 +80,10 @@ func (d *Dataset) Propose(ex *cause.Explanation) (files []Proposal, notes []stri
 		files = append(files, p)
 	}
 	if len(points) > 0 {
-		if why := d.unwritable(points); why != "" {
+		if why := read.unwritable(points); why != "" {
 			note("%d points should have other coordinates, but %s; the JSON document has them", len(points), why)
 		} else {
-			p, err := d.proposePoints(points)
+			p, err := d.proposePoints(read, points)
 			if err != nil {
 				return nil, notes, err
 			}
@@ -93,7 +101,7 @@ func (d *Dataset) Propose(ex *cause.Explanation) (files []Proposal, notes []stri
 }
 
 func (d *Dataset) proposeLinks(links map[int]match.Link) (Proposal, error) {
-	set := d.Settings.Links
+	set := d.settings.Links
 	// The table settles the separator and the columns.
 	t, err := openTable(d.fsys, set.File, set.Separator, set.Columns, linkColumns, []string{"photo", "point"}, []string{"photo", "point"})
 	if err != nil {
@@ -119,11 +127,8 @@ func (d *Dataset) proposeLinks(links map[int]match.Link) (Proposal, error) {
 
 // unwritable says why points can't be changed in the points file; empty if they
 // can.
-func (d *Dataset) unwritable(points map[int]match.Point) string {
-	read := d.reading.Points
+func (read *PointsRead) unwritable(points map[int]match.Point) string {
 	switch {
-	case read == nil:
-		return "the points have not been read"
 	case read.Format != pointfile.Delimited:
 		return fmt.Sprintf("%s is %s", read.File, read.Format)
 	case read.Layout.Separator == " ":
@@ -139,8 +144,7 @@ func (d *Dataset) unwritable(points map[int]match.Point) string {
 	return ""
 }
 
-func (d *Dataset) proposePoints(points map[int]match.Point) (Proposal, error) {
-	read := d.reading.Points
+func (d *Dataset) proposePoints(read *PointsRead, points map[int]match.Point) (Proposal, error) {
 	layout := read.Layout
 	e, n, id := slices.Index(layout.Columns, "easting"), slices.Index(layout.Columns, "northing"), slices.Index(layout.Columns, "id")
 	number := func(v float64) string {

@@ -34,7 +34,7 @@ func TestProposeLinksKeepsEveryOtherByte(t *testing.T) {
 			d, err := OpenFS(fstest.MapFS{
 				SettingsFile: {Data: []byte(minimal + "[links]\nfile = \"links.csv\"\n" + c.settings)},
 				"links.csv":  {Data: []byte(c.old)},
-			})
+			}, onPlane)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -44,7 +44,7 @@ func TestProposeLinksKeepsEveryOtherByte(t *testing.T) {
 					line = i + 1
 				}
 			}
-			files, notes, err := d.Propose(linksFix(match.Link{Photo: "photos/b.jpg", Point: "P9", Line: line}))
+			files, notes, err := d.propose(linksFix(match.Link{Photo: "photos/b.jpg", Point: "P9", Line: line}), nil)
 			if err != nil || len(notes) != 0 || len(files) != 1 || files[0].Changes != 1 || files[0].File != "links.csv" {
 				t.Fatalf("%+v, %v, %v", files, notes, err)
 			}
@@ -60,22 +60,22 @@ func TestProposeRefusesAnotherFile(t *testing.T) {
 		d, err := OpenFS(fstest.MapFS{
 			SettingsFile: {Data: []byte(minimal + "[links]\nfile = \"links.csv\"\n")},
 			"links.csv":  {Data: []byte("photo,point\na.jpg,P1\n")},
-		})
+		}, onPlane)
 		if err != nil {
 			t.Fatal(err)
 		}
 		return d
 	}
 	for _, l := range []match.Link{{Photo: "photos/b.jpg", Point: "P9", Line: 2}, {Photo: "photos/a.jpg", Point: "P9", Line: 3}, {Photo: "photos/aa.jpg", Point: "P9", Line: 2}} {
-		if files, _, err := open().Propose(linksFix(l)); !errors.Is(err, errChanged) {
+		if files, _, err := open().propose(linksFix(l), nil); !errors.Is(err, errChanged) {
 			t.Errorf("%+v: %v, %v", l, files, err)
 		}
 	}
-	_, notes, err := open().Propose(linksFix(match.Link{Photo: "photos/a.jpg", Point: "P9"}))
+	_, notes, err := open().propose(linksFix(match.Link{Photo: "photos/a.jpg", Point: "P9"}), nil)
 	if err != nil || len(notes) != 1 || !strings.Contains(notes[0], "points file") {
 		t.Errorf("a link of the points file: %v, %v", notes, err)
 	}
-	_, notes, err = open().Propose(linksFix(match.Link{Photo: "a.jpg", Point: "P8", Line: 2}, match.Link{Photo: "a.jpg", Point: "P9", Line: 2}))
+	_, notes, err = open().propose(linksFix(match.Link{Photo: "a.jpg", Point: "P8", Line: 2}, match.Link{Photo: "a.jpg", Point: "P9", Line: 2}), nil)
 	if err != nil || len(notes) != 1 || !strings.Contains(notes[0], "two causes") {
 		t.Errorf("two proposals for one photo: %v, %v", notes, err)
 	}
@@ -86,24 +86,24 @@ func TestProposePoints(t *testing.T) {
 		SettingsFile: {Data: []byte("[grid]\ncrs = \"EPSG:2157\"\n[points]\nfile = \"points.csv\"\n")},
 		"points.csv": {Data: []byte("id;e;n;d\nP1;1,5;2,25;\"a;b\"\nP2;3;4;c\n")},
 	}
-	d, err := OpenFS(fsys)
+	d, err := OpenFS(fsys, onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}
-	d.reading.Points = &PointsRead{Header: pointfile.Header{File: "points.csv", Format: pointfile.Delimited,
+	read := &PointsRead{Header: pointfile.Header{File: "points.csv", Format: pointfile.Delimited,
 		Layout: &pointfile.Layout{Separator: ";", Decimal: ",", Header: true, Columns: []string{"id", "easting", "northing", "description"}}}}
 	ex := func(p match.Point) *cause.Explanation {
 		return &cause.Explanation{Causes: []cause.Found{{Fix: &cause.Fix{Points: []match.Point{p}}}}}
 	}
-	files, notes, err := d.Propose(ex(match.Point{ID: "P1", EN: grid.EN{E: 2.25, N: 1.5}, Line: 2}))
+	files, notes, err := d.propose(ex(match.Point{ID: "P1", EN: grid.EN{E: 2.25, N: 1.5}, Line: 2}), read)
 	if want := "id;e;n;d\nP1;2,25;1,5;\"a;b\"\nP2;3;4;c\n"; err != nil || len(notes) != 0 || len(files) != 1 || string(files[0].Text) != want {
 		t.Errorf("%v, %v, %v; want %q", files, notes, err, want)
 	}
-	if _, _, err := d.Propose(ex(match.Point{ID: "P7", Line: 2})); !errors.Is(err, errChanged) {
+	if _, _, err := d.propose(ex(match.Point{ID: "P7", Line: 2}), read); !errors.Is(err, errChanged) {
 		t.Errorf("another point on the line: %v", err)
 	}
-	d.reading.Points.From = &grid.Foot
-	files, notes, err = d.Propose(ex(match.Point{ID: "P1", Line: 2}))
+	read.From = &grid.Foot
+	files, notes, err = d.propose(ex(match.Point{ID: "P1", Line: 2}), read)
 	if err != nil || len(files) != 0 || len(notes) != 1 || !strings.Contains(notes[0], "converted") {
 		t.Errorf("converted points: %v, %v, %v", files, notes, err)
 	}
@@ -179,11 +179,11 @@ func TestProposeLinksProperty(t *testing.T) {
 		d, err := OpenFS(fstest.MapFS{
 			SettingsFile: {Data: []byte(minimal + "[links]\nfile = \"links.csv\"\n")},
 			"links.csv":  {Data: []byte(b.String())},
-		})
+		}, onPlane)
 		if err != nil {
 			t.Fatal(err)
 		}
-		before, err := d.Links()
+		before, _, err := readLinks(d.fsys, d.settings.Links)
 		if err != nil {
 			t.Skip(err)
 		}
@@ -192,12 +192,12 @@ func TestProposeLinksProperty(t *testing.T) {
 		}
 		line := before[len(before)-1].Line
 		want := strings.TrimSpace(field.Draw(t, "new"))
-		files, _, err := d.Propose(linksFix(match.Link{Photo: "a.jpg", Point: want, Line: line}))
+		files, _, err := d.propose(linksFix(match.Link{Photo: "a.jpg", Point: want, Line: line}), nil)
 		if err != nil {
 			t.Fatalf("%q: %v", b.String(), err)
 		}
 		d.fsys = fstest.MapFS{"links.csv": {Data: files[0].Text}}
-		after, err := d.Links()
+		after, _, err := readLinks(d.fsys, d.settings.Links)
 		if err != nil {
 			t.Fatalf("%q became %q: %v", b.String(), files[0].Text, err)
 		}

@@ -145,16 +145,12 @@ func TestRealPhotos(t *testing.T) {
 		// A budget that leaves 5 m within whatever the photo states.
 		put("phototie.toml", []byte(fmt.Sprintf("[grid]\ncrs = \"EPSG:%d\"\n[points]\nfile = \"points.csv\"\n[links]\nfile = \"links.csv\"\n[budget]\nstandoff_m = 5\n", code)))
 
-		d, err := dataset.Open(dir)
+		d, err := dataset.Open(dir, crs.OpenGrid)
 		if err != nil {
 			t.Fatal(err)
 		}
 		defer d.Close()
-		proj, err := crs.Open(d.Settings.Grid.CRS)
-		if err != nil {
-			t.Fatal(err)
-		}
-		res, err := d.Check(ctx, proj, nil)
+		res, err := d.Check(ctx, dataset.CheckOptions{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -187,7 +183,7 @@ func TestRealPhotos(t *testing.T) {
 		}
 
 		opt := dataset.CorrectOptions{InPlace: true, Policy: match.Policy{Only: match.Verdicts, Contradicted: true}, Tool: "test"}
-		for c, err := range d.Correct(ctx, proj, res, opt) {
+		for c, err := range res.Correct(ctx, opt) {
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -197,8 +197,8 @@ var surfaces = map[string]grid.HeightSurface{"ellipsoid": grid.HeightEllipsoid, 
 // compound is a code with a vertical part: "EPSG:2157+5731".
 var compound = regexp.MustCompile(`(?i)^epsg:[0-9]+\+(epsg:)?[0-9]+$`)
 
-// Options returns what match.Check needs of the settings.
-func (s Settings) Options() match.Options {
+// options are what match.Check needs of the settings.
+func (s Settings) options() match.Options {
 	return match.Options{
 		Budget:        s.Budget,
 		Datum:         s.Frame.Datum,

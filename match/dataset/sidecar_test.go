@@ -87,19 +87,19 @@ func rawJob(t *testing.T) string {
 // checkJob opens and checks a job.
 func checkJob(t *testing.T, dir string) (*dataset.Dataset, *match.Result, func(opt dataset.CorrectOptions) map[string]dataset.Change) {
 	t.Helper()
-	d, proj, err := job(t, dir)
+	d, err := job(t, dir)
 	if err != nil {
 		t.Fatal(err)
 	}
-	res, err := d.Check(context.Background(), proj, nil)
+	res, err := d.Check(context.Background(), dataset.CheckOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return d, res, func(opt dataset.CorrectOptions) map[string]dataset.Change {
+	return d, res.Result, func(opt dataset.CorrectOptions) map[string]dataset.Change {
 		t.Helper()
 		opt.Policy.Only, opt.Policy.Contradicted, opt.Tool = match.Verdicts, true, "test"
 		all := map[string]dataset.Change{}
-		for c, err := range d.Correct(context.Background(), proj, res, opt) {
+		for c, err := range res.Correct(context.Background(), opt) {
 			if err != nil {
 				t.Fatal(err)
 			}

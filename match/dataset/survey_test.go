@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -21,14 +22,6 @@ import (
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
 )
-
-func open(definition string) (grid.Projection, error) {
-	c, err := crs.Open(definition)
-	if err != nil {
-		return nil, err
-	}
-	return c, nil
-}
 
 // lay writes a job's files. Names that end in .jpg get a photo with the tag that
 // their text gives as "lat lon", or none.
@@ -72,26 +65,23 @@ func photo(t *testing.T, at string) []byte {
 }
 
 // job opens the dataset and its grid.
-func job(t *testing.T, dir string) (*dataset.Dataset, grid.Projection, error) {
+func job(t *testing.T, dir string) (*dataset.Dataset, error) {
 	t.Helper()
-	d, err := dataset.Open(dir)
-	if err != nil {
-		return nil, nil, err
+	d, err := dataset.Open(dir, crs.OpenGrid)
+	if err == nil {
+		t.Cleanup(func() { d.Close() })
 	}
-	t.Cleanup(func() { d.Close() })
-	proj, err := d.Projection(open)
-	return d, proj, err
+	return d, err
 }
 
 // points reads a job's points and links.
 func points(t *testing.T, dir string) ([]match.Point, []match.Link, dataset.Reading, error) {
 	t.Helper()
-	d, proj, err := job(t, dir)
+	d, err := job(t, dir)
 	if err != nil {
 		return nil, nil, dataset.Reading{}, err
 	}
-	p, l, err := d.Points(context.Background(), proj)
-	return p, l, d.Reading(), err
+	return d.Points(context.Background())
 }
 
 // wantProblem wants an error that is a *Problem and says all of want.
@@ -328,7 +318,7 @@ func TestColumnsToldApartByTags(t *testing.T) {
 // The usual mistakes with coordinates, at a place in North Carolina: the error
 // must show the likely mistake, and what is no mistake must pass.
 func TestPlausible(t *testing.T) {
-	proj, err := open("EPSG:6543")
+	proj, err := crs.Open("EPSG:6543")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -370,12 +360,12 @@ func TestPlausible(t *testing.T) {
 		{"nowhere, without tags", "", "", func(e, n float64) (float64, float64) { return e + 9e7, n - 9e7 }, nil, true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			d, proj, err := job(t, lay(t, map[string]string{
+			d, err := job(t, lay(t, map[string]string{
 				"phototie.toml": "[grid]\ncrs = \"EPSG:6543\"\n[points]\nfile = \"p.csv\"\n" + c.settings, "p.csv": at2(c.points), "photos/1.jpg": c.tag, "photos/2.jpg": c.tag}))
 			if err != nil {
 				t.Fatal(err)
 			}
-			_, err = d.Check(context.Background(), proj, nil)
+			res, err := d.Check(context.Background(), dataset.CheckOptions{})
 			if c.want != nil {
 				wantProblem(t, err, c.want...)
 				return
@@ -384,11 +374,11 @@ func TestPlausible(t *testing.T) {
 				t.Fatal(err)
 			}
 			var far bool
-			for _, f := range d.Reading().Findings() {
+			for _, f := range res.Findings() {
 				far = far || f.Code == dataset.FindingFar
 			}
 			if far != c.finding {
-				t.Errorf("findings %v, want one that the points are far: %v", d.Reading().Findings(), c.finding)
+				t.Errorf("findings %v, want one that the points are far: %v", res.Findings(), c.finding)
 			}
 		})
 	}
@@ -397,7 +387,7 @@ func TestPlausible(t *testing.T) {
 // A site system by its parameters is the one that package site makes of the same
 // definition.
 func TestSiteParameters(t *testing.T) {
-	base, err := open("EPSG:2157")
+	base, err := crs.Open("EPSG:2157")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -414,7 +404,7 @@ func TestSiteParameters(t *testing.T) {
 			site.Definition{Name: "s", Unit: grid.Metre, GroundScale: &site.GroundScale{Origin: grid.EN{E: 690000, N: 604000}, SiteOrigin: grid.EN{E: 1000, N: 500}, CombinedFactor: 0.99995}, Vertical: &site.Vertical{Offset: 57.1}}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			_, proj, err := job(t, lay(t, map[string]string{"phototie.toml": itm + "[points]\nfile = \"p.csv\"\n" + c.text}))
+			d, err := job(t, lay(t, map[string]string{"phototie.toml": itm + "[points]\nfile = \"p.csv\"\n" + c.text}))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -423,7 +413,7 @@ func TestSiteParameters(t *testing.T) {
 				t.Fatal(err)
 			}
 			fix := []grid.Fix{{LatLon: grid.LatLon{Lat: 52.188, Lon: -6.68}, Frame: grid.Frame{Epoch: 2025.4}}}
-			a, err1 := proj.ToGrid(context.Background(), fix)
+			a, err1 := d.Projection().ToGrid(context.Background(), fix)
 			b, err2 := want.ToGrid(context.Background(), fix)
 			if err1 != nil || err2 != nil || a[0].Err != nil || a[0].EN != b[0].EN {
 				t.Errorf("got %+v %v, want %+v %v", a[0].EN, err1, b[0].EN, err2)
@@ -440,12 +430,12 @@ func TestSiteParameters(t *testing.T) {
 const control = "id,site_e,site_n,base_e,base_n,sigma,site_h,base_h\nC1,0,0,690000.000,604000.000,0.01,10.00,67.00\nC2,0,500,690500.004,604000.002,0.01,11.00,68.00\nC3,400,0,690000.003,603599.996,0.01,12.00,69.01\nC4,400,500,690499.998,603599.999,0.01,13.00,69.99\nC5,200,250,690250.001,603800.004,0.01,14.00,71.00\nC6,100,450,690449.997,603900.001,0.01,15.00,72.00\n"
 
 func TestSiteFitted(t *testing.T) {
-	d, proj, err := job(t, lay(t, map[string]string{
+	d, err := job(t, lay(t, map[string]string{
 		"phototie.toml": itm + "[points]\nfile = \"p.csv\"\n[site]\nname = \"quay\"\ncontrol = \"c.csv\"\nfit_heights = \"constant\"\n", "c.csv": control}))
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := d.Reading().Site
+	r := d.Site()
 	if r.Kind != "similarity" || r.Plane.Pairs != 6 || r.Plane.S0 == nil || *r.Plane.S0 < 0.1 || *r.Plane.S0 > 1.5 || len(r.Plane.Suspects) > 0 {
 		t.Errorf("the fit says %+v", r.Plane)
 	}
@@ -458,23 +448,29 @@ func TestSiteFitted(t *testing.T) {
 	if w := r.Plane.Worst(); w.Length > 0.01 || w.Length == 0 {
 		t.Errorf("worst residual %+v", w)
 	}
-	placed, err := proj.FromGrid(context.Background(), []grid.EN{{E: 200, N: 250}}, []grid.Frame{{}})
+	placed, err := d.Projection().FromGrid(context.Background(), []grid.EN{{E: 200, N: 250}}, []grid.Frame{{}})
 	if err != nil || placed[0].Err != nil {
 		t.Fatal(err, placed[0].Err)
 	}
-	base, _ := open("EPSG:2157")
+	base, _ := crs.Open("EPSG:2157")
 	back, err := base.ToGrid(context.Background(), []grid.Fix{placed[0].Fix})
 	if err != nil || math.Hypot(back[0].E-690250, back[0].N-603800) > 0.01 {
 		t.Errorf("site (200, 250) is base %v, want 690250 603800", back[0].EN)
 	}
 
 	// One pair with a blunder of 0.4 m is a finding.
-	d, _, err = job(t, lay(t, map[string]string{
-		"phototie.toml": itm + "[points]\nfile = \"p.csv\"\n[site]\ncontrol = \"c.csv\"\n", "c.csv": strings.Replace(control, "690250.001", "690250.401", 1)}))
+	d, err = job(t, lay(t, map[string]string{
+		"phototie.toml": itm + "[points]\nfile = \"p.csv\"\n[site]\ncontrol = \"c.csv\"\n", "c.csv": strings.Replace(control, "690250.001", "690250.401", 1),
+		"p.csv": "id,e,n\nA,200,250\n", "photos/1.jpg": ""}))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if f := d.Reading().Findings(); len(f) != 1 || f[0].Code != dataset.FindingControl || !strings.Contains(f[0].Message, "C5") {
+	res, err := d.Check(context.Background(), dataset.CheckOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := slices.DeleteFunc(res.Findings(), func(f match.Finding) bool { return f.Photo != "" || f.Point != "" })
+	if len(f) != 1 || f[0].Code != dataset.FindingControl || !strings.Contains(f[0].Message, "C5") {
 		t.Errorf("findings %+v, want C5", f)
 	}
 }
@@ -514,7 +510,7 @@ func TestSiteProblems(t *testing.T) {
 			if c.control != "" {
 				files["c.csv"] = c.control
 			}
-			_, _, err := job(t, lay(t, files))
+			_, err := job(t, lay(t, files))
 			wantProblem(t, err, c.want...)
 		})
 	}
@@ -522,34 +518,35 @@ func TestSiteProblems(t *testing.T) {
 
 // The ground scale is fitted about the project point.
 func TestSiteGroundScaleFitted(t *testing.T) {
-	_, _, err := job(t, lay(t, map[string]string{
+	_, err := job(t, lay(t, map[string]string{
 		"phototie.toml": itm + "[points]\nfile = \"p.csv\"\n[site]\ncontrol = \"c.csv\"\nkind = \"ground-scale\"\n[site.ground_scale]\norigin = { e = 690000.0, n = 604000.0 }\n",
 		"c.csv":         "id;site_e;site_n;base_e;base_n\nA;1000;1000;690000;604000\nB;2000;1000;690999,9;604000\nC;1000;3000;690000;605999,8\n"}))
 	if err == nil {
 		t.Fatal("a decimal comma was read as something else")
 	}
 	wantProblem(t, err, `site.decimal = ","`)
-	d, _, err := job(t, lay(t, map[string]string{
+	d, err := job(t, lay(t, map[string]string{
 		"phototie.toml": itm + "[points]\nfile = \"p.csv\"\n[site]\ncontrol = \"c.csv\"\ndecimal = \",\"\nkind = \"ground-scale\"\n[site.ground_scale]\norigin = { e = 690000.0, n = 604000.0 }\n",
 		"c.csv":         "id;site_e;site_n;base_e;base_n\nA;1000;1000;690000;604000\nB;2000;1000;690999,9;604000\nC;1000;3000;690000;605999,8\n"}))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if g := d.Reading().Site.Definition.GroundScale; math.Abs(g.CombinedFactor-0.9999) > 1e-9 || math.Abs(g.SiteOrigin.E-1000) > 1e-6 {
+	if g := d.Site().Definition.GroundScale; math.Abs(g.CombinedFactor-0.9999) > 1e-9 || math.Abs(g.SiteOrigin.E-1000) > 1e-6 {
 		t.Errorf("ground scale %+v, want 0.9999 about 1000, 1000", g)
 	}
 }
 
 // The links that points list join those of the links file.
 func TestLinksFromPoints(t *testing.T) {
-	d, proj, err := job(t, lay(t, map[string]string{
+	files := map[string]string{
 		"phototie.toml": itm + "[points]\nfile = \"p.csv\"\n[links]\nfile = \"l.csv\"\n",
 		"p.csv":         "id,e,n,photos\nA,690242,604876,photos/1.jpg;photos/2.jpg\nB,690262,604878,\n", "l.csv": "photo;point\nphotos/1.jpg;A\nphotos/3.jpg;B\n",
-		"photos/1.jpg": "52.18829 -6.68020", "photos/2.jpg": "52.18829 -6.68020", "photos/3.jpg": "52.18831 -6.67991"}))
+		"photos/1.jpg": "52.18829 -6.68020", "photos/2.jpg": "52.18829 -6.68020", "photos/3.jpg": "52.18831 -6.67991"}
+	d, err := job(t, lay(t, files))
 	if err != nil {
 		t.Fatal(err)
 	}
-	res, err := d.Check(context.Background(), proj, nil)
+	res, err := d.Check(context.Background(), dataset.CheckOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -559,8 +556,11 @@ func TestLinksFromPoints(t *testing.T) {
 			t.Errorf("%s is tied to %+v, want %s", p.Name, p.Tie, want[i])
 		}
 	}
-	d.Settings.Links.Only = true
-	if res, err = d.Check(context.Background(), proj, nil); err != nil {
+	if d, err = job(t, lay(t, map[string]string{"phototie.toml": files["phototie.toml"] + "only = true\n", "p.csv": files["p.csv"], "l.csv": files["l.csv"],
+		"photos/1.jpg": files["photos/1.jpg"], "photos/2.jpg": files["photos/2.jpg"], "photos/3.jpg": files["photos/3.jpg"]})); err != nil {
+		t.Fatal(err)
+	}
+	if res, err = d.Check(context.Background(), dataset.CheckOptions{}); err != nil {
 		t.Fatal(err)
 	}
 	if res.Photos[1].Tie != nil || res.Photos[0].Tie == nil {

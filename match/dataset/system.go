@@ -9,10 +9,6 @@ import (
 	"example.com/phototie/grid"
 )
 
-// Opener opens the projected system that a definition names: an EPSG code, WKT
-// or a PROJ string. Package grid/crs has one that is backed by PROJ.
-type Opener func(definition string) (grid.Projection, error)
-
 // agreement says what a system that a file names is to the job's grid.
 type agreement int
 
@@ -28,7 +24,7 @@ type systems struct {
 	grid string          // as the settings name it
 	proj grid.Projection // the job's grid; of a site system its base
 	site bool            // the job's own grid is a site system
-	open Opener          // may be nil
+	open func(definition string) (grid.Projection, error)
 }
 
 // same tells what a system named by a file is, and adds a detail for a message.
@@ -45,12 +41,6 @@ func (s systems) same(crs string, at grid.EN) (agreement, string) {
 	code := codeOf(crs)
 	if code != "" && own.Code != "" && strings.EqualFold(code, own.Code) {
 		return equal, ""
-	}
-	if s.open == nil {
-		if code != "" && own.Code != "" {
-			return isOther, ""
-		}
-		return isUnknown, ""
 	}
 	other, err := s.open(crs)
 	if err != nil {

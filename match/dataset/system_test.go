@@ -12,13 +12,7 @@ import (
 // What a file names must be known for the job's grid however it is spelt, and
 // nothing else be taken for it.
 func TestSameSystem(t *testing.T) {
-	open := func(definition string) (grid.Projection, error) {
-		c, err := crs.Open(definition)
-		if err != nil {
-			return nil, err
-		}
-		return c, nil
-	}
+	open := func(definition string) (grid.Projection, error) { return crs.OpenGrid(definition, grid.OpenOptions{}) }
 	itm, err := crs.Open("EPSG:2157")
 	if err != nil {
 		t.Fatal(err)
@@ -34,7 +28,6 @@ func TestSameSystem(t *testing.T) {
 	}
 	at := grid.EN{E: 690242, N: 604876}
 	s := systems{grid: "EPSG:2157", proj: itm, open: open}
-	pure := systems{grid: "EPSG:2157", proj: itm}
 	site := systems{grid: "EPSG:2157", proj: itm, open: open, site: true}
 	for _, c := range []struct {
 		name string
@@ -49,24 +42,10 @@ func TestSameSystem(t *testing.T) {
 		{"another unit", s, strings.ReplaceAll(bare, `LENGTHUNIT["metre",1]`, `LENGTHUNIT["foot",0.3048]`), isOther},
 		{"geographic", s, "EPSG:4258", isUnknown}, {"nonsense", s, "MY GRID", isUnknown},
 		{"site", site, "EPSG:2157", isBase}, {"site, another", site, "EPSG:29903", isOther}, {"site, WKT", site, bare, isBase},
-		{"without an engine", pure, "EPSG:2157", isGrid}, {"without an engine, WKT", pure, wkt, isGrid}, {"without an engine, another", pure, "EPSG:29903", isOther}, {"without an engine, WKT without a code", pure, bare, isUnknown},
 	} {
 		if got, _ := c.s.same(c.crs, at); got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
-	}
-}
-
-// A projection that passes over [site] is refused, and not taken for the site.
-func TestSiteIsNotPassedOver(t *testing.T) {
-	d, err := OpenFS(fstest.MapFS{
-		SettingsFile: {Data: []byte(minimal + "[site]\n[site.ground_scale]\norigin = { e = 1.0, n = 1.0 }\nsite_origin = { e = 1.0, n = 1.0 }\ncombined_factor = 0.9999\n")},
-		"points.csv": {Data: []byte("id,e,n\nA,1,2\n")}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, _, err := d.Points(t.Context(), plane{grid.Metre}); err == nil || !strings.Contains(err.Error(), "Dataset.Projection") {
-		t.Errorf("got %v", err)
 	}
 }
 
@@ -78,21 +57,14 @@ func FuzzSite(f *testing.F) {
 	f.Add("[site]\nunit = \"ft\"\ndirection = \"base-to-site\"\n[site.similarity]\ntarget_origin = { e = 1.0, n = 1e300 }\nscale = 3.28\nrotation_deg = 90\n", "")
 	f.Add("[site]\n[site.ground_scale]\norigin = { e = 1.0, n = 1.0 }\nsite_origin = { e = 1.0, n = 1.0 }\ncombined_factor = 0.9999\n", "")
 	f.Fuzz(func(t *testing.T, settings, control string) {
-		d, err := OpenFS(fstest.MapFS{SettingsFile: {Data: []byte(minimal + settings)}, "c.csv": {Data: []byte(control)}})
-		if err != nil {
+		d, err := OpenFS(fstest.MapFS{SettingsFile: {Data: []byte(minimal + settings)}, "c.csv": {Data: []byte(control)}}, onPlane)
+		if err != nil || d.Settings().Site == nil {
 			return
 		}
-		proj, err := d.Projection(func(string) (grid.Projection, error) { return plane{grid.Metre}, nil })
-		if err != nil {
-			return
-		}
-		if d.Settings.Site == nil {
-			return
-		}
-		if err := d.Reading().Site.Definition.Validate(); err != nil {
+		if err := d.Site().Definition.Validate(); err != nil {
 			t.Errorf("a system came through that is none: %v", err)
 		}
-		if u := proj.Grid().Unit; !(u.Metres > 0) {
+		if u := d.Projection().Grid().Unit; !(u.Metres > 0) {
 			t.Errorf("unit %+v", u)
 		}
 	})

@@ -20,8 +20,6 @@ import (
 	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
-	"example.com/phototie/match/baseline"
-	"example.com/phototie/match/cause"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/record"
 	"example.com/phototie/match/report"
@@ -29,12 +27,8 @@ import (
 
 // layout works out the files of the delivery that make it a dataset: those copied,
 // and the settings and links, which are written anew.
-func (p *packing) layout(ctx context.Context) error {
-	survey, err := p.d.Survey(ctx, p.proj)
-	if err != nil {
-		return err
-	}
-	s := p.d.Settings
+func (p *packing) layout() error {
+	s := p.job.Dataset().Settings()
 	p.copies = map[string]string{}
 	known := []string{dataset.SettingsFile, s.Points.File, s.Links.File}
 	place := func(file *string, name string) {
@@ -49,12 +43,12 @@ func (p *packing) layout(ctx context.Context) error {
 		place(&site.Control, "control")
 		s.Site = &site
 	}
-	for _, f := range p.d.Files() {
+	for _, f := range p.job.Dataset().Files() {
 		if !slices.Contains(known, f) {
 			return fmt.Errorf("the job has a file that a delivery has no place for: %s", f)
 		}
 	}
-	s.Links = dataset.LinkSettings{File: linksFile, Only: p.d.Reading().Points.Links > 0}
+	s.Links = dataset.LinkSettings{File: linksFile, Only: p.job.Reading.Points.Links > 0}
 	s.Photos.Folder = photosFolder
 	p.settings = s
 	var settings bytes.Buffer
@@ -62,7 +56,7 @@ func (p *packing) layout(ctx context.Context) error {
 	if err := dataset.WriteSettings(&settings, s); err != nil {
 		return err
 	}
-	text, err := p.links(survey.Links)
+	text, err := p.links(p.job.Links)
 	if err != nil {
 		return err
 	}
@@ -75,17 +69,17 @@ func (p *packing) layout(ctx context.Context) error {
 // kept as it is: several points for a photo, points that were not surveyed, photos
 // that are not there.
 func (p *packing) links(links []match.Link) ([]byte, error) {
-	names := make([]string, len(p.res.Photos))
-	for i := range p.res.Photos {
-		names[i] = p.res.Photos[i].Name
+	names := make([]string, len(p.job.Photos))
+	for i := range p.job.Photos {
+		names[i] = p.job.Photos[i].Name
 	}
 	of, strays, err := match.SortLinks(names, links)
 	if err != nil {
 		return nil, err
 	}
 	var rows [][]string
-	for i := range p.res.Photos {
-		r := &p.res.Photos[i]
+	for i := range p.job.Photos {
+		r := &p.job.Photos[i]
 		ids := []string{}
 		for _, l := range of[i] {
 			if id := strings.TrimSpace(l.Point); id != "" && !slices.Contains(ids, id) {
@@ -141,7 +135,7 @@ func (p *packing) text(name string, text []byte) error {
 
 // copy copies a file of the job that is no photo.
 func (p *packing) copy(name, from string) error {
-	f, err := p.d.FS().Open(from)
+	f, err := p.job.Dataset().FS().Open(from)
 	if err != nil {
 		return err
 	}
@@ -152,24 +146,16 @@ func (p *packing) copy(name, from string) error {
 	})
 }
 
-// judged are the photos as they were taken, judged by their names in the delivery.
-type judged struct {
-	files   *view
-	d       *dataset.Dataset
-	proj    grid.Projection
-	res     *match.Result
-	outcome baseline.Outcome
-}
-
 // judge judges the photos as they were taken by their names in the delivery.
-func (p *packing) judge(ctx context.Context) (*judged, error) {
+func (p *packing) judge(ctx context.Context) (*report.Job, error) {
+	was := p.job.Dataset()
 	files := maps.Clone(p.copies)
-	read := make(map[string]match.Photo, len(p.res.Photos))
-	for i := range p.res.Photos {
-		photo := p.res.Photos[i].Photo
+	read := make(map[string]match.Photo, len(p.job.Photos))
+	for i := range p.job.Photos {
+		photo := p.job.Photos[i].Photo
 		name := p.names[photo.Name]
 		files[name], read[name] = photo.Name, photo
-		side, err := p.d.Sidecars(photo.Name)
+		side, err := was.Sidecars(photo.Name)
 		if err != nil {
 			return nil, err
 		}
@@ -177,70 +163,41 @@ func (p *packing) judge(ctx context.Context) (*judged, error) {
 			files[dataset.SidecarAs(photo.Name, name, s)] = s
 		}
 	}
-	j := &judged{files: newView(p.d.FS(), files, p.texts)}
-	var err error
-	if j.d, err = dataset.OpenFS(j.files); err != nil {
+	d, err := dataset.OpenFS(newView(was.FS(), files, p.texts), was.Opener())
+	if err != nil {
 		return nil, fmt.Errorf("the delivery's own settings: %w", err)
 	}
-	if j.proj, err = j.d.Projection(p.opt.Open); err != nil {
+	j := &report.Job{Name: p.opt.Title, FailOn: p.opt.FailOn, Version: p.opt.Version, Time: p.opt.Time}
+	if j.Checked, err = p.check(ctx, d, read, "judging photos by their new names"); err != nil {
 		return nil, err
 	}
-	j.d.Pixels = p.d.Pixels
-	j.d.Reuse(read)
-	if j.res, err = p.check(ctx, j.d, j.proj, "judging photos by their new names"); err != nil {
+	if err := p.same(j.Result); err != nil {
 		return nil, err
 	}
-	if err := p.same(j.res); err != nil {
-		return nil, err
+	if j.Time.IsZero() {
+		j.Time = latest(j.Result)
 	}
-	j.outcome = p.apply(p.baseline, j.d.Findings(j.res))
-	p.doc.Standing = p.standing(j.outcome)
+	j.Outcome = p.baseline.Apply(j.Findings(), p.opt.Today)
+	p.doc.Standing = p.standing(j.Outcome)
 	return j, nil
 }
 
 // formats writes what was found out about the photos as they were taken: the
 // record and the formats for programs. accepted says that the delivery has a
 // baseline.
-func (p *packing) formats(ctx context.Context, j *judged, accepted bool) error {
-	d, proj, res, o := j.d, j.proj, j.res, j.outcome
-	ex, err := d.Explain(ctx, proj, res, p.opt.Open)
-	if err != nil {
+func (p *packing) formats(ctx context.Context, j *report.Job, accepted bool) error {
+	if err := p.record(ctx, j); err != nil {
 		return err
 	}
-	if err := p.record(ctx, j, ex); err != nil {
-		return err
-	}
-	at, err := match.Locate(ctx, proj, res, d.Settings.Options())
-	if err != nil {
-		return err
-	}
-	title := p.opt.Title
-	doc, reading := report.NewCheck(title, res, o), d.Reading()
-	doc.Survey, doc.Explanation = &reading, ex
-	gpkg := report.GeoPackageOptions{Time: p.opt.Time}
-	if gpkg.Time.IsZero() {
-		gpkg.Time = latest(res)
-	}
-	if text, ok := proj.(interface{ WKT() string }); ok {
-		gpkg.WKT = text.WKT()
-	}
-	places := report.Files{Points: d.Settings.Points.File, Links: d.Settings.Links.File, Settings: dataset.SettingsFile}
 	if accepted {
-		places.Baseline = AcceptedFile
+		j.Baseline = AcceptedFile
 	}
-	for _, f := range []struct {
-		name  string
-		write func(io.Writer) error
-	}{
-		{"photos.json", func(w io.Writer) error { return report.Document(w, doc) }},
-		{"photos.csv", func(w io.Writer) error { return report.CSV(w, res) }},
-		{"photos.geojson", func(w io.Writer) error { return report.GeoJSON(w, title, res, at) }},
-		{"photos.kml", func(w io.Writer) error { return report.KML(w, title, res, at) }},
-		{"photos.gpkg", func(w io.Writer) error { return report.GeoPackage(ctx, w, res, gpkg) }},
-		{"photos.sarif", func(w io.Writer) error { return report.SARIF(w, title, p.opt.Version, res, o, places) }},
-		{"photos.xml", func(w io.Writer) error { return report.JUnit(w, title, res, o, p.opt.FailOn) }},
-	} {
-		if err := p.write(path.Join(FormatsFolder, f.name), f.write); err != nil {
+	for _, name := range []string{"photos.json", "photos.csv", "photos.geojson", "photos.kml", "photos.gpkg", "photos.sarif", "photos.xml"} {
+		format, err := report.FormatOf(name)
+		if err != nil {
+			return err
+		}
+		if err := p.write(path.Join(FormatsFolder, name), func(w io.Writer) error { return j.Write(ctx, w, format) }); err != nil {
 			return err
 		}
 	}
@@ -267,28 +224,42 @@ func latest(res *match.Result) time.Time {
 	return out
 }
 
-// record writes the photo record.
-func (p *packing) record(ctx context.Context, j *judged, ex *cause.Explanation) error {
-	reading, res := j.d.Reading(), j.res
-	in := record.Input{Title: p.opt.Title, Result: res, Findings: reading.Findings(), Causes: record.Explained(ex), Tool: p.tool()}
-	for _, f := range append(report.ReadingFacts(reading), report.PictureFacts(res)...) {
+// Record is the input of the photo record of a checked job.
+func Record(ctx context.Context, job *dataset.Checked, title, tool string, pictures Pictures) (record.Input, error) {
+	in := record.Input{Title: title, Result: job.Result, Tool: tool}
+	for _, f := range append(report.ReadingFacts(job.Reading), report.PictureFacts(job.Result)...) {
 		in.Facts = append(in.Facts, record.Fact{Name: f.Name, Text: f.Text})
 	}
-	in.Facts = append(in.Facts, record.Fact{Name: "delivery", Text: p.said()})
-	if g, ok := j.proj.(grid.Geodesist); ok {
+	ex, err := job.Explanation(ctx)
+	if err != nil {
+		return in, err
+	}
+	if ex != nil {
+		in.Causes = record.Explained(ex)
+	}
+	if g, ok := job.Dataset().Projection().(grid.Geodesist); ok {
 		in.Geographic = g.Geographic
 	}
-	var err error
-	if in.Changes, err = p.changes(); err != nil {
+	if pictures != NoPictures {
+		in.Thumbnail = record.Thumbnails(job.Dataset().FS(), record.ThumbnailOptions{Embedded: pictures == EmbeddedPictures})
+	}
+	return in, nil
+}
+
+// record writes the photo record.
+func (p *packing) record(ctx context.Context, j *report.Job) error {
+	in, err := Record(ctx, j.Checked, p.opt.Title, p.tool(), p.opt.Pictures)
+	if err != nil {
 		return err
 	}
-	if p.opt.Pictures != NoPictures {
-		in.Thumbnail = record.Thumbnails(j.files, record.ThumbnailOptions{Embedded: p.opt.Pictures == EmbeddedPictures})
+	in.Facts = append(in.Facts, record.Fact{Name: "delivery", Text: p.said()})
+	if in.Changes, err = p.changes(); err != nil {
+		return err
 	}
 	tell, done := p.opt.Progress("writing sheets")
 	defer done()
 	in.Progress = tell
-	if len(res.Photos) <= p.opt.MostOnFile {
+	if len(j.Photos) <= p.opt.MostOnFile {
 		in.PhotoLink = linkFrom("./")
 		return p.write(RecordFile, func(w io.Writer) error { return record.Write(ctx, w, in) })
 	}

@@ -17,7 +17,6 @@ import (
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/ledger"
-	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/dataset"
@@ -71,8 +70,9 @@ type Options struct {
 	// GeoPackage, which can't do without, then has the latest time that the job's
 	// photos and points state.
 	Time time.Time
-	// Open opens projected systems; it is what the job itself was opened with.
-	Open dataset.Opener
+	// Pixels says whether the pixels of the delivery's photos are measured when it
+	// is checked; give what the job was checked with.
+	Pixels dataset.PixelPolicy
 	// Pictures are the small pictures of the record.
 	Pictures Pictures
 	// MostOnFile is the number of photos above which the record is a folder of
@@ -101,13 +101,11 @@ const (
 // packing is a delivery being made.
 type packing struct {
 	opt  Options
-	d    *dataset.Dataset // the job
-	proj grid.Projection
+	job  *dataset.Checked
 	dir  string // where it is made, until it is whole
 	root *os.Root
 	doc  *report.Pack
 
-	res      *match.Result     // the job as it is
 	names    map[string]string // photo of the job: photo of the delivery
 	settings dataset.Settings  // of the delivery
 	texts    map[string][]byte // settings and links of the delivery
@@ -115,16 +113,16 @@ type packing struct {
 	baseline *baseline.Baseline
 }
 
-// Pack makes a delivery of a checked-out job: d must have been opened as a folder,
-// and proj be its projection. See the package comment for what is in it.
+// Pack makes a delivery of a checked job, which must have been opened as a folder.
+// See the package comment for what is in it.
 //
 // Where findings at or above FailOn are not accepted, in the job or in the
 // delivery when it is checked in turn, nothing is packed unless Despite is set:
 // the document then has Packed false and the findings in Standing, and the error
 // is nil. On an error, or when the context is cancelled, nothing is left behind;
 // after a kill, a folder beside Into that begins with a dot and ends in .packing.
-func Pack(ctx context.Context, d *dataset.Dataset, proj grid.Projection, opt Options) (*report.Pack, error) {
-	p := &packing{opt: opt, d: d, proj: proj}
+func Pack(ctx context.Context, job *dataset.Checked, opt Options) (*report.Pack, error) {
+	p := &packing{opt: opt, job: job}
 	if p.opt.Template == nil {
 		t, err := ParseTemplate(DefaultTemplate)
 		if err != nil {
@@ -149,19 +147,15 @@ func Pack(ctx context.Context, d *dataset.Dataset, proj grid.Projection, opt Opt
 	if len(p.doc.Only) == 0 {
 		p.doc.Only = match.DefaultOnly
 	}
-	var err error
-	if p.res, err = p.check(ctx, d, proj, "reading photos"); err != nil {
-		return nil, err
-	}
-	job := p.apply(opt.Baseline, d.Findings(p.res))
-	p.doc.Standing, p.doc.Accepted = p.standing(job), len(job.Accepted)
+	outcome := opt.Baseline.Apply(job.Findings(), opt.Today)
+	p.doc.Standing, p.doc.Accepted = p.standing(outcome), len(outcome.Accepted)
 	if len(p.doc.Standing) > 0 && !opt.Despite && !opt.DryRun {
 		return p.doc, nil
 	}
 	if err := p.ordinary(); err != nil {
 		return nil, err
 	}
-	if err := p.rename(ctx); err != nil {
+	if err := p.rename(); err != nil {
 		return nil, err
 	}
 	if opt.DryRun {
@@ -172,18 +166,12 @@ func Pack(ctx context.Context, d *dataset.Dataset, proj grid.Projection, opt Opt
 
 func (p *packing) tool() string { return p.opt.Program + " " + p.opt.Version }
 
-// check is Dataset.Check with its progress.
-func (p *packing) check(ctx context.Context, d *dataset.Dataset, proj grid.Projection, what string) (*match.Result, error) {
+// check is Dataset.Check with its progress. photos are taken in place of those of
+// the dataset.
+func (p *packing) check(ctx context.Context, d *dataset.Dataset, photos map[string]match.Photo, what string) (*dataset.Checked, error) {
 	tell, done := p.opt.Progress(what)
 	defer done()
-	return d.Check(ctx, proj, tell)
-}
-
-func (p *packing) apply(b *baseline.Baseline, findings []match.Finding) baseline.Outcome {
-	if b == nil {
-		return baseline.Without(findings)
-	}
-	return b.Apply(findings, p.opt.Today)
+	return d.Check(ctx, dataset.CheckOptions{Pixels: p.opt.Pixels, Photos: photos, Progress: tell})
 }
 
 // standing are the findings in the way.
@@ -204,7 +192,7 @@ func (p *packing) vacant() error {
 	if into == "" {
 		return errors.New("say which folder the delivery goes into")
 	}
-	if err := p.d.Apart(into); err != nil {
+	if err := p.job.Dataset().Apart(into); err != nil {
 		return err
 	}
 	switch info, err := os.Lstat(into); {
@@ -242,13 +230,13 @@ func (p *packing) ordinary() error {
 		}
 		errs = append(errs, &dataset.Problem{File: name, What: what, Remedy: remedy})
 	}
-	for i := range p.res.Photos {
-		name := p.res.Photos[i].Name
+	for i := range p.job.Photos {
+		name := p.job.Photos[i].Name
 		if !fs.ValidPath(name) || strings.ContainsRune(name, utf8.RuneError) {
 			bad(strings.ToValidUTF8(name, "\uFFFD"), "the photo's name is not UTF-8", "rename it")
 			continue
 		}
-		info, err := fs.Lstat(p.d.FS(), name)
+		info, err := fs.Lstat(p.job.Dataset().FS(), name)
 		var pe *fs.PathError
 		if errors.As(err, &pe) {
 			err = pe.Err
@@ -270,14 +258,14 @@ func (p *packing) ordinary() error {
 
 // rename works out the names of the photos, the links by those names, and the
 // settings.
-func (p *packing) rename(ctx context.Context) error {
-	points := make(map[string]*match.Point, len(p.res.Points))
-	for i := range p.res.Points {
-		points[p.res.Points[i].ID] = &p.res.Points[i].Point
+func (p *packing) rename() error {
+	points := make(map[string]*match.Point, len(p.job.Points))
+	for i := range p.job.Points {
+		points[p.job.Points[i].ID] = &p.job.Points[i].Point
 	}
-	named := make([]Named, len(p.res.Photos))
-	for i := range p.res.Photos {
-		r := &p.res.Photos[i]
+	named := make([]Named, len(p.job.Photos))
+	for i := range p.job.Photos {
+		r := &p.job.Photos[i]
 		n := Named{Path: r.Name, Original: r.Original}
 		if r.Tag != nil {
 			n.Camera = strings.TrimSpace(cmp.Or(r.Tag.Serial, r.Tag.Make+" "+r.Tag.Model))
@@ -292,8 +280,8 @@ func (p *packing) rename(ctx context.Context) error {
 	for k, name := range p.names {
 		p.names[k] = path.Join(photosFolder, name)
 	}
-	for i := range p.res.Photos {
-		r := &p.res.Photos[i]
+	for i := range p.job.Photos {
+		r := &p.job.Photos[i]
 		ph := report.PackedPhoto{Photo: p.names[r.Name], Source: r.Name, Original: r.Original, Verdict: r.Verdict}
 		if r.Tie != nil {
 			ph.Point = r.Tie.Point
@@ -301,7 +289,7 @@ func (p *packing) rename(ctx context.Context) error {
 		p.doc.Photos = append(p.doc.Photos, ph)
 	}
 	slices.SortFunc(p.doc.Photos, func(a, b report.PackedPhoto) int { return strings.Compare(a.Photo, b.Photo) })
-	if err := p.layout(ctx); err != nil {
+	if err := p.layout(); err != nil {
 		return err
 	}
 	p.baseline = p.renamed(p.opt.Baseline)
@@ -436,7 +424,7 @@ func (p *packing) correct(ctx context.Context) error {
 	opt := dataset.CorrectOptions{Policy: p.opt.Policy, Into: p.dir, Tool: p.tool(),
 		As:    func(photo string) string { return p.names[photo] },
 		Clock: func() time.Time { return p.opt.Time }}
-	for c, err := range p.d.Correct(ctx, p.proj, p.res, opt) {
+	for c, err := range p.job.Correct(ctx, opt) {
 		if err != nil {
 			return err
 		}
@@ -461,24 +449,19 @@ func (p *packing) correct(ctx context.Context) error {
 // prove checks the delivery as whoever gets it will, and holds it against the job.
 // It returns the entries of the baseline that are of use there.
 func (p *packing) prove(ctx context.Context) (*baseline.Baseline, error) {
-	d, err := dataset.Open(p.dir)
+	d, err := dataset.Open(p.dir, p.job.Dataset().Opener())
 	if err != nil {
 		return nil, fmt.Errorf("the delivery can't be opened: %w", err)
 	}
 	defer d.Close()
-	d.Pixels = p.d.Pixels
-	proj, err := d.Projection(p.opt.Open)
+	res, err := p.check(ctx, d, nil, "checking the delivery")
 	if err != nil {
 		return nil, err
 	}
-	res, err := p.check(ctx, d, proj, "checking the delivery")
-	if err != nil {
+	if err := p.same(res.Result); err != nil {
 		return nil, err
 	}
-	if err := p.same(res); err != nil {
-		return nil, err
-	}
-	o := p.apply(p.baseline, d.Findings(res))
+	o := p.baseline.Apply(res.Findings(), p.opt.Today)
 	p.doc.Delivery = &report.PackedCheck{Counts: res.Counts, Standing: p.standing(o), Accepted: len(o.Accepted)}
 	used := &baseline.Baseline{}
 	for _, a := range o.Accepted {

@@ -12,7 +12,6 @@ import (
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/geotagtest"
-	"example.com/phototie/grid"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
@@ -20,11 +19,9 @@ import (
 	"example.com/phototie/match/report"
 )
 
-func opener(definition string) (grid.Projection, error) { return crs.Open(definition) }
-
-// job lays out a job of photos of two points and returns it opened. Photos whose
+// job lays out a job of photos of two points and returns its folder. Photos whose
 // name has "bare" in it have no tag.
-func job(t *testing.T, links string, photos ...string) (*dataset.Dataset, grid.Projection) {
+func job(t *testing.T, links string, photos ...string) string {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "job")
 	put := func(name string, text []byte) {
@@ -48,24 +45,30 @@ func job(t *testing.T, links string, photos ...string) (*dataset.Dataset, grid.P
 		}
 		put("photos/"+name, img)
 	}
-	d, err := dataset.Open(dir)
+	return dir
+}
+
+// checked opens and checks a job.
+func checked(t *testing.T, dir string) *dataset.Checked {
+	t.Helper()
+	d, err := dataset.Open(dir, crs.OpenGrid)
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { d.Close() })
-	proj, err := d.Projection(opener)
+	job, err := d.Check(t.Context(), dataset.CheckOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return d, proj
+	return job
 }
 
 func options(into string) delivery.Options {
-	return delivery.Options{Into: into, Title: "Quay", Program: "test", Version: "1", Open: opener, Pictures: delivery.NoPictures}
+	return delivery.Options{Into: into, Title: "Quay", Program: "test", Version: "1", Pictures: delivery.NoPictures}
 }
 
 func TestPackLayout(t *testing.T) {
-	d, proj := job(t, "1.jpg,A\n2.jpg,A\n3.jpg,A\nbare.jpg,B\n", "1.jpg", "2.jpg", "3.jpg", "bare.jpg")
+	dir := job(t, "1.jpg,A\n2.jpg,A\n3.jpg,A\nbare.jpg,B\n", "1.jpg", "2.jpg", "3.jpg", "bare.jpg")
 	opt := options(filepath.Join(t.TempDir(), "out"))
 	opt.MostOnFile = 3
 	var parts []string
@@ -78,7 +81,7 @@ func TestPackLayout(t *testing.T) {
 			}
 		}, func() {}
 	}
-	doc, err := delivery.Pack(t.Context(), d, proj, opt)
+	doc, err := delivery.Pack(t.Context(), checked(t, dir), opt)
 	if err != nil || !doc.Packed || doc.Count(dataset.Corrected) != 3 || doc.Count(dataset.Left) != 1 {
 		t.Fatal(doc, err)
 	}
@@ -109,7 +112,7 @@ func TestPackLayout(t *testing.T) {
 	if err := errors.Join(err, json.Unmarshal(text, &inside)); err != nil || !inside.Packed || inside.Into != "" || len(inside.Photos) != 4 || inside.Photos[3].Source != "photos/bare.jpg" {
 		t.Errorf("%+v, %v", inside, err)
 	}
-	for _, want := range []string{"reading photos", "copying photos", "summing files"} {
+	for _, want := range []string{"checking the delivery", "copying photos", "summing files"} {
 		if !slices.Contains(parts, want) {
 			t.Errorf("no progress of %s, only of %q", want, parts)
 		}
@@ -121,9 +124,9 @@ func TestPackLayout(t *testing.T) {
 
 // A link that led nowhere in the job must not tie a photo by its new name.
 func TestPackStrayLinks(t *testing.T) {
-	d, proj := job(t, "1.jpg,A\nA_1_undated.jpg,B\n", "1.jpg", "2.jpg")
+	dir := job(t, "1.jpg,A\nA_1_undated.jpg,B\n", "1.jpg", "2.jpg")
 	opt := options(filepath.Join(t.TempDir(), "out"))
-	_, err := delivery.Pack(t.Context(), d, proj, opt)
+	_, err := delivery.Pack(t.Context(), checked(t, dir), opt)
 	var problem *dataset.Problem
 	if !errors.As(err, &problem) || !strings.Contains(err.Error(), "take links that lead to no photo out of the job") {
 		t.Errorf("got %v", err)
@@ -136,10 +139,10 @@ func TestPackStrayLinks(t *testing.T) {
 
 // Findings are held against the level, and the job's own folder is left alone.
 func TestPackGate(t *testing.T) {
-	d, proj := job(t, "1.jpg,A\nbare.jpg,B\n", "1.jpg", "bare.jpg")
+	dir := job(t, "1.jpg,A\nbare.jpg,B\n", "1.jpg", "bare.jpg")
 	opt := options(filepath.Join(t.TempDir(), "out"))
 	opt.FailOn = match.SeverityWarning
-	doc, err := delivery.Pack(t.Context(), d, proj, opt)
+	doc, err := delivery.Pack(t.Context(), checked(t, dir), opt)
 	if err != nil || doc.Packed || len(doc.Standing) != 1 || doc.Standing[0].Photo != "photos/bare.jpg" {
 		t.Fatalf("%+v, %v", doc, err)
 	}
@@ -147,16 +150,16 @@ func TestPackGate(t *testing.T) {
 		t.Errorf("something is there: %v", err)
 	}
 	opt.FailOn = match.SeverityError
-	if doc, err = delivery.Pack(t.Context(), d, proj, opt); err != nil || !doc.Packed || len(doc.Standing) != 0 {
+	if doc, err = delivery.Pack(t.Context(), checked(t, dir), opt); err != nil || !doc.Packed || len(doc.Standing) != 0 {
 		t.Fatalf("%+v, %v", doc, err)
 	}
 	// Twice the same place.
 	var pe *fs.PathError
-	if _, err := delivery.Pack(t.Context(), d, proj, opt); !errors.As(err, &pe) {
+	if _, err := delivery.Pack(t.Context(), checked(t, dir), opt); !errors.As(err, &pe) {
 		t.Errorf("a second delivery: %v", err)
 	}
 	opt.Into, opt.FailOn, opt.Despite = filepath.Join(t.TempDir(), "out"), match.SeverityNote, true
-	if doc, err = delivery.Pack(t.Context(), d, proj, opt); err != nil || !doc.Packed || len(doc.Standing) != 1 || doc.Standing[0].Photo != "photos/B_1_undated.jpg" || len(doc.Delivery.Standing) != 1 {
+	if doc, err = delivery.Pack(t.Context(), checked(t, dir), opt); err != nil || !doc.Packed || len(doc.Standing) != 1 || doc.Standing[0].Photo != "photos/B_1_undated.jpg" || len(doc.Delivery.Standing) != 1 {
 		t.Fatalf("%+v, %v", doc, err)
 	}
 }
@@ -164,11 +167,17 @@ func TestPackGate(t *testing.T) {
 // What is required of the photos as pictures is required in the delivery too, and
 // told by the new names. They are measured once for the job.
 func TestPackRequirements(t *testing.T) {
-	d, proj := job(t, "1.jpg,A\n2.jpg,B\n", "1.jpg", "2.jpg")
-	d.Settings.Requirements = &match.Requirements{PerCode: map[string]match.CodeRule{"BOL": {MinPhotos: 2}}}
+	dir := job(t, "1.jpg,A\n2.jpg,B\n", "1.jpg", "2.jpg")
+	settings, err := os.OpenFile(filepath.Join(dir, "phototie.toml"), os.O_APPEND|os.O_WRONLY, 0)
+	if err == nil {
+		_, err = settings.WriteString("[photo_requirements.codes.BOL]\nmin_photos = 2\n")
+	}
+	if err := errors.Join(err, settings.Close()); err != nil {
+		t.Fatal(err)
+	}
 	opt := options(filepath.Join(t.TempDir(), "out"))
 	opt.FailOn, opt.Despite = match.SeverityWarning, true
-	doc, err := delivery.Pack(t.Context(), d, proj, opt)
+	doc, err := delivery.Pack(t.Context(), checked(t, dir), opt)
 	if err != nil || !doc.Packed {
 		t.Fatal(doc, err)
 	}
@@ -179,12 +188,8 @@ func TestPackRequirements(t *testing.T) {
 		slices.Sort(out)
 		return out
 	}
-	inJob, err := d.Check(t.Context(), proj, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
 	standing := codes(doc.Standing)
-	if len(standing) != len(d.Findings(inJob)) || !slices.Contains(standing, "photo-too-small photos/A_1_undated.jpgA") || !slices.Contains(standing, "point-too-few-photos A") {
+	if len(standing) != len(checked(t, dir).Findings()) || !slices.Contains(standing, "photo-too-small photos/A_1_undated.jpgA") || !slices.Contains(standing, "point-too-few-photos A") {
 		t.Errorf("of the job: %q", standing)
 	}
 	if got := codes(doc.Delivery.Standing); !slices.Equal(got, standing) {
@@ -195,8 +200,8 @@ func TestPackRequirements(t *testing.T) {
 // A raw photo stays as it is and keeps its side-car, which has the position; one
 // that is new is removed when the photos are taken back.
 func TestPackSidecars(t *testing.T) {
-	d, proj := job(t, "a.NEF,A\nb.nef,A\nb.jpg,A\n", "b.jpg")
-	dir := filepath.Join(filepath.Dir(realName(t, d, "links.csv")), "photos")
+	dir := job(t, "a.NEF,A\nb.nef,A\nb.jpg,A\n", "b.jpg")
+	photos := filepath.Join(dir, "photos")
 	side, err := geotag.NewSidecar(geotag.Edit{Lat: 52.188271, Lon: -6.680190, HPositioningError: 3, ProcessingMethod: "GPS"})
 	if err != nil {
 		t.Fatal(err)
@@ -206,12 +211,12 @@ func TestPackSidecars(t *testing.T) {
 		t.Fatal(err)
 	}
 	for name, text := range map[string]string{"a.NEF": "raw bytes", "a.xmp": xmp.String(), "b.nef": "other raw bytes", "b.nef.xmp": xmp.String()} {
-		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644); err != nil {
+		if err := os.WriteFile(filepath.Join(photos, name), []byte(text), 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}
 	opt := options(filepath.Join(t.TempDir(), "out"))
-	doc, err := delivery.Pack(t.Context(), d, proj, opt)
+	doc, err := delivery.Pack(t.Context(), checked(t, dir), opt)
 	if err != nil || !doc.Packed || doc.Count(dataset.Corrected) != 3 {
 		t.Fatalf("%+v, %v", doc, err)
 	}
@@ -243,15 +248,4 @@ func TestPackSidecars(t *testing.T) {
 	if read("A_1_undated.xmp") != xmp.String() || read("A_3_undated.nef.xmp") != xmp.String() {
 		t.Error("a side-car was not taken back")
 	}
-}
-
-// realName is where a file of a job is on disk.
-func realName(t *testing.T, d *dataset.Dataset, name string) string {
-	t.Helper()
-	f, err := d.FS().Open(name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	return f.(*os.File).Name()
 }

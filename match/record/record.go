@@ -25,9 +25,6 @@ type Input struct {
 	// Facts are further facts about the job, which the summary lists: how the
 	// points were read, for instance.
 	Facts []Fact
-	// Findings are those of other parts of the job than the result, which has its
-	// own.
-	Findings []match.Finding
 	// Causes explain what is out. Nil says that nobody looked for any, which the
 	// record then states; an empty list that none was found.
 	Causes []Cause

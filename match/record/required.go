@@ -16,7 +16,7 @@ func asPicture(f match.Finding) bool {
 
 // collect sorts the findings of the job.
 func (d *doc) collect() {
-	d.findings = append(d.r.Findings(), d.in.Findings...)
+	d.findings = d.r.Findings()
 	d.ofPhoto, d.tooFew = map[string][]match.Finding{}, map[string]match.Finding{}
 	for _, f := range d.findings {
 		switch {

@@ -707,7 +707,7 @@ func TestKMLReadByGDAL(t *testing.T) {
 		}
 		for i, f := range tags {
 			p := &r.Photos[i]
-			if f["Name"] != plain(p.Name) || strings.ContainsAny(f["Description"], "<>") {
+			if f["Name"] != palette.Of[p.Verdict].Mark+" "+plain(p.Name) || strings.ContainsAny(f["Description"], "<>") {
 				t.Errorf("%s: %v", kind, f)
 			}
 			if at.Tags[i].Valid() {

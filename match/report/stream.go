@@ -30,15 +30,12 @@ func StreamJSON(ctx context.Context, w io.Writer, name string, s *match.Stream, 
 		if err != nil {
 			return none, err
 		}
-		findings = append(findings, s.Result.PhotoFindings(p)...)
+		findings = append(findings, s.PhotoFindings(p)...)
 		if err := c.photo(checkPhoto(p, &operations)); err != nil {
 			return none, err
 		}
 	}
 	findings = append(findings, s.Result.Findings()...)
-	if survey != nil {
-		findings = append(findings, survey.Findings()...)
-	}
 	outcome := judge(findings)
 	doc := NewCheck(name, &match.Result{}, outcome)
 	doc.Operations, doc.Survey = operations, survey

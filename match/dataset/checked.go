@@ -1,0 +1,141 @@
+package dataset
+
+import (
+	"context"
+	"runtime"
+	"sync"
+
+	"example.com/phototie/match"
+	"example.com/phototie/match/cause"
+)
+
+// PixelPolicy says whether the pixels of photos are measured. That takes many times
+// as long as reading their metadata: each photo is read and decoded as a whole.
+type PixelPolicy int
+
+const (
+	// PixelsAuto measures them where the settings require something of the photos.
+	PixelsAuto PixelPolicy = iota
+	// PixelsAlways measures them, and where the settings require nothing holds them
+	// against match.DefaultRule.
+	PixelsAlways
+	// PixelsNever does not measure them. What the settings require is then held
+	// against the number and the names of photos alone.
+	PixelsNever
+)
+
+// CheckOptions say how a dataset is checked. The zero value checks as the settings
+// say.
+type CheckOptions struct {
+	// Pixels says whether the pixels of photos are measured.
+	Pixels PixelPolicy
+	// Causes are those that Explanation looks for; nil is cause.Default, and an
+	// empty list none.
+	Causes []cause.Cause
+	// Photos are taken by their names in this dataset in place of reading them:
+	// those of a dataset that holds the same photos under other names, checked with
+	// the same Pixels.
+	Photos map[string]match.Photo
+	// Progress is told how many photos have been read; nil for nobody.
+	Progress Progress
+}
+
+// Checked is a dataset that was checked: its photos, points, links and all findings
+// in the Result, how the survey's side was understood, and what follows from it. It
+// does not change, and its methods may be called in any order and from several
+// goroutines, as long as the dataset is open.
+type Checked struct {
+	*match.Result
+	// Reading is how the survey's side was understood.
+	Reading Reading
+	// Links are all links, those that the points themselves list among them.
+	Links []match.Link
+
+	d      *Dataset
+	opt    match.Options
+	causes []cause.Cause
+
+	mu sync.Mutex // guards what is worked out when it is first asked for
+	ex *cause.Explanation
+	at *match.Located
+}
+
+// Check reads the whole dataset and checks it. Points that lie far from all tags
+// but would lie among them in another unit, or with easting and northing swapped,
+// are a *Problem that says so. Where the pixels of the photos are measured, as many
+// photos are decoded at a time as there are processors, unless they are very large.
+func (d *Dataset) Check(ctx context.Context, opt CheckOptions) (*Checked, error) {
+	s, err := d.Survey(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if opt.Pixels == PixelsAlways && s.Options.Requirements == nil {
+		s.Options.Requirements = &match.Requirements{}
+	}
+	names := make([]string, len(s.Photos))
+	for i, p := range s.Photos {
+		names[i] = p.Name
+	}
+	read, atOnce := d.ReadPhoto, readers()
+	if d.MeasuresPixels(opt.Pixels) {
+		read, atOnce = newMeasurer(ctx, d).photo, runtime.GOMAXPROCS(0)
+	}
+	photos := d.photos(ctx, names, atOnce, func(name string) match.Photo {
+		if p, ok := opt.Photos[name]; ok {
+			p.Name = name
+			return p
+		}
+		return read(name)
+	})
+	res, err := match.Check(ctx, d.proj, s.Points, s.Links, count(photos, s.Photos, opt.Progress), s.Options)
+	if err != nil {
+		return nil, err
+	}
+	return &Checked{Result: res, Reading: s.Reading, Links: s.Links, d: d, opt: s.Options, causes: opt.Causes}, nil
+}
+
+// MeasuresPixels reports whether Check measures the pixels of the photos with a
+// policy.
+func (d *Dataset) MeasuresPixels(policy PixelPolicy) bool {
+	return policy == PixelsAlways || policy == PixelsAuto && d.settings.Requirements != nil
+}
+
+// Dataset is the dataset that was checked, as long as it is open.
+func (c *Checked) Dataset() *Dataset { return c.d }
+
+// Explanation has the causes of what is out; nil where none were to be looked for.
+// They are looked for once, at the first call, which may take some seconds.
+func (c *Checked) Explanation(ctx context.Context) (*cause.Explanation, error) {
+	if c.causes != nil && len(c.causes) == 0 {
+		return nil, nil
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.ex == nil {
+		ex, err := cause.Explain(ctx, cause.Input{Proj: c.d.proj, Options: c.opt, Result: c.Result, Open: c.d.openOther}, c.causes...)
+		if err != nil {
+			return nil, err
+		}
+		c.ex = ex
+	}
+	return c.ex, nil
+}
+
+// Corrections works out the new tag of every photo; see match.Corrections.
+func (c *Checked) Corrections(ctx context.Context, policy match.Policy) ([]match.Correction, error) {
+	return match.Corrections(ctx, c.d.proj, c.Result, c.opt, policy)
+}
+
+// Locate has the points and the tags as WGS 84 positions; see match.Locate.
+func (c *Checked) Locate(ctx context.Context) (*match.Located, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.at == nil {
+		at, err := match.Locate(ctx, c.d.proj, c.Result, c.opt)
+		if err != nil {
+			return nil, err
+		}
+		c.at = at
+	}
+	return c.at, nil
+}
