@@ -30,7 +30,8 @@
 // that last a minute; tails of Student's t; rounding to metres; and replay of
 // recorded series (see testdata/README.md) with the offset of a session. Errors are
 // stated honestly, as a constant, as a dilution, not at all, or too small by up to
-// two. The crew stands half a metre to six off, which the settings know or not.
+// two. The crew stands half a
+// metre to fifteen off, which the settings know or not.
 //
 // # Blunders
 //

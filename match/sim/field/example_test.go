@@ -18,5 +18,5 @@ func ExampleNew() {
 	for _, p := range j.Truth.Plants {
 		fmt.Printf("%s of %d photos, of a job of %d\n", p.Blunder, len(p.Photos), len(res.Photos))
 	}
-	// Output: late-run of 11 photos, of a job of 61
+	// Output: late-run of 19 photos, of a job of 58
 }

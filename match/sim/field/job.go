@@ -262,7 +262,9 @@ func (j *Job) walk(cfg Config) {
 		t.Crews = 2 + rng.IntN(2)
 	}
 	t.Returns = j.chance(0.35)
-	t.Standoff = decade(rng, 0.5, 6)
+	if t.Standoff = decade(rng, 0.5, 6); j.chance(0.1) {
+		t.Standoff = between(rng, 6, 15)
+	}
 	habit := around(rng)
 	aside := j.chance(0.5)
 	surveyed := j.surveys(t.Crews)
@@ -413,7 +415,7 @@ func (j *Job) newCameras(cfg Config, crew int) []int {
 		k := len(j.cameras)
 		c := &camera{receiver: newReceiver(rng, cmp.Or(cfg.Noise, pick(rng, Noises))), crew: crew,
 			serial: fmt.Sprintf("%s-%06d", pick(rng, []string{"QM7", "HT", "R2"}), rng.IntN(1e6)), model: pick(rng, []string{"FieldPad 7", "Quay One", "TR-20"}),
-			clock: between(rng, -20, 20), drift: between(rng, -1, 1) / 14400, zoned: j.chance(0.5), gps: j.chance(0.6), counter: 1 + rng.IntN(900)}
+			clock: between(rng, -20, 20), drift: between(rng, -1, 1) / 86400, zoned: j.chance(0.5), gps: j.chance(0.6), counter: 1 + rng.IntN(900)}
 		if j.chance(0.15) {
 			c.serial = ""
 		}

@@ -119,17 +119,18 @@ type table struct {
 	within       map[string]*rate
 	ties         map[string]*[4]int // right, wrong point, false no point, site or nothing given a point, by bin
 	confirmed    rate               // wrong links confirmed
+	doubtful     rate               // right links doubted
 	blunders     map[string]*outcome
 }
 
 // outcome is how a blunder was found.
 type outcome struct {
-	named, small, all                rate
-	hit, claimed, concerned, spoiled int
-	amount                           rate
-	spurious                         map[string]int
-	missed                           []uint64
-	innocent                         rate
+	named, small, all                 rate
+	hit, claimed, recalled, concerned int
+	amount                            rate
+	spurious                          map[string]int
+	missed                            []uint64
+	innocent                          rate
 }
 
 func bump[T any](m *map[string]*T, key string) *T {
@@ -199,6 +200,7 @@ func (t *table) add(j *field.Job, v *verdict) {
 		if s.Link == truth.Point && !moved {
 			links++
 			wrong := s.Inference != nil && s.Inference.Link == walk.Contradicted
+			t.doubtful.add(s.Inference != nil && s.Inference.Link == walk.Doubtful)
 			if wrong {
 				accused++
 			}
@@ -266,11 +268,23 @@ func (t *table) explained(j *field.Job, v *verdict, kinds []string) {
 		if len(names) > 0 {
 			slices.Sort(found)
 			found = slices.Compact(found)
+			// Recall is over photos with a link: of others few causes can know.
+			linked := map[string]bool{}
+			for _, s := range v.Photos {
+				linked[s.Name] = s.Link != ""
+			}
 			o.claimed += len(found)
-			o.concerned += len(p.Photos)
 			for _, name := range found {
 				if slices.Contains(p.Photos, name) {
 					o.hit++
+				}
+			}
+			for _, name := range p.Photos {
+				if linked[name] {
+					o.concerned++
+					if slices.Contains(found, name) {
+						o.recalled++
+					}
 				}
 			}
 		}
@@ -363,7 +377,7 @@ func (t *table) honest(w io.Writer) {
 			fmt.Fprintf(w, "with a gross photo, %s: %s\n", k, g)
 		}
 	}
-	fmt.Fprintf(w, "jobs with a cause: %s\n", t.caused["in "])
+	fmt.Fprintf(w, "right links doubted: %s\njobs with a cause: %s\n", t.doubtful, t.caused["in "])
 	for _, k := range sortedKeys(t.caused) {
 		if !strings.HasPrefix(k, "in ") {
 			fmt.Fprintf(w, "  %-22s %d  seeds %v\n", k, t.caused[k].k, first(t.causedBy[k], 8))
@@ -398,8 +412,8 @@ func sortedKeys[T any](m map[string]T) []string {
 // blunder prints the line of a blunder.
 func (t *table) blunder(w io.Writer, name string, head bool) {
 	if head {
-		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-8s %s\n", "blunder", "named", "small", "precision", "recall", "amount", "right links", "wrong", "spurious causes (jobs); seeds missed")
-		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-8s\n", "", "", "", "", "", "in 95 %", "contradicted", "cause")
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %s\n", "blunder", "named", "small", "precision", "recall", "amount", "right links", "wrong links", "wrong", "spurious causes (jobs); seeds missed")
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s\n", "", "", "", "", "", "in 95 %", "contrad.", "confirmed", "cause")
 	}
 	for _, k := range sortedKeys(t.blunders) {
 		o := t.blunders[k]
@@ -420,7 +434,7 @@ func (t *table) blunder(w io.Writer, name string, head bool) {
 		if c := t.contradicted[""]; c != nil {
 			links = *c
 		}
-		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-8s %s; %v\n", label, o.named.short(), o.small.short(), share(o.hit, o.claimed), share(o.hit, o.concerned),
-			o.amount.short(), links.short(), o.innocent.short(), strings.Join(also, ", "), first(o.missed, 8))
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %s; %v\n", label, o.named.short(), o.small.short(), share(o.hit, o.claimed), share(o.recalled, o.concerned),
+			o.amount.short(), links.short(), t.confirmed.short(), o.innocent.short(), strings.Join(also, ", "), first(o.missed, 8))
 	}
 }
