@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/match"
+	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/suggest"
 )
 
@@ -22,7 +23,7 @@ type topic struct {
 
 var topics = []topic{
 	{"job", "A job's folder: the points and links files", nil},
-	{"settings", "The keys of phototie.toml", nil},
+	{"settings", "The keys of phototie.toml", settings},
 	{"judging", "How a photo is judged: budget, verdicts, ties, causes", nil},
 	{"pictures", "What photos must be as pictures", nil},
 	{"writing", "What a correction writes, format by format", nil},
@@ -82,6 +83,15 @@ func nearestName(root *cobra.Command, word string) string {
 		names = append(names, c.Name())
 	}
 	return suggest.Nearest(word, names...)
+}
+
+// settings is the reference of the settings.
+func settings() string {
+	var b strings.Builder
+	if err := dataset.WriteReference(&b); err != nil {
+		panic(err) // a Builder takes all
+	}
+	return b.String()
 }
 
 // findingCodes lists the codes that findings have.

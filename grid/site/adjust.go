@@ -128,7 +128,7 @@ func (o FitOptions) withDefaults() (FitOptions, error) {
 	return o, nil
 }
 
-// fit checks the input and fits, with or without data snooping.
+// fit checks the input and fits, with or without the rejection of outliers.
 func (m *model[T]) fit(points []point, opt FitOptions) (Fit[T], error) {
 	opt, err := opt.withDefaults()
 	if err != nil {
@@ -163,7 +163,7 @@ func (m *model[T]) fit(points []point, opt FitOptions) (Fit[T], error) {
 				})
 			}
 			switch {
-			case !opt.Snoop:
+			case !opt.RejectOutliers:
 			case len(s.Rivals) > 0:
 				stop = fmt.Sprintf("Pair %s was not removed: %s may as well be the bad one. More control would tell them apart.", s.ID, strings.Join(s.Rivals, ", "))
 			case len(removed) == limit:

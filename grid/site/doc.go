@@ -44,7 +44,7 @@
 // Pope's τ, and S0 is the standard error of a coordinate.
 //
 // Pairs over the critical value are suspects, and stay in the fit. With
-// FitOptions.Snoop the worst is taken out and the fit repeated; every removal is
+// FitOptions.RejectOutliers the worst is taken out and the fit repeated; every removal is
 // in the result. Where the control can't tell which of several pairs is bad, as
 // with three pairs and a similarity, the suspect names its rivals and nothing is
 // removed. Control that doesn't determine the model is refused with a

@@ -92,7 +92,7 @@ func ExampleFitSimilarity() {
 		fmt.Printf("%s is suspect in %s: w %.1f over %.2f, %+.3f against the others\n", s.ID, s.Axis, s.Statistic, *fit.Critical, s.DE)
 	}
 
-	fit, err = site.FitSimilarity(pairs, site.FitOptions{Sigma: 0.010, Snoop: true})
+	fit, err = site.FitSimilarity(pairs, site.FitOptions{Sigma: 0.010, RejectOutliers: true})
 	if err != nil {
 		fmt.Println(err)
 		return

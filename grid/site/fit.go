@@ -48,12 +48,12 @@ type FitOptions struct {
 	// Power is the power that the minimal detectable error is stated for; 0 takes
 	// 0.80, which with 0.001 gives Baarda's 4.13.
 	Power float64
-	// Snoop removes bad pairs: the one with the largest test statistic, then a new
+	// RejectOutliers removes bad pairs: the one with the largest test statistic, then a new
 	// fit, until none is over the critical value. Every removal is reported. It
 	// stops, and says so, where another pair might as well be the bad one, where
 	// the rest would no longer do, and at MaxRemoved.
-	Snoop bool
-	// MaxRemoved is the most pairs that Snoop takes out; 0 takes a third of them.
+	RejectOutliers bool
+	// MaxRemoved is the most pairs that RejectOutliers takes out; 0 takes a third of them.
 	MaxRemoved int
 	// MaxCondition is the largest ratio taken between the spread of the control
 	// along its longest direction and across it, for models that need width
@@ -136,7 +136,7 @@ type Suspect struct {
 	Rivals []string `json:"rivals,omitempty"`
 }
 
-// Removal is a pair that Snoop took out. DE, DN and DH in it hold the pair
+// Removal is a pair that RejectOutliers took out. DE, DN and DH in it hold the pair
 // against the final fit.
 type Removal struct {
 	// Step counts from 1.
@@ -187,7 +187,7 @@ type Fit[T any] struct {
 	// Suspects are the pairs over the critical value, the largest statistic first.
 	// Only the first is to be trusted: a blunder also bends the fit for the rest.
 	Suspects []Suspect `json:"suspects,omitempty"`
-	// Removed are the pairs that Snoop took out, in that order.
+	// Removed are the pairs that RejectOutliers took out, in that order.
 	Removed []Removal `json:"removed,omitempty"`
 	// Notes are what the user should know about this fit, in words.
 	Notes []string `json:"notes,omitempty"`

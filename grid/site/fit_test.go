@@ -552,9 +552,9 @@ func TestPower(t *testing.T) {
 	}
 }
 
-// Snooping takes the bad pairs out one by one, reports each, and leaves the
+// Rejecting outliers takes the bad pairs out one by one, reports each, and leaves the
 // parameters where they belong.
-func TestSnoop(t *testing.T) {
+func TestRejectOutliers(t *testing.T) {
 	r := rand.New(rand.NewPCG(15, 16))
 	truth := Similarity{Origin: grid.EN{E: 611000, N: 6046000}, Scale: 0.99977, Rotation: 44.5}
 	for _, known := range []bool{true, false} {
@@ -569,9 +569,9 @@ func TestSnoop(t *testing.T) {
 			t.Fatal(err)
 		}
 		if len(plain.Removed) != 0 || len(plain.Observations) != 24 || len(plain.Suspects) == 0 || plain.Suspects[0].ID != "P4" || len(plain.Suspects[0].Rivals) != 0 {
-			t.Errorf("known %v: without snooping: removed %+v, suspects %+v", known, plain.Removed, plain.Suspects)
+			t.Errorf("known %v: without rejecting: removed %+v, suspects %+v", known, plain.Removed, plain.Suspects)
 		}
-		f, err := FitSimilarity(pairs, FitOptions{Snoop: true})
+		f, err := FitSimilarity(pairs, FitOptions{RejectOutliers: true})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -589,7 +589,7 @@ func TestSnoop(t *testing.T) {
 				t.Errorf("known %v: %s %v ± %v, want %v", known, p.Name, p.Value, *p.StdErr, want)
 			}
 		}
-		if f, err = FitSimilarity(pairs, FitOptions{Snoop: true, MaxRemoved: 1}); err != nil || len(f.Removed) != 1 || len(f.Suspects) == 0 || !strings.Contains(strings.Join(f.Notes, " "), "limit") {
+		if f, err = FitSimilarity(pairs, FitOptions{RejectOutliers: true, MaxRemoved: 1}); err != nil || len(f.Removed) != 1 || len(f.Suspects) == 0 || !strings.Contains(strings.Join(f.Notes, " "), "limit") {
 			t.Errorf("known %v: with a limit of 1: %+v, %v", known, f.Removed, f.Notes)
 		}
 	}
@@ -597,7 +597,7 @@ func TestSnoop(t *testing.T) {
 
 // Two blunders of the same size are both bad and don't shield each other: by the
 // half-turn symmetry of the control both have the same statistics, to the digit.
-func TestSnoopTwins(t *testing.T) {
+func TestRejectOutliersTwins(t *testing.T) {
 	var places []grid.EN
 	for i := range 12 {
 		sin, cos := math.Sincos(float64(i) * math.Pi / 6)
@@ -607,7 +607,7 @@ func TestSnoopTwins(t *testing.T) {
 	pairs[1].Base.E += 0.5
 	pairs[7].Base.E -= 0.5
 	for _, sigma := range []float64{0.01, 0} {
-		f, err := FitSimilarity(pairs, FitOptions{Snoop: true, Sigma: sigma, Significance: 0.01})
+		f, err := FitSimilarity(pairs, FitOptions{RejectOutliers: true, Sigma: sigma, Significance: 0.01})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -645,7 +645,7 @@ func TestRivals(t *testing.T) {
 	// Four pairs and an affine transform leave one way to be wrong in each axis.
 	pairs := pairsAt(grid.EN{}, grid.EN{E: 100}, grid.EN{E: 90, N: 110}, grid.EN{N: 100})
 	pairs[0].Base.E += 0.5
-	f, err := FitAffine(pairs, FitOptions{Snoop: true, Significance: 0.3})
+	f, err := FitAffine(pairs, FitOptions{RejectOutliers: true, Significance: 0.3})
 	if err != nil || len(f.Removed) != 0 || len(f.Suspects) == 0 || len(f.Suspects[0].Rivals) != 3 {
 		t.Errorf("removed %+v, suspects %+v, %v", f.Removed, f.Suspects, err)
 	}
@@ -654,13 +654,13 @@ func TestRivals(t *testing.T) {
 // With three pairs a similarity can see that one is bad, but not which: every
 // choice of two fits exactly. The test statistic of single coordinates still
 // names one, by the accident of the direction. Nothing may be removed.
-func TestSnoopCannotTell(t *testing.T) {
+func TestRejectOutliersCannotTell(t *testing.T) {
 	pairs := []ControlPair{
 		{ID: "A", Site: grid.EN{E: 0, N: 0}, Base: grid.EN{E: 0, N: 0}, BaseSigma: 0.01},
 		{ID: "B", Site: grid.EN{E: 100, N: 0}, Base: grid.EN{E: 100, N: 0.5}, BaseSigma: 0.01},
 		{ID: "C", Site: grid.EN{E: 30, N: 80}, Base: grid.EN{E: 30, N: 80}, BaseSigma: 0.01},
 	}
-	f, err := FitSimilarity(pairs, FitOptions{Snoop: true})
+	f, err := FitSimilarity(pairs, FitOptions{RejectOutliers: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -673,11 +673,11 @@ func TestSnoopCannotTell(t *testing.T) {
 }
 
 // A clean set is left alone, in 99 % of the cases with 16 tests of 0.001 each.
-func TestSnoopLeavesGoodPairs(t *testing.T) {
+func TestRejectOutliersLeavesGoodPairs(t *testing.T) {
 	r := rand.New(rand.NewPCG(19, 20))
 	touched := 0
 	for range 500 {
-		f, err := FitSimilarity(observe(r, catalonia, scatter(r, 8, grid.EN{E: 5e5, N: 6e6}, 2000), 0.005, 0.01), FitOptions{Snoop: true})
+		f, err := FitSimilarity(observe(r, catalonia, scatter(r, 8, grid.EN{E: 5e5, N: 6e6}, 2000), 0.005, 0.01), FitOptions{RejectOutliers: true})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -905,7 +905,7 @@ func TestFitExact(t *testing.T) {
 	for i, p := range scatter(rand.New(rand.NewPCG(25, 26)), 9, grid.EN{E: 5e5, N: 6e6}, 1000) {
 		pairs = append(pairs, ControlPair{ID: fmt.Sprint(i), Site: p, Base: catalonia.Forward(p)})
 	}
-	f, err := FitSimilarity(pairs, FitOptions{Snoop: true})
+	f, err := FitSimilarity(pairs, FitOptions{RejectOutliers: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -946,7 +946,7 @@ func FuzzFit(f *testing.F) {
 	f.Add(0.0, 0.0, 100.0, 0.0, 100.0, 100.0, 3.0, 90.0, 0.01, 5e5, true)
 	f.Add(1.0, 1.0, 2.0, 2.0, 3.0, 3.0, 4.0, 4.0, 0.0, 1e300, false)
 	f.Add(0.0, 0.0, 0.0, 0.0, 1e-300, 0.0, 0.0, 1e300, 1e-320, 0.0, true)
-	f.Fuzz(func(t *testing.T, a, b, c, d, e, g, h, i, sigma, shift float64, snoop bool) {
+	f.Fuzz(func(t *testing.T, a, b, c, d, e, g, h, i, sigma, shift float64, reject bool) {
 		places := []grid.EN{{E: a, N: b}, {E: c, N: d}, {E: e, N: g}, {E: h, N: i}, {E: a + i, N: c - h}}
 		var pairs []ControlPair
 		var heights []HeightPair
@@ -954,7 +954,7 @@ func FuzzFit(f *testing.F) {
 			pairs = append(pairs, ControlPair{ID: fmt.Sprint(k), Site: p, Base: grid.EN{E: p.N + shift, N: a*p.E - shift}, BaseSigma: sigma})
 			heights = append(heights, HeightPair{ID: fmt.Sprint(k), At: p, Site: p.E * shift, Base: p.N, SiteSigma: sigma})
 		}
-		o := FitOptions{Snoop: snoop}
+		o := FitOptions{RejectOutliers: reject}
 		if f, err := FitSimilarity(pairs, o); err == nil {
 			sound(t, f)
 		}
@@ -1025,13 +1025,13 @@ func BenchmarkFit(b *testing.B) {
 }
 
 // Without a limit of one's own a third of the pairs may go, not more.
-func TestSnoopStops(t *testing.T) {
+func TestRejectOutliersStops(t *testing.T) {
 	r := rand.New(rand.NewPCG(35, 36))
 	pairs := observe(r, catalonia, scatter(r, 12, grid.EN{E: 1000, N: 2000}, 800), 0, 0.01)
 	for i, d := range []float64{40, 25, 16, 9, 5} {
 		pairs[i].Base.E += d
 	}
-	f, err := FitSimilarity(pairs, FitOptions{Snoop: true})
+	f, err := FitSimilarity(pairs, FitOptions{RejectOutliers: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -1042,14 +1042,14 @@ func TestSnoopStops(t *testing.T) {
 
 // The residuals of heights have a size and no direction, and a bad height is
 // found as a bad position is.
-func TestFitVerticalSnoop(t *testing.T) {
+func TestFitVerticalRejectOutliers(t *testing.T) {
 	r := rand.New(rand.NewPCG(37, 38))
 	var pairs []HeightPair
 	for i, p := range scatter(r, 9, grid.EN{E: 5e5, N: 6e6}, 2000) {
 		pairs = append(pairs, HeightPair{ID: fmt.Sprintf("BM%d", i+1), At: p, Base: 40, Site: 41.5 + 0.003*r.NormFloat64(), SiteSigma: 0.003})
 	}
 	pairs[4].Site += 0.1
-	f, err := FitVerticalPlane(pairs, FitOptions{Snoop: true})
+	f, err := FitVerticalPlane(pairs, FitOptions{RejectOutliers: true})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -57,8 +57,8 @@ type SiteSettings struct {
 	Sigma float64 `toml:"sigma"`
 	// FitHeights is "constant" or "plane": what is fitted to site_h and base_h.
 	FitHeights string `toml:"fit_heights"`
-	// Snoop takes bad pairs out of the fit, each with a report.
-	Snoop bool `toml:"snoop"`
+	// RejectOutliers takes bad pairs out of the fit, each with a report.
+	RejectOutliers bool `toml:"reject_outliers"`
 }
 
 // The kinds of site system.
@@ -147,7 +147,7 @@ func (s *SiteSettings) check(ps *problems) {
 	for _, f := range []struct {
 		key string
 		set bool
-	}{{"fit_heights", s.FitHeights != ""}, {"sigma", s.Sigma != 0}, {"snoop", s.Snoop}, {"columns", len(s.Columns) > 0}, {"separator", s.Separator != ""}, {"decimal", s.Decimal != ""}} {
+	}{{"fit_heights", s.FitHeights != ""}, {"sigma", s.Sigma != 0}, {"reject_outliers", s.RejectOutliers}, {"columns", len(s.Columns) > 0}, {"separator", s.Separator != ""}, {"decimal", s.Decimal != ""}} {
 		if f.set {
 			bad("name the file of control pairs with control, or leave it out", "%s is for a fit, and there is no control to fit to", f.key)
 		}
@@ -466,7 +466,7 @@ func (s *SiteSettings) fit(fsys fs.FS, base grid.Unit, read *SiteRead) error {
 			d.Accuracy = &m
 		}
 	}
-	opt := site.FitOptions{Sigma: s.Sigma, Snoop: s.Snoop}
+	opt := site.FitOptions{Sigma: s.Sigma, RejectOutliers: s.RejectOutliers}
 	switch read.Kind = s.Kind; s.Kind {
 	case "", kindSimilarity:
 		read.Kind = kindSimilarity
@@ -496,7 +496,7 @@ func (s *SiteSettings) fit(fsys fs.FS, base grid.Unit, read *SiteRead) error {
 		d.GroundScale, read.Plane = &f.Params, fitRead(f, base)
 		accuracy(worstStdErr(f, c.places()), base.Metres)
 	}
-	hopt := site.FitOptions{Snoop: s.Snoop}
+	hopt := site.FitOptions{RejectOutliers: s.RejectOutliers}
 	switch s.FitHeights {
 	case "":
 		if s.Vertical != nil {

@@ -491,7 +491,7 @@ func TestSiteProblems(t *testing.T) {
 		{"kind against parameters", "[site]\ndirection = \"site-to-base\"\nkind = \"affine\"\n" + sim, "", []string{`kind is "affine"`}},
 		{"unit", "[site]\nunit = \"yd\"\n", "", []string{`unit = "yd"`}},
 		{"unit against scale", "[site]\nunit = \"ft\"\ndirection = \"site-to-base\"\n" + sim, "", []string{"phototie.toml: [site]", "one of the units or the direction is wrong"}},
-		{"fit keys without control", "[site]\nsnoop = true\ndirection = \"site-to-base\"\n" + sim, "", []string{"snoop is for a fit"}},
+		{"fit keys without control", "[site]\nreject_outliers = true\ndirection = \"site-to-base\"\n" + sim, "", []string{"reject_outliers is for a fit"}},
 		{"parameters and control", "[site]\ncontrol = \"c.csv\"\n" + sim, control, []string{"parameters and the control"}},
 		{"control leads out", "[site]\ncontrol = \"../c.csv\"\n", "", []string{`site.control = "../c.csv" leads out`}},
 		{"no control", "[site]\ncontrol = \"c.csv\"\n", "", []string{"c.csv: there is no such file"}},

@@ -53,7 +53,7 @@ func TestSameSystem(t *testing.T) {
 // through must be a sound one, and nothing may panic.
 func FuzzSite(f *testing.F) {
 	f.Add("[site]\ncontrol = \"c.csv\"\n", "id,site_e,site_n,base_e,base_n,sigma\nA,0,0,1,2,0.1\nB,10,0,11,2,\nC,0,10,1,12,\n")
-	f.Add("[site]\ncontrol = \"c.csv\"\nkind = \"affine\"\nsnoop = true\nfit_heights = \"plane\"\n", "id;site_e;site_n;base_e;base_n;site_h;base_h\nA;0;0;1;2;1;1\nB;10;0;11;2;1;1\nC;0;10;1;12;1;1\nD;1;1;2;3;4;1\n")
+	f.Add("[site]\ncontrol = \"c.csv\"\nkind = \"affine\"\nreject_outliers = true\nfit_heights = \"plane\"\n", "id;site_e;site_n;base_e;base_n;site_h;base_h\nA;0;0;1;2;1;1\nB;10;0;11;2;1;1\nC;0;10;1;12;1;1\nD;1;1;2;3;4;1\n")
 	f.Add("[site]\nunit = \"ft\"\ndirection = \"base-to-site\"\n[site.similarity]\ntarget_origin = { e = 1.0, n = 1e300 }\nscale = 3.28\nrotation_deg = 90\n", "")
 	f.Add("[site]\n[site.ground_scale]\norigin = { e = 1.0, n = 1.0 }\nsite_origin = { e = 1.0, n = 1.0 }\ncombined_factor = 0.9999\n", "")
 	f.Fuzz(func(t *testing.T, settings, control string) {

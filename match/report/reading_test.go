@@ -44,7 +44,7 @@ func TestReadingFacts(t *testing.T) {
 		{"a fitted site system", "[points.fields]\nOst = \"easting\"\n[site]\ncontrol = \"control.csv\"\nfit_heights = \"constant\"\n",
 			[]string{"site site system on ", "similarity site-to-base, scale 0.99999", "heights by a constant of -57.0", "control site system fitted from 5 pairs of control.csv, standard error of unit weight ",
 				"the stated standard errors are too small, or a pair is bad", "m at C5", "control SUSPECT C5: it is out by ", "check its coordinates on both sides", "control site heights fitted from 5 pairs of control.csv, standard error of a coordinate 0.0"}, "TAKEN OUT"},
-		{"a pair taken out", "[points.fields]\nOst = \"easting\"\n[site]\ncontrol = \"control.csv\"\nsnoop = true\n",
+		{"a pair taken out", "[points.fields]\nOst = \"easting\"\n[site]\ncontrol = \"control.csv\"\nreject_outliers = true\n",
 			[]string{"fitted from 4 pairs", "control C5 was TAKEN OUT of the fit: it is out by "}, "SUSPECT"},
 		{"parameters", "[points.fields]\nOst = \"easting\"\n[site]\nname = \"s\"\naccuracy_m = 0.02\n[site.ground_scale]\norigin = { e = 690000.0, n = 604000.0 }\nsite_origin = { e = 690000.0, n = 604000.0 }\ncombined_factor = 0.9998\n[site.vertical]\noffset = 1.5\nslope_e = 0.000005\nslope_n = -0.00001\norigin = { e = 0.0, n = 0.0 }\n",
 			[]string{"ground scale, combined factor 0.999800000 (-200.0 ppm)", "an inclined plane of +1.500 m, +5.0 ppm to the east and -10.0 ppm to the north", "good to 0.02 m"}, "control"},
