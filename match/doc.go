@@ -51,8 +51,8 @@
 //
 //	position  +3.20   the tag is 25 times as likely at B04
 //	listed    -3.10   a late link is 22 times as rare as a right one
-//	walk      +1.40   B03, B04, B04, B05 passes over no point; the next link is late too
-//	sum       +1.51   4.5 to 1: 0.818 for B04, 0.182 for B05
+//	walk      +1.52   B03, B04, B04, B05 passes over no point; the next link is late too
+//	sum       +1.62   5.1 to 1: 0.834 for B04, 0.165 for B05
 //
 // The link is doubtful: probably wrong, and not proved so. With tags good to 2 m
 // it would be contradicted. Package walk teaches the model behind these figures;

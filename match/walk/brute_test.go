@@ -25,10 +25,14 @@ func enumerate(m *model, c *chain) brute {
 	n := len(c.photos)
 	slots := make([]slot, n)
 	steps := make([]step, n)
-	for k, i := range c.photos {
-		cand := m.candidates(&c.all[i], c.stale[k], &c.cam, nil)
-		m.fill(&slots[k], c, k, cand)
-		if k > 0 {
+	var w work
+	if err := w.start(context.Background(), m, c); err != nil {
+		panic(err)
+	}
+	for k := range c.photos {
+		m.fill(&slots[k], c, k, w.candidates(k))
+		if slots[k].last = None; k > 0 {
+			slots[k].last = m.crew(&slots[k-1])
 			m.prepareStep(&steps[k], &slots[k-1], &slots[k], &c.cam)
 		}
 	}
@@ -154,7 +158,7 @@ func TestDecodeIsEnumeration(t *testing.T) {
 		}
 		for k, i := range c.photos {
 			tie := ties.Photos[i]
-			cand := append([]int32{None}, m.candidates(&photos[i], c.stale[k], &c.cam, nil)...)
+			cand := append([]int32{None}, c.work.candidates(k)...)
 			state := func(pt int) int { return slices.Index(cand, int32(pt)) }
 			best := slices.Max(b.post[k])
 			if !near(tie.Probability, best) || !near(b.post[k][state(tie.Point)], best) {

@@ -188,45 +188,60 @@ func (c *chain) sample() *chain {
 }
 
 // learn estimates clocks, noise and rates: first by the links, names and nearest
-// points, then by a first decoding.
+// points, then by what the decoding before finds.
 func (m *model) learn(ctx context.Context, chains []chain, ties []Tie) error {
-	counted := make([]counts, len(chains))
-	err := eachOf(len(chains), func(i int) error {
-		c := &chains[i]
-		s := c.sample()
-		m.learnNoise(s, s.said)
-		m.estimate(s, func(k int) int { return m.guess(s, k) })
-		if _, err := m.run(ctx, s, ties, &counted[i]); err != nil {
+	samples := make([]*chain, len(chains))
+	for round := range rounds {
+		counted := make([]counts, len(chains))
+		err := eachOf(len(chains), func(i int) error {
+			if round == 0 {
+				s := chains[i].sample()
+				m.learnNoise(s, s.said)
+				m.estimate(s, func(k int) int { return m.guess(s, k) })
+				samples[i] = s
+			}
+			return m.learnFrom(ctx, samples[i], ties, &counted[i])
+		})
+		if err != nil {
 			return err
 		}
-		counted[i].names(s, ties)
-		decoded := func(k int) int {
-			if t := &ties[s.photos[k]]; t.Probability > 0.9 {
-				return t.Point
+		if !m.p.Fixed {
+			var n counts
+			for i := range counted {
+				n.add(&counted[i])
 			}
-			return None
+			n.rates(&m.rates, m.p)
+			m.prepare()
 		}
-		m.learnNoise(s, func(k int) int {
-			if j := s.said(k); j != None {
-				return j
-			}
-			return decoded(k)
-		})
-		m.estimate(s, decoded)
-		c.cam = s.cam
-		return nil
-	})
-	if err != nil {
+	}
+	for i, s := range samples {
+		chains[i].cam = s.cam
+	}
+	return nil
+}
+
+// rounds is how often the job is decoded to learn from.
+const rounds = 2
+
+// learnFrom decodes a chain and learns from that what there is to know of its camera.
+func (m *model) learnFrom(ctx context.Context, s *chain, ties []Tie, counted *counts) error {
+	if _, err := m.run(ctx, s, ties, counted); err != nil {
 		return err
 	}
-	if !m.p.Fixed {
-		var n counts
-		for i := range counted {
-			n.add(&counted[i])
+	counted.names(s, ties)
+	decoded := func(k int) int {
+		if t := &ties[s.photos[k]]; t.Probability > 0.9 {
+			return t.Point
 		}
-		n.rates(&m.rates, m.p)
-		m.prepare()
+		return None
 	}
+	m.learnNoise(s, func(k int) int {
+		if j := s.said(k); j != None {
+			return j
+		}
+		return decoded(k)
+	})
+	m.estimate(s, decoded)
 	return nil
 }
 
@@ -318,7 +333,7 @@ func (n *counts) names(c *chain, ties []Tie) {
 // priorPhotos is how many photos the stated rates count as much as, and
 // priorLinks how many links: wrong ones are few, and one job says little of them.
 const (
-	priorPhotos = 100
+	priorPhotos = 40
 	priorLinks  = 500
 )
 

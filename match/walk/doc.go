@@ -61,12 +61,14 @@
 //
 // Walk. The next photo shows the same point, the next one of the walk (or one
 // that is passed over to), a previous one, another one, or none, with the
-// probabilities Stay, Next, Previous, Jump and NoPoint. Jumps go to points
-// nearby: nine tenths in proportion to K(d, JumpLength), one tenth anywhere. A third of
-// the jumps come back to a point long after its survey: half of them to points nearby,
-// half anywhere, at any time. Of the orders that the points were surveyed in, listed
-// in, and surveyed in by crews that can be told apart, that with the shortest steps is
-// the walk's.
+// probabilities Stay, Next, Previous, Jump and NoPoint. Jumps go to points nearby: nine
+// tenths by (K(d, JumpLength) + K(d, 0.3 JumpLength)) / 2, each over its mean sum, and
+// one tenth anywhere. A third of the jumps come back to a point long after its survey:
+// half of them to points nearby, half anywhere, at any time. After a photo without a
+// point the walk goes on from the point before that or, with 0.3, from where the photo
+// was taken; and after one photo aside it goes on from the point before with 0.05. Of
+// the orders that the points were surveyed in and listed in, that with the shorter
+// steps is the walk's.
 //
 // The site. Of the photos without a point a fifth show the site as a whole, half of
 // those that begin or end a session, and nearly all whose name or texts say so
@@ -135,18 +137,18 @@
 // link lists the next point with 0.75: a factor of 22 for B05, -3.10. That leaves
 // it open. The walk decides: photo 1 shows B03 for certain, and B03, B04, B04, B05
 // passes over no point, while B03, B05, B05, B05 does; and if photo 2 is late,
-// photo 3 is so with 0.9 rather than 0.006. That is +1.40, and the sum, +1.51, is the
-// logarithm of 0.8178 / 0.1815.
+// photo 3 is so with 0.9 rather than 0.006. That is +1.52, and the sum, +1.62, is the
+// logarithm of 0.8343 / 0.1650.
 //
 // There are 4^4 walks. Weighing each of them gives
 //
 //	photo  listed  B03     B04     B05     none
-//	1      B03     0.9969  0.0031  0.0000  0.0000
-//	2      B05     0.0007  0.8178  0.1815  0.0000
-//	3      B05     0.0001  0.8151  0.1847  0.0001
-//	4      B05     0.0002  0.1339  0.8659  0.0000
+//	1      B03     0.9968  0.0032  0.0000  0.0000
+//	2      B05     0.0007  0.8343  0.1650  0.0000
+//	3      B05     0.0002  0.8319  0.1679  0.0001
+//	4      B05     0.0002  0.1374  0.8624  0.0000
 //
-// The links of photos 2 and 3 are doubtful: probably late, but four to one is
+// The links of photos 2 and 3 are doubtful: probably late, but five to one is
 // not enough to say so. With tags good to 1.5 m per axis both are contradicted. A
 // test repeats this table from the formulas, without this package's code.
 //

@@ -11,6 +11,9 @@ type slot struct {
 	pt   [maxStates]int32
 	rank [maxStates]int32
 	cls  [maxStates]uint8
+	// last is the point that the photo before most probably shows by itself; None for
+	// none.
+	last int32
 
 	// Position: where the tag lies, the common shift taken off; the error that it has
 	// if the state is true, its density by itself, that of large errors alone, and how
@@ -78,6 +81,17 @@ func (m *model) fill(s *slot, c *chain, k int, cand []int32) {
 	for k := range s.n {
 		s.worth[k] = s.listed[k] * s.named[k]
 	}
+}
+
+// crew is the point that a photo most probably shows by itself; None without any.
+func (m *model) crew(s *slot) int32 {
+	best, at := 0.0, int32(None)
+	for k := 1; k < s.n; k++ {
+		if v := m.shift[unlisted][s.cls[k]] * s.worth[k] * s.marg[k]; v > best {
+			best, at = v, s.pt[k]
+		}
+	}
+	return at
 }
 
 func (m *model) fillPosition(s *slot, p *Photo, stale bool, cam *camera) {

@@ -18,6 +18,7 @@ type work struct {
 	kept   []slot
 	pairs  []float64
 	pairAt []int32 // of each photo, where the pairs with the one before begin
+	crew   []int32 // of each photo, the point it most probably shows by itself
 }
 
 // short is the length of chains of which all is kept: a few megabytes.
@@ -58,10 +59,15 @@ func (w *work) start(ctx context.Context, m *model, c *chain) error {
 		if k%1024 == 0 && ctx.Err() != nil {
 			return ctx.Err()
 		}
-		w.cand = m.candidates(&c.all[i], c.stale[k], &c.cam, w.cand)
+		at := len(w.cand)
+		w.cand = m.candidates(&c.all[i], &c.cam, w.cand)
+		if p := &c.all[i]; len(p.Listed) == 0 && (p.Pos == nil || c.stale[k]) {
+			w.cand = m.beside(c, k, w.cand, w.cand[w.from[max(k, 1)-1]:at], at)
+		}
 		w.from[k+1] = int32(len(w.cand))
 	}
 	total := len(w.cand) + n
+	w.crew = sized(w.crew, n)
 	w.forward, w.free, w.back = sized(w.forward, total), sized(w.free, total), sized(w.back, total)
 	if n <= short {
 		if w.kept == nil {
@@ -71,6 +77,45 @@ func (w *work) start(ctx context.Context, m *model, c *chain) error {
 		}
 	}
 	return nil
+}
+
+// beside adds candidates to a photo that has neither a link nor a tag to go by: those
+// of the photo before, the points that come next on the walk, and what the next photo
+// is linked to or near. They begin at from.
+func (m *model) beside(c *chain, k int, cand, before []int32, from int) []int32 {
+	add := func(j int32) {
+		if len(cand)-from < maxPoints && !slices.Contains(cand[from:], j) {
+			cand = append(cand, j)
+		}
+	}
+	next := func(j int32) {
+		if r := int(m.route.rank[j]) + 1; r < len(m.points) {
+			add(m.route.at[r])
+		}
+	}
+	before = before[:min(len(before), 4)]
+	for _, j := range before {
+		add(j)
+	}
+	for _, j := range before {
+		next(j)
+	}
+	if k+1 < len(c.photos) {
+		p := &c.all[c.photos[k+1]]
+		for _, j := range p.Listed[:min(1, len(p.Listed))] {
+			add(int32(j))
+		}
+		if p.Pos != nil && !c.stale[k+1] {
+			t, _ := m.photoTime(p)
+			n := 0
+			m.near(p, &c.cam, t, func(j int32) {
+				if n++; n <= 4 {
+					add(j)
+				}
+			})
+		}
+	}
+	return cand
 }
 
 // pass is one way forward through a chain, and back.
@@ -94,6 +139,10 @@ func (p *pass) fill(k int) *slot {
 		b = &p.w.kept[k]
 	}
 	p.m.fill(b, p.c, k, p.w.candidates(k))
+	if b.last = None; k > 0 {
+		b.last = p.w.crew[k-1]
+	}
+	p.w.crew[k] = p.m.crew(b)
 	return b
 }
 

@@ -59,8 +59,7 @@ const anywhere = 0.1
 // Of photos without a point, the next one has none either with this probability.
 const stayOff = 0.3
 
-// From a photo without a point the walk returns to points as near as this share
-// of the length of a jump.
+// Half of the jumps to points nearby go no further than this share of their length.
 const returnTo = 0.3
 
 // Of the jumps this share comes back to a point long after its survey, or before it:
@@ -69,6 +68,8 @@ const returnTo = 0.3
 // most of those whose name or texts say so. Common practice, no source.
 const (
 	comingBack = 0.35
+	fromHere   = 0.3
+	resume     = 0.05
 	siteShare  = 0.2
 	siteAtEnds = 0.5
 	siteSaid   = 0.3 // that an overview is called one
@@ -164,7 +165,7 @@ func (m *model) photoTime(p *Photo) (t float64, ok bool) {
 const likely = 3.2
 
 // candidates lists the points that are weighed for a photo.
-func (m *model) candidates(p *Photo, stale bool, cam *camera, out []int32) []int32 {
+func (m *model) candidates(p *Photo, cam *camera, out []int32) []int32 {
 	start := len(out)
 	add := func(j int32) {
 		if len(out)-start < maxPoints && !slices.Contains(out[start:], j) {
@@ -186,7 +187,8 @@ func (m *model) candidates(p *Photo, stale bool, cam *camera, out []int32) []int
 		add(int32(j))
 	}
 	t, timed := m.photoTime(p)
-	if p.Pos != nil && !stale {
+	if p.Pos != nil {
+		// What a tag that tells nothing lies near is as good a guess as any.
 		m.near(p, cam, t, add)
 	}
 	if timed && cam.Used {

@@ -139,7 +139,7 @@ func DefaultParams() Params {
 		RunEnd:    0.1,
 		NameError: 0.03,
 
-		NoPoint: 0.02,
+		NoPoint: 0.03,
 		Stay:    0.45, Next: 0.40, Previous: 0.04, Jump: 0.09,
 
 		Sigma:       3.23, // 4.9 m at 68.27 %, as match.DefaultBudget has it

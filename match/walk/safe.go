@@ -13,7 +13,7 @@ import (
 // all together, in nats; and enoughOut how many of them have to be out at their
 // listed points and within at the others for those that say nothing: choices.
 const (
-	enoughOwn = 3
+	enoughOwn = 5
 	enoughOut = 2
 )
 

@@ -9,6 +9,8 @@ type step struct {
 	stay, leave float64 // densities of the gap
 	stray       float64
 	bare        float64 // density of b's tag without a point
+	// on has where the walk goes from the point of the photo before a.
+	on [maxStates]float64
 	// The conditional distribution of the error of b's tag after a's.
 	follow           bool
 	keep             float64
@@ -19,7 +21,7 @@ type step struct {
 
 // prepareStep sets a step up.
 func (m *model) prepareStep(t *step, a, b *slot, cam *camera) {
-	*t = step{a: a, b: b, stay: 1, leave: 1, stray: m.p.StrayTime, bare: 1}
+	t.a, t.b, t.stay, t.leave, t.stray, t.bare, t.follow = a, b, 1, 1, m.p.StrayTime, 1, false
 	gap := -1.0
 	if a.timed && b.timed {
 		gap = max(0, b.t-a.t)
@@ -29,6 +31,11 @@ func (m *model) prepareStep(t *step, a, b *slot, cam *camera) {
 	} else if b.timed {
 		t.leave = 1 / m.p.Between.Seconds()
 		t.stay = t.leave
+	}
+	if a.last != None {
+		for k := 1; k < b.n; k++ {
+			t.on[k] = m.from(t, a.last, k)
+		}
 	}
 	if !b.pos {
 		return
@@ -104,31 +111,65 @@ func (m *model) pair(t *step, j, k int) float64 {
 // when.
 func (m *model) move(t *step, j, k int) float64 {
 	a, b := t.a, t.b
-	r := &m.rates
-	if j > 0 && a.pt[j] == b.pt[k] {
+	switch {
+	case j > 0 && (a.last == None || a.last == a.pt[j]):
+		return m.from(t, a.pt[j], k)
+	case j > 0:
+		// What was one photo aside is over.
+		return (1-resume)*m.from(t, a.pt[j], k) + resume*t.on[k]
+	}
+	// From a photo without a point the walk goes on from where it was before or, for
+	// a share, from where that photo was taken.
+	w := 1 - stayOff
+	if a.last != None {
+		if !a.pos {
+			return w * t.on[k]
+		}
+		w *= fromHere
+	}
+	q := &m.points[b.pt[k]]
+	near := m.jump(0)
+	if a.pos {
+		near = m.jump((a.atE-q.E)*(a.atE-q.E) + (a.atN-q.N)*(a.atN-q.N))
+	}
+	w = w * m.arrive(t, k, (1-comingBack)*near, comingBack*(near+m.far)/2)
+	if a.last != None {
+		w += (1 - stayOff) * (1 - fromHere) * t.on[k]
+	}
+	return w
+}
+
+// from is where the walk goes from a point to that of state k of b, and when.
+func (m *model) from(t *step, pt int32, k int) float64 {
+	b, r := t.b, &m.rates
+	if pt == b.pt[k] {
 		return r.Stay * t.stay
 	}
-	var w, back float64
-	if j == 0 {
-		back = comingBack * (1 - stayOff) / m.back
-		w = (1 - comingBack) * (1 - stayOff) / m.back
-	} else {
-		p, q := &m.points[a.pt[j]], &m.points[b.pt[k]]
-		de, dn := p.E-q.E, p.N-q.N
-		near := jumpKernel(de*de+dn*dn, r.JumpLength) / m.crowd
-		w = r.Jump * (1 - comingBack) * ((1-anywhere)*near + anywhere*m.far)
-		back = r.Jump * comingBack * (near + m.far) / 2
-		switch d := b.rank[k] - a.rank[j]; {
-		case d > 0 && d < int32(len(passBy)):
-			w += r.Next * passBy[d]
-		case d < 0 && -d < int32(len(passBy)):
-			w += r.Previous * passBy[-d]
-		}
+	p, q := &m.points[pt], &m.points[b.pt[k]]
+	near := m.jump((p.E-q.E)*(p.E-q.E) + (p.N-q.N)*(p.N-q.N))
+	w := r.Jump * (1 - comingBack) * ((1-anywhere)*near + anywhere*m.far)
+	switch d := b.rank[k] - m.route.rank[pt]; {
+	case d > 0 && d < int32(len(passBy)):
+		w += r.Next * passBy[d]
+	case d < 0 && -d < int32(len(passBy)):
+		w += r.Previous * passBy[-d]
 	}
-	if f := b.enter[k]; f >= 0 {
+	return m.arrive(t, k, w, r.Jump*comingBack*(near+m.far)/2)
+}
+
+// arrive weighs coming to the point of state k of b when it was surveyed, with
+// weight w, or coming back to it at any time, with weight back.
+func (m *model) arrive(t *step, k int, w, back float64) float64 {
+	if f := t.b.enter[k]; f >= 0 {
 		return w*((1-t.stray)*f+t.stray*t.leave) + back*t.leave
 	}
 	return (w + back) * t.leave
+}
+
+// jump is the probability of one point at a squared distance to be where a jump to
+// points nearby goes: half of them to the very next ones.
+func (m *model) jump(d2 float64) float64 {
+	return (jumpKernel(d2, m.rates.JumpLength)/m.crowd + jumpKernel(d2, returnTo*m.rates.JumpLength)/m.back) / 2
 }
 
 // fall is exp(-x), and 0 where that is below 1e-17 and drowns beside the wide

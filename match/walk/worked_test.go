@@ -58,11 +58,11 @@ func Example() {
 	fmt.Printf("photo 2, %s against %s: position %+.2f, link %+.2f, walk %+.2f\n",
 		name(ties.Photos[1].Point), name(e.Against), e.Position, e.Listed, e.Walk)
 	// Output:
-	// photo 1: listed B03, shows B03 0.9969, else B04 0.0031; link confirmed
-	// photo 2: listed B05, shows B04 0.8178, else B05 0.1815; link doubtful
-	// photo 3: listed B05, shows B04 0.8151, else B05 0.1847; link doubtful
-	// photo 4: listed B05, shows B05 0.8659, else B04 0.1339; link doubtful
-	// photo 2, B04 against B05: position +3.20, link -3.10, walk +1.40
+	// photo 1: listed B03, shows B03 0.9968, else B04 0.0032; link confirmed
+	// photo 2: listed B05, shows B04 0.8343, else B05 0.1650; link doubtful
+	// photo 3: listed B05, shows B04 0.8319, else B05 0.1679; link doubtful
+	// photo 4: listed B05, shows B05 0.8624, else B04 0.1374; link doubtful
+	// photo 2, B04 against B05: position +3.20, link -3.10, walk +1.52
 }
 
 // TestWorkedExample works the example out from the formulas of the package's
@@ -70,12 +70,12 @@ func Example() {
 func TestWorkedExample(t *testing.T) {
 	const (
 		sigma, roam, jumpLength                = 3.0, 15.0, 50.0
-		noPoint                                = 0.02
+		noPoint                                = 0.03
 		wideShare, wideFactor                  = 0.05, 3.0
 		wildShare, wildRadius                  = 0.005, 1000.0
 		runStart, runEnd, slip                 = 0.012, 0.1, 0.01
 		anywhere, stayOff, strayLink, returnTo = 0.1, 0.3, 0.15, 0.3
-		comingBack                             = 0.35
+		comingBack, fromHere, resume           = 0.35, 0.3, 0.05
 	)
 	at := []float64{0, 10, 20}
 	kernel := func(d, l float64) float64 { return math.Pow(1+d*d/(l*l), -2) }
@@ -110,24 +110,6 @@ func TestWorkedExample(t *testing.T) {
 	scale := (1 - noPoint) / (0.45 + 0.40 + 0.04 + 0.09)
 	stay, next, previous, jump := 0.45*scale, 0.40*scale, 0.04*scale, 0.09*scale
 	pass := []float64{0, 0.80, 0.14}
-	move := func(j, k int) float64 {
-		switch {
-		case j == 3 && k == 3:
-			return stayOff
-		case k == 3:
-			return noPoint
-		case j == 3:
-			return (1 - stayOff) / back
-		case j == k:
-			return stay
-		}
-		nearby := kernel(at[j]-at[k], jumpLength) / near
-		w := jump * ((1-comingBack)*((1-anywhere)*nearby+anywhere/3) + comingBack*(nearby+1.0/3)/2)
-		if k > j {
-			return w + next*pass[k-j]
-		}
-		return w + previous*pass[j-k]
-	}
 	// Links: 0 right, 1 late, 2 early, 3 other.
 	class := func(i, k int) int {
 		switch {
@@ -165,6 +147,49 @@ func TestWorkedExample(t *testing.T) {
 		{0.68 * runEnd, 0.25 * runEnd, 1 - runEnd, 0.07 * runEnd},
 		{0.7 - runStart, half, half, 0.3},
 	}
+	nearby := func(d float64) float64 {
+		return (kernel(d, jumpLength)/near + kernel(d, returnTo*jumpLength)/back) / 2
+	}
+	from := func(j, k int) float64 {
+		if j == k {
+			return stay
+		}
+		n := nearby(at[j] - at[k])
+		w := jump * ((1-comingBack)*((1-anywhere)*n+anywhere/3) + comingBack*(n+1.0/3)/2)
+		if k > j {
+			return w + next*pass[k-j]
+		}
+		return w + previous*pass[j-k]
+	}
+	// What each photo shows most probably by itself.
+	var crew [4]int
+	for i := range crew {
+		for k := range 3 {
+			own := func(k int) float64 { return first[class(i, k)] * link(i, k) * tag(i, k) }
+			if own(k) > own(crew[i]) {
+				crew[i] = k
+			}
+		}
+	}
+	// From photo i - 1 in state j to photo i in state k.
+	move := func(i, j, k int) float64 {
+		switch {
+		case j == 3 && k == 3:
+			return stayOff
+		case k == 3:
+			return noPoint
+		case j == 3:
+			n := nearby(math.Hypot(workedTags[i-1].E-at[k], workedTags[i-1].N))
+			here := (1-comingBack)*n + comingBack*(n+1.0/3)/2
+			if i == 1 {
+				return (1 - stayOff) * here
+			}
+			return (1 - stayOff) * (fromHere*here + (1-fromHere)*from(crew[i-2], k))
+		case i == 1 || crew[i-2] == j:
+			return from(j, k)
+		}
+		return (1-resume)*from(j, k) + resume*from(crew[i-2], k)
+	}
 	var total float64
 	var post [4][4]float64
 	for walk := range 256 {
@@ -179,7 +204,7 @@ func TestWorkedExample(t *testing.T) {
 				}
 				w *= first[class(0, k)]
 			} else {
-				w *= move(last, k) * after[class(i-1, last)][class(i, k)]
+				w *= move(i, last, k) * after[class(i-1, last)][class(i, k)]
 			}
 			w *= tag(i, k) * link(i, k)
 			last = k
