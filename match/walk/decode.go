@@ -22,6 +22,8 @@ type chain struct {
 	cam    camera
 	// work is memory for runs of the chain, made by the first of them.
 	work work
+	// spare is that for runs of parts of it.
+	spare work
 }
 
 // Decode finds the most probable tie of each photo, how probable it is, and what

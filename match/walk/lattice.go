@@ -6,7 +6,7 @@ import (
 	"slices"
 )
 
-// work is the memory of one run. It serves for the next one of the same chain.
+// work is the memory of one run. It serves for the next one, of whatever length.
 type work struct {
 	from    []int32 // of each photo, where its candidates begin
 	cand    []int32
@@ -51,10 +51,11 @@ func (m *model) run(ctx context.Context, c *chain, ties []Tie, learned *counts) 
 // start gathers the candidates of all photos and makes room.
 func (w *work) start(ctx context.Context, m *model, c *chain) error {
 	n := len(c.photos)
-	if w.from == nil {
-		w.from, w.cand = make([]int32, n+1), make([]int32, 0, 8*n)
+	if w.cand == nil {
+		w.cand = make([]int32, 0, 8*n)
 	}
-	w.cand, w.pairs = w.cand[:0], w.pairs[:0]
+	w.from, w.crew = sized(w.from, n+1), sized(w.crew, n)
+	w.from[0], w.cand, w.pairs = 0, w.cand[:0], w.pairs[:0]
 	for k, i := range c.photos {
 		if k%1024 == 0 && ctx.Err() != nil {
 			return ctx.Err()
@@ -67,14 +68,10 @@ func (w *work) start(ctx context.Context, m *model, c *chain) error {
 		w.from[k+1] = int32(len(w.cand))
 	}
 	total := len(w.cand) + n
-	w.crew = sized(w.crew, n)
 	w.forward, w.free, w.back = sized(w.forward, total), sized(w.free, total), sized(w.back, total)
 	if n <= short {
-		if w.kept == nil {
-			w.kept, w.pairAt = make([]slot, n), make([]int32, n)
-		} else {
-			clear(w.kept)
-		}
+		w.kept, w.pairAt = sized(w.kept, n), sized(w.pairAt, n)
+		clear(w.kept)
 	}
 	return nil
 }

@@ -1,6 +1,10 @@
 package walk
 
-import "math"
+import (
+	"cmp"
+	"math"
+	"slices"
+)
 
 // byChance is the expected number of pairs of like tags in a job from which on a
 // repeated tag may be chance; leastStep is the step that tags are written in where
@@ -17,17 +21,28 @@ const (
 // them may have been the source. Where the step of the tags makes chance likely the
 // repetition is not named.
 func (m *model) repeats(c *chain) {
-	n := len(c.photos)
-	c.stale = make([]bool, n)
-	groups := make(map[[2]float64][]int32)
+	c.stale = make([]bool, len(c.photos))
+	type tag struct {
+		at [2]float64
+		k  int32
+	}
+	tags := make([]tag, 0, len(c.photos))
 	for k, i := range c.photos {
 		if p := &c.all[i]; p.Pos != nil {
-			groups[exact(p)] = append(groups[exact(p)], int32(k))
+			tags = append(tags, tag{exact(p), int32(k)})
 		}
 	}
-	for _, of := range groups {
-		if len(of) > 1 {
-			m.repeated(c, of)
+	slices.SortFunc(tags, func(a, b tag) int {
+		return cmp.Or(cmp.Compare(a.at[0], b.at[0]), cmp.Compare(a.at[1], b.at[1]), int(a.k-b.k))
+	})
+	var like []int32
+	for i := range tags {
+		like = append(like, tags[i].k)
+		if i+1 == len(tags) || tags[i+1].at != tags[i].at {
+			if len(like) > 1 {
+				m.repeated(c, like)
+			}
+			like = like[:0]
 		}
 	}
 }

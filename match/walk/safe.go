@@ -198,6 +198,8 @@ func (m *model) again(ctx context.Context, c *chain, ties []Tie, b block) error 
 	if c.repeat != nil {
 		part.repeat = c.repeat[b.lo:b.hi]
 	}
+	part.work = c.spare
 	_, err := m.run(ctx, part, ties, nil)
+	c.spare = part.work
 	return err
 }
