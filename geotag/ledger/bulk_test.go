@@ -145,7 +145,7 @@ func TestBulk(t *testing.T) {
 		{Change: Change{Photo: "4.jpg"}},
 		{Change: Change{Photo: "none.jpg", Patch: patch}},
 		{Change: Change{Photo: "none.xmp", Patch: ofNothing("side-car")}, New: true, Follows: true},
-		{Change: Change{Photo: "none.txt", Patch: ofNothing("more")}, New: true, Follows: true},
+		{Change: Change{Photo: "none.xmp", Patch: ofNothing("more")}, New: true, Follows: true},
 		{Change: Change{Photo: "foreign.jpg"}, From: from},
 		{Change: Change{Photo: "../up.jpg", Patch: patch}},
 		{Change: Change{Photo: "x.jpg", Source: "../up.jpg"}, From: from},

@@ -34,7 +34,10 @@
 //
 // # Files
 //
-// All paths go through an [os.Root]; a path that leaves it is refused. Names are
+// All paths go through an [os.Root]; a path that leaves it is refused. Only files
+// with the name of a photo or of a side-car ([geotag.Extensions],
+// [geotag.SidecarExtension]) are changed, removed or taken back, and none in a hidden
+// folder, whatever a ledger says: it may come from anywhere. Names are
 // slash-separated, valid UTF-8 and relative to the root. A photo that is itself
 // a symbolic link is refused, since a rename would replace the link and not the
 // photo; a folder on the way to it may be a link that stays inside the root. A
@@ -88,12 +91,17 @@
 //	        off      where the run starts, in bytes from the start of the file
 //	        old      base64 (RFC 4648) of the bytes standing there
 //	        new      base64 of the bytes that replace them
+//	previous     SHA-256 of the line before, without its line feed, or of no bytes
+//	             for the first line: a line that is removed is noticed, see
+//	             [Repairs]. Missing in the records of older programs
 //
 // Fields that a reader does not know are ignored. A record states what was about
 // to be done: it is on disk before the photo is renamed, so that after a kill
-// the photo may still have the bytes before. A last line that was cut off by a
-// kill carries no information, as its photo was not touched; [Open] removes it.
-// Any other line that can't be read is an error.
+// the photo may still have the bytes before. Where a kill cut off the last line,
+// its photo was not touched; where something else cut the file, it may be corrected
+// without a way back. So [Open] looks at the photo, moves the line to the file
+// [TornName], and [Ledger.Restore] says what it found. Any other line that can't be
+// read is an error.
 //
 // To restore by hand: while the photo's SHA-256 equals some record's after,
 // replace the runs that its reverse patch lists; the result must have the

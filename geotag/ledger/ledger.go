@@ -29,6 +29,8 @@ var (
 	ErrLocked = errors.New("the ledger is in use by another run")
 	// ErrClosed: the ledger was closed.
 	ErrClosed = errors.New("the ledger is closed")
+	// ErrReadOnly: the ledger was opened by OpenRead.
+	ErrReadOnly = errors.New("the ledger is open for reading only")
 	// ErrBroken: an earlier write to the ledger file failed in a way that leaves
 	// its end unknown, so nothing more is written through this Ledger.
 	ErrBroken = errors.New("an earlier write to the ledger failed")
@@ -42,7 +44,7 @@ type Ledger struct {
 	now   func() time.Time
 	trace func(stage, photo string) // tests only; nil otherwise
 	clone func(dst, src file) error // cloneFile, but for tests
-	lock  *flock.Flock
+	lock  *flock.Flock              // nil where nothing may be written
 
 	repairs Repairs
 	running sync.WaitGroup
@@ -53,6 +55,7 @@ type Ledger struct {
 	file   file       // nil until the file exists
 	size   int64      // length of its sound part
 	lines  int
+	last   digest // of the last line, nothing where there is none
 	photos map[string]*history
 	order  []string // photos by first record
 	busy   map[string]chan struct{}
@@ -86,11 +89,14 @@ func (h *history) knows(d digest) bool {
 	return false
 }
 
-// Repairs says what Open put right after an interrupted run.
+// Repairs says what Open put right after an interrupted run, and what the ledger has
+// lost.
 type Repairs struct {
-	// TornBytes is the length of a cut-off last line that was removed from the
-	// ledger; its photo had not been touched. 0 where there was none.
-	TornBytes int64 `json:"torn_bytes,omitempty"`
+	// Torn is a cut-off last line that was removed from the ledger, now or earlier
+	// if its photo may have no way back; nil where there is none.
+	Torn *Torn `json:"torn,omitempty"`
+	// Gaps are lines before which records are missing: something removed them.
+	Gaps []int `json:"gaps,omitempty"`
 	// Temps are temporary files that were removed, as slash-separated paths.
 	Temps []string `json:"temps,omitempty"`
 	// Unread are folders that could not be searched for temporary files for want
@@ -109,29 +115,32 @@ func Open(root *os.Root, tool string) (*Ledger, error) {
 	return openIn(rootFolder{root}, tool)
 }
 
+// OpenRead opens the ledger of a folder for Records and for dry runs of Restore:
+// nothing is written, no lock is taken, and Repairs says what Open would put right.
+// So it works in a read-only folder. All that would write gives ErrReadOnly.
+func OpenRead(root *os.Root) (*Ledger, error) { return newLedger(rootFolder{root}, "", nil) }
+
 func openIn(root folder, tool string) (*Ledger, error) {
 	lock, err := takeLock(root)
 	if err != nil {
 		return nil, err
 	}
+	return newLedger(root, tool, lock)
+}
+
+func newLedger(root folder, tool string, lock *flock.Flock) (*Ledger, error) {
 	l := &Ledger{
 		root:   root,
 		tool:   tool,
 		now:    time.Now,
 		clone:  cloneFile,
 		lock:   lock,
+		last:   nothing,
 		photos: map[string]*history{},
 		busy:   map[string]chan struct{}{},
 	}
-	err = l.load()
-	if err == nil {
-		err = l.sweep(".")
-	}
-	if err != nil {
-		if l.file != nil {
-			err = errors.Join(err, l.file.Close())
-		}
-		return nil, errors.Join(err, dropLock(root, lock))
+	if err := l.load(); err != nil {
+		return nil, errors.Join(err, l.Close())
 	}
 	return l, nil
 }
@@ -163,44 +172,55 @@ func takeLock(root folder) (*flock.Flock, error) {
 		}
 		lock := flock.New(filepath.Join(root.Name(), lockName), flock.SetFlag(os.O_RDWR))
 		ok, err := lock.TryLock()
-		if errors.Is(err, fs.ErrNotExist) {
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
 			here, serr := root.Stat(".")
 			named, nerr := os.Stat(root.Name())
 			if serr != nil || nerr != nil || !os.SameFile(here, named) {
 				return nil, fail(fmt.Errorf("the path %s no longer leads to it", root.Name()))
 			}
 			continue // its holder removed it just now
-		}
-		if err != nil {
+		case err != nil:
 			return nil, fail(err)
-		}
-		if !ok {
+		case !ok:
 			return nil, fmt.Errorf("ledger of %s: %w: wait until it is done, or end it", root.Name(), ErrLocked)
 		}
-		held, err := lock.Stat()
-		if err != nil {
-			return nil, fail(errors.Join(err, lock.Unlock()))
-		}
-		there, err := root.Lstat(lockName)
-		switch {
-		case err == nil && os.SameFile(held, there):
+		there, err := inPlace(root, lock)
+		if there {
 			return lock, nil
-		case err == nil && !there.Mode().IsRegular():
-			return nil, fail(errors.Join(fmt.Errorf("%s is not a regular file: remove it", lockName), lock.Unlock()))
-		case err != nil && !errors.Is(err, fs.ErrNotExist):
-			return nil, fail(errors.Join(err, lock.Unlock()))
 		}
-		if err := lock.Unlock(); err != nil {
+		if err = errors.Join(err, lock.Unlock()); err != nil {
 			return nil, fail(err)
 		}
 	}
 	return nil, fail(errors.New("the lock file keeps changing"))
 }
 
+// inPlace reports whether the file that is locked is the one at its place.
+func inPlace(root folder, lock *flock.Flock) (bool, error) {
+	held, err := lock.Stat()
+	if err != nil {
+		return false, err
+	}
+	there, err := root.Lstat(lockName)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return false, nil
+	case err != nil:
+		return false, err
+	case !os.SameFile(held, there) && !there.Mode().IsRegular():
+		return false, fmt.Errorf("%s is not a regular file: remove it", lockName)
+	}
+	return os.SameFile(held, there), nil
+}
+
 // dropLock removes the lock file and lets go of the lock, in this order: see
 // takeLock. Where an open file can't be removed (Windows) it stays, which does
 // no harm.
 func dropLock(root folder, lock *flock.Flock) error {
+	if lock == nil {
+		return nil
+	}
 	err := root.Remove(lockName)
 	if err != nil && (errors.Is(err, fs.ErrNotExist) || !removesOpenFiles) {
 		err = nil
@@ -355,20 +375,38 @@ func openFile(root folder, flag int) (file, fs.FileInfo, error) {
 	return f, fi, nil
 }
 
-// load reads the ledger file into the index and repairs its end.
+// load reads the ledger file into the index, repairs its end and clears up.
 func (l *Ledger) load() error {
-	f, fi, err := openFile(l.root, os.O_RDWR|os.O_APPEND)
-	if f == nil {
+	flag := os.O_RDWR | os.O_APPEND
+	if l.lock == nil {
+		flag = os.O_RDONLY
+	}
+	f, fi, err := openFile(l.root, flag)
+	if err != nil {
 		return err
 	}
-	l.file = f
-	ended := true
-	for ln, err := range lines(f, fi.Size()) {
-		if err != nil {
+	var torn []byte
+	if f != nil {
+		l.file = f
+		if torn, err = l.read(f, fi.Size()); err != nil {
 			return err
 		}
+	}
+	if err := l.mend(torn); err != nil {
+		return err
+	}
+	return l.sweep()
+}
+
+// read reads the ledger file, and returns its last line if that is cut off.
+func (l *Ledger) read(f file, size int64) (torn []byte, err error) {
+	ended := true
+	for ln, err := range lines(f, size) {
+		if err != nil {
+			return nil, err
+		}
 		if ln.torn {
-			l.repairs.TornBytes = int64(len(ln.text))
+			torn = ln.text
 			break
 		}
 		l.size, l.lines = ln.off+int64(len(ln.text)), ln.no
@@ -378,40 +416,40 @@ func (l *Ledger) load() error {
 		}
 		rec, err := ParseRecord(ln.text)
 		if err != nil {
-			return &LineError{Line: ln.no, Err: err}
+			return nil, &LineError{Line: ln.no, Err: err}
 		}
+		if rec.Previous != "" && rec.Previous != l.last.String() {
+			l.repairs.Gaps = append(l.repairs.Gaps, ln.no)
+		}
+		l.last = lineSum(ln.text)
 		l.index(rec, ln.off, len(ln.text), ln.no)
 	}
-	if l.repairs.TornBytes > 0 {
-		if err := f.Truncate(l.size); err != nil {
-			return fmt.Errorf("ledger: can't remove the last line, which an interrupted run cut off: %w", err)
-		}
-	}
-	if !ended {
+	if !ended && l.lock != nil {
 		if _, err := f.Write([]byte{'\n'}); err != nil {
-			return fmt.Errorf("ledger: can't end the last line: %w", err)
+			return nil, fmt.Errorf("ledger: can't end the last line: %w", err)
+		}
+		if err := f.Sync(); err != nil {
+			return nil, fmt.Errorf("ledger: %w", err)
 		}
 		l.size++
 	}
-	if l.repairs.TornBytes > 0 || !ended {
-		if err := f.Sync(); err != nil {
-			return fmt.Errorf("ledger: %w", err)
-		}
-	}
-	return nil
+	return torn, nil
 }
 
 // index notes a record; the caller has l.mu or the only reference.
 func (l *Ledger) index(rec Record, off int64, length, no int) {
 	h := l.photos[rec.Photo]
+	e := entry{off: off, length: length, line: no, action: rec.Action, created: rec.Created}
+	e.before, _ = parseDigest(rec.Before) // checked with the record
+	e.after, _ = parseDigest(rec.After)
+	if e.action == ActionRestore && !h.knows(e.before) {
+		return // of a photo that is on record under another name
+	}
 	if h == nil {
 		h = &history{}
 		l.photos[rec.Photo] = h
 		l.order = append(l.order, rec.Photo)
 	}
-	e := entry{off: off, length: length, line: no, action: rec.Action, created: rec.Created}
-	e.before, _ = parseDigest(rec.Before) // checked with the record
-	e.after, _ = parseDigest(rec.After)
 	h.entries = append(h.entries, e)
 }
 
@@ -422,32 +460,15 @@ func (l *Ledger) append(steps ...*pending) error {
 	defer l.writing.Unlock()
 	// Nobody else changes these while writing is held.
 	l.mu.Lock()
-	out, size, broken := l.file, l.size, l.broken
+	out, size, last, broken := l.file, l.size, l.last, l.broken
 	l.mu.Unlock()
 	if broken != nil {
 		return broken
 	}
-	fatal := func(err error) error {
-		l.mu.Lock()
-		defer l.mu.Unlock()
-		l.broken = fmt.Errorf("%w: %w", ErrBroken, err)
-		return l.broken
-	}
 	if out == nil {
 		var err error
-		if out, err = l.root.OpenFile(FileName, os.O_RDWR|os.O_APPEND|os.O_CREATE|os.O_EXCL, 0o644); err != nil {
-			err = fmt.Errorf("ledger: can't start it: %w", err)
-			if _, serr := l.root.Lstat(FileName); serr == nil {
-				// It came into being all the same, or by another hand.
-				return fatal(err)
-			}
+		if out, err = l.create(); err != nil {
 			return err
-		}
-		l.mu.Lock()
-		l.file = out
-		l.mu.Unlock()
-		if err := syncDir(l.root, "."); err != nil {
-			return fatal(err)
 		}
 	}
 	// A record in a file that is no longer at its place would be lost.
@@ -456,11 +477,16 @@ func (l *Ledger) append(steps ...*pending) error {
 		return fmt.Errorf("ledger: %w", err)
 	}
 	if there, err := l.root.Lstat(FileName); err != nil || !os.SameFile(have, there) || have.Size() != size {
-		return fatal(fmt.Errorf("%s in %s was changed, moved or removed during the run", FileName, l.root.Name()))
+		return l.fatal(fmt.Errorf("%s in %s was changed, moved or removed during the run", FileName, l.root.Name()))
 	}
 	var text []byte
-	for _, p := range steps {
-		text = append(text, p.text...)
+	lengths := make([]int, len(steps))
+	for i, p := range steps {
+		line := chained(p.text, last)
+		p.record.Previous = last.String()
+		last = lineSum(line)
+		lengths[i] = len(line)
+		text = append(text, line...)
 	}
 	if _, err := out.Write(text); err != nil {
 		// Such as a full disk: take the part that was written back.
@@ -469,22 +495,51 @@ func (l *Ledger) append(steps ...*pending) error {
 			terr = out.Sync()
 		}
 		if terr != nil {
-			return fatal(errors.Join(err, terr))
+			return l.fatal(errors.Join(err, terr))
 		}
 		return fmt.Errorf("ledger: can't write the record: %w", err)
 	}
 	if err := out.Sync(); err != nil {
 		// What is on disk after a failed sync can't be known.
-		return fatal(err)
+		return l.fatal(err)
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	for _, p := range steps {
+	for i, p := range steps {
 		l.lines++
-		l.index(p.record, l.size, len(p.text), l.lines)
-		l.size += int64(len(p.text))
+		l.index(p.record, l.size, lengths[i], l.lines)
+		l.size += int64(lengths[i])
 	}
+	l.last = last
 	return nil
+}
+
+// fatal makes the ledger one that nothing more is written to.
+func (l *Ledger) fatal(err error) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.broken = fmt.Errorf("%w: %w", ErrBroken, err)
+	return l.broken
+}
+
+// create makes the ledger file.
+func (l *Ledger) create() (file, error) {
+	out, err := l.root.OpenFile(FileName, os.O_RDWR|os.O_APPEND|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		err = fmt.Errorf("ledger: can't start it: %w", err)
+		if _, serr := l.root.Lstat(FileName); serr == nil {
+			// It came into being all the same, or by another hand.
+			return nil, l.fatal(err)
+		}
+		return nil, err
+	}
+	l.mu.Lock()
+	l.file = out
+	l.mu.Unlock()
+	if err := syncDir(l.root, "."); err != nil {
+		return nil, l.fatal(err)
+	}
+	return out, nil
 }
 
 // at reads one record again.
@@ -582,10 +637,26 @@ func isTemp(base string) bool {
 	return strings.Trim(s, "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567") == ""
 }
 
-// sweep removes the temporary files of an interrupted run from dir down. It
-// leaves folders alone that have a ledger of their own, and does not follow
-// links.
-func (l *Ledger) sweep(dir string) error {
+// sweep removes the temporary files of an interrupted run.
+func (l *Ledger) sweep() error {
+	return l.walk(".", &l.repairs.Unread, func(name string) error {
+		if !isTemp(path.Base(name)) {
+			return nil
+		}
+		if l.lock != nil {
+			if err := l.root.Remove(name); err != nil {
+				return fmt.Errorf("ledger: can't remove a temporary file of an interrupted run: %w", err)
+			}
+		}
+		l.repairs.Temps = append(l.repairs.Temps, name)
+		return nil
+	})
+}
+
+// walk visits the regular files from dir down, and adds folders that may not be read
+// to unread. It leaves folders alone that have a ledger of their own, and does not
+// follow links.
+func (l *Ledger) walk(dir string, unread *[]string, visit func(name string) error) error {
 	if dir != "." {
 		if _, err := l.root.Lstat(path.Join(dir, FileName)); err == nil {
 			return nil
@@ -594,25 +665,23 @@ func (l *Ledger) sweep(dir string) error {
 	entries, err := readDir(l.root, dir)
 	switch {
 	case errors.Is(err, fs.ErrPermission):
-		l.repairs.Unread = append(l.repairs.Unread, dir)
+		*unread = append(*unread, dir)
 		return nil
 	case dir != "." && errors.Is(err, fs.ErrNotExist):
 		return nil // removed meanwhile
 	case err != nil:
-		return fmt.Errorf("ledger: can't look for temporary files: %w", err)
+		return fmt.Errorf("ledger: can't look what is in the folder: %w", err)
 	}
 	for _, e := range entries {
 		name := path.Join(dir, e.Name())
 		switch {
 		case e.IsDir():
-			if err := l.sweep(name); err != nil {
-				return err
-			}
-		case e.Type().IsRegular() && isTemp(e.Name()):
-			if err := l.root.Remove(name); err != nil {
-				return fmt.Errorf("ledger: can't remove a temporary file of an interrupted run: %w", err)
-			}
-			l.repairs.Temps = append(l.repairs.Temps, name)
+			err = l.walk(name, unread, visit)
+		case e.Type().IsRegular():
+			err = visit(name)
+		}
+		if err != nil {
+			return err
 		}
 	}
 	return nil

@@ -136,6 +136,9 @@ func outcomes(t testing.TB, l *Ledger, names []string, dryRun bool) map[string]O
 		if err != nil {
 			t.Fatal(err)
 		}
+		if out.Status == Incomplete {
+			continue
+		}
 		if _, dup := m[out.Photo]; dup {
 			t.Errorf("%s twice", out.Photo)
 		}
@@ -187,7 +190,7 @@ func TestCorrectAndRestore(t *testing.T) {
 		t.Errorf("mode and time %s, before %s", got, was)
 	}
 	rec := res.Record
-	if !res.Written || res.Notes != nil || rec.Before != sum(text1) || rec.After != sum(text2) || rec.Meaning != "camera" ||
+	if !res.Written || len(res.Notes) != 1 || !strings.Contains(res.Notes[0], "write-protected (mode 0444)") || rec.Before != sum(text1) || rec.After != sum(text2) || rec.Meaning != "camera" ||
 		rec.Reason["point"] != "BM1" || rec.Tool != "test 1" || !rec.Time.Equal(at) || rec.SizeBefore != int64(len(text1)) || rec.SizeAfter != int64(len(text2)) {
 		t.Errorf("%+v", res)
 	}
@@ -230,7 +233,7 @@ func TestCorrectAndRestore(t *testing.T) {
 		t.Fatal(err)
 	}
 	l = open(t, root)
-	if r := l.Repairs(); r.TornBytes != 0 || r.Temps != nil || r.Unread != nil {
+	if r := l.Repairs(); r.Torn != nil || r.Temps != nil || r.Unread != nil {
 		t.Errorf("repairs %+v", r)
 	}
 	if out := outcomes(t, l, nil, false)["p/1.jpg"]; out.Status != Restored || readFile(t, dir, "p/1.jpg") != text1 {
@@ -657,6 +660,7 @@ func TestRefusals(t *testing.T) {
 	writeFile(t, outside, "o.jpg", "tag 0")
 	root, dir := newRoot(t)
 	writeFile(t, dir, "1.jpg", "tag 0")
+	writeFile(t, dir, "sub.jpg/2.jpg", "tag 0")
 	writeFile(t, dir, "sub/2.jpg", "tag 0")
 	links := map[string]string{"in.jpg": "1.jpg", "out.jpg": filepath.Join(outside, "o.jpg"), "outdir": outside, "updir": "../" + filepath.Base(outside)}
 	for n, to := range links {
@@ -675,7 +679,9 @@ func TestRefusals(t *testing.T) {
 	}{
 		{"missing", Change{Photo: "none.jpg", Patch: patch}, fs.ErrNotExist, "none.jpg"},
 		{"missing, nothing to do", Change{Photo: "none.jpg"}, fs.ErrNotExist, "none.jpg"},
-		{"folder", Change{Photo: "sub", Patch: patch}, ErrNotRegular, "sub"},
+		{"folder", Change{Photo: "sub.jpg", Patch: patch}, ErrNotRegular, "sub.jpg"},
+		{"no photo", Change{Photo: "notes.txt", Patch: patch}, ErrName, "neither"},
+		{"hidden folder", Change{Photo: ".git/1.jpg", Patch: patch}, ErrName, "hidden"},
 		{"link", Change{Photo: "in.jpg", Patch: patch}, ErrNotRegular, "symbolic link"},
 		{"link, nothing to do", Change{Photo: "in.jpg"}, ErrNotRegular, "symbolic link"},
 		{"link out", Change{Photo: "out.jpg", Patch: patch}, ErrNotRegular, "symbolic link"},
@@ -980,8 +986,16 @@ func TestTornLine(t *testing.T) {
 			t.Fatalf("%s: %v", name, err)
 		}
 		defer l.Close()
-		if got := readFile(t, dir, FileName); got != left || l.Repairs().TornBytes != torn {
-			t.Fatalf("%s: torn %d, file %q", name, l.Repairs().TornBytes, got)
+		if got := readFile(t, dir, FileName); got != left || tornBytes(l) != torn {
+			t.Fatalf("%s: torn %d, file %q", name, tornBytes(l), got)
+		}
+		if torn > 0 { // and it is kept
+			if got := readFile(t, dir, TornName); got != text[len(text)-int(torn):]+"\n" && got != text[len(text)-int(torn):] {
+				t.Fatalf("%s: kept %q", name, got)
+			}
+			if err := os.Remove(filepath.Join(dir, TornName)); err != nil {
+				t.Fatal(err)
+			}
 		}
 		n = 0
 		for _, err := range l.Records() {
@@ -1259,4 +1273,12 @@ func TestEmptyAndLargeFiles(t *testing.T) {
 			}
 		})
 	}
+}
+
+// tornBytes is the length of the line that Open cut off.
+func tornBytes(l *Ledger) int64 {
+	if t := l.Repairs().Torn; t != nil {
+		return t.Bytes
+	}
+	return 0
 }

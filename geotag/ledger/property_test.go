@@ -76,7 +76,7 @@ func TestChainsRestore(t *testing.T) {
 				if l, err = Open(dst, ""); err != nil {
 					t.Fatal(err)
 				}
-				if r := l.Repairs(); r.TornBytes != 0 || r.Temps != nil {
+				if r := l.Repairs(); r.Torn != nil || r.Temps != nil {
 					t.Fatalf("repairs %+v", r)
 				}
 			case what == 1 && there[n]:

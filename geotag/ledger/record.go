@@ -2,12 +2,14 @@ package ledger
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
+	"slices"
 	"time"
 	"unicode"
 
@@ -70,6 +72,9 @@ type Record struct {
 	// Reverse turns the bytes after into the bytes before. It is nil for
 	// ActionRestore.
 	Reverse *geotag.Patch `json:"reverse,omitempty"`
+	// Previous is the SHA-256 of the line before this one, without its end; of no
+	// bytes for the first line. Empty in ledgers of older programs.
+	Previous string `json:"previous,omitempty"`
 }
 
 // Errors that a line of the ledger can give. They come wrapped in a *LineError.
@@ -137,11 +142,10 @@ func (r *Record) check() error {
 	if r.Source != "" && (!fs.ValidPath(r.Source) || r.Source == "." || r.Action != ActionCopy) {
 		return fmt.Errorf("source %q is not the path of a copy's source", r.Source)
 	}
-	if _, err := parseDigest(r.Before); err != nil {
-		return fmt.Errorf("before: %v", err)
-	}
-	if _, err := parseDigest(r.After); err != nil {
-		return fmt.Errorf("after: %v", err)
+	for _, d := range []struct{ name, hex string }{{"before", r.Before}, {"after", r.After}, {"previous", cmp.Or(r.Previous, nothing.String())}} {
+		if _, err := parseDigest(d.hex); err != nil {
+			return fmt.Errorf("%s: %v", d.name, err)
+		}
 	}
 	if r.SizeBefore < 0 || r.SizeAfter < 0 {
 		return errors.New("negative size")
@@ -149,6 +153,11 @@ func (r *Record) check() error {
 	if r.Created && (r.Action != ActionCorrect || r.SizeBefore != 0 || r.Before != nothing.String()) {
 		return errors.New("created, yet there were bytes before, or no correction made it")
 	}
+	return r.checkReverse()
+}
+
+// checkReverse reports what is wrong with the way back.
+func (r *Record) checkReverse() error {
 	switch r.Action {
 	case ActionCorrect, ActionCopy:
 		if r.Reverse == nil {
@@ -170,7 +179,16 @@ func (r *Record) check() error {
 	return nil
 }
 
-// encode gives the record's line with its line feed.
+// chained is a record's line with its Previous put in, at the end.
+func chained(text []byte, previous digest) []byte {
+	text = bytes.TrimSuffix(text, []byte("}\n"))
+	return fmt.Appendf(slices.Clip(text), ",\"previous\":\"%v\"}\n", previous)
+}
+
+// lineSum is the digest of a line of the ledger, without its end.
+func lineSum(text []byte) digest { return sha256.Sum256(bytes.TrimRight(text, "\r\n")) }
+
+// encode gives the record's line with its line feed, but for its Previous.
 func (r *Record) encode() ([]byte, error) {
 	if err := r.check(); err != nil {
 		return nil, err
@@ -194,7 +212,7 @@ func (r *Record) encode() ([]byte, error) {
 	if err := enc.Encode(r); err != nil {
 		return nil, err
 	}
-	if b.Len() > maxLine {
+	if b.Len() > maxLine-len(chained(nil, nothing)) {
 		return nil, fmt.Errorf("the reverse patch needs a line of %d bytes, more than the ledger's limit of %d", b.Len(), maxLine)
 	}
 	return quiet(b.Bytes()), nil

@@ -201,7 +201,7 @@ func FuzzLedger(f *testing.F) {
 			t.Fatal(err)
 		}
 		defer l.Close()
-		if l.Repairs().TornBytes != 0 || readFile(t, dir, FileName) != repaired {
+		if tornBytes(l) != 0 || readFile(t, dir, FileName) != repaired {
 			t.Fatalf("repaired twice: %q", repaired)
 		}
 	})

@@ -8,8 +8,7 @@ import (
 	"io/fs"
 	"iter"
 	"path"
-
-	"example.com/phototie/geotag"
+	"slices"
 )
 
 // Status says how a photo came out of Restore.
@@ -35,6 +34,9 @@ const (
 	Unrecorded Status = "unrecorded"
 	// Failed: see the error. The photo has the bytes it had.
 	Failed Status = "failed"
+	// Incomplete: the ledger has lost a record, of this photo if it is named, and
+	// else of any; see the notes. No photo was touched.
+	Incomplete Status = "incomplete"
 )
 
 // Outcome is what became of one photo.
@@ -55,29 +57,45 @@ type Outcome struct {
 	// there is none now (in a dry run: would be none). First, and Now where it
 	// was removed by this call, are then the SHA-256 of no bytes.
 	Removed bool `json:"removed,omitempty"`
+	// RecordedAs is the name under which the bytes are on record that are here, where
+	// that is another one: another photo was put here, or one was renamed.
+	RecordedAs string `json:"recorded_as,omitempty"`
+	// FoundAt is where the photo is now, by its bytes, if it is not in its place. It
+	// is restored there by a Restore that names that place.
+	FoundAt string `json:"found_at,omitempty"`
 }
 
 // Restore takes photos back to the bytes they had before their first recorded
 // correction: a photo corrected in place gets the SHA-256 of its first record,
 // a corrected copy the bytes of the source it was made from, and a file that
-// Create made is removed. It follows the
-// reverse patches from the bytes that the photo has now, checks the SHA-256 of
-// what comes out, and writes in the same safe way as Correct. Each photo
-// restored is recorded in turn.
+// Create made is removed. It follows the reverse patches from the bytes that the
+// photo has now, checks the SHA-256 of what comes out, and writes in the same safe
+// way as Correct. Each photo restored is recorded in turn.
 //
 // Names are paths below the root; with none, all photos on record are restored.
 // Each photo gives exactly one pair, in the order of names or of first record.
 // An error (with Status Failed) concerns that photo only, and the next ones
 // follow, until the context is done. A dry run does everything but write: it
 // rebuilds the bytes and proves their SHA-256.
+//
+// A photo that was renamed, or whose place another one took, is known by its bytes:
+// see Outcome.FoundAt and Outcome.RecordedAs. It is restored where it is if that
+// place is among names. A ledger that has lost records gives pairs of their own
+// before all others, with Status Incomplete.
 func (l *Ledger) Restore(ctx context.Context, names []string, dryRun bool) iter.Seq2[Outcome, error] {
 	return func(yield func(Outcome, error) bool) {
-		if len(names) == 0 {
+		for _, out := range l.repairs.losses() {
+			if !yield(out, nil) {
+				return
+			}
+		}
+		r := restorer{l: l, named: len(names) > 0, dryRun: dryRun}
+		if !r.named {
 			names = l.Photos()
 		}
 		for _, name := range names {
 			out := Outcome{Photo: name}
-			err := l.restore(ctx, &out, dryRun)
+			err := r.restore(ctx, &out)
 			if err != nil {
 				err = fmt.Errorf("photo %q: %w", name, err)
 				out.Status = Failed
@@ -90,7 +108,30 @@ func (l *Ledger) Restore(ctx context.Context, names []string, dryRun bool) iter.
 	}
 }
 
-func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
+// losses are the outcomes for what the ledger has lost.
+func (r *Repairs) losses() (all []Outcome) {
+	if r.Torn != nil {
+		all = append(all, r.Torn.outcome())
+	}
+	for _, line := range r.Gaps {
+		all = append(all, Outcome{Photo: FileName, Status: Incomplete, Notes: []string{fmt.Sprintf(
+			"records are missing before line %d: put back a whole copy of the file; without it, photos that those records name can't be restored", line)}})
+	}
+	return all
+}
+
+// restorer is one Restore.
+type restorer struct {
+	l             *Ledger
+	named, dryRun bool
+	found         *whereabouts // nil until it is needed
+}
+
+func (r *restorer) restore(ctx context.Context, out *Outcome) error {
+	l := r.l
+	if !r.dryRun && l.lock == nil {
+		return ErrReadOnly
+	}
 	p := &pending{step: step{Change: Change{Photo: out.Photo}}}
 	defer p.release()
 	if p.claim(ctx, l); p.err != nil {
@@ -100,18 +141,16 @@ func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
 		return context.Cause(ctx)
 	}
 	h := l.history(out.Photo)
-	if h == nil {
+	if h == nil && !r.named {
 		out.Status = Unrecorded
 		return nil
 	}
-	out.First = h.entries[0].before.String()
+	if h != nil {
+		out.First = h.entries[0].before.String()
+	}
 	src, err := openSource(l.root, out.Photo)
 	if errors.Is(err, fs.ErrNotExist) {
-		out.Status = Missing
-		if h.entries[0].created {
-			out.Status, out.Removed = Original, true
-		}
-		return nil
+		return r.missing(ctx, out, h)
 	}
 	if err != nil {
 		return err
@@ -124,8 +163,9 @@ func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
 	now := have.sum()
 	out.Was, out.Now = now.String(), now.String()
 	if !h.knows(now) {
-		out.Status = Changed
-		return nil
+		if h, err = r.stranger(ctx, out, h, now); h == nil || err != nil {
+			return err
+		}
 	}
 	way, target := h.back(now)
 	switch {
@@ -139,20 +179,134 @@ func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
 	if len(way) == 0 {
 		return nil
 	}
-	out.Steps = len(way)
-	patches := make([]*geotag.Patch, len(way))
-	for i, e := range way {
-		rec, err := l.at(e)
+	if err := mayChange(out.Photo); err != nil {
+		return err
+	}
+	out.Steps, out.Removed = len(way), h.created(target)
+	return r.rebuild(ctx, p, out, way, now, target)
+}
+
+// missing says what is known of a photo that is not there.
+func (r *restorer) missing(ctx context.Context, out *Outcome, h *history) (err error) {
+	switch {
+	case h == nil:
+		out.Status = Unrecorded
+	case h.entries[0].created:
+		out.Status, out.Removed = Original, true
+	default:
+		out.Status = Missing
+		err = r.at(ctx, out, h)
+	}
+	return err
+}
+
+// stranger says what is known of a file whose bytes are not on record under its name,
+// and gives the history to restore it by, if that is asked for.
+func (r *restorer) stranger(ctx context.Context, out *Outcome, h *history, now digest) (_ *history, err error) {
+	out.Status = Changed
+	if h == nil {
+		out.Status = Unrecorded
+	}
+	if err := r.look(ctx); err != nil {
+		return nil, err
+	}
+	if as, ok := r.found.name[now]; ok {
+		out.RecordedAs = as
+		other := r.l.history(as)
+		if r.named {
+			out.First = other.entries[0].before.String()
+			return other, nil
+		}
+		if other.origin(now) {
+			out.Status = Original
+			return nil, nil
+		}
+	}
+	if out.RecordedAs != "" {
+		out.Notes = append(out.Notes, fmt.Sprintf("what is here is on record as %s; name %s to restore it here", out.RecordedAs, out.Photo))
+	}
+	if h != nil {
+		err = r.at(ctx, out, h)
+	}
+	return nil, err
+}
+
+// whereabouts are the files of a folder that are not where the ledger has them.
+type whereabouts struct {
+	name map[digest]string // under which bytes are on record; the last one
+	path map[digest]string // where bytes on record are, under another name
+}
+
+// at says where the photo is, if a file has bytes that are on record for it.
+func (r *restorer) at(ctx context.Context, out *Outcome, h *history) error {
+	if err := r.look(ctx); err != nil {
+		return err
+	}
+	for _, e := range slices.Backward(h.entries) {
+		for _, d := range []digest{e.after, e.before} {
+			if at, ok := r.found.path[d]; ok && at != out.Photo {
+				out.FoundAt = at
+				out.Notes = append(out.Notes, fmt.Sprintf("by its bytes it is %s now; name that to restore it there", at))
+				return nil
+			}
+		}
+	}
+	return nil
+}
+
+// look finds out what is where, once. It reads files of lengths that are on record.
+func (r *restorer) look(ctx context.Context) error {
+	if r.found != nil {
+		return nil
+	}
+	l := r.l
+	w := &whereabouts{name: map[digest]string{}, path: map[digest]string{}}
+	sizes := map[int64]bool{}
+	for rec, err := range l.Records() {
 		if err != nil {
 			return err
 		}
-		patches[i] = rec.Reverse
+		sizes[rec.SizeBefore], sizes[rec.SizeAfter] = true, true
 	}
-	rebuild := func(w io.Writer, r io.Reader) error {
-		if err := applyAll(patches, w, r); err != nil {
-			return fmt.Errorf("can't be rebuilt from line %d: %w", way[0].line, err)
+	for _, photo := range l.Photos() {
+		for _, e := range l.history(photo).entries {
+			w.name[e.before], w.name[e.after] = photo, photo
+		}
+	}
+	delete(w.name, nothing) // empty files are no photo's
+	var unread []string
+	err := l.walk(".", &unread, func(name string) error {
+		if mayChange(name) != nil {
+			return nil
+		}
+		src, err := openSource(l.root, name)
+		if err != nil {
+			return nil // what can't be read is nowhere
+		}
+		defer src.Close()
+		if !sizes[src.info.Size()] {
+			return nil
+		}
+		have := newMeter()
+		if _, err := io.Copy(have, src.reader(ctx)); err != nil {
+			return err
+		}
+		if d := have.sum(); w.name[d] != "" && !l.history(name).knows(d) {
+			w.path[d] = name
 		}
 		return nil
+	})
+	r.found = w
+	return err
+}
+
+// rebuild makes the bytes that the way leads to, proves them, and unless it is a dry
+// run puts them into the photo's place.
+func (r *restorer) rebuild(ctx context.Context, p *pending, out *Outcome, way []entry, now, target digest) error {
+	l, src := r.l, p.src
+	result, err := l.compose(way, src)
+	if err != nil {
+		return err
 	}
 	proven := func(before, after digest) error {
 		if before != now {
@@ -167,10 +321,9 @@ func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
 	if err := src.rewind(); err != nil {
 		return err
 	}
-	out.Removed = h.created(target)
-	if dryRun {
+	if r.dryRun {
 		before, after := newMeter(), newMeter()
-		if err := rebuild(after, io.TeeReader(src.reader(ctx), before)); err != nil {
+		if err := result.write(after, io.TeeReader(src.reader(ctx), before)); err != nil {
 			return err
 		}
 		out.Now = target.String()
@@ -181,22 +334,13 @@ func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
 		return err
 	}
 	p.staged = tmp
-	if err := tmp.pour(ctx, src.file, rebuild); err != nil {
+	if err := tmp.pour(ctx, src.file, result.write); err != nil {
 		return err
 	}
 	if err := proven(tmp.before.sum, tmp.after.sum); err != nil {
 		return err
 	}
-	p.record = Record{
-		Version:    Version,
-		Tool:       l.tool,
-		Action:     ActionRestore,
-		Photo:      out.Photo,
-		Before:     now.String(),
-		After:      target.String(),
-		SizeBefore: tmp.before.size,
-		SizeAfter:  tmp.after.size,
-	}
+	p.record = l.record(ActionRestore, Change{Photo: out.Photo}, tmp)
 	if out.Removed {
 		err = l.remove(ctx, p)
 	} else {
@@ -209,11 +353,10 @@ func (l *Ledger) restore(ctx context.Context, out *Outcome, dryRun bool) error {
 		l.commit(ctx, []*pending{p})
 		err = p.err
 	}
-	if err != nil {
-		return err
+	if err == nil {
+		out.Now = target.String()
 	}
-	out.Now = target.String()
-	return nil
+	return err
 }
 
 // created reports whether a state is that of a file that was not there.
@@ -260,13 +403,13 @@ func (l *Ledger) remove(ctx context.Context, p *pending) error {
 // back and forth. The latest record of a step is taken.
 func (h *history) back(now digest) (way []entry, target digest) {
 	first := map[digest]int{} // where a state first stands as before
-	steps := map[digest][]entry{}
+	steps := map[digest][]int{}
 	for i, e := range h.entries {
 		if _, ok := first[e.before]; !ok {
 			first[e.before] = i
 		}
 		if e.action != ActionRestore && e.before != e.after {
-			steps[e.after] = append(steps[e.after], e)
+			steps[e.after] = append(steps[e.after], i)
 		}
 	}
 	rank := func(d digest) int {
@@ -275,23 +418,28 @@ func (h *history) back(now digest) (way []entry, target digest) {
 		}
 		return len(h.entries)
 	}
-	ways := map[digest][]entry{now: nil}
+	from := map[digest]int{now: -1} // the entry that leads to a state
 	target = now
 	for queue := []digest{now}; len(queue) > 0; queue = queue[1:] {
 		at := queue[0]
 		if rank(at) < rank(target) {
 			target = at
 		}
-		for i := len(steps[at]) - 1; i >= 0; i-- {
-			e := steps[at][i]
-			if _, seen := ways[e.before]; seen {
-				continue
+		for _, i := range slices.Backward(steps[at]) {
+			before := h.entries[i].before
+			if _, seen := from[before]; !seen {
+				from[before] = i
+				queue = append(queue, before)
 			}
-			ways[e.before] = append(append([]entry(nil), ways[at]...), e)
-			queue = append(queue, e.before)
 		}
 	}
-	return ways[target], target
+	for d := target; from[d] >= 0; {
+		e := h.entries[from[d]]
+		way = append(way, e)
+		d = e.after
+	}
+	slices.Reverse(way)
+	return way, target
 }
 
 // origin reports whether a state is one that corrections started from: the
@@ -303,32 +451,4 @@ func (h *history) origin(d digest) bool {
 		}
 	}
 	return false
-}
-
-// applyAll streams r through the patches, one after the other, to w.
-func applyAll(patches []*geotag.Patch, w io.Writer, r io.Reader) error {
-	last := len(patches) - 1
-	done := make(chan struct{}, last)
-	var stop *io.PipeReader
-	for _, p := range patches[:last] {
-		in, from := r, stop
-		pr, pw := io.Pipe()
-		go func() {
-			err := p.Apply(pw, in)
-			pw.CloseWithError(err)
-			if from != nil {
-				from.CloseWithError(err)
-			}
-			done <- struct{}{}
-		}()
-		r, stop = pr, pr
-	}
-	err := patches[last].Apply(w, r)
-	if stop != nil {
-		stop.CloseWithError(err)
-	}
-	for range last {
-		<-done
-	}
-	return err
 }

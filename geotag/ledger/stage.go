@@ -7,10 +7,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path"
 	"strings"
 	"sync"
+	"syscall"
 
 	"example.com/phototie/geotag"
 )
@@ -35,6 +37,9 @@ func (l *Ledger) temporary(photo string) (*staged, error) {
 	name := path.Join(path.Dir(photo), tempPrefix+rand.Text()+tempSuffix)
 	f, err := l.root.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
+		if errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.EROFS) {
+			return nil, fmt.Errorf("%w: %w", ErrFolder, err)
+		}
 		return nil, fmt.Errorf("can't write in its folder: %w", err)
 	}
 	l.mark("created", photo)
@@ -405,6 +410,9 @@ func (t *staged) attributes(src *source, inPlace bool) (notes []string, err erro
 	notes, err = carryOver(t.file, src.file, src.info, inPlace)
 	if err != nil {
 		return nil, err
+	}
+	if mode := src.info.Mode().Perm(); inPlace && mode&0o222 == 0 {
+		notes = append(notes, fmt.Sprintf("it was write-protected (mode %04o), and was replaced; its new file is write-protected too", mode))
 	}
 	if err := t.l.root.Chtimes(t.path, accessTime(src.info), src.info.ModTime()); err != nil {
 		if inPlace {

@@ -11,6 +11,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"example.com/phototie/geotag"
@@ -21,6 +22,8 @@ import (
 var (
 	// ErrName: not a path that can name a photo below the root.
 	ErrName = errors.New("not a usable photo path")
+	// ErrFolder: no file can be made in the photo's folder.
+	ErrFolder = errors.New("its folder may not be written to")
 	// ErrNotRegular: the photo is a symbolic link, a folder or a device.
 	ErrNotRegular = errors.New("not a regular file")
 	// ErrChanged: the photo is not, or no longer, the one the change was made for.
@@ -46,6 +49,10 @@ type Change struct {
 	// it is not empty, a photo with other bytes gives ErrChanged; without it
 	// only the size and the bytes that the patch replaces are compared.
 	Before string
+	// Judged, where not nil, is what os.Stat said of the photo, or of the source of a
+	// copy, when the change was decided on. A photo that is not that file any more,
+	// or was written to since, gives ErrChanged.
+	Judged fs.FileInfo
 	// Meaning says what the new position stands for.
 	Meaning geotag.Meaning
 	// Reason goes into the record: the point's id, the verdict and so on.
@@ -126,6 +133,11 @@ type step struct {
 func (s *step) check() error {
 	if err := checkName(s.Photo); err != nil {
 		return err
+	}
+	if !s.empty() {
+		if err := mayChange(s.Photo); err != nil {
+			return err
+		}
 	}
 	switch {
 	case s.from != nil && s.create:
@@ -211,6 +223,8 @@ func (l *Ledger) prepare(ctx context.Context, p *pending) {
 	switch {
 	case ctx.Err() != nil:
 		p.err = context.Cause(ctx)
+	case l.lock == nil:
+		p.err = ErrReadOnly
 	case p.create:
 		p.err = l.prepareNew(ctx, p)
 	case p.from != nil:
@@ -233,6 +247,9 @@ func (l *Ledger) prepareCorrection(ctx context.Context, p *pending) error {
 	if p.src, err = openSource(l.root, p.Photo); err != nil {
 		return err
 	}
+	if err := p.judged(p.src.info); err != nil {
+		return err
+	}
 	p.unchanged = p.src.unchanged
 	if err := l.stage(ctx, p, true); err != nil {
 		return err
@@ -252,6 +269,9 @@ func (l *Ledger) prepareCopy(ctx context.Context, p *pending) error {
 		return err
 	}
 	p.src = src
+	if err := p.judged(src.info); err != nil {
+		return err
+	}
 	there, err := l.root.Lstat(p.Photo)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -399,6 +419,14 @@ func (c *Change) expect(before digest) error {
 	return fmt.Errorf("%w since it was read: SHA-256 %s, expected %s", ErrChanged, before, c.Before)
 }
 
+// judged compares the source with what it was when the change was decided on.
+func (c *Change) judged(now fs.FileInfo) error {
+	if c.Judged == nil || sameState(c.Judged, now) {
+		return nil
+	}
+	return fmt.Errorf("%w since it was judged: check it again", ErrChanged)
+}
+
 // record is what the ledger will say of a change, but for the time.
 func (l *Ledger) record(a Action, c Change, tmp *staged) Record {
 	rec := Record{
@@ -413,9 +441,11 @@ func (l *Ledger) record(a Action, c Change, tmp *staged) Record {
 		SizeAfter:  tmp.after.size,
 		Reason:     c.Reason,
 	}
-	if c.empty() {
+	switch {
+	case a == ActionRestore:
+	case c.empty():
 		rec.Reverse = &geotag.Patch{SizeBefore: tmp.after.size}
-	} else {
+	default:
 		rec.Meaning = c.Meaning.String()
 		rec.Reverse = c.Patch.Reverse()
 	}
@@ -432,11 +462,28 @@ func checkName(name string) error {
 		return fmt.Errorf("%w on this system", ErrName)
 	}
 	base := path.Base(name)
-	if isTemp(base) || strings.EqualFold(base, FileName) || strings.EqualFold(base, lockName) {
+	if isTemp(base) || slices.ContainsFunc([]string{FileName, TornName, lockName}, func(own string) bool { return strings.EqualFold(base, own) }) {
 		return fmt.Errorf("%w: it is a file of phototie's own", ErrName)
 	}
 	return nil
 }
+
+// mayChange refuses to change, or take back, what is no photo and no side-car by its
+// name, and what is in a hidden folder: a ledger may come from anywhere.
+func mayChange(name string) error {
+	for part := range strings.SplitSeq(path.Dir(name), "/") {
+		if part != "." && strings.HasPrefix(part, ".") {
+			return fmt.Errorf("%w: the folder %s is hidden", ErrName, part)
+		}
+	}
+	ext := strings.ToLower(path.Ext(name))
+	if ext != geotag.SidecarExtension && !slices.Contains(extensions, ext) {
+		return fmt.Errorf("%w: only photos and their side-cars are changed, and %q is the name of neither", ErrName, path.Base(name))
+	}
+	return nil
+}
+
+var extensions = geotag.Extensions()
 
 func lstatRegular(root folder, name string) (fs.FileInfo, error) {
 	fi, err := root.Lstat(name)

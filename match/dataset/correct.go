@@ -82,7 +82,11 @@ type Change struct {
 // all photos on record are restored.
 func Restore(ctx context.Context, dir, tool string, names []string, dryRun bool) iter.Seq2[ledger.Outcome, error] {
 	return func(yield func(ledger.Outcome, error) bool) {
-		err := withLedger(dir, tool, func(l *ledger.Ledger) error {
+		open := func(root *os.Root) (*ledger.Ledger, error) { return ledger.Open(root, tool) }
+		if dryRun {
+			open = ledger.OpenRead // which writes nothing
+		}
+		err := withLedger(dir, open, func(l *ledger.Ledger) error {
 			if len(names) == 0 && len(l.Photos()) == 0 {
 				return &Problem{File: ledger.FileName, What: "no correction is on record in " + dir,
 					Remedy: "name the folder that was corrected: with --into that is the folder of the copies, whose originals were never touched"}
@@ -105,13 +109,13 @@ func Restore(ctx context.Context, dir, tool string, names []string, dryRun bool)
 }
 
 // withLedger opens the ledger of a folder for as long as f runs.
-func withLedger(dir, tool string, f func(*ledger.Ledger) error) error {
+func withLedger(dir string, open func(*os.Root) (*ledger.Ledger, error), f func(*ledger.Ledger) error) error {
 	root, err := os.OpenRoot(dir)
 	if err != nil {
 		return err
 	}
 	defer root.Close()
-	l, err := ledger.Open(root, tool)
+	l, err := open(root)
 	if err != nil {
 		return err
 	}
@@ -153,6 +157,7 @@ func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Ch
 			return err
 		}
 	}
+	open := func(root *os.Root) (*ledger.Ledger, error) { return ledger.Open(root, opt.Tool) }
 	corrections, err := c.Corrections(ctx, opt.Policy)
 	if err != nil {
 		return err
@@ -173,14 +178,14 @@ func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Ch
 		}
 		return nil
 	case opt.InPlace:
-		return withLedger(d.root.Name(), opt.Tool, func(l *ledger.Ledger) error {
+		return withLedger(d.root.Name(), open, func(l *ledger.Ledger) error {
 			return c.write(ctx, l, nil, corrections, opt, yield)
 		})
 	}
 	if err := os.MkdirAll(opt.Into, 0o755); err != nil {
 		return err
 	}
-	return withLedger(opt.Into, opt.Tool, func(l *ledger.Ledger) error {
+	return withLedger(opt.Into, open, func(l *ledger.Ledger) error {
 		if opt.Clock != nil {
 			l.SetClock(opt.Clock)
 		}
@@ -217,7 +222,7 @@ func (p *planned) take(r ledger.Result, err error) {
 // finish gives what became of the photo, or an error that is not about it alone.
 func (p *planned) finish() (Change, error) {
 	ch := p.change
-	if errors.Is(p.err, ledger.ErrNotRegular) || errors.Is(p.err, ledger.ErrName) {
+	if errors.Is(p.err, ledger.ErrNotRegular) || errors.Is(p.err, ledger.ErrName) || errors.Is(p.err, ledger.ErrFolder) {
 		ch.Outcome, ch.Why = Refused, p.err.Error()
 		return ch, nil
 	}
