@@ -236,7 +236,7 @@ func (r *Reader) openGeoJSON(fsys fs.FS, in *input, opt Options) error {
 	r.src = g
 	r.header.Format = GeoJSON
 	// A first pass looks at the top level only.
-	f, err := fsys.Open(r.header.File)
+	f, err := openFile(fsys, r.header.File)
 	if err != nil {
 		return err
 	}

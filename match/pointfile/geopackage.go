@@ -57,7 +57,7 @@ func (o oneFile) Open(name string) (fs.File, error) {
 	if name != dbName {
 		return nil, &fs.PathError{Op: "open", Path: name, Err: fs.ErrNotExist}
 	}
-	return o.fsys.Open(o.name)
+	return openFile(o.fsys, o.name)
 }
 
 // layer is a row of gpkg_geometry_columns.

@@ -3,6 +3,7 @@ package pointfile
 import (
 	"bufio"
 	"bytes"
+	"errors"
 	"fmt"
 	"io"
 	"io/fs"
@@ -32,6 +33,43 @@ type input struct {
 	mark  int64   // bytes handed out when the last item was done
 	ends  []int64 // offsets of line ends not yet counted
 	lines int     // line ends counted
+}
+
+// openFile opens a regular file. What is something else is refused before it is
+// opened, where the file system can tell: opening a named pipe waits for whoever
+// writes into it, and a device does as it likes.
+func openFile(fsys fs.FS, name string) (fs.File, error) {
+	if s, ok := fsys.(fs.StatFS); ok {
+		if info, err := s.Stat(name); err == nil && !info.Mode().IsRegular() {
+			return nil, irregular(name, info)
+		}
+	}
+	f, err := fsys.Open(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, &Problem{File: name, What: "there is no such file", Remedy: "put it there, or name the right one"}
+	}
+	if err != nil {
+		return nil, &Problem{File: name, What: err.Error()}
+	}
+	if info, err := f.Stat(); err == nil && !info.Mode().IsRegular() {
+		return nil, also(irregular(name, info), f.Close())
+	}
+	return f, nil
+}
+
+func irregular(name string, info fs.FileInfo) error {
+	what := "not a regular file"
+	switch m := info.Mode(); {
+	case m.IsDir():
+		what = "a folder"
+	case m&fs.ModeNamedPipe != 0:
+		what = "a named pipe"
+	case m&fs.ModeDevice != 0:
+		what = "a device"
+	case m&fs.ModeSocket != 0:
+		what = "a socket"
+	}
+	return &Problem{File: name, What: "this is " + what, Remedy: "name the file that has the points"}
 }
 
 func newInput(f fs.File) *input {
@@ -79,7 +117,7 @@ var errTooLarge = fmt.Errorf("one item takes more than %d MiB", maxItem>>20)
 
 // contains reports whether a file holds one of some words.
 func contains(fsys fs.FS, name string, words ...string) (bool, error) {
-	f, err := fsys.Open(name)
+	f, err := openFile(fsys, name)
 	if err != nil {
 		return false, err
 	}

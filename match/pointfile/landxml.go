@@ -45,7 +45,7 @@ func (s *xmlStream) openLandXML(fsys fs.FS, root xml.StartElement, opt Options) 
 	if v := attr(root, "version"); v != "" && v != "1.2" {
 		s.notes.plain("the file says version %s of LandXML and is read by the rules of 1.2", clip(v))
 	}
-	f, err := fsys.Open(s.header.File)
+	f, err := openFile(fsys, s.header.File)
 	if err != nil {
 		return err
 	}

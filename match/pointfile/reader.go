@@ -204,8 +204,8 @@ type place struct {
 }
 
 // Open opens the named file of fsys and reads as much of it as is needed to know
-// what it is. The error is a *Problem where the file is at fault. The Reader must
-// be closed.
+// what it is. It must be a regular file. The error is a *Problem where the file is
+// at fault. The Reader must be closed.
 func Open(fsys fs.FS, name string, opt Options) (*Reader, error) {
 	if err := opt.check(); err != nil {
 		return nil, err
@@ -214,12 +214,9 @@ func Open(fsys fs.FS, name string, opt Options) (*Reader, error) {
 	if err != nil {
 		return nil, err
 	}
-	f, err := fsys.Open(name)
+	f, err := openFile(fsys, name)
 	if err != nil {
-		if errors.Is(err, fs.ErrNotExist) {
-			return nil, &Problem{File: name, What: "there is no such file", Remedy: "put it there, or name the right one"}
-		}
-		return nil, &Problem{File: name, What: err.Error()}
+		return nil, err
 	}
 	r := &Reader{header: Header{File: name}, decimal: ".", loc: opt.Location, fields: fields, seen: map[place]bool{}}
 	if err := r.open(fsys, newInput(f), opt); err != nil {
