@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"hash/maphash"
 	"io/fs"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"example.com/phototie/grid"
@@ -20,6 +22,13 @@ var units = map[string]grid.Unit{"m": grid.Metre, "ft": grid.Foot, "ftUS": grid.
 // ownGrid as points.crs says that the points are on the job's grid, whatever
 // their file says.
 const ownGrid = "grid"
+
+// What a points file may claim: each point takes some 1,100 bytes of a check, and
+// the texts of all points together their own size.
+var (
+	mostPoints    = 2_000_000
+	mostPointText = 512 << 20
+)
 
 // batch is how many points are carried onto the grid in one call.
 const batch = 4096
@@ -71,7 +80,9 @@ type pointsReader struct {
 	read    PointsRead
 	notes   []string
 	seen    map[string]place // by id
-	waiting []grid.Fix       // geographic points not yet on the grid: the last of out
+	text    int              // bytes of text in the points
+	repeats repeats
+	waiting []grid.Fix // geographic points not yet on the grid: the last of out
 }
 
 // options are what the settings say of the file.
@@ -135,7 +146,7 @@ func (r *pointsReader) run(ctx context.Context) error {
 		if err != nil {
 			// Several things may be wrong with one point; its id counts once.
 			if rec.ID != "" && (rec.Line != last.Line || rec.Where != last.Where) {
-				r.claim(rec)
+				r.claim(rec, 0)
 			}
 			last = rec
 			r.ps.take(err)
@@ -148,6 +159,12 @@ func (r *pointsReader) run(ctx context.Context) error {
 			}
 		}
 		r.add(rec)
+		switch {
+		case len(r.out) > mostPoints:
+			return r.problem("split the job, or leave out the points that no photo can show", "there are more than %d points, and a check holds some 1,100 bytes for each", mostPoints)
+		case r.text > mostPointText:
+			return r.problem("leave out columns that are not needed", "the texts of %d points take more than %d MiB", len(r.out), mostPointText>>20)
+		}
 		if len(r.waiting) == batch {
 			if err := r.carry(ctx); err != nil {
 				return err
@@ -164,7 +181,7 @@ func (r *pointsReader) run(ctx context.Context) error {
 		return &Problem{File: r.set.File, What: "there are no points in it", Remedy: "add the surveyed points, one a row"}
 	}
 	r.read.Header = f.Header()
-	r.read.Notes = append(r.read.Notes, r.notes...)
+	r.read.Notes = append(r.read.Notes, append(r.notes, r.repeats.notes()...)...)
 	r.read.Count, r.read.Links = len(r.out), len(r.links)
 	return nil
 }
@@ -272,6 +289,50 @@ func (r *pointsReader) settleSystem(h pointfile.Header, at grid.EN) error {
 type place struct {
 	line  int
 	where string
+	sum   uint64 // of all that the record says; 0 for one that can't be read
+}
+
+// repeats counts rows that say exactly what an earlier one says.
+type repeats struct {
+	n              int
+	first, earlier place
+}
+
+func (r *repeats) add(at, earlier place) {
+	if r.n++; r.n == 1 {
+		r.first, r.earlier = at, earlier
+	}
+}
+
+func (r *repeats) notes() []string {
+	switch r.n {
+	case 0:
+		return nil
+	case 1:
+		return []string{fmt.Sprintf("%s repeats %s exactly and is left out", r.first, r.earlier)}
+	}
+	return []string{fmt.Sprintf("%d rows repeat an earlier one exactly and are left out, the first of them %s, which repeats %s", r.n, r.first, r.earlier)}
+}
+
+var sumSeed = maphash.MakeSeed()
+
+// sumOf is a digest of all that a record says.
+func sumOf(rec pointfile.Record) uint64 {
+	type said struct {
+		x, y, z             float64
+		height, cov         bool
+		code, desc, photos  string
+		observed            int64
+		covEE, covEN, covNN float64
+	}
+	s := said{x: rec.X, y: rec.Y, code: rec.Code, desc: rec.Desc, photos: strings.Join(rec.Photos, "\x00"), observed: rec.Observed.UnixNano()}
+	if rec.Z != nil {
+		s.z, s.height = *rec.Z, true
+	}
+	if rec.Cov != nil {
+		s.covEE, s.covEN, s.covNN, s.cov = rec.Cov[0], rec.Cov[1], rec.Cov[2], true
+	}
+	return max(maphash.Comparable(sumSeed, s), 1)
 }
 
 func (p place) String() string {
@@ -281,16 +342,20 @@ func (p place) String() string {
 	return p.where
 }
 
-// claim takes the id of a record, and reports whether it is new.
-func (r *pointsReader) claim(rec pointfile.Record) bool {
-	at := place{line: rec.Line}
+// claim takes the id of a record with a sum, and reports whether it is new.
+func (r *pointsReader) claim(rec pointfile.Record, sum uint64) bool {
+	at := place{line: rec.Line, sum: sum}
 	if at.line == 0 {
 		at.where = rec.Where
 	}
 	before, dup := r.seen[rec.ID]
-	if !dup {
+	switch {
+	case !dup:
 		r.seen[rec.ID] = at
 		return true
+	case sum != 0 && sum == before.sum:
+		r.repeats.add(at, before)
+		return false
 	}
 	p := &Problem{File: r.set.File, Line: rec.Line, Column: rec.Column, What: fmt.Sprintf("point id %q stands already in %s", clip(rec.ID), before),
 		Remedy: "give each point an id of its own, or take one of the two out"}
@@ -303,9 +368,10 @@ func (r *pointsReader) claim(rec pointfile.Record) bool {
 
 // add takes one record.
 func (r *pointsReader) add(rec pointfile.Record) {
-	if !r.claim(rec) {
+	if !r.claim(rec, sumOf(rec)) {
 		return
 	}
+	r.text += len(rec.ID) + len(rec.Code) + len(rec.Desc)
 	p := match.Point{ID: rec.ID, Code: rec.Code, Desc: rec.Desc, Observed: rec.Observed, Line: rec.Line}
 	if rec.Z != nil {
 		h := *rec.Z * r.height.Metres
@@ -323,6 +389,7 @@ func (r *pointsReader) add(rec pointfile.Record) {
 	}
 	for _, photo := range rec.Photos {
 		r.links = append(r.links, match.Link{Photo: photo, Point: rec.ID})
+		r.text += 64 + len(photo) // and the link itself
 	}
 	if r.geographic {
 		at := grid.LatLon{Lat: rec.Y, Lon: rec.X}

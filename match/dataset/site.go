@@ -310,6 +310,7 @@ var controlHeadings = func() map[string]string {
 type control struct {
 	pairs   []site.ControlPair
 	heights []site.HeightPair
+	notes   []string
 }
 
 // places are the site coordinates of the pairs.
@@ -352,7 +353,13 @@ func (s *SiteSettings) readControl(fsys fs.FS) (control, error) {
 		return c, err
 	}
 	defer t.closer.Close()
-	lineOf := map[string]int{}
+	c.notes = t.notes
+	type row struct {
+		line int
+		text string
+	}
+	seen := map[string]row{}
+	var again repeats
 	for t.next() {
 		ok := true
 		num := func(col string) float64 {
@@ -385,11 +392,15 @@ func (s *SiteSettings) readControl(fsys fs.FS) (control, error) {
 			t.ps.add(t.line, t.column("id"), "give the pair an id", "the control pair has no id")
 			continue
 		}
-		if before, dup := lineOf[p.ID]; dup {
-			t.ps.add(t.line, t.column("id"), "give each pair an id of its own, or take one of the two out", "control pair %q stands already in line %d", clip(p.ID), before)
+		text := strings.Join(t.row, "\x00")
+		if before, dup := seen[p.ID]; dup && before.text == text {
+			again.add(place{line: t.line}, place{line: before.line})
+			continue
+		} else if dup {
+			t.ps.add(t.line, t.column("id"), "give each pair an id of its own, or take one of the two out", "control pair %q stands already in line %d", clip(p.ID), before.line)
 			continue
 		}
-		lineOf[p.ID] = t.line
+		seen[p.ID] = row{t.line, text}
 		p.Site = grid.EN{E: num("site_e"), N: num("site_n")}
 		p.Base = grid.EN{E: num("base_e"), N: num("base_n")}
 		p.SiteSigma = sigma("site_sigma")
@@ -410,6 +421,7 @@ func (s *SiteSettings) readControl(fsys fs.FS) (control, error) {
 			c.pairs = append(c.pairs, p)
 		}
 	}
+	c.notes = append(c.notes, again.notes()...)
 	if err := t.ps.err(); err != nil {
 		return c, err
 	}
@@ -496,6 +508,7 @@ func (s *SiteSettings) fit(fsys fs.FS, base grid.Unit, read *SiteRead) error {
 		d.GroundScale, read.Plane = &f.Params, fitRead(f, base)
 		accuracy(worstStdErr(f, c.places()), base.Metres)
 	}
+	read.Plane.Notes = append(c.notes, read.Plane.Notes...)
 	hopt := site.FitOptions{RejectOutliers: s.RejectOutliers}
 	switch s.FitHeights {
 	case "":

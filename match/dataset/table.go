@@ -39,6 +39,7 @@ type table struct {
 	fields int
 	row    []string
 	first  []string // a first row that is data, still to be handed out
+	notes  []string // what was assumed
 	line   int
 }
 
@@ -146,11 +147,32 @@ func (t *table) header(columns, required []string) error {
 		return &Problem{File: t.ps.file, Line: 1, What: what,
 			Remedy: fmt.Sprintf("name them in a header, or in %s as columns = [\"id\", …]; the known ones are %s", SettingsFile, t.known())}
 	}
+	if given && !headed && t.wordsForNumbers(row) {
+		t.notes = append(t.notes, fmt.Sprintf("the first row of %s, %s, is taken for a header", t.ps.file, clipTo(fmt.Sprintf("%q", row), 200)))
+		return nil
+	}
 	if given && !headed {
 		t.first = append([]string(nil), row...)
 		t.line, _ = t.r.FieldPos(0)
 	}
 	return nil
+}
+
+// wordsForNumbers reports whether a row has words where the coordinates of control
+// pairs are due, so that it is a header in the user's own words.
+func (t *table) wordsForNumbers(row []string) bool {
+	found := false
+	for _, c := range []string{"site_e", "site_n", "base_e", "base_n"} {
+		i, ok := t.at[c]
+		if !ok {
+			continue
+		}
+		if i >= len(row) || strings.TrimSpace(row[i]) == "" || strings.ContainsAny(row[i], "0123456789") {
+			return false
+		}
+		found = true
+	}
+	return found
 }
 
 // known lists the column names that the table understands.

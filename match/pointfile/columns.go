@@ -319,6 +319,21 @@ func (r *row) text(c column, s string) string {
 	return s
 }
 
+// share returns a copy of a text, the same for points that have the same text.
+func (r *Reader) share(s string) string {
+	if s == "" {
+		return ""
+	}
+	same, ok := r.texts[s]
+	if !ok {
+		same = strings.Clone(s)
+		if len(r.texts) < mostNames && len(s) < 1<<10 {
+			r.texts[same] = same
+		}
+	}
+	return same
+}
+
 // fill takes everything but the position from the cells.
 func (r *row) fill(v *cells) {
 	r.rec.ID = r.text(colID, v[colID])
@@ -330,8 +345,10 @@ func (r *row) fill(v *cells) {
 	} else if strings.ContainsFunc(r.rec.ID, unicode.IsControl) {
 		r.add(colID, "give the point an id on one line", "the id %q holds control characters", clip(r.rec.ID))
 	}
-	r.rec.Code = r.text(colCode, v[colCode])
-	r.rec.Desc = r.text(colDesc, v[colDesc])
+	// A field is a part of its row's text: kept as it is, it would hold the row.
+	r.rec.ID = strings.Clone(r.rec.ID)
+	r.rec.Code = r.share(r.text(colCode, v[colCode]))
+	r.rec.Desc = r.share(r.text(colDesc, v[colDesc]))
 	if text := strings.TrimSpace(v[colObserved]); text != "" {
 		r.observed(text)
 	}

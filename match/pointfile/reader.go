@@ -194,7 +194,8 @@ type Reader struct {
 	decimal string         // the sign of the file's numbers
 	loc     *time.Location // Options.Location
 	fields  fieldMap
-	seen    map[place]bool // what is in header.Columns
+	seen    map[place]bool    // what is in header.Columns
+	texts   map[string]string // codes and descriptions met
 }
 
 // place is where a value comes from, such as property "pt".
@@ -218,7 +219,7 @@ func Open(fsys fs.FS, name string, opt Options) (*Reader, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Reader{header: Header{File: name}, decimal: ".", loc: opt.Location, fields: fields, seen: map[place]bool{}}
+	r := &Reader{header: Header{File: name}, decimal: ".", loc: opt.Location, fields: fields, seen: map[place]bool{}, texts: map[string]string{}}
 	if err := r.open(fsys, newInput(f), opt); err != nil {
 		if r.src == nil {
 			return nil, also(err, f.Close())
