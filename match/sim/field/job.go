@@ -47,6 +47,7 @@ type Job struct {
 	origin  grid.EN
 	links   []string // one a photo; empty for none
 	trees   []tree
+	side    vec // from where photos are taken; zero for any
 }
 
 // Truth is what nobody is told of a job.
@@ -112,13 +113,19 @@ type camera struct {
 type shot struct {
 	camera int
 	t      float64 // seconds from the first survey
-	point  int     // -1 for none, -2 for the site
+	point  int     // index, nothing or wholeSite
 	visit  int     // index in the crew's walk
 	stand  vec
 	fix    vec
 	sigma  float64
 	fixed  float64 // when the fix was taken
 }
+
+// What a shot shows where it is no point.
+const (
+	nothing   = -1
+	wholeSite = -2
+)
 
 // New draws the job of a seed. The same seed and Config give the same job.
 func New(seed uint64, cfg Config) *Job {
@@ -132,7 +139,7 @@ func New(seed uint64, cfg Config) *Job {
 	for _, b := range cfg.Blunders {
 		j.plant(b)
 	}
-	j.finish()
+	j.list()
 	return j
 }
 
@@ -168,64 +175,80 @@ func (j *Job) layOut(cfg *Config) {
 	j.Truth.Layout = cmp.Or(cfg.Layout, pick(rng, Layouts))
 	n := max(3, int(float64(cfg.Photos)/between(rng, 1.1, 2.5)))
 	spacing := decade(rng, 4, 60)
-	at := make([]vec, 0, n)
-	side := int(math.Ceil(math.Sqrt(float64(n) / between(rng, 0.4, 2))))
-	heading := 0.0
-	centre := vec{}
-	for i := range n {
-		var p vec
-		switch j.Truth.Layout {
-		case "line": // a road that winds
-			heading += 0.15 * rng.NormFloat64()
-			if i > 0 {
-				s, c := math.Sincos(heading)
-				p = at[i-1].plus(vec{c, s}.times(spacing * between(rng, 0.5, 1.5)))
-			}
-		case "serpentine":
-			row, col := i/side, i%side
-			if row%2 == 1 {
-				col = side - 1 - col
-			}
-			p = vec{float64(col), float64(row)}.times(spacing).plus(normal(rng).times(spacing * 0.08))
-		case "grid": // every row from the same side
-			p = vec{float64(i % side), float64(i / side)}.times(spacing)
-		case "clusters":
-			if i == 0 || j.chance(0.2) {
-				centre = centre.plus(around(rng).times(spacing * between(rng, 3, 10)))
-			}
-			p = centre.plus(normal(rng).times(spacing * 0.4))
-		case "street": // one side out, the other back
-			k := i
-			across := 0.0
-			if i >= (n+1)/2 {
-				k, across = n-1-i, between(rng, 0.9, 1.1)*max(6, spacing/2)
-			}
-			p = vec{float64(k) * spacing, across}.plus(normal(rng).times(spacing * 0.1))
-		default:
-			p = vec{rng.Float64(), rng.Float64()}.times(spacing * math.Sqrt(float64(n)))
-		}
-		at = append(at, p)
-	}
-	if j.Truth.Layout == "scatter" {
-		at = nearestWalk(at)
-	}
+	at := j.spots(n, spacing)
 	sin, cos := math.Sincos(rng.Float64() * 2 * math.Pi)
 	for i := range at {
 		j.places = append(j.places, at[i].turned(sin, cos))
 	}
-	j.trees = nil
 	for range 2 + n/12 {
 		j.trees = append(j.trees, tree{pick(rng, j.places), spacing * between(rng, 1, 3)})
 	}
-	ids := pick(rng, []string{"%d", "P%d", "%[2]s%02[1]d", "%[2]s-%04[1]d", "%[2]s%[1]d"})
-	first := []int{1, 1, 100, 1000, 417}[rng.IntN(5)]
+	j.number()
+}
+
+// spots draws where points are, in the order in which one walks them.
+func (j *Job) spots(n int, spacing float64) []vec {
+	rng := j.rng
+	side := int(math.Ceil(math.Sqrt(float64(n) / between(rng, 0.4, 2))))
+	var heading float64
+	var last, centre vec
+	spot := map[string]func(i int) vec{
+		"line": func(i int) vec { // a road that winds
+			if heading += 0.15 * rng.NormFloat64(); i == 0 {
+				return vec{}
+			}
+			s, c := math.Sincos(heading)
+			return last.plus(vec{c, s}.times(spacing * between(rng, 0.5, 1.5)))
+		},
+		"serpentine": func(i int) vec {
+			row, col := i/side, i%side
+			if row%2 == 1 {
+				col = side - 1 - col
+			}
+			return vec{float64(col), float64(row)}.times(spacing).plus(normal(rng).times(spacing * 0.08))
+		},
+		"grid": func(i int) vec { // every row from the same side
+			return vec{float64(i % side), float64(i / side)}.times(spacing)
+		},
+		"clusters": func(i int) vec {
+			if i == 0 || j.chance(0.2) {
+				centre = centre.plus(around(rng).times(spacing * between(rng, 3, 10)))
+			}
+			return centre.plus(normal(rng).times(spacing * 0.4))
+		},
+		"street": func(i int) vec { // one side out, the other back
+			along, across := i, 0.0
+			if i >= (n+1)/2 {
+				along, across = n-1-i, between(rng, 0.9, 1.1)*max(6, spacing/2)
+			}
+			return vec{float64(along) * spacing, across}.plus(normal(rng).times(spacing * 0.1))
+		},
+		"scatter": func(int) vec { return vec{rng.Float64(), rng.Float64()}.times(spacing * math.Sqrt(float64(n))) },
+	}[j.Truth.Layout]
+	at := make([]vec, n)
+	for i := range at {
+		last = spot(i)
+		at[i] = last
+	}
+	if j.Truth.Layout == "scatter" {
+		return nearestWalk(at)
+	}
+	return at
+}
+
+// number gives the points ids and codes.
+func (j *Job) number() {
+	rng := j.rng
+	format := pick(rng, []string{"%[1]d", "P%[1]d", "%[2]s%02[1]d", "%[2]s-%04[1]d", "%[2]s%[1]d"})
+	first := pick(rng, []int{1, 1, 100, 1000, 417})
 	codes := []string{"BOL", "LAD", "DR", "SV", "LP"}
 	code := pick(rng, codes)
 	for i, v := range j.places {
 		if j.chance(0.1) {
 			code = pick(rng, codes)
 		}
-		j.Points = append(j.Points, match.Point{ID: strings.Split(fmt.Sprintf(ids, first+i, code), "%!")[0], EN: j.at(v), Code: code, Line: i + 2})
+		id := strings.Split(fmt.Sprintf(format, first+i, code), "%!")[0] // formats may leave the code out
+		j.Points = append(j.Points, match.Point{ID: id, EN: j.at(v), Code: code, Line: i + 2})
 	}
 }
 
@@ -265,74 +288,91 @@ func (j *Job) walk(cfg Config) {
 	if t.Standoff = decade(rng, 0.5, 6); j.chance(0.1) {
 		t.Standoff = between(rng, 6, 15)
 	}
-	habit := around(rng)
-	aside := j.chance(0.5)
-	surveyed := j.surveys(t.Crews)
-	for crew, order := range surveyed {
-		visits := slices.Clone(order)
-		start := 0.0
-		switch t.Timing {
-		case "follow":
-			start = between(rng, 300, 5400)
-		case "reverse":
-			slices.SortStableFunc(visits, func(a, b visit) int { return cmp.Compare(b.t, a.t) })
-			start = between(rng, 7200, 20000)
-		case "by-id":
-			slices.SortStableFunc(visits, func(a, b visit) int { return cmp.Compare(a.point, b.point) })
-			start = between(rng, 7200, 20000)
-		case "later":
-			start = 86400*float64(1+rng.IntN(5)) + between(rng, -3600, 7200)
-		}
-		if t.Returns {
-			visits = j.comeBack(visits)
-		}
-		if t.Timing != "after" && t.Timing != "before" || t.Returns {
-			visits = j.timed(visits, start, t.Timing == "after" || t.Timing == "before")
-		}
-		cams := j.newCameras(cfg, crew)
-		settle := between(rng, 5, 20)
-		for _, k := range cams {
-			c := j.cameras[k]
-			c.settle, c.interval = settle, min(c.interval, settle)
-		}
-		var walked []int
-		var last *shot
-		cam := pick(rng, cams)
-		// take takes a photo at a time or as soon after the last one as they can be there.
-		take := func(t float64, point, visit int, stand vec) float64 {
-			if last != nil && (last.point != point || point < 0) {
+	if j.side = around(rng); !j.chance(0.5) {
+		j.side = vec{} // from anywhere
+	}
+	for crew, surveyed := range j.surveys(t.Crews) {
+		visits := j.visits(surveyed)
+		j.take(crew, visits, j.newCameras(cfg, crew), float64(cfg.Photos)/float64(n)*0.8)
+	}
+}
+
+// visits are those of the crew that takes the photos of what another, or itself,
+// surveyed.
+func (j *Job) visits(surveyed []visit) []visit {
+	rng := j.rng
+	visits := slices.Clone(surveyed)
+	atOnce, start := false, 0.0
+	switch j.Truth.Timing {
+	case "follow":
+		start = between(rng, 300, 5400)
+	case "reverse":
+		slices.Reverse(visits)
+		start = between(rng, 7200, 20000)
+	case "by-id":
+		slices.SortStableFunc(visits, func(a, b visit) int { return cmp.Compare(a.point, b.point) })
+		start = between(rng, 7200, 20000)
+	case "later":
+		start = 86400*float64(1+rng.IntN(5)) + between(rng, -3600, 7200)
+	default:
+		atOnce = true
+	}
+	if j.Truth.Returns {
+		visits = j.comeBack(visits)
+	}
+	if !atOnce || j.Truth.Returns {
+		j.timed(visits, start, atOnce)
+	}
+	return visits
+}
+
+// take has a crew take photos on its visits, more of them about at each.
+func (j *Job) take(crew int, visits []visit, cams []int, more float64) {
+	rng := j.rng
+	settle := between(rng, 5, 20)
+	for _, k := range cams {
+		c := j.cameras[k]
+		c.settle, c.interval = settle, min(c.interval, settle)
+	}
+	cam := pick(rng, cams)
+	first := true
+	var last shot
+	// shoot takes a photo, at the earliest when they can be there.
+	shoot := func(t float64, point, visit int, stand vec) float64 {
+		if !first {
+			t = max(t, last.t+2)
+			if last.point != point || point < 0 {
 				t = max(t, last.t+2+last.stand.to(stand)/1.5+settle)
-			} else if last != nil {
-				t = max(t, last.t+2)
-			}
-			j.shots = append(j.shots, shot{camera: cam, t: t, point: point, visit: visit, stand: stand})
-			last = &shot{t: t, point: point, stand: stand}
-			return t
-		}
-		for k, v := range visits {
-			walked = append(walked, v.point)
-			if j.chance(0.15) {
-				cam = pick(rng, cams)
-			}
-			t := v.t + between(rng, 8, 40)
-			if j.Truth.Timing == "before" {
-				t = v.t - between(rng, 8, 40)
-			}
-			for range 1 + min(3, int(rng.ExpFloat64()*float64(cfg.Photos)/float64(n)*0.8)) {
-				side := around(rng)
-				if aside {
-					side = habit.plus(normal(rng).times(0.3))
-				}
-				t = take(t, v.point, k, j.places[v.point].plus(side.times(j.Truth.Standoff*between(rng, 0.5, 1.1)))) + between(rng, 2, 12)
-			}
-			if j.chance(0.04) { // something on the way that nobody surveyed
-				t = take(t, -1, k, j.places[v.point].plus(around(rng).times(between(rng, 3, 30))))
-			}
-			if k == 0 && j.chance(0.4) || k == len(visits)-1 && j.chance(0.2) { // the site as a whole
-				take(t, -2, k, j.places[v.point].plus(around(rng).times(between(rng, 5, 40))))
 			}
 		}
-		j.walks = append(j.walks, walked)
+		first, last = false, shot{camera: cam, t: t, point: point, visit: visit, stand: stand}
+		j.shots = append(j.shots, last)
+		return t
+	}
+	j.walks = append(j.walks, nil)
+	for k, v := range visits {
+		j.walks[crew] = append(j.walks[crew], v.point)
+		if j.chance(0.15) {
+			cam = pick(rng, cams)
+		}
+		here, wait := j.places[v.point], between(rng, 8, 40)
+		t := v.t + wait
+		if j.Truth.Timing == "before" {
+			t = v.t - between(rng, 8, 40)
+		}
+		for range 1 + min(3, int(rng.ExpFloat64()*more)) {
+			side := around(rng)
+			if j.side != (vec{}) {
+				side = j.side.plus(normal(rng).times(0.3))
+			}
+			t = shoot(t, v.point, k, here.plus(side.times(j.Truth.Standoff*between(rng, 0.5, 1.1)))) + between(rng, 2, 12)
+		}
+		if j.chance(0.04) { // something on the way that nobody surveyed
+			t = shoot(t, nothing, k, here.plus(around(rng).times(between(rng, 3, 30))))
+		}
+		if k == 0 && j.chance(0.4) || k == len(visits)-1 && j.chance(0.2) {
+			shoot(t, wholeSite, k, here.plus(around(rng).times(between(rng, 5, 40))))
+		}
 	}
 }
 
@@ -350,9 +390,13 @@ func (j *Job) surveys(crews int) [][]visit {
 		for i := c * n / crews; i < (c+1)*n/crews; i++ {
 			out[c] = append(out[c], visit{point: i})
 		}
-		out[c] = j.timed(out[c], between(rng, 0, 900), false)
+		if j.Truth.Timing == "by-id" { // every other point on the way out, the rest on the way back
+			slices.SortStableFunc(out[c], func(a, b visit) int { return cmp.Compare(a.point%2, b.point%2) })
+			slices.Reverse(out[c][(len(out[c])+1)/2:])
+		}
+		j.timed(out[c], between(rng, 0, 900), false)
 	}
-	if j.chance(0.55) {
+	if j.chance(0.55) { // else nobody wrote down when points were observed
 		for _, visits := range out {
 			for _, v := range visits {
 				j.Points[v.point].Observed = j.instant(v.t).Truncate(time.Second)
@@ -364,7 +408,7 @@ func (j *Job) surveys(crews int) [][]visit {
 
 // timed walks through visits from a time on. With keep, first visits of points stay
 // at the time they have where the walk allows.
-func (j *Job) timed(visits []visit, start float64, keep bool) []visit {
+func (j *Job) timed(visits []visit, start float64, keep bool) {
 	rng := j.rng
 	speed, busy := between(rng, 0.8, 1.6), decade(rng, 6, 90)
 	t := start
@@ -380,7 +424,6 @@ func (j *Job) timed(visits []visit, start float64, keep bool) []visit {
 		seen[v.point] = true
 		v.t = t
 	}
-	return visits
 }
 
 // comeBack adds visits to points that were seen before: some on the way, some when
@@ -441,55 +484,60 @@ func (j *Job) newCameras(cfg Config, crew int) []int {
 
 // fix walks each crew's track and has the receivers of its cameras along.
 func (j *Job) fix() {
-	rng := j.rng
 	slices.SortStableFunc(j.shots, func(a, b shot) int { return cmp.Compare(a.t, b.t) })
 	for crew := range j.Truth.Crews {
-		var mine []int
-		for i, s := range j.shots {
-			if j.cameras[s.camera].crew == crew {
-				mine = append(mine, i)
+		var session []*shot
+		for i := range j.shots {
+			s := &j.shots[i]
+			if j.cameras[s.camera].crew != crew {
+				continue
 			}
+			if n := len(session); n > 0 && s.t-session[n-1].t >= 2700 { // a pause ends a session
+				j.receive(crew, session)
+				session = nil
+			}
+			session = append(session, s)
 		}
-		// A pause of three quarters of an hour ends a session.
-		for from := 0; from < len(mine); {
-			to := from + 1
-			for to < len(mine) && j.shots[mine[to]].t-j.shots[mine[to-1]].t < 2700 {
-				to++
+		j.receive(crew, session)
+	}
+}
+
+// receive gives the shots of a crew's session their fixes.
+func (j *Job) receive(crew int, session []*shot) {
+	if len(session) == 0 {
+		return
+	}
+	start, track := j.track(session)
+	for k, c := range j.cameras {
+		if c.crew != crew {
+			continue
+		}
+		fixes, sigma := c.session(j.rng, track, j.trees)
+		for _, s := range session {
+			if s.camera != k {
+				continue
 			}
-			start, track := j.track(mine[from:to])
-			for k, c := range j.cameras {
-				if c.crew != crew {
-					continue
-				}
-				fixes, sigma := c.session(rng, track, j.trees)
-				for _, i := range mine[from:to] {
-					if s := &j.shots[i]; s.camera == k {
-						at := int(s.t - start)
-						s.fix, s.sigma, s.fixed = fixes[at], sigma[at], s.t
-						if c.interval > 1 {
-							s.fixed = start + float64(at-at%int(c.interval))
-						}
-					}
-				}
+			at := int(s.t - start)
+			s.fix, s.sigma, s.fixed = fixes[at], sigma[at], s.t
+			if c.interval > 1 {
+				s.fixed = start + float64(at-at%int(c.interval))
 			}
-			from = to
 		}
 	}
 }
 
 // track is where a crew is each second, from half a minute before the first photo:
 // it stands still for some seconds before a photo and walks on after.
-func (j *Job) track(shots []int) (start float64, at []vec) {
-	start = j.shots[shots[0]].t - 30
-	for k, i := range shots {
-		s := j.shots[i]
+func (j *Job) track(shots []*shot) (start float64, at []vec) {
+	start = shots[0].t - 30
+	for k, s := range shots {
 		if k == 0 {
 			for float64(len(at)) <= s.t-start {
 				at = append(at, s.stand)
 			}
 			continue
 		}
-		before := j.shots[shots[k-1]]
+		before := shots[k-1]
 		arrive := max(before.t+1, s.t-j.cameras[s.camera].settle)
 		leave := min(before.t+3, arrive)
 		for now := start + float64(len(at)); now <= s.t; now++ {
@@ -536,7 +584,7 @@ func (j *Job) write(cfg Config) {
 		case s.point >= 0:
 			id = j.Points[s.point].ID
 			truth.Shows, truth.Point = "point", id
-		case s.point == -2:
+		case s.point == wholeSite:
 			truth.Shows = ShowsSite
 		}
 		name := j.name(c, count[s.camera], clock, id)
@@ -634,8 +682,8 @@ func (j *Job) tag(c *camera, s shot, clock time.Time) *geotag.Tag {
 	return t
 }
 
-// finish writes the links out and the sums of the truth.
-func (j *Job) finish() {
+// list writes the links out.
+func (j *Job) list() {
 	for i, l := range j.links {
 		if l != "" {
 			j.Links = append(j.Links, match.Link{Photo: j.Photos[i].Name, Point: l, Line: len(j.Links) + 2})

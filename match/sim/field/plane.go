@@ -75,68 +75,87 @@ func (d datum) shift(p grid.LatLon, to datum) grid.LatLon {
 // plane is a transverse Mercator or a Lambert conic conformal grid on a datum.
 // It implements grid.Projection and grid.Geodesist.
 type plane struct {
-	code, name           string
-	datum                datum
-	unit                 grid.Unit
-	lat0, lon0, k0       float64 // degrees; k0 is 0 for the conic
-	lat1, lat2           float64 // standard parallels of the conic
-	fe, fn               float64 // metres
-	south, north, reach  float64 // where sites are drawn: latitudes, and degrees off lon0
-	zones                []string
-	old                  string // the same plane on an older datum
-	oldDatum             string
-	n0                   float64 // northing of lat0 without false origin
-	conicN, conicF, rho0 float64
+	code, name string
+	datum      datum
+	unit       grid.Unit
+	lat0, lon0 float64 // degrees
+	fe, fn     float64 // metres
+	// k0 is the scale on the central meridian, 0 for the conic; n0 the northing of
+	// lat0 without false origin.
+	k0, n0 float64
+	conic
+	// Sites are drawn between two latitudes and so many degrees off lon0.
+	south, north, reach float64
+	// zones are the codes of the planes beside it, older that of the same plane on
+	// an older datum, oldDatum; empty for none.
+	zones           []string
+	older, oldDatum string
 }
 
-// planes has the grids by their codes. Parameters: EPSG registry, held to PROJ
-// by the tests.
-var planes = map[string]*plane{}
+// conic has the standard parallels in degrees, and what follows from them.
+type conic struct{ lat1, lat2, n, f, rho0 float64 }
 
-// sites are the codes that jobs are drawn on.
-var sites = []string{"EPSG:2157", "EPSG:25832", "EPSG:25833", "EPSG:7856", "EPSG:31983", "EPSG:6677", "EPSG:6455", "EPSG:6405", "EPSG:6588", "EPSG:6420"}
+// sites are the codes that jobs are drawn on, planes the grids by their codes.
+// Parameters: EPSG registry, held to PROJ by the tests.
+var (
+	sites  = []string{"EPSG:2157", "EPSG:25832", "EPSG:25833", "EPSG:7856", "EPSG:31983", "EPSG:6677", "EPSG:6455", "EPSG:6405", "EPSG:6588", "EPSG:6420"}
+	planes = map[string]*plane{}
+)
 
 func init() {
-	add := func(p plane) {
+	utm := func(code, name, dat string, lon0, south, north float64) *plane {
+		fn := 0.0
+		if north < 0 {
+			fn = 10000000
+		}
+		return &plane{code: code, name: name, datum: datums[dat], lon0: lon0, k0: 0.9996, fe: 500000, fn: fn, south: south, north: north, reach: 2}
+	}
+	japan := func(code, name, dat string, lon0 float64) *plane {
+		return &plane{code: code, name: name + " / Japan Plane Rectangular CS " + map[bool]string{true: "VIII", false: "IX"}[lon0 == 138.5], datum: datums[dat],
+			lat0: 36, lon0: lon0, k0: 0.9999, south: 35.2, north: 37, reach: 0.8}
+	}
+	nad83 := datums["NAD83(2011)"]
+	for _, p := range []*plane{
+		{code: "EPSG:2157", name: "IRENET95 / Irish Transverse Mercator", datum: datums["IRENET95"], lat0: 53.5, lon0: -8, k0: 0.99982, fe: 600000, fn: 750000,
+			south: 51.8, north: 55, reach: 1.8, oldDatum: "ED50"},
+		utm("EPSG:25831", "ETRS89 / UTM zone 31N", "ETRS89", 3, 47.5, 70).reaching(2.5),
+		utm("EPSG:25832", "ETRS89 / UTM zone 32N", "ETRS89", 9, 47.5, 70).reaching(2.5).beside("EPSG:25831", "EPSG:25833").on("EPSG:23032", "ED50"),
+		utm("EPSG:25833", "ETRS89 / UTM zone 33N", "ETRS89", 15, 47.5, 70).reaching(2.5).beside("EPSG:25832", "EPSG:25834").on("EPSG:23033", "ED50"),
+		utm("EPSG:25834", "ETRS89 / UTM zone 34N", "ETRS89", 21, 47.5, 70),
+		utm("EPSG:23032", "ED50 / UTM zone 32N", "ED50", 9, 47.5, 70),
+		utm("EPSG:23033", "ED50 / UTM zone 33N", "ED50", 15, 47.5, 70),
+		utm("EPSG:7856", "GDA2020 / MGA zone 56", "GDA2020", 153, -37, -28).beside("EPSG:7855").on("EPSG:20256", "AGD66"),
+		utm("EPSG:7855", "GDA2020 / MGA zone 55", "GDA2020", 147, -37, -28),
+		utm("EPSG:20256", "AGD66 / AMG zone 56", "AGD66", 153, -37, -28),
+		utm("EPSG:31982", "SIRGAS 2000 / UTM zone 22S", "SIRGAS2000", -51, -24, -15),
+		utm("EPSG:31983", "SIRGAS 2000 / UTM zone 23S", "SIRGAS2000", -45, -24, -15).reaching(2.2).beside("EPSG:31982", "EPSG:31984").on("EPSG:29193", "SAD69"),
+		utm("EPSG:31984", "SIRGAS 2000 / UTM zone 24S", "SIRGAS2000", -39, -24, -15),
+		utm("EPSG:29193", "SAD69 / UTM zone 23S", "SAD69", -45, -24, -15),
+		japan("EPSG:6677", "JGD2011", "JGD2011", 139.0+5.0/6).beside("EPSG:6676").on("EPSG:30169", "TOKYO"),
+		japan("EPSG:6676", "JGD2011", "JGD2011", 138.5),
+		japan("EPSG:30169", "Tokyo", "TOKYO", 139.0+5.0/6),
+		{code: "EPSG:6455", name: "NAD83(2011) / Illinois East (ftUS)", datum: nad83, unit: grid.USSurveyFoot, lat0: 36 + 2.0/3, lon0: -88 - 1.0/3, k0: 0.999975,
+			fe: 300000.0000000001, south: 38, north: 42.3, reach: 0.6, oldDatum: "NAD27", zones: []string{"EPSG:6457"}},
+		{code: "EPSG:6457", name: "NAD83(2011) / Illinois West (ftUS)", datum: nad83, unit: grid.USSurveyFoot, lat0: 36 + 2.0/3, lon0: -90 - 1.0/6, k0: 0.999941177,
+			fe: 700000, south: 38, north: 42, reach: 0.6},
+		{code: "EPSG:6405", name: "NAD83(2011) / Arizona Central (ft)", datum: nad83, unit: grid.Foot, lat0: 31, lon0: -111 - 11.0/12, k0: 0.9999,
+			fe: 213360, south: 31.8, north: 36.5, reach: 0.8, oldDatum: "NAD27"},
+		{code: "EPSG:6588", name: "NAD83(2011) / Texas South Central (ftUS)", datum: nad83, unit: grid.USSurveyFoot, lat0: 27 + 50.0/60, lon0: -99,
+			fe: 600000, fn: 4000000, conic: conic{lat1: 30 + 17.0/60, lat2: 28 + 23.0/60}, south: 28.2, north: 30.3, reach: 3, oldDatum: "NAD27"},
+		{code: "EPSG:6420", name: "NAD83(2011) / California zone 3 (ftUS)", datum: nad83, unit: grid.USSurveyFoot, lat0: 36.5, lon0: -120.5,
+			fe: 2000000, fn: 500000, conic: conic{lat1: 38 + 26.0/60, lat2: 37 + 4.0/60}, south: 37.1, north: 38.4, reach: 1.4, oldDatum: "NAD27"},
+	} {
 		if p.unit.Metres == 0 {
 			p.unit = grid.Metre
 		}
 		p.prepare()
-		planes[p.code] = &p
+		planes[p.code] = p
 	}
-	tm := func(code, name, dat string, unit grid.Unit, lat0, lon0, k0, fe, fn, south, north, reach float64, old, oldDatum string, zones ...string) {
-		add(plane{code: code, name: name, datum: datums[dat], unit: unit, lat0: lat0, lon0: lon0, k0: k0, fe: fe, fn: fn,
-			south: south, north: north, reach: reach, old: old, oldDatum: oldDatum, zones: zones})
-	}
-	tm("EPSG:2157", "IRENET95 / Irish Transverse Mercator", "IRENET95", grid.Metre, 53.5, -8, 0.99982, 600000, 750000, 51.8, 55, 1.8, "", "ED50")
-	for _, z := range []struct{ code, name, dat, old, oldDatum string }{
-		{"EPSG:25831", "ETRS89 / UTM zone 31N", "ETRS89", "", "ED50"}, {"EPSG:25832", "ETRS89 / UTM zone 32N", "ETRS89", "EPSG:23032", "ED50"},
-		{"EPSG:25833", "ETRS89 / UTM zone 33N", "ETRS89", "EPSG:23033", "ED50"}, {"EPSG:25834", "ETRS89 / UTM zone 34N", "ETRS89", "", "ED50"},
-		{"EPSG:23032", "ED50 / UTM zone 32N", "ED50", "", ""}, {"EPSG:23033", "ED50 / UTM zone 33N", "ED50", "", ""}} {
-		n := float64(z.code[len(z.code)-1]-'0') + 30
-		zones := map[string][]string{"EPSG:25832": {"EPSG:25831", "EPSG:25833"}, "EPSG:25833": {"EPSG:25832", "EPSG:25834"}}[z.code]
-		tm(z.code, z.name, z.dat, grid.Metre, 0, 6*n-183, 0.9996, 500000, 0, 47.5, 70, 2.5, z.old, z.oldDatum, zones...)
-	}
-	for code, lon := range map[string]float64{"EPSG:7855": 147, "EPSG:7856": 153} {
-		tm(code, "GDA2020 / MGA zone "+code[7:], "GDA2020", grid.Metre, 0, lon, 0.9996, 500000, 10000000, -37, -28, 2, "EPSG:20256", "AGD66", "EPSG:7855")
-	}
-	tm("EPSG:20256", "AGD66 / AMG zone 56", "AGD66", grid.Metre, 0, 153, 0.9996, 500000, 10000000, -37, -28, 2, "", "")
-	for code, lon := range map[string]float64{"EPSG:31982": -51, "EPSG:31983": -45, "EPSG:31984": -39} {
-		tm(code, "SIRGAS 2000 / UTM zone "+map[string]string{"EPSG:31982": "22S", "EPSG:31983": "23S", "EPSG:31984": "24S"}[code], "SIRGAS2000",
-			grid.Metre, 0, lon, 0.9996, 500000, 10000000, -24, -15, 2.2, "EPSG:29193", "SAD69", "EPSG:31982", "EPSG:31984")
-	}
-	tm("EPSG:29193", "SAD69 / UTM zone 23S", "SAD69", grid.Metre, 0, -45, 0.9996, 500000, 10000000, -24, -15, 2, "", "")
-	tm("EPSG:6677", "JGD2011 / Japan Plane Rectangular CS IX", "JGD2011", grid.Metre, 36, 139.0+5.0/6, 0.9999, 0, 0, 35.2, 37, 0.8, "EPSG:30169", "TOKYO", "EPSG:6676")
-	tm("EPSG:6676", "JGD2011 / Japan Plane Rectangular CS VIII", "JGD2011", grid.Metre, 36, 138.5, 0.9999, 0, 0, 35, 37, 0.8, "", "")
-	tm("EPSG:30169", "Tokyo / Japan Plane Rectangular CS IX", "TOKYO", grid.Metre, 36, 139.0+5.0/6, 0.9999, 0, 0, 35.2, 37, 0.8, "", "")
-	tm("EPSG:6455", "NAD83(2011) / Illinois East (ftUS)", "NAD83(2011)", grid.USSurveyFoot, 36+2.0/3, -88-1.0/3, 0.999975, 300000.0000000001, 0, 38, 42.3, 0.6, "", "NAD27", "EPSG:6457")
-	tm("EPSG:6457", "NAD83(2011) / Illinois West (ftUS)", "NAD83(2011)", grid.USSurveyFoot, 36+2.0/3, -90-1.0/6, 0.999941177, 700000, 0, 38, 42, 0.6, "", "NAD27")
-	tm("EPSG:6405", "NAD83(2011) / Arizona Central (ft)", "NAD83(2011)", grid.Foot, 31, -111-11.0/12, 0.9999, 213360, 0, 31.8, 36.5, 0.8, "", "NAD27")
-	add(plane{code: "EPSG:6588", name: "NAD83(2011) / Texas South Central (ftUS)", datum: datums["NAD83(2011)"], unit: grid.USSurveyFoot, lat0: 27 + 50.0/60, lon0: -99,
-		lat1: 30 + 17.0/60, lat2: 28 + 23.0/60, fe: 600000, fn: 4000000, south: 28.2, north: 30.3, reach: 3, oldDatum: "NAD27"})
-	add(plane{code: "EPSG:6420", name: "NAD83(2011) / California zone 3 (ftUS)", datum: datums["NAD83(2011)"], unit: grid.USSurveyFoot, lat0: 36.5, lon0: -120.5,
-		lat1: 38 + 26.0/60, lat2: 37 + 4.0/60, fe: 2000000, fn: 500000, south: 37.1, north: 38.4, reach: 1.4, oldDatum: "NAD27"})
 }
+
+func (p *plane) reaching(degrees float64) *plane  { p.reach = degrees; return p }
+func (p *plane) beside(zones ...string) *plane    { p.zones = zones; return p }
+func (p *plane) on(older, oldDatum string) *plane { p.older, p.oldDatum = older, oldDatum; return p }
 
 // open finds a grid by its code, as cause.Input.Open asks for it.
 func open(code string) (grid.Projection, error) {
@@ -157,9 +176,9 @@ func (p *plane) prepare() {
 		return c / math.Sqrt(1-p.datum.e2()*s*s)
 	}
 	t1, t2 := p.isometric(p.lat1), p.isometric(p.lat2)
-	p.conicN = math.Log(m(p.lat1)/m(p.lat2)) / (t2 - t1)
-	p.conicF = m(p.lat1) / p.conicN * math.Exp(p.conicN*t1)
-	p.rho0 = p.datum.a * p.conicF * math.Exp(-p.conicN*p.isometric(p.lat0))
+	p.n = math.Log(m(p.lat1)/m(p.lat2)) / (t2 - t1)
+	p.f = m(p.lat1) / p.n * math.Exp(p.n*t1)
+	p.rho0 = p.datum.a * p.f * math.Exp(-p.n*p.isometric(p.lat0))
 }
 
 // isometric is the isometric latitude of a latitude in degrees.
@@ -213,8 +232,8 @@ func (p *plane) project(at grid.LatLon) (en grid.EN, ok bool) {
 		m.N -= p.n0
 		ok = math.Abs(away) < 60 && math.Abs(at.Lat) < 89
 	} else {
-		rho := p.datum.a * p.conicF * math.Exp(-p.conicN*p.isometric(at.Lat))
-		s, c := math.Sincos(p.conicN * away * degree)
+		rho := p.datum.a * p.f * math.Exp(-p.n*p.isometric(at.Lat))
+		s, c := math.Sincos(p.n * away * degree)
 		m = grid.EN{E: rho * s, N: p.rho0 - rho*c}
 		ok = math.Abs(at.Lat) < 89
 	}
@@ -237,8 +256,8 @@ func (p *plane) Geographic(at grid.EN) (grid.LatLon, error) {
 		}
 		ll = grid.LatLon{Lat: p.latitude(math.Asinh(math.Sin(x) / math.Hypot(math.Sinh(y), math.Cos(x)))), Lon: p.lon0 + math.Atan2(math.Sinh(y), math.Cos(x))/degree}
 	} else {
-		q := -math.Log(math.Hypot(e, p.rho0-n)/(p.datum.a*p.conicF)) / p.conicN
-		ll = grid.LatLon{Lat: p.latitude(q), Lon: p.lon0 + math.Atan2(e, p.rho0-n)/p.conicN/degree}
+		q := -math.Log(math.Hypot(e, p.rho0-n)/(p.datum.a*p.f)) / p.n
+		ll = grid.LatLon{Lat: p.latitude(q), Lon: p.lon0 + math.Atan2(e, p.rho0-n)/p.n/degree}
 	}
 	ll.Lon = math.Remainder(ll.Lon, 360)
 	if back, ok := p.project(ll); !ok || math.Hypot(back.E-at.E, back.N-at.N) > 0.001 || !ll.Valid() {

@@ -8,6 +8,7 @@ import (
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
+	"example.com/phototie/match"
 )
 
 // Plant is a blunder that was planted.
@@ -46,114 +47,69 @@ type blunder struct {
 	do func(j *Job, p *Plant)
 }
 
-func inFeet(p *plane) bool   { return p.unit != grid.Metre }
-func inMetres(p *plane) bool { return p.unit == grid.Metre }
+// blunders has them all; functions that work on each tag or each point are put
+// together by tagged and moved.
+var blunders = []blunder{
+	{"late-run", []string{"late-run"}, nil, func(j *Job, _ *Plant) { j.shiftRun(1) }},
+	{"early-run", []string{"early-run"}, nil, func(j *Job, _ *Plant) { j.shiftRun(-1) }},
+	{"swapped-ties", []string{"swapped-ties"}, nil, (*Job).swapTies},
+	{"wrong-tie", []string{"wrong-tie"}, nil, (*Job).wrongTie},
+	{"frozen-fix", repeats, nil, (*Job).freeze},
+	{"copied-tags", repeats, nil, (*Job).copyTags},
+	{"flipped-longitude", []string{"flipped-longitude"}, nil, tagged(func(_ *Job, p grid.LatLon) grid.LatLon { return grid.LatLon{Lat: p.Lat, Lon: -p.Lon} })},
+	{"flipped-latitude", []string{"flipped-latitude"}, nil, tagged(func(_ *Job, p grid.LatLon) grid.LatLon { return grid.LatLon{Lat: -p.Lat, Lon: p.Lon} })},
+	{"swapped-lat-lon", []string{"swapped-lat-lon"}, func(p *plane) bool { return math.Abs(p.lon0) < 80 },
+		tagged(func(_ *Job, p grid.LatLon) grid.LatLon { return grid.LatLon{Lat: p.Lon, Lon: p.Lat} })},
+	{"swapped-en", []string{"swapped-en"}, nil, func(j *Job, _ *Plant) { j.move(func(at grid.EN) grid.EN { return grid.EN{E: at.N, N: at.E} }) }},
+	{"wrong-feet", []string{"wrong-feet"}, func(p *plane) bool { return p.unit != grid.Metre },
+		func(j *Job, _ *Plant) { j.scale(grid.EN{}, pick(j.rng, []float64{0.999998, 1 / 0.999998})) }},
+	{"feet-for-metres", []string{"feet-for-metres"}, func(p *plane) bool { return p.unit == grid.Metre }, func(j *Job, p *Plant) {
+		factor := pick(j.rng, []float64{1 / 0.3048, 3937.0 / 1200})
+		j.scale(grid.EN{}, factor)
+		p.Amounts = map[string]float64{"factor": 1 / factor}
+	}},
+	{"point-datum", []string{"point-datum"}, older, (*Job).pointDatum},
+	{"tag-datum", []string{"tag-datum"}, older, tagged(func(j *Job, p grid.LatLon) grid.LatLon { return datums["WGS84"].shift(p, datums[j.plane.oldDatum]) })},
+	{"common-shift", []string{"common-shift"}, nil, (*Job).shift},
+	{"neighbouring-zone", []string{"neighbouring-zone"}, func(p *plane) bool { return len(p.zones) > 0 }, (*Job).neighbourZone},
+	{"clock-offset", []string{"clock-offset"}, nil, (*Job).offClock},
+	{"decimal-minutes", []string{"decimals-as-minutes", "minutes-as-decimals"}, nil, (*Job).minutes},
+	{"rounded-tags", []string{"rounded-tags"}, nil, func(j *Job, _ *Plant) { j.round(pick(j.rng, []float64{1.0 / 3600, 1.0 / 600, 5e-4, 1e-3})) }},
+	{"ground-as-grid", []string{"ground-as-grid"}, nil, (*Job).ground},
+	{"renumbered-points", []string{"late-run", "early-run", "wrong-tie", "renumbered-points"}, nil, (*Job).renumber},
+	{"neighbours-points", nil, nil, (*Job).neighbourPoints},
+	{"tower-position", repeats, nil, (*Job).tower},
+	{"home-position", repeats, nil, (*Job).home},
+	{"rolled-over-dates", []string{"clock-offset", "date-rollover", "rolled-over-dates"}, nil, (*Job).rollOver},
+	{"privacy-rounding", []string{"rounded-tags"}, nil, func(j *Job, _ *Plant) { j.round(pick(j.rng, []float64{1e-2, 1e-3})) }},
+}
 
-var blunders []blunder
+// repeats are the names of causes that say that tags repeat another's.
+var repeats = []string{"frozen-fix", "repeated-tag", "copied-tag"}
 
-func init() {
-	moved := func(f func(j *Job, p *Plant, at grid.EN) grid.EN) func(*Job, *Plant) {
-		return func(j *Job, p *Plant) {
-			for i := range j.Points {
-				j.Points[i].EN = f(j, p, j.Points[i].EN)
+func older(p *plane) bool { return p.oldDatum != "" }
+
+// tagged changes the positions of a camera's photos, or of a run of them.
+func tagged(f func(j *Job, p grid.LatLon) grid.LatLon) func(*Job, *Plant) {
+	return func(j *Job, _ *Plant) {
+		for _, i := range j.some() {
+			if at := j.Photos[i].Tag.Position; at != nil {
+				j.retag(i, f(j, grid.LatLon{Lat: at.Lat, Lon: at.Lon}))
 			}
 		}
 	}
-	tagged := func(f func(t *geotag.Tag, p grid.LatLon) *grid.LatLon) func(*Job, *Plant) {
-		return func(j *Job, p *Plant) {
-			for _, i := range j.some() {
-				t := j.Photos[i].Tag
-				if t.Position == nil {
-					continue
-				}
-				to := f(t, grid.LatLon{Lat: t.Position.Lat, Lon: t.Position.Lon})
-				j.retag(i, to, t.Position.Step)
-			}
-		}
+}
+
+// move changes the coordinates of all points.
+func (j *Job) move(f func(at grid.EN) grid.EN) {
+	for i := range j.Points {
+		j.Points[i].EN = f(j.Points[i].EN)
 	}
-	blunders = []blunder{
-		{"late-run", []string{"late-run"}, nil, func(j *Job, p *Plant) { j.shiftRun(1) }},
-		{"early-run", []string{"early-run"}, nil, func(j *Job, p *Plant) { j.shiftRun(-1) }},
-		{"swapped-ties", []string{"swapped-ties"}, nil, (*Job).swapTies},
-		{"wrong-tie", []string{"wrong-tie"}, nil, (*Job).wrongTie},
-		{"frozen-fix", []string{"frozen-fix", "repeated-tag"}, nil, (*Job).freeze},
-		{"copied-tags", []string{"repeated-tag", "copied-tag", "frozen-fix"}, nil, (*Job).copyTags},
-		{"flipped-longitude", []string{"flipped-longitude"}, nil, tagged(func(_ *geotag.Tag, p grid.LatLon) *grid.LatLon { return &grid.LatLon{Lat: p.Lat, Lon: -p.Lon} })},
-		{"flipped-latitude", []string{"flipped-latitude"}, nil, tagged(func(_ *geotag.Tag, p grid.LatLon) *grid.LatLon { return &grid.LatLon{Lat: -p.Lat, Lon: p.Lon} })},
-		{"swapped-lat-lon", []string{"swapped-lat-lon"}, func(p *plane) bool { return math.Abs(p.lon0) < 80 }, tagged(func(_ *geotag.Tag, p grid.LatLon) *grid.LatLon {
-			return &grid.LatLon{Lat: p.Lon, Lon: p.Lat}
-		})},
-		{"swapped-en", []string{"swapped-en"}, nil, moved(func(_ *Job, _ *Plant, at grid.EN) grid.EN { return grid.EN{E: at.N, N: at.E} })},
-		{"wrong-feet", []string{"wrong-feet"}, inFeet, func(j *Job, p *Plant) { j.scalePoints(p, pick(j.rng, []float64{0.999998, 1 / 0.999998})) }},
-		{"feet-for-metres", []string{"feet-for-metres"}, inMetres, func(j *Job, p *Plant) { j.scalePoints(p, pick(j.rng, []float64{1 / 0.3048, 3937.0 / 1200})) }},
-		{"point-datum", []string{"point-datum"}, func(p *plane) bool { return p.oldDatum != "" }, (*Job).pointDatum},
-		{"tag-datum", []string{"tag-datum"}, func(p *plane) bool { return p.oldDatum != "" }, func(j *Job, p *Plant) {
-			to := datums[j.plane.oldDatum]
-			for _, i := range j.some() {
-				at := j.Photos[i].Tag.Position
-				ll := datums["WGS84"].shift(grid.LatLon{Lat: at.Lat, Lon: at.Lon}, to)
-				j.retag(i, &ll, at.Step)
-			}
-		}},
-		{"common-shift", []string{"common-shift"}, nil, func(j *Job, p *Plant) {
-			v := around(j.rng).times(decade(j.rng, 6, 80))
-			u := j.plane.unit.Metres
-			for i := range j.Points {
-				j.Points[i].E += v.E / u
-				j.Points[i].N += v.N / u
-			}
-			p.Amounts = map[string]float64{"shift east": -v.E, "shift north": -v.N}
-		}},
-		{"neighbouring-zone", []string{"neighbouring-zone"}, func(p *plane) bool { return len(p.zones) > 0 }, func(j *Job, p *Plant) {
-			to := planes[pick(j.rng, j.plane.zones)]
-			for i := range j.Points {
-				ll, _ := j.plane.Geographic(j.Points[i].EN)
-				j.Points[i].EN, _ = to.project(ll)
-			}
-		}},
-		{"clock-offset", []string{"clock-offset"}, nil, (*Job).offClock},
-		{"decimal-minutes", []string{"decimals-as-minutes", "minutes-as-decimals"}, nil, (*Job).minutes},
-		{"rounded-tags", []string{"rounded-tags"}, nil, func(j *Job, p *Plant) { j.round(pick(j.rng, []float64{1.0 / 3600, 1.0 / 600, 5e-4, 1e-3})) }},
-		{"ground-as-grid", []string{"ground-as-grid"}, nil, func(j *Job, p *Plant) {
-			factor := 1 + pick(j.rng, []float64{-1, 1})*between(j.rng, 1e-4, 4e-4)
-			o := grid.EN{}
-			if j.chance(0.4) {
-				o = j.at(around(j.rng).times(between(j.rng, 5e3, 4e4)))
-			}
-			for i := range j.Points {
-				at := &j.Points[i]
-				at.E, at.N = o.E+(at.E-o.E)*factor, o.N+(at.N-o.N)*factor
-			}
-			p.Amounts = map[string]float64{"factor": factor}
-		}},
-		{"renumbered-points", []string{"late-run", "early-run", "wrong-tie", "renumbered-points"}, nil, (*Job).renumber},
-		{"neighbours-points", nil, nil, func(j *Job, p *Plant) {
-			far := around(j.rng).times(between(j.rng, 200, 3000))
-			turn := around(j.rng)
-			for i := range j.Points {
-				j.Points[i].EN = j.at(j.places[i].turned(turn.E, turn.N).plus(far).plus(normal(j.rng).times(3)))
-			}
-		}},
-		{"tower-position", []string{"repeated-tag", "copied-tag", "frozen-fix"}, nil, (*Job).tower},
-		{"home-position", []string{"repeated-tag", "copied-tag", "frozen-fix"}, nil, func(j *Job, p *Plant) {
-			home := j.plane.wgs84(j.at(around(j.rng).times(between(j.rng, 4e3, 4e4))))
-			for _, i := range j.run(0, 4, max(4, len(j.Photos)/3)) {
-				j.retag(i, &home, j.Photos[i].Tag.Position.Step)
-			}
-		}},
-		{"rolled-over-dates", []string{"clock-offset", "date-rollover", "rolled-over-dates"}, nil, func(j *Job, p *Plant) {
-			c := j.cameras[pick(j.rng, j.shots).camera]
-			for i := range j.Photos {
-				if t := j.Photos[i].Tag; j.cameras[j.shots[i].camera] == c && t.GPSTime != nil {
-					back := t.GPSTime.AddDate(0, 0, -7*1024)
-					t.GPSTime = &back
-				} else if j.cameras[j.shots[i].camera] == c {
-					t.Taken = &geotag.Taken{Time: t.Taken.Time.AddDate(-20, 0, 0), HasOffset: t.Taken.HasOffset}
-				}
-			}
-		}},
-		{"privacy-rounding", []string{"rounded-tags"}, nil, func(j *Job, p *Plant) { j.round(pick(j.rng, []float64{1e-2, 1e-3})) }},
-	}
+}
+
+// scale multiplies distances from an origin.
+func (j *Job) scale(o grid.EN, factor float64) {
+	j.move(func(at grid.EN) grid.EN { return grid.EN{E: o.E + (at.E-o.E)*factor, N: o.N + (at.N-o.N)*factor} })
 }
 
 // plant plants a blunder and writes down what it did.
@@ -173,22 +129,27 @@ func (j *Job) plant(name string) {
 	if k < 0 {
 		panic("field: no such blunder: " + name)
 	}
-	b := blunders[k]
-	p := Plant{Blunder: name, Causes: b.causes}
-	before, links, tags := j.differences(), slices.Clone(j.links), make([]geotag.Tag, len(j.Photos))
-	points := slices.Clone(j.Points)
-	for i := range tags {
-		tags[i] = *j.Photos[i].Tag
+	p := Plant{Blunder: name, Causes: blunders[k].causes}
+	was := Job{Points: slices.Clone(j.Points), links: slices.Clone(j.links), plane: j.plane}
+	for _, x := range j.Photos {
+		t := *x.Tag
+		was.Photos = append(was.Photos, match.Photo{Tag: &t})
 	}
-	b.do(j, &p)
-	after := j.differences()
-	for i := range points {
-		p.PointsMoved = p.PointsMoved || points[i].EN != j.Points[i].EN
+	blunders[k].do(j, &p)
+	j.compare(&was, &p)
+	j.Truth.Plants = append(j.Truth.Plants, p)
+}
+
+// compare writes down what a blunder changed.
+func (j *Job) compare(was *Job, p *Plant) {
+	before, after := was.differences(), j.differences()
+	for i := range j.Points {
+		p.PointsMoved = p.PointsMoved || was.Points[i].EN != j.Points[i].EN
 	}
 	var sizes, usual []float64
 	for i := range j.Photos {
-		now := j.Photos[i].Tag
-		altered := now.Position != tags[i].Position || now.Taken != tags[i].Taken || now.GPSTime != tags[i].GPSTime || j.links[i] != links[i]
+		now, then := j.Photos[i].Tag, was.Photos[i].Tag
+		altered := now.Position != then.Position || now.Taken != then.Taken || now.GPSTime != then.GPSTime || j.links[i] != was.links[i]
 		j.Truth.Photos[i].Altered = j.Truth.Photos[i].Altered || altered
 		if before[i] != nil {
 			usual = append(usual, math.Hypot(before[i].E, before[i].N))
@@ -204,11 +165,11 @@ func (j *Job) plant(name string) {
 			sizes = append(sizes, before[i].to(*after[i]))
 		}
 	}
-	if p.Size = median(sizes); !slices.Contains([]string{"clock-offset", "rolled-over-dates"}, name) {
-		least := map[string]int{"wrong-tie": 1, "swapped-ties": 2}[name]
-		p.Detectable = p.Size >= 2*median(usual) && (p.PointsMoved || p.Size >= 12) && len(p.Photos) >= cmp.Or(least, 5)
+	p.Size = median(sizes)
+	if p.Blunder != "clock-offset" && p.Blunder != "rolled-over-dates" {
+		least := cmp.Or(map[string]int{"wrong-tie": 1, "swapped-ties": 2}[p.Blunder], 5)
+		p.Detectable = p.Size >= 2*median(usual) && (p.PointsMoved || p.Size >= 12) && len(p.Photos) >= least
 	}
-	j.Truth.Plants = append(j.Truth.Plants, p)
 }
 
 func median(x []float64) float64 {
@@ -243,18 +204,15 @@ func (j *Job) differences() []*vec {
 	return out
 }
 
-// retag gives a photo another position; nil takes it away, as a reader does that
-// finds it out of range.
-func (j *Job) retag(i int, to *grid.LatLon, step float64) {
+// retag gives a photo another position, or none where that is out of range, as a
+// reader finds it.
+func (j *Job) retag(i int, to grid.LatLon) {
 	t := *j.Photos[i].Tag
-	if t.Position = nil; to != nil && to.Valid() {
-		t.Position = position(*to, step)
+	step := t.Position.Step
+	if t.Position = nil; to.Valid() {
+		t.Position = position(to, step)
 	} else {
-		field := "GPSLatitude"
-		if to != nil && math.Abs(to.Lon) > 180 {
-			field = "GPSLongitude"
-		}
-		t.Warnings = append(slices.Clone(t.Warnings), geotag.Warning{Code: geotag.WarnOutOfRange, Field: field, Detail: "out of range"})
+		t.Warnings = append(slices.Clone(t.Warnings), geotag.Warning{Code: geotag.WarnOutOfRange, Field: "GPSLatitude", Detail: "out of range"})
 	}
 	j.Photos[i].Tag = &t
 }
@@ -399,14 +357,41 @@ func (j *Job) copyTags(*Plant) {
 	}
 }
 
-// scalePoints multiplies all coordinates, as units that are not those of the grid do.
-func (j *Job) scalePoints(p *Plant, factor float64) {
-	for i := range j.Points {
-		j.Points[i].E *= factor
-		j.Points[i].N *= factor
+// shift is a base station on wrong coordinates.
+func (j *Job) shift(p *Plant) {
+	v := around(j.rng).times(decade(j.rng, 6, 80))
+	u := j.plane.unit.Metres
+	j.move(func(at grid.EN) grid.EN { return grid.EN{E: at.E + v.E/u, N: at.N + v.N/u} })
+	p.Amounts = map[string]float64{"shift east": -v.E, "shift north": -v.N}
+}
+
+// neighbourZone has the points in the zone beside that of the grid.
+func (j *Job) neighbourZone(*Plant) {
+	to := planes[pick(j.rng, j.plane.zones)]
+	j.move(func(at grid.EN) grid.EN {
+		ll, _ := j.plane.Geographic(at)
+		at, _ = to.project(ll)
+		return at
+	})
+}
+
+// ground has distances on the ground laid off from the grid's origin or a nearer one.
+func (j *Job) ground(p *Plant) {
+	factor := 1 + pick(j.rng, []float64{-1, 1})*between(j.rng, 1e-4, 4e-4)
+	o := grid.EN{}
+	if j.chance(0.4) {
+		o = j.at(around(j.rng).times(between(j.rng, 5e3, 4e4)))
 	}
-	if math.Abs(factor-1) > 0.1 {
-		p.Amounts = map[string]float64{"factor": 1 / factor}
+	j.scale(o, factor)
+	p.Amounts = map[string]float64{"factor": factor}
+}
+
+// neighbourPoints takes the point file of a like site nearby.
+func (j *Job) neighbourPoints(*Plant) {
+	far := around(j.rng).times(between(j.rng, 200, 3000))
+	turn := around(j.rng)
+	for i := range j.Points {
+		j.Points[i].EN = j.at(j.places[i].turned(turn.E, turn.N).plus(far).plus(normal(j.rng).times(3)))
 	}
 }
 
@@ -415,13 +400,14 @@ func (j *Job) scalePoints(p *Plant, factor float64) {
 func (j *Job) pointDatum(*Plant) {
 	to := datums[j.plane.oldDatum]
 	plane := j.plane
-	if p := planes[j.plane.old]; p != nil && j.chance(0.5) {
+	if p := planes[j.plane.older]; p != nil && j.chance(0.5) {
 		plane = p
 	}
-	for i := range j.Points {
-		ll, _ := j.plane.Geographic(j.Points[i].EN)
-		j.Points[i].EN, _ = plane.project(j.plane.datum.shift(ll, to))
-	}
+	j.move(func(at grid.EN) grid.EN {
+		ll, _ := j.plane.Geographic(at)
+		at, _ = plane.project(j.plane.datum.shift(ll, to))
+		return at
+	})
 }
 
 // offClock puts a camera's clock off by 40 s to 3 h.
@@ -464,15 +450,36 @@ func (j *Job) minutes(*Plant) {
 	}
 	for _, i := range j.some() {
 		at := j.Photos[i].Tag.Position
-		j.retag(i, &grid.LatLon{Lat: split(at.Lat), Lon: split(at.Lon)}, at.Step)
+		j.retag(i, grid.LatLon{Lat: split(at.Lat), Lon: split(at.Lon)})
 	}
 }
 
 // round rounds the positions of a camera's photos.
 func (j *Job) round(step float64) {
-	for _, i := range j.some() {
-		at := j.Photos[i].Tag.Position
-		j.retag(i, &grid.LatLon{Lat: math.Round(at.Lat/step) * step, Lon: math.Round(at.Lon/step) * step}, at.Step)
+	tagged(func(_ *Job, p grid.LatLon) grid.LatLon {
+		return grid.LatLon{Lat: math.Round(p.Lat/step) * step, Lon: math.Round(p.Lon/step) * step}
+	})(j, nil)
+}
+
+// home has the first photos carry the last position before the day began.
+func (j *Job) home(*Plant) {
+	home := j.plane.wgs84(j.at(around(j.rng).times(between(j.rng, 4e3, 4e4))))
+	for _, i := range j.run(0, 4, max(4, len(j.Photos)/3)) {
+		j.retag(i, home)
+	}
+}
+
+// rollOver puts the time of a camera's fixes 1,024 weeks back or, where it writes
+// none, its clock 20 years.
+func (j *Job) rollOver(*Plant) {
+	k := pick(j.rng, j.shots).camera
+	for i := range j.Photos {
+		if t := j.Photos[i].Tag; j.shots[i].camera == k && t.GPSTime != nil {
+			back := t.GPSTime.AddDate(0, 0, -7*1024)
+			t.GPSTime = &back
+		} else if j.shots[i].camera == k {
+			t.Taken = &geotag.Taken{Time: t.Taken.Time.AddDate(-20, 0, 0), HasOffset: t.Taken.HasOffset}
+		}
 	}
 }
 
@@ -503,7 +510,7 @@ func (j *Job) tower(*Plant) {
 	coarse := math.Round(between(j.rng, 400, 2500))
 	for i := range j.Photos {
 		if j.chance(share) {
-			j.retag(i, &at, j.Photos[i].Tag.Position.Step)
+			j.retag(i, at)
 			if j.Photos[i].Tag.HPositioningError != nil {
 				j.Photos[i].Tag.HPositioningError = &coarse
 			}

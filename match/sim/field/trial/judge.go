@@ -98,12 +98,19 @@ func (r rate) String() string {
 	return fmt.Sprintf("%d/%d %.3g (%.2g..%.2g)", r.k, r.n, float64(r.k)/float64(r.n), lo, hi)
 }
 
-// short is the share in percent.
+// short is k of n, percent their share.
 func (r rate) short() string {
 	if r.n == 0 {
 		return "-"
 	}
 	return fmt.Sprintf("%d/%d", r.k, r.n)
+}
+
+func (r rate) percent() string {
+	if r.n == 0 {
+		return "-"
+	}
+	return fmt.Sprintf("%.1f", 100*float64(r.k)/float64(r.n))
 }
 
 // table sums jobs up.
@@ -125,12 +132,12 @@ type table struct {
 
 // outcome is how a blunder was found.
 type outcome struct {
-	named, small, all                 rate
-	hit, claimed, recalled, concerned int
-	amount                            rate
-	spurious                          map[string]int
-	missed                            []uint64
-	innocent                          rate
+	named, small      rate // jobs in which it was named, of those where it could be told in 20 photos and more, and of others
+	precision, recall rate // of photos
+	amount            rate // figures within their own interval
+	innocent          rate // jobs with a cause that is none of theirs
+	spurious          map[string]*int
+	missed            []uint64
 }
 
 func bump[T any](m *map[string]*T, key string) *T {
@@ -224,91 +231,68 @@ func (t *table) add(j *field.Job, v *verdict) {
 
 // explained holds the causes against the plants.
 func (t *table) explained(j *field.Job, v *verdict, kinds []string) {
-	accusing := false
-	for _, c := range v.causes {
-		if isScale(c.Name) {
-			bump(&t.caused, c.Name).k++
-			continue
-		}
-		accusing = true
-		if len(j.Truth.Plants) == 0 {
-			bump(&t.caused, c.Name).k++
-			if t.causedBy == nil {
-				t.causedBy = map[string][]uint64{}
-			}
-			t.causedBy[c.Name] = append(t.causedBy[c.Name], j.Seed)
-		}
-	}
+	accusing := slices.DeleteFunc(slices.Clone(v.causes), func(c cause.Found) bool { return isScale(c.Name) })
 	for _, k := range kinds {
-		bump(&t.caused, "in "+k).add(accusing)
+		bump(&t.caused, "in "+k).add(len(accusing) > 0)
 	}
 	for _, p := range j.Truth.Plants {
-		o := bump(&t.blunders, p.Blunder)
-		o.all.add(len(p.Photos) > 0)
-		var found []string
-		names := map[string]bool{}
-		for _, c := range v.causes {
-			if slices.Contains(p.Causes, c.Name) {
-				found = append(found, c.Photos...)
-				names[c.Name] = true
-				o.amounts(p, c)
-			}
-		}
-		if len(p.Photos) == 0 {
-			continue
-		}
-		if p.Detectable && len(j.Photos) >= 20 {
-			o.named.add(len(names) > 0)
-			if len(names) == 0 {
-				o.missed = append(o.missed, j.Seed)
-			}
-		} else {
-			o.small.add(len(names) > 0)
-		}
-		if len(names) > 0 {
-			slices.Sort(found)
-			found = slices.Compact(found)
-			// Recall is over photos with a link: of others few causes can know.
-			linked := map[string]bool{}
-			for _, s := range v.Photos {
-				linked[s.Name] = s.Link != ""
-			}
-			o.claimed += len(found)
-			for _, name := range found {
-				if slices.Contains(p.Photos, name) {
-					o.hit++
-				}
-			}
-			for _, name := range p.Photos {
-				if linked[name] {
-					o.concerned++
-					if slices.Contains(found, name) {
-						o.recalled++
-					}
-				}
-			}
-		}
+		bump(&t.blunders, p.Blunder).add(j, v, &p)
 	}
 	if len(j.Truth.Plants) == 0 {
+		for _, c := range v.causes {
+			bump(&t.caused, c.Name).k++
+			t.causedBy[c.Name] = append(t.causedBy[c.Name], j.Seed)
+		}
 		return
 	}
 	o := t.blunders[j.Truth.Plants[0].Blunder]
-	wrong := false
-	for _, c := range v.causes {
-		if isScale(c.Name) || slices.ContainsFunc(j.Truth.Plants, func(p field.Plant) bool { return slices.Contains(p.Causes, c.Name) }) {
-			continue
-		}
-		wrong = true
-		if o.spurious == nil {
-			o.spurious = map[string]int{}
-		}
-		o.spurious[c.Name]++
+	wrong := slices.DeleteFunc(accusing, func(c cause.Found) bool {
+		return slices.ContainsFunc(j.Truth.Plants, func(p field.Plant) bool { return slices.Contains(p.Causes, c.Name) })
+	})
+	for _, c := range wrong {
+		*bump(&o.spurious, c.Name)++
 	}
-	o.innocent.add(wrong)
+	o.innocent.add(len(wrong) > 0)
+}
+
+// add takes up what was said of a plant.
+func (o *outcome) add(j *field.Job, v *verdict, p *field.Plant) {
+	if len(p.Photos) == 0 {
+		return
+	}
+	found := map[string]bool{}
+	named := false
+	for _, c := range v.causes {
+		if slices.Contains(p.Causes, c.Name) {
+			named = true
+			o.amounts(p, c)
+			for _, name := range c.Photos {
+				found[name] = true
+			}
+		}
+	}
+	if !p.Detectable || len(j.Photos) < 20 {
+		o.small.add(named)
+	} else if o.named.add(named); !named {
+		o.missed = append(o.missed, j.Seed)
+	}
+	if !named {
+		return
+	}
+	// Recall is over photos with a link: of others few causes can know.
+	for _, s := range v.Photos {
+		concerned := slices.Contains(p.Photos, s.Name)
+		if found[s.Name] {
+			o.precision.add(concerned)
+		}
+		if concerned && s.Link != "" {
+			o.recall.add(found[s.Name])
+		}
+	}
 }
 
 // amounts holds the figures of a cause against those planted, in their own interval.
-func (o *outcome) amounts(p field.Plant, c cause.Found) {
+func (o *outcome) amounts(p *field.Plant, c cause.Found) {
 	for _, x := range c.Params {
 		want, ok := p.Amounts[x.Name]
 		if !ok {
@@ -417,15 +401,9 @@ func (t *table) blunder(w io.Writer, name string, head bool) {
 	}
 	for _, k := range sortedKeys(t.blunders) {
 		o := t.blunders[k]
-		share := func(a, b int) string {
-			if b == 0 {
-				return "-"
-			}
-			return fmt.Sprintf("%.1f", 100*float64(a)/float64(b))
-		}
 		var also []string
 		for _, c := range sortedKeys(o.spurious) {
-			also = append(also, fmt.Sprintf("%s %d", c, o.spurious[c]))
+			also = append(also, fmt.Sprintf("%s %d", c, *o.spurious[c]))
 		}
 		label, links := k, rate{}
 		if name != k {
@@ -434,7 +412,7 @@ func (t *table) blunder(w io.Writer, name string, head bool) {
 		if c := t.contradicted[""]; c != nil {
 			links = *c
 		}
-		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %s; %v\n", label, o.named.short(), o.small.short(), share(o.hit, o.claimed), share(o.recalled, o.concerned),
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %s; %v\n", label, o.named.short(), o.small.short(), o.precision.percent(), o.recall.percent(),
 			o.amount.short(), links.short(), t.confirmed.short(), o.innocent.short(), strings.Join(also, ", "), first(o.missed, 8))
 	}
 }

@@ -75,7 +75,7 @@ func main() {
 	}
 	for _, k := range kinds {
 		var (
-			t    table
+			t    = table{causedBy: map[string][]uint64{}}
 			mu   sync.Mutex
 			wg   sync.WaitGroup
 			next = make(chan uint64)
