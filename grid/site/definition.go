@@ -2,10 +2,12 @@ package site
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"strings"
 
@@ -40,14 +42,17 @@ type Definition struct {
 	GroundScale *GroundScale `json:"ground_scale,omitempty"`
 	// Vertical ties the heights; nil where the site has none of its own.
 	Vertical *Vertical `json:"vertical,omitempty"`
-	// Accuracy is how good a position carried between the site and the base is, in
-	// metres whatever the units, with the meaning that operations have for theirs;
-	// nil where it is not stated. ToGrid adds it to the accuracy of the base's
-	// operation. For a fitted system hypot of Fit.StdErrAt in the middle of the
-	// job, in metres, is a fair one.
+	// Accuracy is how good a position transformed between the site and the base is,
+	// in metres whatever the units, with the meaning that operations have for
+	// theirs; nil where it is not stated. ToGrid adds it to the accuracy of the
+	// base's operation.
 	Accuracy *float64 `json:"accuracy_m,omitempty"`
 	// HeightAccuracy is the same for heights through Vertical, in metres.
 	HeightAccuracy *float64 `json:"height_accuracy_m,omitempty"`
+	// Precision and HeightPrecision are those of a fit, Fit.Precision; they serve
+	// where no accuracy is stated, each place with its own.
+	Precision       *Precision `json:"precision,omitempty"`
+	HeightPrecision *Precision `json:"height_precision,omitempty"`
 	// Remarks say where the parameters come from.
 	Remarks string `json:"remarks,omitempty"`
 }
@@ -58,19 +63,14 @@ func (d Definition) SiteToBase() (Transform, error) {
 	if err := d.Validate(); err != nil {
 		return nil, err
 	}
-	back := d.Direction == BaseToSite
-	switch {
-	case d.Similarity != nil && back:
-		return d.Similarity.Inverted(), nil
-	case d.Similarity != nil:
-		return *d.Similarity, nil
-	case d.Affine != nil && back:
-		return d.Affine.Inverted(), nil
-	case d.Affine != nil:
-		return *d.Affine, nil
-	default:
-		return *d.GroundScale, nil
+	t := d.transforms()[0]
+	if d.Direction != BaseToSite {
+		return t, nil
 	}
+	if d.Affine != nil {
+		return d.Affine.Inverted(), nil
+	}
+	return d.Similarity.Inverted(), nil
 }
 
 // Validate reports what keeps the definition from being one: no name, no unit,
@@ -83,6 +83,50 @@ func (d Definition) Validate() error {
 	if !finite(d.Unit.Metres) || d.Unit.Metres < 1e-4 || d.Unit.Metres > 1e4 {
 		return fail(fmt.Errorf("unit %q of %v metres: want the length of one unit of the site coordinates, such as 0.3048", d.Unit.Name, d.Unit.Metres))
 	}
+	if err := cmp.Or(d.checkTransform(), d.checkHeights(), d.checkAccuracies("", d.Accuracy, d.Precision), d.checkAccuracies("height_", d.HeightAccuracy, d.HeightPrecision)); err != nil {
+		return fail(err)
+	}
+	return nil
+}
+
+func (d Definition) checkTransform() error {
+	t := d.transforms()
+	if len(t) != 1 {
+		return fmt.Errorf("%d transforms: want exactly one of similarity, affine and ground_scale", len(t))
+	}
+	switch {
+	case d.Direction == BaseToSite && d.GroundScale != nil:
+		return fmt.Errorf("direction %q: a ground scale always leads from the site to the base; its fields say which is which", d.Direction)
+	case d.Direction == "" && d.GroundScale == nil:
+		return fmt.Errorf("no direction: say whether the parameters lead %q or %q", SiteToBase, BaseToSite)
+	case d.Direction != "" && d.Direction != SiteToBase && d.Direction != BaseToSite:
+		return fmt.Errorf("direction %q: want %q or %q", d.Direction, SiteToBase, BaseToSite)
+	}
+	return t[0].Validate()
+}
+
+func (d Definition) checkHeights() error {
+	if d.Vertical != nil {
+		return d.Vertical.Validate()
+	}
+	if d.HeightAccuracy != nil || d.HeightPrecision != nil {
+		return errors.New("height_accuracy_m or height_precision is stated, but there is no vertical part that it belongs to")
+	}
+	return nil
+}
+
+func (Definition) checkAccuracies(key string, a *float64, p *Precision) error {
+	if a != nil && !(*a >= 0 && *a <= maxAccuracy) {
+		return fmt.Errorf("%saccuracy_m is %v: want metres, from 0 to %d", key, *a, maxAccuracy)
+	}
+	if p != nil && (!finite(p.Centre.E, p.Centre.N, p.AtCentre, p.EE, p.EN, p.NN) || p.EE < 0 || p.NN < 0) {
+		return fmt.Errorf("%sprecision: want numbers, and ee and nn 0 or more", key)
+	}
+	return nil
+}
+
+// transforms are those that are set.
+func (d Definition) transforms() []Transform {
 	var t []Transform
 	if d.Similarity != nil {
 		t = append(t, *d.Similarity)
@@ -93,42 +137,7 @@ func (d Definition) Validate() error {
 	if d.GroundScale != nil {
 		t = append(t, *d.GroundScale)
 	}
-	if len(t) != 1 {
-		return fail(fmt.Errorf("%d transforms: want exactly one of similarity, affine and ground_scale", len(t)))
-	}
-	switch d.Direction {
-	case SiteToBase:
-	case BaseToSite:
-		if d.GroundScale != nil {
-			return fail(fmt.Errorf("direction %q: a ground scale always leads from the site to the base; its fields say which is which", d.Direction))
-		}
-	case "":
-		if d.GroundScale == nil {
-			return fail(fmt.Errorf("no direction: say whether the parameters lead %q or %q", SiteToBase, BaseToSite))
-		}
-	default:
-		return fail(fmt.Errorf("direction %q: want %q or %q", d.Direction, SiteToBase, BaseToSite))
-	}
-	if err := t[0].Validate(); err != nil {
-		return fail(err)
-	}
-	if d.Vertical != nil {
-		if err := d.Vertical.Validate(); err != nil {
-			return fail(err)
-		}
-	}
-	for _, a := range []struct {
-		key   string
-		value *float64
-	}{{"accuracy_m", d.Accuracy}, {"height_accuracy_m", d.HeightAccuracy}} {
-		if a.value != nil && !(*a.value >= 0 && *a.value <= maxAccuracy) {
-			return fail(fmt.Errorf("%s is %v: want metres, from 0 to %d", a.key, *a.value, maxAccuracy))
-		}
-	}
-	if d.HeightAccuracy != nil && d.Vertical == nil {
-		return fail(errors.New("height_accuracy_m is stated, but there is no vertical part that it belongs to"))
-	}
-	return nil
+	return t
 }
 
 // maxAccuracy is the worst accuracy in metres that anybody would tie a survey
@@ -152,33 +161,21 @@ func ParseDefinition(data []byte) (Definition, error) {
 
 // UnmarshalJSON reads a definition as ParseDefinition does, without validating it.
 func (d *Definition) UnmarshalJSON(data []byte) error {
-	f, err := fields(data, []string{"name", "unit"}, []string{"direction", "similarity", "affine", "ground_scale", "vertical", "accuracy_m", "height_accuracy_m", "remarks"})
+	var n Definition
+	parts := map[string]any{
+		"name": &n.Name, "direction": &n.Direction, "similarity": &n.Similarity, "affine": &n.Affine, "ground_scale": &n.GroundScale,
+		"vertical": &n.Vertical, "accuracy_m": &n.Accuracy, "height_accuracy_m": &n.HeightAccuracy,
+		"precision": &n.Precision, "height_precision": &n.HeightPrecision, "remarks": &n.Remarks,
+	}
+	f, err := fields(data, []string{"name", "unit"}, slices.Sorted(maps.Keys(parts)))
 	if err != nil {
 		return err
 	}
-	var n Definition
-	for key, raw := range f {
-		switch key {
-		case "name":
-			err = json.Unmarshal(raw, &n.Name)
-		case "unit":
-			n.Unit, err = parseUnit(raw)
-		case "direction":
-			err = json.Unmarshal(raw, &n.Direction)
-		case "similarity":
-			err = json.Unmarshal(raw, &n.Similarity)
-		case "affine":
-			err = json.Unmarshal(raw, &n.Affine)
-		case "ground_scale":
-			err = json.Unmarshal(raw, &n.GroundScale)
-		case "vertical":
-			err = json.Unmarshal(raw, &n.Vertical)
-		case "accuracy_m":
-			err = json.Unmarshal(raw, &n.Accuracy)
-		case "height_accuracy_m":
-			err = json.Unmarshal(raw, &n.HeightAccuracy)
-		case "remarks":
-			err = json.Unmarshal(raw, &n.Remarks)
+	for _, key := range slices.Sorted(maps.Keys(f)) {
+		if key == "unit" {
+			n.Unit, err = parseUnit(f[key])
+		} else {
+			err = json.Unmarshal(f[key], parts[key])
 		}
 		if err != nil {
 			return fmt.Errorf("%s: %w", key, err)
@@ -228,6 +225,12 @@ func (g *GroundScale) UnmarshalJSON(data []byte) error {
 	return strict(data, (*plain)(g), []string{"origin", "site_origin", "combined_factor"}, []string{"unit_ratio"})
 }
 
+// UnmarshalJSON reads the parts; each must be there.
+func (p *Precision) UnmarshalJSON(data []byte) error {
+	type plain Precision
+	return strict(data, (*plain)(p), []string{"centre", "at_centre_m", "ee", "en", "nn"}, nil)
+}
+
 // UnmarshalJSON reads the offset, which must be there, and the slopes and their
 // origin: all three or none.
 func (v *Vertical) UnmarshalJSON(data []byte) error {
@@ -252,7 +255,7 @@ func strict(data []byte, v any, required, optional []string) error {
 		return err
 	}
 	for key, raw := range f {
-		if strings.HasSuffix(key, "origin") {
+		if key == "centre" || strings.HasSuffix(key, "origin") {
 			if _, err := fields(raw, []string{"e", "n"}, nil); err != nil {
 				return fmt.Errorf("%s: %w", key, err)
 			}

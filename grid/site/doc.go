@@ -31,28 +31,33 @@
 //
 // # Fits
 //
-// [FitSimilarity], [FitAffine], [FitGroundScale], [FitVerticalPlane] and
-// [FitVerticalConstant] find the parameters from control pairs, points known on
-// both sides, by weighted least squares. A [Fit] carries the residuals
-// (transformed minus given, on the base), the standard error of unit weight,
-// each parameter's standard error, and each observation's redundancy, test
-// statistic and minimal detectable error.
+// [FitSimilarity], [FitRigid] (the scale held), [FitAffine], [FitGroundScale],
+// [FitVerticalPlane] and [FitVerticalConstant] find the parameters from control
+// pairs, points known on both sides, by weighted least squares. A [Fit] has the
+// residuals (transformed minus given, on the base), the standard error of unit
+// weight, each parameter's standard error, and each observation's redundancy,
+// test statistic and minimal detectable error.
 //
 // State standard errors where they are known. Then the statistic is Baarda's w
 // (critical value 3.29 at the default significance of 0.001), S0 should be near
-// 1, and parameters have standard errors from what was stated. Without, it is
-// Pope's τ, and S0 is the standard error of a coordinate.
+// 1, and the fit fails where it is too large for chance. Without, it is Pope's τ,
+// S0 is the standard error of a coordinate, and the fit fails where a residual is
+// over FitOptions.Tolerance. [Fit.Fails] says so, and the facts of the fit why.
+//
+// With FitOptions.Base, a scale that is not the grid's own but for the height of
+// the ground, and a rotation of coordinates that are the grid's own less a round
+// number, are refused with an [ImplausibleError].
 //
 // Pairs over the critical value are suspects, and stay in the fit. With
-// FitOptions.RejectOutliers the worst is taken out and the fit repeated; every removal is
-// in the result. Where the control can't tell which of several pairs is bad, as
-// with three pairs and a similarity, the suspect names its rivals and nothing is
-// removed. Control that doesn't determine the model is refused with a
-// [GeometryError] that says what it needs.
+// FitOptions.RejectOutliers the worst is taken out and the fit repeated; every
+// removal is in the result. Where the control can't tell which of several pairs
+// is bad, as with three pairs and a similarity, the facts say so, the suspect
+// names its rivals and nothing is removed. Control that doesn't determine the
+// model is refused with a [GeometryError] that says what it needs.
 //
 // Standard errors of the parameters may look alarming where the site's own
 // origin is far from the control, since the origin then hangs on a long lever.
-// [Fit.StdErrAt] gives what counts, the standard error at a place.
+// Fit.Precision gives what counts, the standard error at a place.
 //
 // # Grid and ground
 //
@@ -61,14 +66,15 @@
 //	height factor   = R / (R + h)
 //
 // with the ellipsoidal height h and a radius R: [HeightFactor],
-// [CombinedFactor], [GroundDistance], [GridDistance], [LineScale] for long lines,
-// and [FactorsAt] for all of them at a place. One combined factor serves a
-// site as long as its spread is small: it changes by 1 ppm for 6.4 m of height.
+// [CombinedFactor], and [FactorsAt] for all of them at a place. One combined
+// factor serves a site as long as its spread is small: it changes by 1 ppm for
+// 6.4 m of height.
 //
 // # Accuracy
 //
 // A Definition may state how good it is, in metres: Accuracy for positions,
-// HeightAccuracy for heights through the vertical part. They join those of the
+// HeightAccuracy for heights through the vertical part; that of a fit has its
+// Precision instead, which grows outside the control. They join those of the
 // base's operations as the root of the sum of the squares. One that states
 // nothing adds nothing.
 //

@@ -60,7 +60,7 @@ func ExampleCombinedFactor() {
 		return
 	}
 	fmt.Printf("height factor %.9f, combined %.9f (%.1f ppm)\n", height, k, site.PPM(k))
-	fmt.Printf("1000 ft on the ground: %.4f ft on the grid\n", site.GridDistance(1000, k))
+	fmt.Printf("1000 ft on the ground: %.4f ft on the grid\n", 1000*k)
 	// Output:
 	// height factor 0.999976084, combined 0.999848679 (-151.3 ppm)
 	// 1000 ft on the ground: 999.8487 ft on the grid

@@ -1,8 +1,10 @@
 package site
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"example.com/phototie/grid"
 )
@@ -35,9 +37,20 @@ type HeightPair struct {
 	BaseSigma float64 `json:"base_sigma,omitempty"`
 }
 
-// FitOptions says how a fit is computed and tested. The zero value weighs all
-// pairs alike, takes no standard error for known, and removes nothing.
+// FitOptions says how a fit is computed, tested and judged. The zero value weighs
+// all pairs alike, takes no standard error for known, rejects nothing, and takes
+// metres on both sides.
 type FitOptions struct {
+	// Base is the grid that base coordinates are on. It gives their unit, and where
+	// it is a grid.Geodesist what a survey's scale and rotation can be: others are
+	// an [*ImplausibleError]. Without it base coordinates are in metres.
+	Base grid.Projection
+	// Unit is the unit of site coordinates; the zero value takes that of Base.
+	Unit grid.Unit
+	// Tolerance is the largest residual of a pair in metres that a survey takes;
+	// it judges pairs that state no standard errors. 0 takes 0.05 (common practice,
+	// no source).
+	Tolerance float64
 	// Sigma is the standard error of one coordinate of a pair that states none,
 	// both sides together, in the unit that residuals are in. 0 means that it is
 	// not known.
@@ -48,17 +61,80 @@ type FitOptions struct {
 	// Power is the power that the minimal detectable error is stated for; 0 takes
 	// 0.80, which with 0.001 gives Baarda's 4.13.
 	Power float64
-	// RejectOutliers removes bad pairs: the one with the largest test statistic, then a new
-	// fit, until none is over the critical value. Every removal is reported. It
-	// stops, and says so, where another pair might as well be the bad one, where
-	// the rest would no longer do, and at MaxRemoved.
+	// RejectOutliers takes out bad pairs: the one with the largest test statistic,
+	// then a new fit, until none is over the critical value. Every removal is
+	// reported. It stops, and says so, where another pair might as well be the bad
+	// one, where the rest would no longer do, and at MaxRemoved.
 	RejectOutliers bool
-	// MaxRemoved is the most pairs that RejectOutliers takes out; 0 takes a third of them.
+	// MaxRemoved is the most pairs that are rejected; 0 takes a third of them.
 	MaxRemoved int
 	// MaxCondition is the largest ratio taken between the spread of the control
 	// along its longest direction and across it, for models that need width
 	// (affine, inclined plane); 0 takes 1000.
 	MaxCondition float64
+}
+
+// Defaults of FitOptions, and bounds.
+const (
+	defaultTolerance    = 0.05
+	defaultSignificance = 0.001
+	defaultPower        = 0.80
+	defaultCondition    = 1000.0
+	// rivalLikelihood is how much likelier one culprit must make the observations
+	// than another to be told from it; our own choice.
+	rivalLikelihood = 20.0
+	// unchecked is the redundancy below which an observation checks nothing.
+	unchecked = 1e-6
+	// maxCoordinate and minSigma keep the squares of what is computed far inside a
+	// float64.
+	maxCoordinate = 1e9
+	minSigma      = 1e-9
+)
+
+func (o FitOptions) withDefaults(name string) (FitOptions, error) {
+	o.Tolerance = cmp.Or(o.Tolerance, defaultTolerance)
+	o.Significance = cmp.Or(o.Significance, defaultSignificance)
+	o.Power = cmp.Or(o.Power, defaultPower)
+	o.MaxCondition = cmp.Or(o.MaxCondition, defaultCondition)
+	fail := func(format string, args ...any) (FitOptions, error) {
+		return o, fmt.Errorf("%s: %w", name, fmt.Errorf(format, args...))
+	}
+	switch {
+	case !(o.Tolerance > 0 && o.Tolerance <= maxAccuracy):
+		return fail("tolerance %v: want metres, such as 0.05", o.Tolerance)
+	case !(o.Significance > 0 && o.Significance < 1):
+		return fail("significance %v: want a probability between 0 and 1, such as 0.001", o.Significance)
+	case !(o.Power > 0 && o.Power < 1):
+		return fail("power %v: want a probability between 0 and 1, such as 0.8", o.Power)
+	case !(o.MaxCondition > 1):
+		return fail("largest condition %v: want a ratio over 1, such as 1000", o.MaxCondition)
+	case o.Sigma != 0 && !(o.Sigma >= minSigma && o.Sigma <= maxCoordinate):
+		return fail("standard error %v: want a positive length, or 0 where it is not known", o.Sigma)
+	case o.MaxRemoved < 0:
+		return fail("at most %d pairs removed: want 0 or more", o.MaxRemoved)
+	case !(o.metres(true) > 0 && o.siteMetres() > 0) || !finite(o.metres(true), o.siteMetres()):
+		return fail("units of %v and %v metres: want positive lengths", o.metres(true), o.siteMetres())
+	}
+	return o, nil
+}
+
+// metres is the length of the unit of residuals: the base's on the plane, and
+// the site's for heights.
+func (o FitOptions) metres(plane bool) float64 {
+	if !plane {
+		return o.siteMetres()
+	}
+	if o.Base == nil {
+		return 1
+	}
+	return o.Base.Grid().Unit.Metres
+}
+
+func (o FitOptions) siteMetres() float64 {
+	if o.Unit == (grid.Unit{}) {
+		return o.metres(true)
+	}
+	return o.Unit.Metres
 }
 
 // Statistic names the test of a single observation.
@@ -136,7 +212,7 @@ type Suspect struct {
 	Rivals []string `json:"rivals,omitempty"`
 }
 
-// Removal is a pair that RejectOutliers took out. DE, DN and DH in it hold the pair
+// Removal is a pair that was rejected as an outlier. DE, DN and DH in it hold the pair
 // against the final fit.
 type Removal struct {
 	// Step counts from 1.
@@ -187,12 +263,12 @@ type Fit[T any] struct {
 	// Suspects are the pairs over the critical value, the largest statistic first.
 	// Only the first is to be trusted: a blunder also bends the fit for the rest.
 	Suspects []Suspect `json:"suspects,omitempty"`
-	// Removed are the pairs that RejectOutliers took out, in that order.
+	// Removed are the pairs that were rejected, in that order.
 	Removed []Removal `json:"removed,omitempty"`
-	// Notes are what the user should know about this fit, in words.
-	Notes []string `json:"notes,omitempty"`
-
-	predict func(site grid.EN) []float64
+	// Facts are what else the user should know about this fit.
+	Facts []Fact `json:"facts,omitempty"`
+	// Precision is how good what it leads to is, for a Definition.
+	Precision *Precision `json:"precision"`
 }
 
 // Residuals returns the residuals pair by pair. For heights DE and DN are 0 and
@@ -216,19 +292,6 @@ func (f Fit[T]) Residuals() []PairResidual {
 		p.Length = math.Hypot(p.DE, p.DN)
 	}
 	return out
-}
-
-// StdErrAt returns what the fit itself adds to the standard error of a position
-// transformed at a place in site coordinates: for the plane the standard errors
-// of E and N on the base, for heights that of the height. It is smallest in the
-// middle of the control and grows outside it; the error of the position that is
-// carried over comes on top. The second result is false where the fit has no
-// standard errors, or was not made by this package.
-func (f Fit[T]) StdErrAt(site grid.EN) ([]float64, bool) {
-	if f.predict == nil || !finite(site.E, site.N) {
-		return nil, false
-	}
-	return f.predict(site), true
 }
 
 // GeometryError reports control that does not determine the model.
@@ -256,10 +319,10 @@ func (e *GeometryError) Error() string { return e.Model + ": " + e.Problem }
 func FitSimilarity(pairs []ControlPair, opt FitOptions) (Fit[Similarity], error) {
 	m := planeModel[Similarity]("similarity", 4, 2)
 	m.usable = Similarity.Validate
-	m.rows = func(x grid.EN) [][]float64 {
+	m.linear.rows = func(x grid.EN) [][]float64 {
 		return [][]float64{{x.E, x.N, 1, 0}, {x.N, -x.E, 0, 1}}
 	}
-	m.finish = func(beta []float64, c frame) (Similarity, []parameter) {
+	m.finish = func(beta []float64, _ float64, c frame) (Similarity, []parameter) {
 		a, b := beta[0]/c.length, beta[1]/c.length
 		scale := math.Hypot(a, b)
 		s := Similarity{
@@ -278,13 +341,83 @@ func FitSimilarity(pairs []ControlPair, opt FitOptions) (Fit[Similarity], error)
 			{"rotation", s.Rotation, "deg", []float64{-b / scale / scale / l * 180 / math.Pi, a / scale / scale / l * 180 / math.Pi, 0, 0}},
 		}
 	}
-	fit, err := m.fit(planePoints(pairs), opt)
-	if err == nil {
-		if note := m.mirrorNote(pairs, opt, fit); note != "" {
-			fit.Notes = append(fit.Notes, note)
+	return m.fitUnmirrored(pairs, opt)
+}
+
+// FitRigid fits a shift and a rotation from the site to the base grid, with the
+// scale held: 1, or the combined factor of the job (grid distance / ground
+// distance in one unit). It needs two pairs, and three or more to be checked.
+// Weights are as for FitSimilarity.
+//
+// The rotation is that of the least squares,
+//
+//	θ = atan2(Σ w (Ns Eb - Es Nb), Σ w (Es Eb + Ns Nb))
+//
+// about the weighted centres. Source: Schönemann, A generalized solution of the
+// orthogonal Procrustes problem, Psychometrika 31 (1966), for the plane; from
+// memory.
+func FitRigid(pairs []ControlPair, scale float64, opt FitOptions) (Fit[Similarity], error) {
+	m := planeModel[Similarity]("shift and rotation", 3, 2)
+	if !(scale > 1./3 && scale < 3) {
+		return Fit[Similarity]{}, fmt.Errorf("%s: scale %v: want grid distance / ground distance in one unit, such as 1 or 0.99984", m.name, scale)
+	}
+	held := scale * opt.siteMetres() / opt.metres(true)
+	m.first = func(points []point, sigma []float64, c frame) linear {
+		var at, target grid.EN
+		sum := 0.0
+		for i, p := range points {
+			x, y, w := c.local(p.at), c.observed(p), 1/sigma[i]/sigma[i]
+			sum += w
+			at.E, at.N, target.E, target.N = at.E+w*x.E, at.N+w*x.N, target.E+w*y[0], target.N+w*y[1]
+		}
+		var sin, cos float64
+		for i, p := range points {
+			x, y, w := c.local(p.at), c.observed(p), 1/sigma[i]/sigma[i]
+			x.E, x.N, y[0], y[1] = x.E-at.E/sum, x.N-at.N/sum, y[0]-target.E/sum, y[1]-target.N/sum
+			sin += w * (x.N*y[0] - x.E*y[1])
+			cos += w * (x.E*y[0] + x.N*y[1])
+		}
+		theta := math.Atan2(sin, cos)
+		sin, cos = math.Sincos(theta)
+		k := held * c.length
+		turned := func(x grid.EN) [2]float64 { return [2]float64{k * (cos*x.E + sin*x.N), k * (cos*x.N - sin*x.E)} }
+		return linear{start: theta, known: turned, rows: func(x grid.EN) [][]float64 {
+			v := turned(x)
+			return [][]float64{{v[1], 1, 0}, {-v[0], 0, 1}}
+		}}
+	}
+	m.finish = func(beta []float64, theta float64, c frame) (Similarity, []parameter) {
+		s := Similarity{Scale: held, Rotation: (theta + beta[0]) * 180 / math.Pi}
+		centre := s.Forward(c.centre) // with the origin at 0
+		s.Origin = grid.EN{E: c.target.E + beta[1] - centre.E, N: c.target.N + beta[2] - centre.N}
+		return s, []parameter{
+			{"target origin E", s.Origin.E, "base", []float64{-centre.N, 1, 0}},
+			{"target origin N", s.Origin.N, "base", []float64{centre.E, 0, 1}},
+			{"rotation", s.Rotation, "deg", []float64{180 / math.Pi, 0, 0}},
 		}
 	}
-	return fit, err
+	return m.fitUnmirrored(pairs, opt)
+}
+
+// fitUnmirrored fits a model that can't turn the plane over, and says so where
+// the pairs fit far better with eastings and northings of the site swapped.
+func (m *model[T]) fitUnmirrored(pairs []ControlPair, opt FitOptions) (Fit[T], error) {
+	fit, err := m.fit(planePoints(pairs), opt)
+	if err != nil || fit.S0 == nil {
+		return fit, err
+	}
+	swapped := slices.Clone(pairs)
+	for i, p := range pairs {
+		swapped[i].Site = grid.EN{E: p.Site.N, N: p.Site.E}
+	}
+	opt, err = opt.withDefaults(m.name)
+	if err != nil {
+		return fit, err
+	}
+	if other, err := m.adjust(planePoints(swapped), opt); err == nil && other.S0 != nil && *other.S0 <= *fit.S0/10 {
+		fit.note(Fact{Kind: FactSwapped, Value: *other.S0, Limit: *fit.S0})
+	}
+	return fit, nil
 }
 
 // FitAffine fits an affine transform from the site to the base grid, by least
@@ -302,10 +435,10 @@ func FitAffine(pairs []ControlPair, opt FitOptions) (Fit[Affine], error) {
 	m := planeModel[Affine]("affine", 6, 3)
 	m.width = true
 	m.usable = Affine.Validate
-	m.rows = func(x grid.EN) [][]float64 {
+	m.linear.rows = func(x grid.EN) [][]float64 {
 		return [][]float64{{x.E, x.N, 1, 0, 0, 0}, {0, 0, 0, x.E, x.N, 1}}
 	}
-	m.finish = func(beta []float64, c frame) (Affine, []parameter) {
+	m.finish = func(beta []float64, _ float64, c frame) (Affine, []parameter) {
 		l := c.length
 		a := Affine{A1: beta[0] / l, A2: beta[1] / l, B1: beta[3] / l, B2: beta[4] / l}
 		a.A0 = c.target.E + beta[2] - a.A1*c.centre.E - a.A2*c.centre.N
@@ -321,7 +454,7 @@ func FitAffine(pairs []ControlPair, opt FitOptions) (Fit[Affine], error) {
 	}
 	fit, err := m.fit(planePoints(pairs), opt)
 	if err == nil && fit.Params.Mirrors() {
-		fit.Notes = append(fit.Notes, "The fitted transform mirrors the plane: are eastings and northings swapped on one side?")
+		fit.note(Fact{Kind: FactMirrored})
 	}
 	return fit, err
 }
@@ -330,21 +463,18 @@ func FitAffine(pairs []ControlPair, opt FitOptions) (Fit[Affine], error) {
 // point with given coordinates on the base grid. Where siteOrigin is nil the
 // site coordinates of the project point are fitted too, which takes two pairs;
 // otherwise they are held, which takes one pair away from the project point.
-// Three or more are wanted for a check. unitRatio is the length of one site unit
-// in base units. Weights are as for FitSimilarity.
+// Three or more are wanted for a check. Weights are as for FitSimilarity.
 //
 // North is held to be the same on both sides: a rotation of 10" moves a point by
 // 5 mm over 100 m and shows up in the residuals. Fit a similarity to see it.
-func FitGroundScale(pairs []ControlPair, origin grid.EN, siteOrigin *grid.EN, unitRatio float64, opt FitOptions) (Fit[GroundScale], error) {
+func FitGroundScale(pairs []ControlPair, origin grid.EN, siteOrigin *grid.EN, opt FitOptions) (Fit[GroundScale], error) {
 	const name = "ground scale"
 	for _, v := range []*grid.EN{&origin, siteOrigin} {
 		if v != nil && !(math.Abs(v.E) <= maxCoordinate && math.Abs(v.N) <= maxCoordinate) {
 			return Fit[GroundScale]{}, fmt.Errorf("%s: the project point at E %v N %v is no place on earth in any unit", name, v.E, v.N)
 		}
 	}
-	if !(unitRatio >= minScale && unitRatio <= maxScale) {
-		return Fit[GroundScale]{}, fmt.Errorf("%s: unit ratio %v: want the length of one site unit in base units, 1 where they are the same", name, unitRatio)
-	}
+	unitRatio := opt.siteMetres() / opt.metres(true)
 	m := planeModel[GroundScale](name, 3, 2)
 	m.usable = func(g GroundScale) error {
 		if k := g.CombinedFactor * g.UnitRatio; !(k >= minScale && k <= maxScale) {
@@ -352,13 +482,13 @@ func FitGroundScale(pairs []ControlPair, origin grid.EN, siteOrigin *grid.EN, un
 		}
 		return nil
 	}
-	m.rows = func(x grid.EN) [][]float64 { return [][]float64{{x.E, 1, 0}, {x.N, 0, 1}} }
+	m.linear.rows = func(x grid.EN) [][]float64 { return [][]float64{{x.E, 1, 0}, {x.N, 0, 1}} }
 	if siteOrigin != nil {
 		m.params, m.minPairs = 1, 1
 		m.about = &frame{centre: *siteOrigin, target: origin}
-		m.rows = func(x grid.EN) [][]float64 { return [][]float64{{x.E}, {x.N}} }
+		m.linear.rows = func(x grid.EN) [][]float64 { return [][]float64{{x.E}, {x.N}} }
 	}
-	m.finish = func(beta []float64, c frame) (GroundScale, []parameter) {
+	m.finish = func(beta []float64, _ float64, c frame) (GroundScale, []parameter) {
 		l := c.length
 		k := beta[0] / l // base units per site unit
 		g := GroundScale{Origin: origin, CombinedFactor: k / unitRatio, UnitRatio: unitRatio}
@@ -386,8 +516,8 @@ func FitGroundScale(pairs []ControlPair, origin grid.EN, siteOrigin *grid.EN, un
 // of the control, rounded to a whole unit.
 func FitVerticalPlane(pairs []HeightPair, opt FitOptions) (Fit[Vertical], error) {
 	m := &model[Vertical]{name: "inclined plane", params: 3, minPairs: 3, width: true, axes: []string{"H"}}
-	m.rows = func(x grid.EN) [][]float64 { return [][]float64{{1, x.E, x.N}} }
-	m.finish = func(beta []float64, c frame) (Vertical, []parameter) {
+	m.linear.rows = func(x grid.EN) [][]float64 { return [][]float64{{1, x.E, x.N}} }
+	m.finish = func(beta []float64, _ float64, c frame) (Vertical, []parameter) {
 		l := c.length
 		v := Vertical{SlopeE: beta[1] / l, SlopeN: beta[2] / l, Origin: grid.EN{E: math.Round(c.centre.E), N: math.Round(c.centre.N)}}
 		dE, dN := v.Origin.E-c.centre.E, v.Origin.N-c.centre.N
@@ -405,8 +535,8 @@ func FitVerticalPlane(pairs []HeightPair, opt FitOptions) (Fit[Vertical], error)
 // heights: their weighted mean. It needs one pair, and two or more to be checked.
 func FitVerticalConstant(pairs []HeightPair, opt FitOptions) (Fit[Vertical], error) {
 	m := &model[Vertical]{name: "vertical offset", params: 1, minPairs: 1, level: true, axes: []string{"H"}}
-	m.rows = func(grid.EN) [][]float64 { return [][]float64{{1}} }
-	m.finish = func(beta []float64, c frame) (Vertical, []parameter) {
+	m.linear.rows = func(grid.EN) [][]float64 { return [][]float64{{1}} }
+	m.finish = func(beta []float64, _ float64, c frame) (Vertical, []parameter) {
 		v := Vertical{Offset: c.target.E + beta[0], Origin: grid.EN{E: math.Round(c.centre.E), N: math.Round(c.centre.N)}}
 		return v, []parameter{{"offset", v.Offset, "site", []float64{1}}}
 	}

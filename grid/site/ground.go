@@ -39,24 +39,6 @@ func CombinedFactor(pointScale, heightFactor float64) (float64, error) {
 	return k, nil
 }
 
-// LineScale returns the scale factor of a long line, by Simpson's rule from the
-// point scale factors at its ends and its middle: (k1 + 4 km + k2) / 6. Sources:
-// NOAA Manual NOS NGS 5, section 4 and ICSM, GDA94 Technical Manual (both from
-// memory).
-func LineScale(start, middle, end float64) float64 { return (start + 4*middle + end) / 6 }
-
-// GroundDistance brings a grid distance to the ground: grid / combined factor.
-// The result is in the unit of the distance.
-func GroundDistance(gridDistance, combinedFactor float64) float64 {
-	return gridDistance / combinedFactor
-}
-
-// GridDistance brings a ground distance to the grid: ground x combined factor.
-// The result is in the unit of the distance.
-func GridDistance(groundDistance, combinedFactor float64) float64 {
-	return groundDistance * combinedFactor
-}
-
 // PointFactors are the factors between grid, ellipsoid and ground at one place.
 type PointFactors struct {
 	// PointScale is grid / ellipsoid.

@@ -26,11 +26,8 @@ func TestStatePlane(t *testing.T) {
 	if err != nil || math.Abs(k-0.9998486789) > 5e-11 {
 		t.Errorf("combined factor %.12f, %v", k, err)
 	}
-	if got := GridDistance(1000, k); math.Abs(got-999.8486789) > 5e-8 {
+	if got := 1000 * k; math.Abs(got-999.8486789) > 5e-8 {
 		t.Errorf("grid distance %.8f", got)
-	}
-	if got := GroundDistance(GridDistance(1000, k), k); math.Abs(got-1000) > 1e-9 {
-		t.Errorf("back on the ground %v", got)
 	}
 	if got := PPM(k); math.Abs(got+151.3211) > 1e-3 {
 		t.Errorf("%v ppm", got)
@@ -41,24 +38,6 @@ func TestStatePlane(t *testing.T) {
 	}
 	if hf, _ := HeightFactor(6.372, MeanRadius); math.Abs(PPM(hf)+1) > 1e-5 {
 		t.Errorf("6.372 m up is %v ppm", PPM(hf))
-	}
-}
-
-// ICSM, GDA94 Technical Manual, Flinders Peak to Buninyong on MGA94 zone 55 (from
-// memory): point scale factors 1.00023056 and 1.00050567, ellipsoidal distance
-// 54972.271 m, plane distance 54992.279 m (both to 1 mm, 2e-8 of the line), so a
-// line scale of 1.00036397. The point scale at the middle is not in the manual; it
-// follows from the ends, since k of a transverse Mercator grid is linear in the
-// square of the distance from the central meridian to the precision that counts.
-func TestLineScale(t *testing.T) {
-	const start, end = 1.00023056, 1.00050567
-	// x² in the middle from the x² at the ends: k is linear in x².
-	x1, x2 := 500000-273741.297, 500000-228854.052
-	xm := (x1 + x2) / 2
-	middle := start + (end-start)*(xm*xm-x1*x1)/(x2*x2-x1*x1)
-	k := LineScale(start, middle, end)
-	if want := 54992.279 / 54972.271; math.Abs(k-want) > 2e-8 || math.Abs(k-1.00036397) > 1e-8 {
-		t.Errorf("line scale %.9f, want %.9f", k, want)
 	}
 }
 

@@ -153,9 +153,9 @@ func TestSiteAccuracy(t *testing.T) {
 		base, site, want *float64
 		note             string
 	}{
-		{ptr(0.03), ptr(0.04), ptr(0.05), "the accuracy includes 0.04 m stated for the site system"},
+		{ptr(0.03), ptr(0.04), ptr(0.05), "the accuracy includes 0.04 m for the site system"},
 		{ptr(0.03), nil, ptr(0.03), ""},
-		{nil, ptr(0.04), nil, "no accuracy for the operation under it"},
+		{nil, ptr(0.04), nil, "no accuracy is stated for the operation under it"},
 		{nil, nil, nil, ""},
 		{ptr(0.03), ptr(0.0), ptr(0.03), "includes 0 m"},
 	} {

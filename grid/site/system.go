@@ -82,6 +82,8 @@ func (d Definition) clone() Definition {
 	d.Vertical = clonePtr(d.Vertical)
 	d.Accuracy = clonePtr(d.Accuracy)
 	d.HeightAccuracy = clonePtr(d.HeightAccuracy)
+	d.Precision = clonePtr(d.Precision)
+	d.HeightPrecision = clonePtr(d.HeightPrecision)
 	return d
 }
 
@@ -100,38 +102,20 @@ func (s *System) Definition() Definition { return s.def.clone() }
 // Base returns the projection that the system stands on.
 func (s *System) Base() grid.Projection { return s.base }
 
-// ToBase carries a site position to the base grid, in base units.
+// ToBase transforms a site position to the base grid, in base units.
 func (s *System) ToBase(site grid.EN) grid.EN { return s.siteToBase.Forward(site) }
 
-// FromBase carries a position on the base grid to the site, in site units.
+// FromBase transforms a position on the base grid to the site, in site units.
 func (s *System) FromBase(base grid.EN) grid.EN { return s.siteToBase.Inverse(base) }
-
-// SiteHeight returns the site height for a base height at a place in site
-// coordinates, all in the site's unit. Without a vertical part it returns
-// ErrNoHeights: that the heights are the same would be a guess.
-func (s *System) SiteHeight(base float64, at grid.EN) (float64, error) {
-	if s.def.Vertical == nil {
-		return 0, fmt.Errorf("site system %q: %w", s.def.Name, ErrNoHeights)
-	}
-	return s.def.Vertical.SiteHeight(base, at), nil
-}
-
-// BaseHeight is the inverse of SiteHeight.
-func (s *System) BaseHeight(site float64, at grid.EN) (float64, error) {
-	if s.def.Vertical == nil {
-		return 0, fmt.Errorf("site system %q: %w", s.def.Name, ErrNoHeights)
-	}
-	return s.def.Vertical.BaseHeight(site, at), nil
-}
 
 // Grid describes the site system. Ellipsoid and frame are those of the base; it
 // has no authority code.
 func (s *System) Grid() grid.Grid { return s.grid }
 
-// ToGrid carries fixes onto the site grid. The operations are the base's, with
+// ToGrid transforms fixes to the site grid. The operations are the base's, with
 // the site system named. Their accuracy is the root of the sum of the squares of
-// the base operation's and the definition's, where that states one, and a note
-// says so; it stays unknown where the base's operation states none.
+// the base operation's and the definition's at the place, where that has one, and
+// a note says so; it stays unknown where the base's operation states none.
 func (s *System) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, error) {
 	out, err := s.base.ToGrid(ctx, fixes)
 	if err != nil {
@@ -144,19 +128,18 @@ func (s *System) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement
 	ops := operations{def: &s.def}
 	for i := range out {
 		p := &out[i]
-		p.Op = ops.named(p.Op)
-		if p.Err != nil {
-			continue
+		if p.Err == nil {
+			p.EN = s.FromBase(p.EN)
 		}
-		p.EN = s.FromBase(p.EN)
-		if !finite(p.E, p.N) {
+		p.Op = ops.named(p.Op, p.EN)
+		if p.Err == nil && !finite(p.E, p.N) {
 			p.Err = fmt.Errorf("site system %q: %w", s.def.Name, grid.ErrOutside)
 		}
 	}
 	return out, nil
 }
 
-// FromGrid carries site positions into geographic frames: at[i] into frames[i].
+// FromGrid transforms site positions into geographic frames: at[i] into frames[i].
 // It is the inverse of ToGrid as far as the base's FromGrid is; the site's own
 // part loses some 1e-9 m.
 func (s *System) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) ([]grid.FixPlacement, error) {
@@ -174,7 +157,7 @@ func (s *System) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame
 	out = slices.Clone(out)
 	ops := operations{def: &s.def}
 	for i := range out {
-		out[i].Op = ops.named(out[i].Op)
+		out[i].Op = ops.named(out[i].Op, at[i])
 		if out[i].Err == nil && !finite(at[i].E, at[i].N) {
 			out[i].Err = fmt.Errorf("site system %q: E %v N %v: %w", s.def.Name, at[i].E, at[i].N, grid.ErrNotFinite)
 		}
@@ -182,40 +165,69 @@ func (s *System) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame
 	return out, nil
 }
 
-// operations copies the base's operations, once each, and adds the name of the
-// site system.
+// operations copies the base's operations, once each and for each accuracy, and
+// adds the site system.
 type operations struct {
 	def  *Definition
-	seen map[*grid.Operation]*grid.Operation
+	seen map[placed]*grid.Operation
 }
 
-func (o *operations) named(op *grid.Operation) *grid.Operation {
+type placed struct {
+	op       *grid.Operation
+	accuracy float64
+}
+
+func (o *operations) named(op *grid.Operation, at grid.EN) *grid.Operation {
 	if op == nil {
 		return nil
 	}
-	if c, ok := o.seen[op]; ok {
+	key := placed{op, accuracyAt(o.def.Accuracy, o.def.Precision, at)}
+	if c, ok := o.seen[key]; ok {
 		return c
 	}
 	c := *op
-	o.def.amend(&c)
+	o.def.amend(&c, key.accuracy)
 	if o.seen == nil {
-		o.seen = map[*grid.Operation]*grid.Operation{}
+		o.seen = map[placed]*grid.Operation{}
 	}
-	o.seen[op] = &c
+	o.seen[key] = &c
 	return &c
 }
 
+// accuracyAt is the accuracy of a definition at a place in metres, negative where
+// it has none. A precision is rounded up to one of a few steps, so that a job has
+// a handful of operations.
+func accuracyAt(stated *float64, p *Precision, at grid.EN) float64 {
+	switch {
+	case stated != nil:
+		return *stated
+	case p == nil || !finite(at.E, at.N):
+		return -1
+	}
+	s := min(p.At(at), maxAccuracy)
+	if s < 1e-4 {
+		return 1e-4
+	}
+	decade := math.Pow(10, math.Floor(math.Log10(s)))
+	for _, step := range []float64{1, 1.5, 2, 3, 5, 7} {
+		if s <= step*decade {
+			return step * decade
+		}
+	}
+	return 10 * decade
+}
+
 // amend adds the site system to a copy of an operation of the base.
-func (d *Definition) amend(op *grid.Operation) {
+func (d *Definition) amend(op *grid.Operation, accuracy float64) {
 	op.Name += " + site system " + d.Name
-	if d.Accuracy == nil {
+	if accuracy < 0 {
 		return
 	}
-	text := fmt.Sprintf("the accuracy includes %.3g m stated for the site system", *d.Accuracy)
+	text := fmt.Sprintf("the accuracy includes %.3g m for the site system", accuracy)
 	if op.Accuracy == nil {
-		text = fmt.Sprintf("%.3g m is stated for the site system, but no accuracy for the operation under it", *d.Accuracy)
+		text = fmt.Sprintf("the site system is good to %.3g m, but no accuracy is stated for the operation under it", accuracy)
 	} else {
-		a := math.Hypot(*op.Accuracy, *d.Accuracy)
+		a := math.Hypot(*op.Accuracy, accuracy)
 		op.Accuracy = &a
 	}
 	op.Notes = append(slices.Clone(op.Notes), text)
@@ -239,8 +251,10 @@ func (s *System) Candidates(ctx context.Context, at []grid.EN, frame grid.Frame)
 		return nil, fmt.Errorf("site system %q: the projection under it lists no operations: %w", s.def.Name, errors.ErrUnsupported)
 	}
 	base := make([]grid.EN, len(at))
+	worst := accuracyAt(s.def.Accuracy, nil, grid.EN{})
 	for i, p := range at {
 		base[i] = s.ToBase(p)
+		worst = max(worst, accuracyAt(s.def.Accuracy, s.def.Precision, p))
 	}
 	out, err := lister.Candidates(ctx, base, frame)
 	if err != nil {
@@ -248,7 +262,7 @@ func (s *System) Candidates(ctx context.Context, at []grid.EN, frame grid.Frame)
 	}
 	out = slices.Clone(out)
 	for i := range out {
-		s.def.amend(&out[i].Operation)
+		s.def.amend(&out[i].Operation, worst)
 	}
 	return out, nil
 }
@@ -293,11 +307,11 @@ func (s *System) EllipsoidalHeights(ctx context.Context, at []grid.EN, heights [
 				Message: fmt.Sprintf("site system %q: the height is stated as the site's own, but the system has no vertical part that ties it", s.def.Name)}}
 		case p.Err == nil:
 			p.Steps = append([]string{fmt.Sprintf("vertical part of site system %s", s.def.Name)}, p.Steps...)
-			if a := s.def.HeightAccuracy; a == nil {
+			if a := accuracyAt(s.def.HeightAccuracy, s.def.HeightPrecision, at[i]); a < 0 {
 				p.Accuracy = nil
 				p.Notes = append(slices.Clone(p.Notes), "no accuracy is stated for the vertical part of the site system")
 			} else if p.Accuracy != nil {
-				sum := math.Hypot(*a, *p.Accuracy)
+				sum := math.Hypot(a, *p.Accuracy)
 				p.Accuracy = &sum
 			}
 		}

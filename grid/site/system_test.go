@@ -222,14 +222,6 @@ func TestSystemRoundTrip(t *testing.T) {
 			if again := s.FromBase(s.ToBase(at[i])); !near(again, at[i], 1e-7) {
 				t.Errorf("%s: %v by the base %v", name, at[i], again)
 			}
-			h, err := s.SiteHeight(10, at[i])
-			if s.Definition().Vertical == nil {
-				if !errors.Is(err, ErrNoHeights) {
-					t.Errorf("%s: height error %v", name, err)
-				}
-			} else if b, _ := s.BaseHeight(h, at[i]); math.Abs(b-10) > 1e-9 {
-				t.Errorf("%s: height back %v", name, b)
-			}
 		}
 	}
 	if gaussOp.Name != "none needed" {

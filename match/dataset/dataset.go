@@ -13,6 +13,7 @@ import (
 	"strings"
 
 	"example.com/phototie/grid"
+	"example.com/phototie/grid/site"
 	"example.com/phototie/match"
 )
 
@@ -61,6 +62,12 @@ func (r Reading) findings() []match.Finding {
 				}
 				out = append(out, match.Finding{Code: FindingControl, Severity: match.SeverityWarning, Message: msg,
 					Remedy: "check its coordinates on both sides"})
+			}
+			for _, x := range f.Facts {
+				if x.Fails() && (x.Kind != site.FactOverErrors || len(f.Suspects) == 0) {
+					out = append(out, match.Finding{Code: FindingControl, Severity: match.SeverityError, Message: x.String(),
+						Remedy: "check the coordinates of the control on both sides; site.tolerance_m states what the survey tolerates"})
+				}
 			}
 		}
 	}

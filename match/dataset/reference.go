@@ -38,6 +38,8 @@ var Reference = []Setting{
 	{"site.decimal", "worked out", `its decimal sign: "." or ","`},
 	{"site.sigma", "unknown", "standard deviation of a control coordinate that states none, in its own unit"},
 	{"site.fit_heights", "none", `fit heights too: "constant" or "plane"`},
+	{"site.scale", "fitted", "hold the scale of a similarity (1, or the combined factor), so that a shift and a rotation are fitted"},
+	{"site.tolerance_m", "0.05", "the largest residual that is taken of control pairs that state no standard errors"},
 	{"site.reject_outliers", "false", "reject outliers among the control pairs, and report them"},
 
 	{"points.file", "none, required", "the points file: delimited text, GeoJSON, LandXML, GPX or GeoPackage, told by its content"},

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"math"
 	"strings"
 
 	"example.com/phototie/grid"
@@ -38,7 +37,7 @@ type SiteSettings struct {
 	Vertical map[string]any `toml:"vertical"`
 	// Accuracy is how good a position carried between the site and the grid is, in
 	// metres, and HeightAccuracy the same for heights. For a fit that leaves them
-	// out they come from its standard errors, the largest at its control.
+	// out they come from its standard errors, at each place its own.
 	Accuracy       *float64 `toml:"accuracy_m"`
 	HeightAccuracy *float64 `toml:"height_accuracy_m"`
 	// Remarks say where the parameters come from.
@@ -52,6 +51,12 @@ type SiteSettings struct {
 	Columns   []string `toml:"columns"`
 	Separator string   `toml:"separator"`
 	Decimal   string   `toml:"decimal"`
+	// Scale, where it is not 0, holds the scale of a similarity: 1, or the combined
+	// factor of the job, so that a shift and a rotation are fitted.
+	Scale float64 `toml:"scale"`
+	// Tolerance is the largest residual in metres that is taken of pairs that state
+	// no standard errors; 0 takes 0.05.
+	Tolerance float64 `toml:"tolerance_m"`
 	// Sigma is the standard error of one coordinate of a pair that states none,
 	// both sides together, in the grid's unit; 0 means that it is not known.
 	Sigma float64 `toml:"sigma"`
@@ -99,7 +104,11 @@ type FitRead struct {
 	Parameters []site.Parameter    `json:"parameters"`
 	Suspects   []site.Suspect      `json:"suspects,omitempty"`
 	Removed    []site.Removal      `json:"removed,omitempty"`
-	Notes      []string            `json:"notes,omitempty"`
+	// Facts are what else there is to know; Notes say the same in words.
+	Facts []site.Fact `json:"facts,omitempty"`
+	Notes []string    `json:"notes,omitempty"`
+	// Fails says that the control does not fit.
+	Fails bool `json:"fails,omitempty"`
 	// P is the probability of residuals as large, where standard errors are
 	// known.
 	P *float64 `json:"p,omitempty"`
@@ -118,7 +127,10 @@ func (f FitRead) Worst() site.PairResidual {
 
 func fitRead[T any](f site.Fit[T], unit grid.Unit) *FitRead {
 	r := &FitRead{S0: f.S0, SigmaKnown: f.SigmaKnown, DegreesOfFreedom: f.DegreesOfFreedom, Unit: unit, Residuals: f.Residuals(),
-		Parameters: f.Parameters, Suspects: f.Suspects, Removed: f.Removed, Notes: f.Notes}
+		Parameters: f.Parameters, Suspects: f.Suspects, Removed: f.Removed, Facts: f.Facts, Fails: f.Fails()}
+	for _, x := range f.Facts {
+		r.Notes = append(r.Notes, x.String())
+	}
 	r.Pairs = len(r.Residuals)
 	if f.Global != nil {
 		r.P = &f.Global.P
@@ -147,7 +159,7 @@ func (s *SiteSettings) check(ps *problems) {
 	for _, f := range []struct {
 		key string
 		set bool
-	}{{"fit_heights", s.FitHeights != ""}, {"sigma", s.Sigma != 0}, {"reject_outliers", s.RejectOutliers}, {"columns", len(s.Columns) > 0}, {"separator", s.Separator != ""}, {"decimal", s.Decimal != ""}} {
+	}{{"fit_heights", s.FitHeights != ""}, {"sigma", s.Sigma != 0}, {"scale", s.Scale != 0}, {"tolerance_m", s.Tolerance != 0}, {"reject_outliers", s.RejectOutliers}, {"columns", len(s.Columns) > 0}, {"separator", s.Separator != ""}, {"decimal", s.Decimal != ""}} {
 		if f.set {
 			bad("name the file of control pairs with control, or leave it out", "%s is for a fit, and there is no control to fit to", f.key)
 		}
@@ -190,6 +202,12 @@ func (s *SiteSettings) checkFit(bad func(remedy, format string, args ...any)) {
 	case "", "constant", "plane":
 	default:
 		bad(`use "constant" or "plane"`, "fit_heights = %q is not known here", s.FitHeights)
+	}
+	if !(s.Tolerance >= 0 && s.Tolerance <= 1000) {
+		bad("give metres, for instance 0.05", "tolerance_m = %v makes no sense", s.Tolerance)
+	}
+	if s.Scale != 0 && s.Kind != "" && s.Kind != kindSimilarity {
+		bad("leave it out, or fit a similarity", "scale is held in the fit of a similarity, not of kind %q", s.Kind)
 	}
 	if !(s.Sigma >= 0) {
 		bad("give it in the grid's unit, or leave it out where it is not known", "sigma = %v is no standard error", s.Sigma)
@@ -313,37 +331,6 @@ type control struct {
 	notes   []string
 }
 
-// places are the site coordinates of the pairs.
-func (c control) places() []grid.EN {
-	out := make([]grid.EN, len(c.pairs))
-	for i, p := range c.pairs {
-		out[i] = p.Site
-	}
-	return out
-}
-
-// worstStdErr is the largest standard error of a transformed position at some
-// places, both axes together; nil where the fit has none.
-func worstStdErr[T any](f site.Fit[T], at []grid.EN) *float64 {
-	var worst *float64
-	for _, p := range at {
-		std, ok := f.StdErrAt(p)
-		if !ok {
-			return nil
-		}
-		var sum float64
-		for _, s := range std {
-			sum += s * s
-		}
-		if s := math.Sqrt(sum); !(s >= 0) {
-			return nil
-		} else if worst == nil || s > *worst {
-			worst = &s
-		}
-	}
-	return worst
-}
-
 // readControl reads the control file. Coordinates of each side are in the side's
 // own unit, heights in the site's unit.
 func (s *SiteSettings) readControl(fsys fs.FS) (control, error) {
@@ -440,7 +427,7 @@ func (s *SiteSettings) system(fsys fs.FS, base grid.Projection) (grid.Projection
 		read.Definition, err = s.definition(bu)
 	} else {
 		read.Control = s.Control
-		err = s.fit(fsys, bu, read)
+		err = s.fit(fsys, base, read)
 	}
 	if err != nil {
 		var p *Problem
@@ -465,51 +452,47 @@ func (s *SiteSettings) system(fsys fs.FS, base grid.Projection) (grid.Projection
 }
 
 // fit finds the parameters.
-func (s *SiteSettings) fit(fsys fs.FS, base grid.Unit, read *SiteRead) error {
+func (s *SiteSettings) fit(fsys fs.FS, on grid.Projection, read *SiteRead) error {
 	c, err := s.readControl(fsys)
 	if err != nil {
 		return err
 	}
+	base := on.Grid().Unit
 	unit := s.unit(base)
 	d := site.Definition{Name: s.name(), Unit: unit, Direction: site.SiteToBase, Accuracy: s.Accuracy, HeightAccuracy: s.HeightAccuracy}
-	accuracy := func(worst *float64, metres float64) {
-		if d.Accuracy == nil && worst != nil {
-			m := *worst * metres
-			d.Accuracy = &m
-		}
-	}
-	opt := site.FitOptions{Sigma: s.Sigma, RejectOutliers: s.RejectOutliers}
+	opt := site.FitOptions{Base: on, Unit: unit, Tolerance: s.Tolerance, Sigma: s.Sigma, RejectOutliers: s.RejectOutliers}
 	switch read.Kind = s.Kind; s.Kind {
 	case "", kindSimilarity:
 		read.Kind = kindSimilarity
 		f, err := site.FitSimilarity(c.pairs, opt)
+		if s.Scale != 0 {
+			f, err = site.FitRigid(c.pairs, s.Scale, opt)
+		}
 		if err != nil {
 			return err
 		}
-		d.Similarity, read.Plane = &f.Params, fitRead(f, base)
-		accuracy(worstStdErr(f, c.places()), base.Metres)
+		d.Similarity, d.Precision, read.Plane = &f.Params, f.Precision, fitRead(f, base)
 	case kindAffine:
 		f, err := site.FitAffine(c.pairs, opt)
 		if err != nil {
 			return err
 		}
-		d.Affine, read.Plane = &f.Params, fitRead(f, base)
-		accuracy(worstStdErr(f, c.places()), base.Metres)
+		d.Affine, d.Precision, read.Plane = &f.Params, f.Precision, fitRead(f, base)
 	case kindGroundScale:
 		origin, siteOrigin, err := s.scaleOrigins()
 		if err != nil {
 			return err
 		}
-		f, err := site.FitGroundScale(c.pairs, origin, siteOrigin, unit.Metres/base.Metres, opt)
+		f, err := site.FitGroundScale(c.pairs, origin, siteOrigin, opt)
 		if err != nil {
 			return err
 		}
 		d.Direction = ""
-		d.GroundScale, read.Plane = &f.Params, fitRead(f, base)
-		accuracy(worstStdErr(f, c.places()), base.Metres)
+		d.GroundScale, d.Precision, read.Plane = &f.Params, f.Precision, fitRead(f, base)
 	}
 	read.Plane.Notes = append(c.notes, read.Plane.Notes...)
-	hopt := site.FitOptions{RejectOutliers: s.RejectOutliers}
+	hopt := opt
+	hopt.Sigma = 0 // it is of positions
 	switch s.FitHeights {
 	case "":
 		if s.Vertical != nil {
@@ -529,11 +512,7 @@ func (s *SiteSettings) fit(fsys fs.FS, base grid.Unit, read *SiteRead) error {
 		if err != nil {
 			return err
 		}
-		d.Vertical, read.Heights = &f.Params, fitRead(f, unit)
-		if worst := worstStdErr(f, c.places()); d.HeightAccuracy == nil && worst != nil {
-			m := *worst * unit.Metres
-			d.HeightAccuracy = &m
-		}
+		d.Vertical, d.HeightPrecision, read.Heights = &f.Params, f.Precision, fitRead(f, unit)
 	}
 	d.Remarks = fmt.Sprintf("fitted to %d control pairs of %s", len(c.pairs), s.Control)
 	if s.Remarks != "" {

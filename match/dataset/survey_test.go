@@ -475,6 +475,44 @@ func TestSiteFitted(t *testing.T) {
 	}
 }
 
+// Control without standard errors is judged too: a fit over the survey's tolerance
+// is an error, and one with a scale that no survey has is refused. Three pairs of
+// a 400 m job on the ground, coordinates of the base rounded to 0.01 m; 0.9 m on
+// one easting makes a scale of 0.998 in the similarity.
+func TestSiteBlunderWithoutSigmas(t *testing.T) {
+	pairs := func(blunder float64) string {
+		return fmt.Sprintf("id,site_e,site_n,base_e,base_n\nC1,0,0,%.2f,604000.00\nC2,0,500,690000.00,604500.00\nC3,400,0,690400.00,604000.00\n", 690000+blunder)
+	}
+	fit := func(settings string, blunder float64) ([]match.Finding, error) {
+		d, err := job(t, lay(t, map[string]string{
+			"phototie.toml": itm + "[points]\nfile = \"p.csv\"\n[site]\ncontrol = \"c.csv\"\n" + settings, "c.csv": pairs(blunder),
+			"p.csv": "id,e,n\nA,200,250\n", "photos/1.jpg": ""}))
+		if err != nil {
+			return nil, err
+		}
+		s, err := d.Survey(context.Background())
+		if err != nil {
+			return nil, err
+		}
+		return s.Options.Survey, nil
+	}
+	if f, err := fit("", 0); err != nil || len(f) != 0 {
+		t.Errorf("good control: %+v, %v", f, err)
+	}
+	if _, err := fit("", 9); err == nil || !strings.Contains(err.Error(), "the scale comes out as") {
+		t.Errorf("9 m: %v", err)
+	}
+	if f, err := fit("", 0.9); err != nil || len(f) != 1 || f[0].Severity != match.SeverityError || !strings.Contains(f[0].Message, "over the tolerance of 0.05 m") {
+		t.Errorf("0.9 m: %+v, %v", f, err)
+	}
+	if f, err := fit("tolerance_m = 1.0\n", 0.9); err != nil || len(f) != 0 {
+		t.Errorf("with 1 m tolerated: %+v, %v", f, err)
+	}
+	if f, err := fit("scale = 1.0\n", 0.9); err != nil || len(f) != 2 || f[1].Severity != match.SeverityError {
+		t.Errorf("scale held: %+v, %v", f, err)
+	}
+}
+
 func TestSiteProblems(t *testing.T) {
 	sim := "[site.similarity]\ntarget_origin = { e = 690000.0, n = 604000.0 }\nscale = 0.9999\nrotation_deg = 1.5\n"
 	for _, c := range []struct {
