@@ -6,6 +6,7 @@ import (
 	"encoding/csv"
 	"errors"
 	"io"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -84,48 +85,35 @@ func (t *table) blanks() ([]string, error) {
 	t.line++
 	s := string(bytes.TrimRight(text, "\r\n"))
 	t.row, t.cols = t.row[:0], t.cols[:0]
-	for i := 0; ; {
-		for i < len(s) && (s[i] == ' ' || s[i] == '\t') {
-			i++
+	for rest := strings.TrimLeft(s, " \t"); rest != ""; rest = strings.TrimLeft(rest, " \t") {
+		at := len(s) - len(rest) + 1
+		last := t.most > 0 && len(t.row) == t.most-1
+		field, after, ok := cutField(rest, last)
+		if !ok {
+			return nil, &csv.ParseError{StartLine: t.line, Line: t.line, Column: at, Err: csv.ErrQuote}
 		}
-		if i == len(s) {
-			return t.row, nil
-		}
-		t.cols = append(t.cols, i+1)
-		start := i
-		if s[i] == '"' {
-			j := i + 1
-			var b strings.Builder
-			for {
-				k := strings.IndexByte(s[j:], '"')
-				if k < 0 {
-					return nil, &csv.ParseError{StartLine: t.line, Line: t.line, Column: i + 1, Err: csv.ErrQuote}
-				}
-				b.WriteString(s[j : j+k])
-				j += k + 1
-				if j < len(s) && s[j] == '"' {
-					b.WriteByte('"')
-					j++
-					continue
-				}
-				break
-			}
-			if j < len(s) && s[j] != ' ' && s[j] != '\t' {
-				return nil, &csv.ParseError{StartLine: t.line, Line: t.line, Column: j + 1, Err: csv.ErrQuote}
-			}
-			t.row = append(t.row, b.String())
-			i = j
-			continue
-		}
-		if t.most > 0 && len(t.row) == t.most-1 {
-			t.row = append(t.row, strings.TrimRight(s[start:], " \t"))
-			return t.row, nil
-		}
-		for i < len(s) && s[i] != ' ' && s[i] != '\t' {
-			i++
-		}
-		t.row = append(t.row, s[start:i])
+		t.row, t.cols, rest = append(t.row, field), append(t.cols, at), after
 	}
+	return t.row, nil
+}
+
+var quotedField = regexp.MustCompile(`^"((?:[^"]|"")*)"(?:[ \t]|$)`)
+
+// cutField cuts the first field off a text; the last goes to the end of it. ok is
+// false where a quote is not closed, or something follows it.
+func cutField(s string, last bool) (field, rest string, ok bool) {
+	if s[0] == '"' {
+		m := quotedField.FindStringSubmatch(s)
+		if m == nil {
+			return "", "", false
+		}
+		return strings.ReplaceAll(m[1], `""`, `"`), s[len(m[1])+2:], true
+	}
+	if last {
+		return strings.TrimRight(s, " \t"), "", true
+	}
+	i := strings.IndexAny(s+" ", " \t")
+	return s[:i], s[i:], true
 }
 
 var errLongLine = errors.New("the line is too long")
@@ -170,17 +158,8 @@ func (r *Reader) openDelimited(in *input, opt Options) error {
 	for _, n := range l.Notes {
 		r.notes.plain("%s", n)
 	}
-	r.setCRS("", opt)
-	if d.at[colLongitude] > 0 {
-		d.x, d.y = colLongitude, colLatitude
-		if opt.CRS == "" {
-			return r.problem(1, `say which (points.crs = "EPSG:4258", for instance)`, "the points are longitudes and latitudes, and nothing says of which system")
-		}
-		r.header.Axes = Geographic
-	} else if r.header.Axes == Unstated {
-		r.header.Axes = Plane
-	} else if r.header.Axes == Geographic {
-		return r.problem(1, "name the projected system, or call the columns longitude and latitude", "the columns are easting and northing, but %s is a system of longitudes and latitudes", clip(opt.CRS))
+	if err := d.system(opt); err != nil {
+		return err
 	}
 	most := 0
 	if l.Separator == " " && restOfLine(l.Columns) {
@@ -193,6 +172,23 @@ func (r *Reader) openDelimited(in *input, opt Options) error {
 		}
 	}
 	r.src = d
+	return nil
+}
+
+// system settles the system of the file and which columns have the position.
+func (d *delimited) system(opt Options) error {
+	d.setCRS("", opt)
+	switch {
+	case d.at[colLongitude] > 0 && opt.CRS == "":
+		return d.problem(1, `say which (points.crs = "EPSG:4258", for instance)`, "the points are longitudes and latitudes, and nothing says of which system")
+	case d.at[colLongitude] > 0:
+		d.x, d.y = colLongitude, colLatitude
+		d.header.Axes = Geographic
+	case d.header.Axes == Geographic:
+		return d.problem(1, "name the projected system, or call the columns longitude and latitude", "the columns are easting and northing, but %s is a system of longitudes and latitudes", clip(opt.CRS))
+	default:
+		d.header.Axes = Plane
+	}
 	return nil
 }
 

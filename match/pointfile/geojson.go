@@ -179,16 +179,23 @@ func (t *jsonText) kind(fsys fs.FS) (k jsonKind, err error) {
 	switch {
 	case err == errSettled || err == nil && k.collection:
 		return k, nil
-	case err != nil:
-		return k, err
-	case typ == "Feature":
+	case err == nil && typ == "Feature":
 		return jsonKind{sequence: true}, nil
-	case typ == "":
-		return k, t.problem(1, "give a FeatureCollection of Points", "this is JSON, but not GeoJSON: it has no type")
-	case typ == "FeatureCollection":
-		return k, t.problem(1, "give it one", "the FeatureCollection has no features member")
+	case err == nil:
+		err = t.noFeatures(typ)
 	}
-	return k, t.problem(1, "give a FeatureCollection of Points, whose properties name them", "the GeoJSON is a bare %s, without an id", clip(typ))
+	return k, err
+}
+
+// noFeatures tells of an object of a type that holds no features.
+func (t *jsonText) noFeatures(typ string) error {
+	switch typ {
+	case "":
+		return t.problem(1, "give a FeatureCollection of Points", "this is JSON, but not GeoJSON: it has no type")
+	case "FeatureCollection":
+		return t.problem(1, "give it one", "the FeatureCollection has no features member")
+	}
+	return t.problem(1, "give a FeatureCollection of Points, whose properties name them", "the GeoJSON is a bare %s, without an id", clip(typ))
 }
 
 // crsMember reads the crs member of the GeoJSON specification of 2008, section 3.
@@ -521,20 +528,19 @@ func (g *geoJSON) place(r *row, coords json.RawMessage, height string) {
 	var z *float64
 	switch g.heights {
 	case heightFromPosition:
+		note := "earlier features have their height in the position; that of the property is passed over"
 		if third {
-			z = &pos[2]
+			z, note = &pos[2], "the height is taken from the position, not from the property"
 		}
-		if height != "" && third {
-			r.notes.at(r.rec.Where, "the height is taken from the position, not from the property")
-		} else if height != "" {
-			r.notes.at(r.rec.Where, "earlier features have their height in the position; that of the property is passed over")
+		if height != "" {
+			r.notes.at(r.rec.Where, note)
 		}
 	case heightFromProperty:
 		if third {
 			r.notes.at(r.rec.Where, "earlier features have their height in a property; the third number of the position is passed over")
-		} else {
-			z = r.height(height)
+			break
 		}
+		z = r.height(height)
 	}
 	r.position(pos[0], pos[1], z)
 }

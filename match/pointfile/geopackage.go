@@ -322,15 +322,15 @@ func (g *geoPackage) system(ctx context.Context, l layer, opt Options) error {
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return err
 	}
-	o := strings.ToUpper(strings.TrimSpace(org.String))
 	wkt := strings.TrimSpace(definition.String)
-	crs := ""
-	switch {
+	crs := wkt
+	switch o := strings.ToUpper(strings.TrimSpace(org.String)); {
 	case l.srs == 0 || l.srs == -1: // by the standard, undefined
-	case (o == "EPSG" || o == "ESRI" || o == "IGNF" || o == "OGC") && code.Int64 > 0:
+		crs = ""
+	case slices.Contains([]string{"EPSG", "ESRI", "IGNF", "OGC"}, o) && code.Int64 > 0:
 		crs = o + ":" + strconv.FormatInt(code.Int64, 10)
-	case wkt != "" && !strings.EqualFold(wkt, "undefined"):
-		crs = wkt
+	case strings.EqualFold(wkt, "undefined"):
+		crs = ""
 	}
 	if crs == "" && opt.CRS == "" {
 		return g.problem(`say which (points.crs = "EPSG:2157", for instance)`, "layer %q does not say which system its points are in (srs_id %d)", l.table, l.srs)

@@ -14,6 +14,8 @@ type binaryPoint struct {
 	hasZ    bool
 }
 
+var errCutOff = errors.New("the geometry is cut off")
+
 // errNotPoint is returned for a geometry that is something other than a point.
 var errNotPoint = errors.New("not a point")
 
@@ -43,7 +45,7 @@ func parseGeoPackagePoint(b []byte) (binaryPoint, error) {
 		return p, fmt.Errorf("the envelope of the geometry has code %d, which is not valid", e)
 	}
 	if len(b) < 8+sizes[e] {
-		return p, errors.New("the geometry is cut off")
+		return p, errCutOff
 	}
 	empty := flags&0x10 != 0
 	rest, err := p.wkb(b[8+sizes[e]:], true)
@@ -62,7 +64,7 @@ func parseGeoPackagePoint(b []byte) (binaryPoint, error) {
 // wkb reads one geometry and returns what follows it.
 func (p *binaryPoint) wkb(b []byte, multi bool) ([]byte, error) {
 	if len(b) < 5 {
-		return nil, errors.New("the geometry is cut off")
+		return nil, errCutOff
 	}
 	var order binary.ByteOrder
 	switch b[0] {
@@ -81,27 +83,19 @@ func (p *binaryPoint) wkb(b []byte, multi bool) ([]byte, error) {
 	}
 	switch {
 	case kind == 1:
-		n := 2
-		if dims == 1 || dims == 2 {
-			n = 3
-		} else if dims == 3 {
-			n = 4
-		}
+		n := [...]int{2, 3, 3, 4}[dims] // XY, XYZ, XYM, XYZM; M is a measure and not a height
 		if len(b) < 8*n {
-			return nil, errors.New("the geometry is cut off")
+			return nil, errCutOff
 		}
 		at := func(i int) float64 { return math.Float64frombits(order.Uint64(b[8*i:])) }
 		p.x, p.y = at(0), at(1)
-		if dims == 1 || dims == 3 { // Z, ZM; 2 is M, a measure and not a height
+		if dims%2 == 1 && !math.IsNaN(at(2)) {
 			p.z, p.hasZ = at(2), true
-			if math.IsNaN(p.z) {
-				p.z, p.hasZ = 0, false
-			}
 		}
 		return b[8*n:], nil
 	case kind == 4 && multi:
 		if len(b) < 4 {
-			return nil, errors.New("the geometry is cut off")
+			return nil, errCutOff
 		}
 		if n := order.Uint32(b); n != 1 {
 			return nil, fmt.Errorf("a MultiPoint of %d positions is not one point", n)

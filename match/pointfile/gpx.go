@@ -130,21 +130,11 @@ func (g *gpx) point(e xml.StartElement) (Record, error) {
 			w.leaf = false
 		}
 	}
-	x, y := w.num(colLongitude, lon), w.num(colLatitude, lat)
-	var v cells
-	for c := range nColumns {
-		got := w.values[c]
-		v[c] = got.text
-		switch {
-		case got.again != "":
-			return Record{}, g.problem(line, sayWhich(got.again, c), "the extensions %q and %q both say %s", got.from, got.again, columnNames[c])
-		case got.preference == extension:
-			g.met(c, "extension", got.from)
-		case got.preference != none:
-			g.met(c, "element", got.from)
-		}
+	v, err := g.cells(&w)
+	if err != nil {
+		return Record{}, err
 	}
-	z := w.height(v[colHeight])
+	x, y, z := w.num(colLongitude, lon), w.num(colLatitude, lat), w.height(v[colHeight])
 	if len(w.problems) == 0 {
 		w.position(x, y, z)
 	}
@@ -154,6 +144,24 @@ func (g *gpx) point(e xml.StartElement) (Record, error) {
 		w.rec.Photos = append(w.photos, w.rec.Photos...)
 	}
 	return w.done()
+}
+
+// cells are the values that were taken. Two extensions that mean the same end the
+// reading.
+func (g *gpx) cells(w *waypoint) (v cells, err error) {
+	for c := range nColumns {
+		got := w.values[c]
+		v[c] = got.text
+		switch {
+		case got.again != "":
+			return v, g.problem(w.rec.Line, sayWhich(got.again, c), "the extensions %q and %q both say %s", got.from, got.again, columnNames[c])
+		case got.preference == extension:
+			g.met(c, "extension", got.from)
+		case got.preference != none:
+			g.met(c, "element", got.from)
+		}
+	}
+	return v, nil
 }
 
 // end takes what the end of an element completes. open are the elements of the

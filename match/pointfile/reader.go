@@ -265,6 +265,14 @@ func (o *Options) check() error {
 	return nil
 }
 
+// foreign are the starts of files that hold no points that can be read here.
+var foreign = []struct{ start, what, remedy string }{
+	{"\xFF\xFE", "the text is UTF-16", "save it as UTF-8"},
+	{"\xFE\xFF", "the text is UTF-16", "save it as UTF-8"},
+	{"PK\x03\x04", "this is a ZIP archive or a file made of one, such as a spreadsheet", "unpack it, or export the points as text"},
+	{"\x00\x00\x27\x0A", "this is a shapefile", "convert it to GeoPackage or GeoJSON"},
+}
+
 // open tells the format and has its reader start.
 func (r *Reader) open(fsys fs.FS, in *input, opt Options) error {
 	head, err := in.Peek(4096)
@@ -277,12 +285,13 @@ func (r *Reader) open(fsys fs.FS, in *input, opt Options) error {
 		return r.problem(0, "it needs at least one point", "the file is empty")
 	case bytes.HasPrefix(head, []byte("SQLite format 3\x00")):
 		return r.openGeoPackage(fsys, in, opt)
-	case len(head) >= 2 && (head[0] == 0xFF && head[1] == 0xFE || head[0] == 0xFE && head[1] == 0xFF):
-		return r.problem(1, "save it as UTF-8", "the text is UTF-16")
-	case bytes.HasPrefix(head, []byte("PK\x03\x04")):
-		return r.problem(0, "unpack it, or export the points as text", "this is a ZIP archive or a file made of one, such as a spreadsheet")
-	case bytes.HasPrefix(head, []byte{0, 0, 0x27, 0x0A}):
-		return r.problem(0, "convert it to GeoPackage or GeoJSON", "this is a shapefile")
+	}
+	for _, f := range foreign {
+		if bytes.HasPrefix(head, []byte(f.start)) {
+			return r.problem(0, f.remedy, "%s", f.what)
+		}
+	}
+	switch {
 	case bytes.IndexByte(head, 0) >= 0:
 		return r.problem(0, "give the points as delimited text, GeoJSON, LandXML, GPX or GeoPackage", "this is no text and no GeoPackage")
 	case text[0] == '<':

@@ -475,28 +475,30 @@ type guess struct {
 	key string // id, easting and northing of the first row: what matters
 }
 
-// headless works out the columns of a text that has no header.
-func (s *sniffer) headless(cands []candidate) (Layout, error) {
-	var found []guess
-	var first error
+// guesses reads each candidate, and tells why the first one can't be read.
+func (s *sniffer) guesses(cands []candidate) (found []guess, first error) {
 	for i := range cands {
 		c := &cands[i]
 		if c.fields < 3 || c.fit*4 < len(c.rows)*3 {
 			continue
 		}
 		for _, dec := range []string{".", ","} {
-			if s.opt.Decimal != "" && s.opt.Decimal != dec || dec == "," && c.sep == "," {
+			if dec != cmp.Or(s.opt.Decimal, dec) || dec == "," && c.sep == "," {
 				continue
 			}
 			g, ok, err := s.columns(c, dec)
-			if err != nil && first == nil {
-				first = err
-			}
+			first = cmp.Or(first, err)
 			if ok && !slices.ContainsFunc(found, func(o guess) bool { return o.key == g.key }) {
 				found = append(found, g)
 			}
 		}
 	}
+	return found, first
+}
+
+// headless works out the columns of a text that has no header.
+func (s *sniffer) headless(cands []candidate) (Layout, error) {
+	found, first := s.guesses(cands)
 	switch {
 	case len(found) == 1:
 		return found[0].Layout, nil
