@@ -1,77 +1,72 @@
 package main
 
 import (
-	"bufio"
-	"fmt"
 	"io"
 	"path"
 	"strings"
+	"text/template"
 	"unicode"
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/cause"
 )
 
-// markdown writes a job as a list for each point, in CommonMark: a box to tick for
-// each photo, with what was found about it below. What comes of files is escaped.
-func markdown(w io.Writer, name string, res *match.Result, why *cause.Explanation) error {
-	b := bufio.NewWriter(w)
-	fmt.Fprintf(b, "# Photos of %s\n\n", text(name))
-	fmt.Fprintf(b, "%d photos of %d points, on %s: %d within budget, %d over, %d gross, %d unjudged.\n",
-		len(res.Photos), len(res.Points), text(res.Grid.Name), res.Counts[match.Within], res.Counts[match.Over], res.Counts[match.Gross], res.Counts[match.Unjudged])
+// page is a list for each point, in CommonMark: a box to tick for each photo, with
+// what was found about it below.
+var page = template.Must(template.New("").Funcs(template.FuncMap{"text": text, "base": path.Base, "value": func(p *float64) float64 { return *p }}).Parse(`# Photos of {{text .Name}}
 
-	because := map[string][]string{} // causes by photo
-	if len(why.Causes) > 0 {
-		fmt.Fprint(b, "\n## Causes\n\n")
-	}
-	for i := range why.Causes {
-		f := &why.Causes[i]
-		fmt.Fprintf(b, "%d. **%s**: %s. %s.\n", i+1, text(f.Name), text(f.Summary), text(f.Remedy))
-		for _, p := range f.Params {
-			if p.StdErr != nil {
-				fmt.Fprintf(b, "   - %s %.2f ± %.2f %s\n", text(p.Name), p.Value, *p.StdErr, text(p.Unit))
-			}
-		}
+{{len .Res.Photos}} photos of {{len .Res.Points}} points, on {{text .Res.Grid.Name}}: {{.Count "within"}} within budget, {{.Count "over"}} over, {{.Count "gross"}} gross, {{.Count "unjudged"}} unjudged.
+{{with .Why.Causes}}
+## Causes
+
+{{range $i, $f := .}}{{$.Number $i}}. **{{text $f.Name}}**: {{text $f.Summary}}. {{text $f.Remedy}}.
+{{range $f.Params}}{{if .StdErr}}   - {{text .Name}} {{printf "%.2f ± %.2f" .Value (value .StdErr)}} {{text .Unit}}
+{{end}}{{end}}{{end}}{{end}}
+{{- range $point, $photos := .Res.ByPoint}}
+## {{if $point}}{{text ($.Title $point)}}
+
+E {{printf "%.3f" $point.E}} N {{printf "%.3f" $point.N}} {{text $.Res.Grid.Unit.Symbol}}
+
+{{if not $photos}}No photo.
+{{end}}{{else}}Photos without a point
+
+{{end}}{{range $photos}}- [{{if $.Sound .}}x{{else}} {{end}}] {{text (base .Name)}}: {{.Verdict}}
+{{- with .Discrepancy}}, {{printf "%.2f" .Distance}} {{text .Unit.Symbol}} off{{if .Bearing.Defined}} at {{printf "%.0f°" .Bearing.Degrees}}{{end}}{{end}}
+{{- with index $.Causes .Name}} ({{text .}}){{end}}
+{{range index $.Findings .Name}}  - {{.Severity}}: {{text .Message}}; {{text .Remedy}}
+{{end}}{{end}}{{end}}`))
+
+// list is what page lists.
+type list struct {
+	Name string
+	Res  *match.Result
+	Why  *cause.Explanation
+	// Causes and Findings are by photo.
+	Causes   map[string]string
+	Findings map[string][]match.Finding
+}
+
+func (l list) Count(v match.Verdict) int { return l.Res.Counts[v] }
+func (l list) Number(i int) int          { return i + 1 }
+func (l list) Title(p *match.PointResult) string {
+	return strings.Join(strings.Fields(p.ID+" "+p.Code+" "+p.Desc), " ")
+}
+func (l list) Sound(p *match.PhotoResult) bool {
+	return p.Verdict == match.Within && l.Causes[p.Name] == ""
+}
+
+// markdown writes a job as a list for each point. What comes of files is escaped.
+func markdown(w io.Writer, name string, res *match.Result, why *cause.Explanation) error {
+	l := list{name, res, why, map[string]string{}, map[string][]match.Finding{}}
+	for _, f := range why.Causes {
 		for _, p := range f.Photos {
-			because[p] = append(because[p], f.Name)
+			l.Causes[p] = strings.TrimPrefix(l.Causes[p]+", "+f.Name, ", ")
 		}
 	}
-	found := map[string][]match.Finding{}
 	for _, f := range res.Findings() {
-		found[f.Photo] = append(found[f.Photo], f)
+		l.Findings[f.Photo] = append(l.Findings[f.Photo], f)
 	}
-	for point, photos := range res.ByPoint() {
-		if point == nil {
-			fmt.Fprint(b, "\n## Photos without a point\n\n")
-		} else {
-			fmt.Fprintf(b, "\n## %s\n\n", text(strings.Join(strings.Fields(point.ID+" "+point.Code+" "+point.Desc), " ")))
-			fmt.Fprintf(b, "E %.3f N %.3f %s\n\n", point.E, point.N, text(res.Grid.Unit.Symbol))
-			if len(photos) == 0 {
-				fmt.Fprintln(b, "No photo.")
-			}
-		}
-		for _, p := range photos {
-			tick := " "
-			if p.Verdict == match.Within && len(because[p.Name]) == 0 {
-				tick = "x"
-			}
-			fmt.Fprintf(b, "- [%s] %s: %s", tick, text(path.Base(p.Name)), p.Verdict)
-			if d := p.Discrepancy; d != nil {
-				fmt.Fprintf(b, ", %.2f %s off", d.Distance, text(d.Unit.Symbol))
-				if d.Bearing.Defined() {
-					fmt.Fprintf(b, " at %.0f°", d.Bearing.Degrees())
-				}
-			}
-			if c := because[p.Name]; len(c) > 0 {
-				fmt.Fprintf(b, " (%s)", text(strings.Join(c, ", ")))
-			}
-			fmt.Fprintln(b)
-			for _, f := range found[p.Name] {
-				fmt.Fprintf(b, "  - %s: %s; %s\n", f.Severity, text(f.Message), text(f.Remedy))
-			}
-		}
-	}
-	return b.Flush()
+	return page.Execute(w, l)
 }
 
 // text makes words stand for themselves inside a line of Markdown: every sign that could

@@ -99,15 +99,18 @@ func run(ctx context.Context, args []string, out, messages io.Writer) error {
 	if *format != "text" && *format != "json" {
 		return fmt.Errorf("there is no format %q: want text or json", *format)
 	}
-	who, err := findExplainer(*by)
-	if err != nil {
-		return err
+	study := sim.Study{Base: cfg, Sets: *sets, Explain: byCause, Progress: progress(messages)}
+	switch *by {
+	case "cause":
+	case "check":
+		study.Explain, study.Right = byCheck, func(sim.Kind, string) bool { return true }
+	default:
+		return fmt.Errorf("there is nobody %q to look: want cause or check", *by)
 	}
 	rows, err := scenarios(fs.Args(), *extents)
 	if err != nil {
 		return err
 	}
-	study := sim.Study{Base: cfg, Sets: *sets, Explain: who.explain, Right: who.right, Progress: progress(messages)}
 	table, err := study.Run(ctx, rows...)
 	if err != nil {
 		return err
@@ -118,7 +121,7 @@ func run(ctx context.Context, args []string, out, messages io.Writer) error {
 	return table.WriteText(out)
 }
 
-// scenarios reads the arguments; none stands for nothing and every kind.
+// scenarios reads the arguments. The default is nothing and every kind.
 func scenarios(args []string, extents string) ([]sim.Scenario, error) {
 	var rows []sim.Scenario
 	for _, a := range args {
@@ -182,38 +185,8 @@ func progress(w io.Writer) func(done, all int) {
 	}
 }
 
-// explainer is one who looks at a job and names what is wrong.
-type explainer struct {
-	name    string
-	explain func(context.Context, *sim.Set) ([]string, error)
-	// right says which names are right for a kind; nil for the kind's own name.
-	right func(sim.Kind, string) bool
-}
-
-var explainers = []explainer{
-	{"cause", byCause, nil},
-	{"check", byCheck, func(sim.Kind, string) bool { return true }},
-}
-
-func explainerNames() []string {
-	var out []string
-	for _, e := range explainers {
-		out = append(out, e.name)
-	}
-	return out
-}
-
-func findExplainer(name string) (explainer, error) {
-	for _, e := range explainers {
-		if e.name == name {
-			return e, nil
-		}
-	}
-	return explainer{}, fmt.Errorf("there is nobody %q to look: want %s", name, strings.Join(explainerNames(), " or "))
-}
-
-// byCause names the causes that explain what the check shows. It is told of the
-// neighbouring zones and of all datums that the grid knows, as a user's own
+// byCause names the causes that explain what the check shows. The neighbouring
+// zones and all datums that the grid knows are given to it, as a user's own
 // projection engine would.
 func byCause(ctx context.Context, set *sim.Set) ([]string, error) {
 	res, err := set.Check(ctx)
