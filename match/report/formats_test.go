@@ -408,10 +408,10 @@ func sarifSchemaOf(t *testing.T) *jsonschema.Schema {
 	}
 	c := jsonschema.NewCompiler()
 	c.AssertFormat()
-	if err := c.AddResource("sarif.json", doc); err != nil {
+	if err := c.AddResource("mem:///sarif.json", doc); err != nil {
 		t.Fatal(err)
 	}
-	s, err := c.Compile("sarif.json")
+	s, err := c.Compile("mem:///sarif.json")
 	if err != nil {
 		t.Fatal(err)
 	}
