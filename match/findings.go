@@ -193,6 +193,8 @@ func (r *Result) photoFindings(p *PhotoResult) []Finding {
 	if p.Tag != nil {
 		for _, w := range p.Tag.Warnings {
 			switch {
+			case w.Code == geotag.WarnConflict && w.Field == "side-car":
+				add(FindingConflict, SeverityWarning, w.Field+" "+w.Detail, "correct the side-car in the same step as the photo, or remove it")
 			case w.Code == geotag.WarnConflict:
 				add(FindingConflict, SeverityWarning, w.Field+": "+w.Detail, "correcting the photo makes the two agree")
 			case p.Reason == ReasonBadTag && strings.HasPrefix(w.Field, "GPSL"):

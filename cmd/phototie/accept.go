@@ -10,6 +10,7 @@ import (
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
+	"example.com/phototie/match/dataset"
 )
 
 // acceptance is the baseline that findings are held against, and the day.
@@ -50,7 +51,7 @@ func (a *acceptance) prepare() error {
 	if a.file == "" {
 		return nil
 	}
-	f, err := os.Open(a.file)
+	f, err := dataset.OpenFile(a.file)
 	if err != nil {
 		return err
 	}

@@ -32,6 +32,7 @@ type check struct {
 	outs                          []string
 	starter, propose              string
 	accept                        acceptance
+	output                        output
 
 	explicit func(flag string) bool // whether a flag was given
 	formats  []report.Format        // of outs
@@ -99,6 +100,7 @@ the last day on which it holds. They don't count. What has run out counts again.
 	f.StringVar(&c.starter, "write-baseline", "", "write a baseline of what fails the gate to this new file, for reasons to be filled in")
 	f.StringVar(&c.propose, "propose", "", "write the files that the causes propose (links, points, settings) into this new folder")
 	c.accept.flags(cmd)
+	c.output.flags(cmd)
 	c.explicit = f.Changed
 	cmd.RunE = func(cmd *cobra.Command, args []string) error { return c.run(cmd.Context(), args[0]) }
 	return cmd
@@ -110,7 +112,7 @@ func (c *check) run(ctx context.Context, dir string) error {
 		return err
 	}
 	defer d.Close()
-	if err := c.prepare(d, dir); err != nil {
+	if err := c.prepare(d); err != nil {
 		return err
 	}
 	tell, done := progress(c.stderr, "reading photos")
@@ -176,7 +178,7 @@ func (c *check) print(ctx context.Context, j *report.Job) error {
 
 // prepare looks at the flags and reads what it can before the photos are read, so
 // that a mistake costs no time.
-func (c *check) prepare(d *dataset.Dataset, dir string) error {
+func (c *check) prepare(d *dataset.Dataset) error {
 	if c.propose != "" && !c.explain {
 		return usagef("--propose writes what the causes propose; leave --explain=false out")
 	}
@@ -191,7 +193,7 @@ func (c *check) prepare(d *dataset.Dataset, dir string) error {
 		if err != nil {
 			return usagef("--out %w", err)
 		}
-		if err := guard(d, dir, out); err != nil {
+		if err := c.output.guard(d, out, func(head []byte) bool { return report.Wrote(format, head) }); err != nil {
 			return err
 		}
 		c.formats = append(c.formats, format)
@@ -200,7 +202,7 @@ func (c *check) prepare(d *dataset.Dataset, dir string) error {
 		if _, err := os.Lstat(c.starter); err == nil {
 			return usagef("--write-baseline: %s is there already; name a new file, so that no reasons are lost", c.starter)
 		}
-		if err := guard(d, dir, c.starter); err != nil {
+		if err := c.output.guard(d, c.starter, nil); err != nil {
 			return err
 		}
 	}
@@ -211,7 +213,7 @@ func (c *check) prepare(d *dataset.Dataset, dir string) error {
 		case err != nil && !errors.Is(err, fs.ErrNotExist):
 			return usagef("--propose: %v", err)
 		}
-		if err := guard(d, dir, c.propose); err != nil {
+		if err := c.output.guard(d, c.propose, nil); err != nil {
 			return err
 		}
 	}

@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"math"
-	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -14,6 +13,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
+	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/report"
 )
 
@@ -109,7 +109,7 @@ func parseEN(s string) (grid.EN, error) {
 
 // readFile reads the tag of one image.
 func readFile(name string) (*geotag.Tag, error) {
-	f, err := os.Open(name)
+	f, err := dataset.OpenFile(name)
 	if err != nil {
 		return nil, err
 	}
@@ -117,9 +117,6 @@ func readFile(name string) (*geotag.Tag, error) {
 	info, err := f.Stat()
 	if err != nil {
 		return nil, err
-	}
-	if !info.Mode().IsRegular() {
-		return nil, usagef("%s is no file", name)
 	}
 	tag, err := geotag.Read(f, info.Size())
 	if err != nil {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -41,6 +42,11 @@ to confirm its tie. Once you have looked at them, name them too with
 --only within,over,gross,unjudged. A photo whose link is contradicted by the rest of
 the evidence is left in any case, unless you say --contradicted: mend the link.
 
+Nothing is written, and the exit code is 1, where the points may be wrong as a
+whole: a grid, a unit or a datum that does not fit, or a shift of all tags that
+nothing explains. --despite-findings writes all the same. A photo that was replaced
+since it was judged is left, and the exit code is 1.
+
 --position subject (the default) makes the tag the point's position. --position
 camera leaves the tag where the camera was and writes the point as the
 destination.`,
@@ -56,6 +62,8 @@ destination.`,
 	f.StringSliceVar(&only, "only", []string{"within"}, "the verdicts to correct, with commas between")
 	f.BoolVar(&opt.Policy.Contradicted, "contradicted", false, "correct photos too whose link the rest of the evidence contradicts")
 	f.BoolVar(&opt.Policy.AllowSigned, "break-signature", false, "change images that carry a signed provenance manifest (C2PA), which breaks the signature")
+	f.BoolVar(&opt.Despite, "despite-findings", false, "write where the points may be wrong as a whole, too")
+	f.BoolVar(&opt.Sidecars, "sidecars", false, "correct the positions in side-car files (.xmp) beside photos that are not raw, too")
 	f.BoolVar(&all, "all", false, "list every photo")
 	position := addChoice(cmd, "position", "subject", "what the new position stands for", "subject", "camera")
 	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv")
@@ -97,6 +105,10 @@ destination.`,
 			}
 		}
 		done()
+		var stop *dataset.StopError
+		if errors.As(err, &stop) {
+			return err
+		}
 		if err != nil {
 			return fmt.Errorf("%w\nafter %d of %d photos; those before it are written and on record, run the same command again to go on", err, len(doc.Changes), len(job.Photos))
 		}

@@ -7,14 +7,28 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
+	"time"
 )
+
+// grace is how long a command may take to end after a signal: nothing that it waits
+// for, a server or a disk that does not answer, keeps it longer.
+const grace = 10 * time.Second
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	go func() {
+		<-ctx.Done()
+		stop() // a second signal ends the program at once
+		time.Sleep(grace)
+		fmt.Fprintln(os.Stderr, "phototie: interrupted, and ended while it still waited for something")
+		os.Exit(exitInput)
+	}()
+	debug.SetTraceback("crash")
 	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
-	stop()
 	os.Exit(code)
 }

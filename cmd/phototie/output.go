@@ -1,49 +1,79 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 
-	"example.com/phototie/geotag/ledger"
+	"github.com/spf13/cobra"
+
 	"example.com/phototie/match/dataset"
 )
 
-// guard refuses to write over what the dataset consists of.
-func guard(d *dataset.Dataset, dir, out string) error {
-	s := d.Settings()
-	inputs := []string{dataset.SettingsFile, s.Points.File, s.Links.File, ledger.FileName}
-	if s.Site != nil {
-		inputs = append(inputs, s.Site.Control)
+// output guards the files that a command writes.
+type output struct{ force bool }
+
+func (o *output) flags(cmd *cobra.Command) {
+	cmd.Flags().BoolVar(&o.force, "force", false, "write over files that are no earlier output of the same kind; files of the dataset are refused all the same")
+}
+
+// earlier tells of the beginning of a file whether it is an earlier output.
+type earlier func(head []byte) bool
+
+// mostHead is how much of a file earlier gets to see.
+const mostHead = 4096
+
+// guard refuses to write where something would be lost: over or among what the
+// dataset consists of, through a link that leads to another folder, and over a
+// file that is no earlier output of the same kind, unless --force is given. A
+// device or a pipe is written to as it is. known is nil for a folder.
+func (o *output) guard(d *dataset.Dataset, name string, known earlier) error {
+	if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() && !info.IsDir() {
+		return nil
 	}
-	there, err := os.Stat(out)
-	for _, name := range inputs {
-		if name == "" || err != nil {
-			continue
+	if err := d.Spares(name); err != nil {
+		return usageError{err}
+	}
+	info, err := os.Lstat(name)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return err
+	case info.Mode()&fs.ModeSymlink != 0:
+		at, err := filepath.EvalSymlinks(name)
+		if err != nil {
+			return err
 		}
-		if info, err := os.Stat(filepath.Join(dir, filepath.FromSlash(name))); err == nil && os.SameFile(info, there) {
-			return usagef("%s is a file of the dataset; write somewhere else", out)
+		folder, err := filepath.EvalSymlinks(filepath.Dir(name))
+		if err != nil {
+			return err
+		}
+		if filepath.Dir(at) != folder {
+			return usagef("%s is a link that leads to %s; name the place itself", name, at)
 		}
 	}
-	folder, err := filepath.EvalSymlinks(filepath.Join(dir, filepath.FromSlash(s.Photos.Folder)))
-	if err != nil {
-		return nil // there is none; check will say so
+	if known == nil || o.force {
+		return nil
 	}
-	at, err := filepath.EvalSymlinks(filepath.Dir(out))
+	f, err := dataset.OpenFile(name)
 	if err != nil {
 		return err
 	}
-	for _, p := range []*string{&folder, &at} {
-		if *p, err = filepath.Abs(*p); err != nil {
-			return err
-		}
+	defer f.Close()
+	head, err := io.ReadAll(io.LimitReader(f, mostHead))
+	if err == nil && len(head) > 0 && !known(head) {
+		err = usagef("%s is there already, and is no earlier output of this kind; name another file, or say --force to write over it", name)
 	}
-	if at == folder || strings.HasPrefix(at, folder+string(filepath.Separator)) {
-		return usagef("%s would lie among the photos; write somewhere else", out)
-	}
-	return nil
+	return err
+}
+
+// earlierRecord knows a photo record in one file.
+func earlierRecord(head []byte) bool {
+	return bytes.HasPrefix(head, []byte("<!DOCTYPE html>")) && bytes.Contains(head, []byte("Photo record</title>"))
 }
 
 // writeWhole writes a file that is there as a whole or not at all. What is there
@@ -57,7 +87,7 @@ func writeWhole(name string, write func(io.Writer) error) (err error) {
 		return errors.Join(write(f), f.Close())
 	}
 	if at, err := filepath.EvalSymlinks(name); err == nil {
-		name = at // the file that a link leads to is replaced, not the link
+		name = at // the file that a link leads to is replaced, not the link; see guard
 	}
 	f, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+".*")
 	if err != nil {

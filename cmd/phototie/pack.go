@@ -59,6 +59,7 @@ unless SOURCE_DATE_EPOCH gives it. A pack that is stopped leaves no DELIVERY.`,
 	f.StringSliceVar(&only, "only", []string{"within"}, "the verdicts to correct, with commas between")
 	f.BoolVar(&opt.Policy.Contradicted, "contradicted", false, "correct photos too whose link the rest of the evidence contradicts")
 	f.BoolVar(&opt.Policy.AllowSigned, "break-signature", false, "change images that carry a signed provenance manifest (C2PA), which breaks the signature")
+	f.BoolVar(&opt.Sidecars, "sidecars", false, "correct the positions in side-car files (.xmp) beside photos that are not raw, too")
 	f.BoolVar(&opt.Despite, "despite-findings", false, "pack all the same where findings stand in the way")
 	accept.flags(cmd)
 	f.StringVar(&opt.Title, "title", "", "the job's name (default the dataset's folder)")
@@ -150,9 +151,13 @@ func nextAfterPack(dir string, doc *report.Pack) []string {
 	if doc.Delivery.Accepted > 0 {
 		check = fmt.Sprintf("phototie check --baseline %s %s", filepath.Join(doc.Into, delivery.AcceptedFile), doc.Into)
 	}
-	return []string{
-		fmt.Sprintf("(cd %s && sha256sum -c --quiet %s) verifies every file.", doc.Into, delivery.SumsFile),
-		check + " judges the delivery as whoever gets it can.",
-		fmt.Sprintf("phototie restore DIR takes the photos of a copy of %s back to their original bytes.", doc.Into),
+	var next []string
+	if n := len(doc.LeftOut); n > 0 {
+		next = append(next, fmt.Sprintf("%d files among the photos belong to none of them and were left out, %s first; %s lists them.", n, doc.LeftOut[0], delivery.PackFile))
 	}
+	return append(next,
+		fmt.Sprintf("(cd %s && sha256sum -c --quiet %s) verifies every file.", doc.Into, delivery.SumsFile),
+		check+" judges the delivery as whoever gets it can.",
+		fmt.Sprintf("phototie restore DIR takes the photos of a copy of %s back to their original bytes.", doc.Into),
+	)
 }

@@ -26,6 +26,7 @@ type photoRecord struct {
 	perPage                            int
 	linkPhotos, causes                 bool
 	pixels, pictures                   *choice
+	output                             output
 }
 
 func newReport(e *env) *cobra.Command {
@@ -68,6 +69,7 @@ The same dataset gives the same bytes, unless --date prints a date.`,
 	f.BoolVar(&r.causes, "causes", true, "look for causes of what is out")
 	r.pixels = addPixels(cmd)
 	r.pictures = addChoice(cmd, "pictures", "drawn", "the small pictures", "drawn", "embedded", "none")
+	r.output.flags(cmd)
 	cmd.MarkFlagsMutuallyExclusive("out", "split")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error { return r.run(cmd.Context(), args[0]) }
 	return cmd
@@ -87,6 +89,15 @@ func (r *photoRecord) run(ctx context.Context, dir string) error {
 		return err
 	}
 	defer d.Close()
+	switch {
+	case r.split != "":
+		err = r.output.guard(d, r.split, nil)
+	case r.out != "-":
+		err = r.output.guard(d, r.out, earlierRecord)
+	}
+	if err != nil {
+		return err
+	}
 	changes, err := ledgerChanges(dir, r.corrected)
 	if err != nil {
 		return err

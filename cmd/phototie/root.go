@@ -70,6 +70,10 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (code int
 		text = strings.ReplaceAll(text, context.Canceled.Error(), "interrupted")
 	}
 	fmt.Fprintln(stderr, "phototie: "+strings.ReplaceAll(text, "\n", "\nphototie: "))
+	if stop := (*dataset.StopError)(nil); errors.As(err, &stop) {
+		fmt.Fprintln(stderr, "phototie: --despite-findings writes all the same; phototie check says more")
+		return exitFindings
+	}
 	if isInput(err) {
 		return exitInput
 	}

@@ -2,6 +2,7 @@ package dataset
 
 import (
 	"context"
+	"io/fs"
 	"runtime"
 	"sync"
 
@@ -54,6 +55,8 @@ type Checked struct {
 	d      *Dataset
 	opt    match.Options
 	causes []cause.Cause
+	// files are the photos as they were when they were read.
+	files map[string]fs.FileInfo
 
 	mu sync.Mutex // guards what is worked out when it is first asked for
 	ex *cause.Explanation
@@ -76,7 +79,8 @@ func (d *Dataset) Check(ctx context.Context, opt CheckOptions) (*Checked, error)
 	for i, p := range s.Photos {
 		names[i] = p.Name
 	}
-	read, atOnce := d.ReadPhoto, readers()
+	c := &Checked{Reading: s.Reading, Links: s.Links, d: d, opt: s.Options, causes: opt.Causes, files: make(map[string]fs.FileInfo, len(names))}
+	read, atOnce := d.readPhoto, readers()
 	if d.MeasuresPixels(opt.Pixels) {
 		read, atOnce = newMeasurer(ctx, d).photo, runtime.GOMAXPROCS(0)
 	}
@@ -85,13 +89,19 @@ func (d *Dataset) Check(ctx context.Context, opt CheckOptions) (*Checked, error)
 			p.Name = name
 			return p
 		}
-		return read(name)
+		p, info := read(name)
+		if info != nil {
+			c.mu.Lock()
+			defer c.mu.Unlock()
+			c.files[name] = info
+		}
+		return p
 	})
-	res, err := match.Check(ctx, d.proj, s.Points, s.Links, count(photos, s.Photos, opt.Progress), s.Options)
+	c.Result, err = match.Check(ctx, d.proj, s.Points, s.Links, count(photos, s.Photos, opt.Progress), s.Options)
 	if err != nil {
 		return nil, err
 	}
-	return &Checked{Result: res, Reading: s.Reading, Links: s.Links, d: d, opt: s.Options, causes: opt.Causes}, nil
+	return c, nil
 }
 
 // MeasuresPixels reports whether Check measures the pixels of the photos with a
@@ -112,7 +122,13 @@ func (c *Checked) Explanation(ctx context.Context) (*cause.Explanation, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.ex == nil {
-		ex, err := cause.Explain(ctx, cause.Input{Proj: c.d.proj, Options: c.opt, Result: c.Result, Open: c.d.openOther}, c.causes...)
+		in := cause.Input{Proj: c.d.proj, Options: c.opt, Result: c.Result, Open: c.d.openOther}
+		if u, ok := units[c.d.settings.Points.Unit]; ok {
+			in.PointUnit = u
+		} else if u := c.Reading.Points.Unit; u != nil {
+			in.PointUnit = *u
+		}
+		ex, err := cause.Explain(ctx, in, c.causes...)
 		if err != nil {
 			return nil, err
 		}

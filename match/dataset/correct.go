@@ -7,7 +7,10 @@ import (
 	"io/fs"
 	"iter"
 	"os"
+	"path"
 	"path/filepath"
+	"reflect"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -22,7 +25,8 @@ type CorrectOptions struct {
 	Policy match.Policy
 	// Into is the folder that gets the corrected copies, together with copies of
 	// all else that makes a dataset: the settings, the points, the links and the
-	// photos that are left as they are. It is made where it is not there.
+	// photos that are left as they are, their side-cars, and all else that lies
+	// among them. It is made where it is not there.
 	Into string
 	// InPlace changes the photos themselves. Exactly one of Into and InPlace
 	// must be set, unless DryRun is.
@@ -31,9 +35,14 @@ type CorrectOptions struct {
 	DryRun bool
 	// Tool is the program and version that the ledger names.
 	Tool string
+	// Despite writes where Checked.Stopped says not to.
+	Despite bool
+	// Sidecars corrects, with a photo that is no raw one, the positions that its
+	// side-car files state.
+	Sidecars bool
 	// As, with Into, gives the path of each photo's copy; nil keeps the names. No
-	// two may be the same. Photos alone are copied then: the settings and links of
-	// the dataset would not fit the copies.
+	// two may be the same. Photos and their side-cars alone are copied then: the
+	// settings and links of the dataset would not fit the copies. See Rest.
 	As func(photo string) string
 	// Clock, where not nil, gives the times that the ledger's records carry; the
 	// zero time leaves them out. See ledger.Ledger's SetClock.
@@ -122,8 +131,8 @@ func withLedger(dir string, open func(*os.Root) (*ledger.Ledger, error), f func(
 	return errors.Join(f(l), l.Close())
 }
 
-// Correct writes the corrections of the photos and yields a Change for
-// each photo as it goes. It ends with the first error that is not about one
+// Correct writes the corrections of the photos, unless Stopped gives an error, and
+// yields a Change for each photo as it goes. It ends with the first error that is not about one
 // photo alone: a full disk, a locked ledger, a cancelled context. The photos
 // already written stay, and are on record.
 func (c *Checked) Correct(ctx context.Context, opt CorrectOptions) iter.Seq2[Change, error] {
@@ -158,6 +167,11 @@ func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Ch
 		}
 	}
 	open := func(root *os.Root) (*ledger.Ledger, error) { return ledger.Open(root, opt.Tool) }
+	if !opt.Despite {
+		if err := c.Stopped(ctx); err != nil {
+			return err
+		}
+	}
 	corrections, err := c.Corrections(ctx, opt.Policy)
 	if err != nil {
 		return err
@@ -168,7 +182,7 @@ func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Ch
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			p, err := d.planOne(&c.Photos[i], one, opt)
+			p, err := c.planOne(&c.Photos[i], one, opt)
 			if err != nil {
 				return err
 			}
@@ -191,7 +205,11 @@ func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Ch
 		}
 		var files []string
 		if opt.As == nil {
-			files = d.Files()
+			rest, err := d.Rest(ctx)
+			if err != nil {
+				return err
+			}
+			files = append(d.Files(), rest...)
 		}
 		return c.write(ctx, l, files, corrections, opt, yield)
 	})
@@ -202,15 +220,15 @@ func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Ch
 type planned struct {
 	change Change
 	tasks  []ledger.Task
+	main   int // the task whose result is that of the photo
 	left   int // tasks that are not done
 	err    error
 	result ledger.Result
 }
 
-// take notes what became of the next task. The change is that of the last one
-// where a correction is made, and of the photo's copy otherwise.
+// take notes what became of the next task.
 func (p *planned) take(r ledger.Result, err error) {
-	if p.left == len(p.tasks) || p.change.Outcome == Corrected {
+	if len(p.tasks)-p.left == p.main {
 		p.result = r
 	}
 	if err != nil && p.err == nil {
@@ -222,7 +240,7 @@ func (p *planned) take(r ledger.Result, err error) {
 // finish gives what became of the photo, or an error that is not about it alone.
 func (p *planned) finish() (Change, error) {
 	ch := p.change
-	if errors.Is(p.err, ledger.ErrNotRegular) || errors.Is(p.err, ledger.ErrName) || errors.Is(p.err, ledger.ErrFolder) {
+	if errors.Is(p.err, ledger.ErrNotRegular) || errors.Is(p.err, ledger.ErrName) || errors.Is(p.err, ledger.ErrFolder) || errors.Is(p.err, ledger.ErrChanged) {
 		ch.Outcome, ch.Why = Refused, p.err.Error()
 		return ch, nil
 	}
@@ -251,7 +269,7 @@ func (c *Checked) write(ctx context.Context, l *ledger.Ledger, files []string, c
 			}
 		}
 		for i, one := range corrections {
-			p, err := c.d.planOne(&c.Photos[i], one, opt)
+			p, err := c.planOne(&c.Photos[i], one, opt)
 			mu.Lock()
 			if err != nil {
 				failed = err
@@ -321,8 +339,9 @@ func (c *Checked) write(ctx context.Context, l *ledger.Ledger, files []string, c
 }
 
 // planOne works out what is to be done for one photo.
-func (d *Dataset) planOne(p *match.PhotoResult, c match.Correction, opt CorrectOptions) (*planned, error) {
-	ch := Change{Correction: c, Outcome: Left}
+func (c *Checked) planOne(p *match.PhotoResult, cor match.Correction, opt CorrectOptions) (*planned, error) {
+	d := c.d
+	ch := Change{Correction: cor, Outcome: Left}
 	if p.Tag != nil {
 		ch.From = p.Tag.Position
 	}
@@ -332,13 +351,22 @@ func (d *Dataset) planOne(p *match.PhotoResult, c match.Correction, opt CorrectO
 	}
 	var patch *geotag.Patch
 	file, create := p.Name, false
-	if c.Edit != nil {
-		var err error
+	var err error
+	if cor.Edit != nil || opt.As != nil {
+		err = c.unchanged(p)
+	}
+	if err != nil {
+		if opt.As != nil {
+			// All that is said of a photo in a delivery is of the bytes beside it.
+			return nil, &Problem{File: p.Name, What: err.Error(), Remedy: "pack again"}
+		}
+		ch.Outcome, ch.Why = Refused, err.Error()
+	} else if cor.Edit != nil {
 		if isRaw(p.Name) {
-			file, create, patch, err = d.sidecarPlan(p.Name, *c.Edit)
+			file, create, patch, err = d.sidecarPlan(p.Name, *cor.Edit)
 			ch.Sidecar = file
 		} else {
-			patch, err = d.plan(file, *c.Edit)
+			patch, err = d.plan(file, *cor.Edit)
 		}
 		switch {
 		case err == nil && patch.Empty():
@@ -354,6 +382,16 @@ func (d *Dataset) planOne(p *match.PhotoResult, c match.Correction, opt CorrectO
 		}
 	}
 	out := &planned{change: ch}
+	corrected := ch.Outcome == Corrected
+	var beside []ledger.Task // corrections of side-cars that only go with the photo
+	if opt.Sidecars && cor.Edit != nil && !isRaw(p.Name) && ch.Outcome != Refused {
+		if beside, err = d.sidecarEdits(p.Name, *cor.Edit); err != nil {
+			return nil, err
+		}
+		for _, t := range beside {
+			out.change.Notes = append(slices.Clip(out.change.Notes), "its side-car "+path.Base(t.Photo)+" is corrected with it")
+		}
+	}
 	if opt.DryRun {
 		return out, nil
 	}
@@ -365,49 +403,145 @@ func (d *Dataset) planOne(p *match.PhotoResult, c match.Correction, opt CorrectO
 	if opt.As != nil {
 		as = opt.As(p.Name)
 	}
-	corrected := ch.Outcome == Corrected
+	reason := func(photo string) map[string]string {
+		r := map[string]string{"point": cor.Point, "verdict": string(cor.Verdict)}
+		if photo != "" {
+			r[reasonPhoto] = photo
+		}
+		return r
+	}
 	if opt.Into != "" && (!corrected || file != p.Name) {
-		left := ledger.Change{}
+		left := ledger.Change{Judged: c.files[p.Name]}
 		left.Photo, left.Source = renamed(p.Name, as, p.Name)
 		out.tasks = append(out.tasks, ledger.Task{Change: left, From: from})
-		but := ""
-		if corrected {
-			but = file
+	}
+	var edited []string
+	for _, t := range beside {
+		edited = append(edited, t.Photo)
+		t.Photo, t.Source = renamed(p.Name, as, t.Photo)
+		t.From, t.Follows, t.Meaning, t.Reason = from, len(out.tasks) > 0, opt.Policy.Meaning, reason(as)
+		out.tasks = append(out.tasks, t)
+	}
+	if opt.Into != "" {
+		if corrected && file != p.Name {
+			edited = append(edited, file)
 		}
-		sidecars, err := d.sidecarCopies(p.Name, as, but)
+		copies, err := d.sidecarCopies(p.Name, as, edited)
 		if err != nil {
 			return nil, err
 		}
-		out.tasks = append(out.tasks, sidecars...)
+		out.tasks = append(out.tasks, copies...)
 	}
 	if corrected {
-		change := ledger.Change{Patch: patch, Meaning: opt.Policy.Meaning,
-			Reason: map[string]string{"point": c.Point, "verdict": string(c.Verdict)}}
+		change := ledger.Change{Patch: patch, Meaning: opt.Policy.Meaning, Reason: reason("")}
 		change.Photo, change.Source = renamed(p.Name, as, file)
 		if file != p.Name {
-			change.Reason[reasonPhoto] = as
+			change.Reason = reason(as)
+		} else {
+			change.Judged = c.files[p.Name]
 		}
 		if create {
 			change.Source, from = "", nil
 		}
+		out.main = len(out.tasks)
 		out.tasks = append(out.tasks, ledger.Task{Change: change, From: from, New: create, Follows: len(out.tasks) > 0})
+	}
+	if len(out.tasks) > 0 {
+		out.tasks[0].Follows = false
 	}
 	out.left = len(out.tasks)
 	return out, nil
 }
 
+// sidecarEdits are the tasks that correct the side-cars of a photo that state a
+// position, by their names in the dataset.
+func (d *Dataset) sidecarEdits(photo string, e geotag.Edit) ([]ledger.Task, error) {
+	found, err := d.Sidecars(photo)
+	if err != nil {
+		return nil, err
+	}
+	var out []ledger.Task
+	for _, file := range found {
+		tag, _, err := d.readTag(file)
+		if err != nil || tag.Position == nil {
+			continue // it states none; heldAgainstSidecars tells of one that can't be read
+		}
+		patch, err := d.plan(file, e)
+		switch {
+		case err == nil && !patch.Empty():
+			out = append(out, ledger.Task{Change: ledger.Change{Photo: file, Patch: patch}})
+		case err != nil && !geotag.AboutImage(err):
+			return nil, fmt.Errorf("%s: %w", file, err)
+		}
+	}
+	return out, nil
+}
+
 // plan works out the patch of a photo.
 func (d *Dataset) plan(name string, e geotag.Edit) (*geotag.Patch, error) {
-	f, err := d.root.Open(filepath.FromSlash(name))
+	img, err := d.openImage(name)
 	if err != nil {
-		return nil, bare(err)
+		return nil, err
 	}
-	defer f.Close()
-	info, err := f.Stat()
+	defer img.close()
+	return geotag.Plan(img.r, img.size, e)
+}
+
+// errReplaced says that a photo is not the one that the verdict is about.
+var errReplaced = errors.New("it is not the photo any more that was judged: it was replaced or written to since; check again")
+
+// unchanged makes sure that a photo is what it was when it was judged: the same
+// file, as old and as large, with the same tag.
+func (c *Checked) unchanged(p *match.PhotoResult) error {
+	was := c.files[p.Name]
+	if was == nil {
+		return nil // it could not be opened, or the caller brought it
+	}
+	tag, now, err := c.d.readTag(p.Name)
+	if now == nil {
+		return fmt.Errorf("it can't be read any more: %w", err)
+	}
+	if !os.SameFile(was, now) || was.Size() != now.Size() || !was.ModTime().Equal(now.ModTime()) || !reflect.DeepEqual(tag, p.Tag) {
+		return errReplaced
+	}
+	return nil
+}
+
+// Spares refuses a file or folder to be written, anywhere on disk, that is a part of
+// the dataset: the settings and what they name, the ledger, and what lies among the
+// photos. The error is a *fs.PathError.
+func (d *Dataset) Spares(name string) error {
+	if d.root == nil {
+		return nil // it is no folder on disk
+	}
+	refuse := func(why string) error { return &fs.PathError{Op: "write", Path: name, Err: errors.New(why)} }
+	to, err := real(name)
 	if err != nil {
-		return nil, bare(err)
+		return err
 	}
-	return geotag.Plan(f, info.Size(), e)
+	there, statErr := os.Stat(to)
+	for _, file := range append(d.Files(), ledger.FileName) {
+		own := filepath.Join(d.root.Name(), filepath.FromSlash(file))
+		info, err := os.Stat(own)
+		if err == nil && statErr == nil && os.SameFile(info, there) {
+			return refuse("it is a file of the dataset; write somewhere else")
+		}
+		if own, err = real(own); err != nil {
+			return err
+		}
+		if own == to {
+			return refuse("it is a file of the dataset; write somewhere else")
+		}
+	}
+	photos, err := real(filepath.Join(d.root.Name(), filepath.FromSlash(d.settings.Photos.Folder)))
+	if err != nil {
+		return err
+	}
+	// Where the photos are the whole folder, what belongs to it lies beside them.
+	if within(photos, to) {
+		return refuse("it would lie among the photos; write somewhere else")
+	}
+	return nil
 }
 
 // Apart refuses a folder for copies that lies in the dataset or holds it: the

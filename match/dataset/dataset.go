@@ -11,6 +11,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"sync"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/grid/site"
@@ -27,6 +28,7 @@ type Dataset struct {
 	open     grid.Opener
 	proj     grid.Projection
 	site     *SiteRead
+	folders  sync.Map // what beside has found, by folder
 }
 
 // Reading is how the survey's side of a dataset was understood, for a user to
@@ -96,7 +98,7 @@ func Open(dir string, open grid.Opener) (*Dataset, error) {
 	if err != nil {
 		return nil, errors.Join(err, root.Close())
 	}
-	d, err := OpenFS(root.FS(), open)
+	d, err := OpenFS(folderFS{root}, open)
 	if err != nil {
 		return nil, errors.Join(err, root.Close())
 	}

@@ -35,16 +35,46 @@ func isPhoto(name string) bool {
 // gives no random access.
 const maxWhole = 1 << 30
 
-// errFolderLink is the Err of a symbolic link to a folder among the photos.
-var errFolderLink = errors.New("it is a symbolic link to a folder, which is not followed; put the folder itself there")
+// What symbolic links among the photos are.
+var (
+	errFolderLink = errors.New("it is a symbolic link to a folder, which is not followed; put the folder itself there")
+	errLeadsOut   = errors.New("it is a symbolic link that leads out of the dataset's folder, which is not followed; put what it leads to there")
+	errNowhere    = errors.New("it is a symbolic link that leads nowhere (no such file)")
+)
+
+// linked says what a link is that can't be opened; another error it leaves.
+func (d *Dataset) linked(name string, err error) error {
+	info, lerr := fs.Lstat(d.fsys, name)
+	switch {
+	case lerr != nil || info.Mode()&fs.ModeSymlink == 0:
+		return bare(err)
+	case errors.Is(err, fs.ErrNotExist):
+		return errNowhere
+	case strings.Contains(err.Error(), "escapes"): // os has no name for it
+		return fmt.Errorf("%w: %w", errLeadsOut, bare(err))
+	}
+	return bare(err)
+}
 
 // PhotoNames lists the photos below the photo folder at any depth, by name in
 // byte order. Files and folders whose name starts with a dot are passed over,
-// as are files that have no image's extension.
+// as are files that have no image's extension. A symbolic link that leads to a
+// folder, or out of the dataset, is among them: ReadPhoto says what it is.
 func (d *Dataset) PhotoNames(ctx context.Context) ([]string, error) {
-	var names []string
+	l, err := d.list(ctx)
+	return l.photos, err
+}
+
+// listing is what lies below the photo folder, each list by name in byte order.
+type listing struct {
+	photos []string
+	// sidecars are files that may be side-cars, and others all the rest.
+	sidecars, others []string
+}
+
+func (d *Dataset) list(ctx context.Context) (l listing, err error) {
 	folder := d.settings.Photos.Folder
-	err := fs.WalkDir(d.fsys, folder, func(name string, e fs.DirEntry, err error) error {
+	err = fs.WalkDir(d.fsys, folder, func(name string, e fs.DirEntry, err error) error {
 		if err != nil {
 			if name == folder && errors.Is(err, fs.ErrNotExist) {
 				return &Problem{File: SettingsFile, What: fmt.Sprintf("the photo folder %q is not there", folder), Remedy: "create it, or set photos.folder to where the photos are"}
@@ -54,56 +84,93 @@ func (d *Dataset) PhotoNames(ctx context.Context) ([]string, error) {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if name != folder && strings.HasPrefix(e.Name(), ".") {
-			if e.IsDir() {
-				return fs.SkipDir
-			}
-			return nil
-		}
-		if e.IsDir() {
-			return nil
-		}
-		if isPhoto(name) || e.Type()&fs.ModeSymlink != 0 && d.isFolder(name) {
-			names = append(names, name)
+		switch {
+		case name != folder && strings.HasPrefix(e.Name(), ".") && e.IsDir():
+			return fs.SkipDir
+		case name != folder && strings.HasPrefix(e.Name(), "."), e.IsDir():
+		case isPhoto(name), e.Type()&fs.ModeSymlink != 0 && !d.isFile(name):
+			l.photos = append(l.photos, name)
+		case isSidecar(name):
+			l.sidecars = append(l.sidecars, name)
+		case !slices.Contains(d.Files(), name):
+			l.others = append(l.others, name)
 		}
 		return nil
 	})
 	if err != nil {
-		return nil, err
+		return listing{}, err
 	}
-	slices.Sort(names)
-	return names, nil
+	for _, names := range [][]string{l.photos, l.sidecars, l.others} {
+		slices.Sort(names)
+	}
+	return l, nil
 }
 
-func (d *Dataset) isFolder(name string) bool {
+// Rest lists what lies among the photos and belongs to none of them: side-cars of
+// photos that are not there, and files of other kinds. What is hidden is left out.
+func (d *Dataset) Rest(ctx context.Context) ([]string, error) {
+	l, err := d.list(ctx)
+	if err != nil {
+		return nil, err
+	}
+	owned := map[string]bool{}
+	for _, photo := range l.photos {
+		found, err := d.Sidecars(photo)
+		if err != nil {
+			return nil, err
+		}
+		for _, s := range found {
+			owned[s] = true
+		}
+	}
+	out := slices.DeleteFunc(l.sidecars, func(name string) bool { return owned[name] })
+	out = append(out, l.others...)
+	slices.Sort(out)
+	return out, nil
+}
+
+// isFile reports whether a link leads to a file.
+func (d *Dataset) isFile(name string) bool {
 	info, err := fs.Stat(d.fsys, name)
-	return err == nil && info.IsDir()
+	return err == nil && !info.IsDir()
 }
 
 // ReadPhoto reads the tag of one photo of the dataset, and of the side-car file
 // of a raw one: IMG.xmp or IMG.NEF.xmp beside IMG.NEF. What is wrong with it is
 // in Err.
 func (d *Dataset) ReadPhoto(name string) match.Photo {
-	tag, err := d.readTag(name)
-	return match.Photo{Name: name, Tag: tag, Err: err}
+	p, _ := d.readPhoto(name)
+	return p
 }
 
-func (d *Dataset) readTag(name string) (*geotag.Tag, error) {
+// readPhoto is ReadPhoto with what the file was when it was read; nil where it
+// could not be opened.
+func (d *Dataset) readPhoto(name string) (match.Photo, fs.FileInfo) {
+	tag, info, err := d.readTag(name)
+	return match.Photo{Name: name, Tag: tag, Err: err}, info
+}
+
+func (d *Dataset) readTag(name string) (*geotag.Tag, fs.FileInfo, error) {
 	img, err := d.openImage(name)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	defer img.close()
-	return d.tagOf(name, img)
+	tag, err := d.tagOf(name, img)
+	return tag, img.info, err
 }
 
-// tagOf reads the tag of an open photo, and of a raw one's side-car.
+// tagOf reads the tag of an open photo, with what its side-car says: of a raw one
+// that stands for the photo, of others it must not contradict it.
 func (d *Dataset) tagOf(name string, img *imageFile) (*geotag.Tag, error) {
 	tag, err := geotag.Read(img.r, img.size)
-	if isRaw(name) {
+	switch {
+	case isRaw(name):
 		return d.withSidecar(name, tag, err)
+	case err != nil || isSidecar(name):
+		return tag, err
 	}
-	return tag, err
+	return d.heldAgainstSidecars(name, tag)
 }
 
 // imageFile is an image file that is open.
@@ -111,6 +178,7 @@ type imageFile struct {
 	r    io.ReaderAt
 	size int64
 	file fs.File
+	info fs.FileInfo // when it was opened
 }
 
 // close gives the file back. It was only read, so that nothing can be lost.
@@ -120,7 +188,7 @@ func (i *imageFile) close() { _ = i.file.Close() }
 func (d *Dataset) openImage(name string) (_ *imageFile, err error) {
 	f, err := d.fsys.Open(name)
 	if err != nil {
-		return nil, bare(err)
+		return nil, d.linked(name, err)
 	}
 	img := &imageFile{file: f}
 	defer func() {
@@ -136,8 +204,9 @@ func (d *Dataset) openImage(name string) (_ *imageFile, err error) {
 		return nil, errFolderLink
 	}
 	if !info.Mode().IsRegular() {
-		return nil, fmt.Errorf("it is no ordinary file (%s)", info.Mode().Type())
+		return nil, fmt.Errorf("it is no ordinary file (%s)", kindOf(info.Mode()))
 	}
+	img.info = info
 	if r, ok := f.(io.ReaderAt); ok {
 		img.r, img.size = r, info.Size()
 		return img, nil
@@ -166,17 +235,17 @@ func newMeasurer(ctx context.Context, d *Dataset) *measurer {
 	return &measurer{ctx: ctx, d: d, taken: semaphore.NewWeighted(maxPixels)}
 }
 
-// photo reads one photo as ReadPhoto does, and measures its pixels.
-func (m *measurer) photo(name string) match.Photo {
-	p := match.Photo{Name: name}
+// photo reads one photo as readPhoto does, and measures its pixels.
+func (m *measurer) photo(name string) (p match.Photo, info fs.FileInfo) {
+	p.Name = name
 	img, err := m.d.openImage(name)
 	if err != nil {
 		p.Err = err
-		return p
+		return p, nil
 	}
 	defer img.close()
 	if p.Tag, p.Err = m.d.tagOf(name, img); p.Err != nil {
-		return p
+		return p, img.info
 	}
 	// An image that does not say how large it is may have as many as are decoded.
 	weight := int64(p.Tag.Width) * int64(p.Tag.Height)
@@ -184,11 +253,11 @@ func (m *measurer) photo(name string) match.Photo {
 		weight = pixels.DefaultMaxPixels
 	}
 	if p.PixelsErr = m.taken.Acquire(m.ctx, weight); p.PixelsErr != nil {
-		return p
+		return p, img.info
 	}
 	defer m.taken.Release(weight)
 	p.Pixels, p.PixelsErr = pixels.Measure(m.ctx, img.r, img.size, pixels.Limits{})
-	return p
+	return p, img.info
 }
 
 // bare drops the path from an error of the file system: the caller names it.

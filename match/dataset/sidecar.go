@@ -8,6 +8,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"sync"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/ledger"
@@ -28,13 +29,74 @@ func isRaw(name string) bool {
 // side-car names its photo.
 const reasonPhoto = "photo"
 
-// Sidecars finds the side-car files that belong to a photo: those of a raw photo,
-// as paths inside the dataset. Other photos have none.
+// isSidecar reports whether a file of this name may be a side-car.
+func isSidecar(name string) bool {
+	return strings.EqualFold(path.Ext(name), geotag.SidecarExtension)
+}
+
+// Sidecars finds the side-car files that belong to a photo, as paths inside the
+// dataset. The one named after several photos, IMG.xmp for IMG.NEF and IMG.JPG,
+// belongs to the raw one.
 func (d *Dataset) Sidecars(photo string) ([]string, error) {
-	if !isRaw(photo) {
-		return nil, nil
+	if isRaw(photo) {
+		return d.sidecars(photo)
 	}
-	return d.sidecars(photo)
+	base, stem := path.Base(photo), strings.TrimSuffix(path.Base(photo), path.Ext(photo))
+	beside, err := d.beside(path.Dir(photo))
+	if err != nil {
+		return nil, err
+	}
+	var out []string
+	for _, ext := range []string{geotag.SidecarExtension, strings.ToUpper(geotag.SidecarExtension)} {
+		if beside[stem+ext] && !slices.ContainsFunc(rawExtensions, func(raw string) bool { return beside[stem+raw] || beside[stem+strings.ToUpper(raw)] }) {
+			out = append(out, path.Join(path.Dir(photo), stem+ext))
+		}
+		if beside[base+ext] {
+			out = append(out, path.Join(path.Dir(photo), base+ext))
+		}
+	}
+	return out, nil
+}
+
+// beside lists the side-cars and raw photos of a folder, by name. A folder is read
+// once: a million photos are not to be asked for one by one.
+func (d *Dataset) beside(folder string) (map[string]bool, error) {
+	read, _ := d.folders.LoadOrStore(folder, sync.OnceValues(func() (map[string]bool, error) {
+		entries, err := fs.ReadDir(d.fsys, folder)
+		if err != nil {
+			return nil, bare(err)
+		}
+		out := map[string]bool{}
+		for _, e := range entries {
+			if isSidecar(e.Name()) || isRaw(e.Name()) {
+				out[e.Name()] = true
+			}
+		}
+		return out, nil
+	}))
+	return read.(func() (map[string]bool, error))()
+}
+
+// heldAgainstSidecars adds a warning to the tag of a photo that is no raw one for
+// each side-car that states another position.
+func (d *Dataset) heldAgainstSidecars(name string, tag *geotag.Tag) (*geotag.Tag, error) {
+	found, err := d.Sidecars(name)
+	if err != nil || len(found) == 0 || tag.Position == nil {
+		return tag, err
+	}
+	out := *tag
+	for _, file := range found {
+		side, _, err := d.readTag(file)
+		if err != nil {
+			out.Warnings = append(slices.Clip(out.Warnings), geotag.Warning{Code: geotag.WarnCorrupt, Field: "side-car", Detail: fmt.Sprintf("%s can't be read: %v", path.Base(file), err)})
+			continue
+		}
+		for _, w := range tag.WithSidecar(side).Warnings[len(tag.Warnings)+len(side.Warnings):] {
+			w.Field, w.Detail = "side-car", path.Base(file)+" contradicts it: "+w.Detail
+			out.Warnings = append(slices.Clip(out.Warnings), w)
+		}
+	}
+	return &out, nil
 }
 
 // SidecarAs is the path that a side-car of a photo has where Correct copies the
@@ -88,7 +150,7 @@ func (d *Dataset) withSidecar(name string, tag *geotag.Tag, err error) (*geotag.
 		}
 		return tag, err
 	}
-	side, sideErr := d.readTag(found[0])
+	side, _, sideErr := d.readTag(found[0])
 	if sideErr != nil {
 		return nil, fmt.Errorf("its side-car %s: %w", path.Base(found[0]), sideErr)
 	}
@@ -170,16 +232,16 @@ func renamed(photo, as, file string) (name, source string) {
 	return strings.TrimSuffix(as, path.Ext(as)) + path.Ext(file), file
 }
 
-// sidecarCopies are the tasks that copy the side-cars of a raw photo, which is
-// copied under the name as: all but the one named.
-func (d *Dataset) sidecarCopies(name, as, but string) ([]ledger.Task, error) {
+// sidecarCopies are the tasks that copy the side-cars of a photo, which is copied
+// under the name as: all but the ones named.
+func (d *Dataset) sidecarCopies(name, as string, but []string) ([]ledger.Task, error) {
 	found, err := d.Sidecars(name)
 	if err != nil {
 		return nil, err
 	}
 	var tasks []ledger.Task
 	for _, file := range found {
-		if file == but {
+		if slices.Contains(but, file) {
 			continue
 		}
 		t := ledger.Task{From: d.root, Follows: true}
@@ -189,26 +251,27 @@ func (d *Dataset) sidecarCopies(name, as, but string) ([]ledger.Task, error) {
 	return tasks, nil
 }
 
-// sidecarNames puts in the place of raw photos the side-cars that were corrected
-// for them.
+// sidecarNames adds to photos the side-cars that were corrected for them; a raw
+// photo gives way to its own.
 func sidecarNames(l *ledger.Ledger, names []string) ([]string, error) {
-	if !slices.ContainsFunc(names, isRaw) {
-		return names, nil
+	if len(names) == 0 {
+		return nil, nil
 	}
-	of := map[string]string{}
+	of := map[string][]string{}
 	for rec, err := range l.Records() {
 		if err != nil {
 			return nil, err
 		}
-		if photo := rec.Reason[reasonPhoto]; photo != "" {
-			of[photo] = rec.Photo
+		if photo := rec.Reason[reasonPhoto]; photo != "" && !slices.Contains(of[photo], rec.Photo) {
+			of[photo] = append(of[photo], rec.Photo)
 		}
 	}
-	out := slices.Clone(names)
-	for i, name := range out {
-		if file, ok := of[name]; ok {
-			out[i] = file
+	var out []string
+	for _, name := range names {
+		if !isRaw(name) || len(of[name]) == 0 {
+			out = append(out, name)
 		}
+		out = append(out, of[name]...)
 	}
 	return out, nil
 }

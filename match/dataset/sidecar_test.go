@@ -255,3 +255,146 @@ func TestSidecarDestination(t *testing.T) {
 		t.Errorf("%+v", tag)
 	}
 }
+
+// jpegJob is a job of JPEGs with side-cars beside them: one that says what its photo
+// says, one that contradicts it, one without a photo, and a file of another kind.
+func jpegJob(t *testing.T) string {
+	t.Helper()
+	side := func(lat, lon float64) string {
+		p, err := geotag.NewSidecar(geotag.Edit{Lat: lat, Lon: lon, HPositioningError: 3, ProcessingMethod: "GPS"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var b strings.Builder
+		if err := p.Apply(&b, strings.NewReader("")); err != nil {
+			t.Fatal(err)
+		}
+		return b.String()
+	}
+	return lay(t, map[string]string{
+		"phototie.toml": itm + "[points]\nfile = \"p.csv\"\n[links]\nfile = \"l.csv\"\n",
+		"p.csv":         "id,e,n\nA,690242.043,604873.007\n",
+		"l.csv":         "photo,point\na.jpg,A\nb.jpg,A\nc.jpg,A\n",
+		"photos/a.jpg":  "52.188271 -6.680190", "photos/a.xmp": side(52.188271, -6.680190),
+		"photos/b.jpg": "52.188272 -6.680190", "photos/b.jpg.xmp": side(52.189272, -6.680190),
+		"photos/c.jpg": "52.188273 -6.680190", "photos/gone.xmp": side(52, -6), "photos/notes.txt": "notes",
+	})
+}
+
+// Side-cars beside JPEGs go along with the copies, with all else that lies there;
+// one that contradicts its photo is a finding, and is corrected with it where asked.
+func TestSidecarsBesideJPEGs(t *testing.T) {
+	dir := jpegJob(t)
+	before := files(t, dir)
+	d, res, correct := checkJob(t, dir)
+	var told []string
+	for _, f := range res.Findings() {
+		if f.Code == match.FindingConflict {
+			told = append(told, f.Photo+": "+f.Message)
+		}
+	}
+	if len(told) != 1 || !strings.HasPrefix(told[0], "photos/b.jpg: side-car b.jpg.xmp contradicts it") {
+		t.Errorf("findings of contradicting side-cars: %q", told)
+	}
+	rest, err := d.Rest(t.Context())
+	if want := []string{"photos/gone.xmp", "photos/notes.txt"}; err != nil || !slices.Equal(rest, want) {
+		t.Errorf("the rest is %q, %v; want %q", rest, err, want)
+	}
+	into := filepath.Join(t.TempDir(), "into")
+	for name, c := range correct(dataset.CorrectOptions{Into: into}) {
+		if c.Outcome != dataset.Corrected {
+			t.Errorf("%s: %+v", name, c)
+		}
+	}
+	photos := []string{"photos/a.jpg", "photos/b.jpg", "photos/c.jpg"}
+	same(t, "copies", files(t, into), before, photos...)
+
+	changes := correct(dataset.CorrectOptions{InPlace: true, Sidecars: true})
+	if n := changes["b.jpg"].Notes; len(n) == 0 || !strings.Contains(strings.Join(n, "\n"), "b.jpg.xmp is corrected") {
+		t.Errorf("notes of b.jpg: %q", n)
+	}
+	now := files(t, dir)
+	for _, name := range append(photos, "photos/a.xmp", "photos/b.jpg.xmp") {
+		if now[name] == before[name] {
+			t.Errorf("%s is as it was", name)
+		}
+	}
+	if changes["b.jpg"].After == "" || changes["c.jpg"].After == "" {
+		t.Errorf("digests: %+v", changes)
+	}
+	same(t, "in place", now, before, append(photos, "photos/a.xmp", "photos/b.jpg.xmp")...)
+	_, again, _ := checkJob(t, dir)
+	for _, f := range again.Findings() {
+		if f.Code == match.FindingConflict {
+			t.Errorf("after correcting: %+v", f)
+		}
+	}
+	// By its photo's name a side-car is taken back too.
+	for o, err := range dataset.Restore(t.Context(), dir, "test", []string{"photos/b.jpg"}, false) {
+		if err != nil || o.Status != ledger.Restored {
+			t.Errorf("%+v, %v", o, err)
+		}
+	}
+	same(t, "one taken back", files(t, dir), before, "photos/a.jpg", "photos/c.jpg", "photos/a.xmp")
+	for o, err := range dataset.Restore(t.Context(), dir, "test", nil, false) {
+		if err != nil {
+			t.Errorf("%+v, %v", o, err)
+		}
+	}
+	same(t, "all taken back", files(t, dir), before)
+}
+
+// A photo that is replaced, or written to, between judging and writing keeps its
+// bytes, and is told as refused: in place, into another folder, in a dry run.
+func TestReplacedPhotoIsLeft(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		replace func(file, other string) error
+	}{
+		{"renamed over", func(file, other string) error { return os.Rename(other, file) }},
+		{"written to", func(file, other string) error {
+			b, err := os.ReadFile(other)
+			if err != nil {
+				return err
+			}
+			return os.WriteFile(file, b, 0o644)
+		}},
+		{"as old and as large", func(file, other string) error {
+			info, err := os.Stat(file)
+			if err != nil {
+				return err
+			}
+			if err := os.Rename(other, file); err != nil {
+				return err
+			}
+			return os.Chtimes(file, info.ModTime(), info.ModTime())
+		}},
+	} {
+		for _, in := range []string{"place", "into", "dry run"} {
+			dir := jpegJob(t)
+			_, _, correct := checkJob(t, dir)
+			file := filepath.Join(dir, "photos", "c.jpg")
+			if err := c.replace(file, filepath.Join(dir, "photos", "a.jpg")); err != nil {
+				t.Fatal(err)
+			}
+			now, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := os.WriteFile(filepath.Join(dir, "photos", "a.jpg"), now, 0o644); err != nil {
+				t.Fatal(err)
+			}
+			opt := dataset.CorrectOptions{InPlace: in == "place", DryRun: in == "dry run"}
+			if in == "into" {
+				opt.Into = filepath.Join(t.TempDir(), "into")
+			}
+			ch := correct(opt)["c.jpg"]
+			if ch.Outcome != dataset.Refused || !strings.Contains(ch.Why, "judged") {
+				t.Errorf("%s, %s: %+v", c.name, in, ch)
+			}
+			if left, err := os.ReadFile(file); err != nil || string(left) != string(now) {
+				t.Errorf("%s, %s: the photo was changed (%v)", c.name, in, err)
+			}
+		}
+	}
+}

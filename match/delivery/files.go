@@ -385,6 +385,9 @@ func (p *packing) readme(accepted bool) func(io.Writer) error {
 		for _, r := range rows {
 			fmt.Fprintf(&b, "%-*s  %s\n", wide, r[0], r[1])
 		}
+		if n := len(p.doc.LeftOut); n > 0 {
+			fmt.Fprintf(&b, "\nNot here, as they belong to no photo: %d files that lay among the photos of the job;\n%s lists them.\n", n, PackFile)
+		}
 		fmt.Fprintf(&b, `
 To see that nothing was changed since:     sha256sum -c %s
 To judge the photos anew:                  %s

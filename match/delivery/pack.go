@@ -52,8 +52,9 @@ type Options struct {
 	// Template names the photos; nil stands for DefaultTemplate.
 	Template *Template
 	// Policy says which photos get the surveyed position. The others go in as they
-	// are.
-	Policy match.Policy
+	// are. Sidecars corrects the side-cars of photos that are not raw, too.
+	Policy   match.Policy
+	Sidecars bool
 	// FailOn is the least severity of a finding that stands in the way; empty for
 	// none. Despite packs all the same, and says so.
 	FailOn  match.Severity
@@ -119,7 +120,8 @@ type packing struct {
 // Where findings at or above FailOn are not accepted, in the job or in the
 // delivery when it is checked in turn, nothing is packed unless Despite is set:
 // the document then has Packed false and the findings in Standing, and the error
-// is nil. On an error, or when the context is cancelled, nothing is left behind;
+// is nil. A *dataset.StopError says that the points may be wrong as a whole, which
+// Despite overrules too. On an error, or when the context is cancelled, nothing is left behind;
 // after a kill, a folder beside Into that begins with a dot and ends in .packing.
 func Pack(ctx context.Context, job *dataset.Checked, opt Options) (*report.Pack, error) {
 	p := &packing{opt: opt, job: job}
@@ -149,10 +151,19 @@ func Pack(ctx context.Context, job *dataset.Checked, opt Options) (*report.Pack,
 	}
 	outcome := opt.Baseline.Apply(job.Findings(), opt.Today)
 	p.doc.Standing, p.doc.Accepted = p.standing(outcome), len(outcome.Accepted)
-	if len(p.doc.Standing) > 0 && !opt.Despite && !opt.DryRun {
-		return p.doc, nil
+	if !opt.Despite && !opt.DryRun {
+		if len(p.doc.Standing) > 0 {
+			return p.doc, nil
+		}
+		if err := job.Stopped(ctx); err != nil {
+			return nil, err
+		}
 	}
-	if err := p.ordinary(); err != nil {
+	err := p.ordinary()
+	if err != nil {
+		return nil, err
+	}
+	if p.doc.LeftOut, err = job.Dataset().Rest(ctx); err != nil {
 		return nil, err
 	}
 	if err := p.rename(); err != nil {
@@ -421,7 +432,7 @@ func (p *packing) correct(ctx context.Context) error {
 		at[p.doc.Photos[i].Source] = i
 	}
 	n := 0
-	opt := dataset.CorrectOptions{Policy: p.opt.Policy, Into: p.dir, Tool: p.tool(),
+	opt := dataset.CorrectOptions{Policy: p.opt.Policy, Despite: true, Sidecars: p.opt.Sidecars, Into: p.dir, Tool: p.tool(),
 		As:    func(photo string) string { return p.names[photo] },
 		Clock: func() time.Time { return p.opt.Time }}
 	for c, err := range p.job.Correct(ctx, opt) {

@@ -249,3 +249,61 @@ func TestPackSidecars(t *testing.T) {
 		t.Error("a side-car was not taken back")
 	}
 }
+
+// A photo that was replaced since the job was judged makes no delivery: all that is
+// said of it would be of other bytes.
+func TestPackReplacedPhoto(t *testing.T) {
+	dir := job(t, "1.jpg,A\n2.jpg,B\nbare.jpg,A\n", "1.jpg", "2.jpg", "bare.jpg")
+	for _, name := range []string{"2.jpg", "bare.jpg"} {
+		c := checked(t, dir)
+		file := filepath.Join(dir, "photos", name)
+		was, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(file, append(slices.Clip(was), 0), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		opt := options(filepath.Join(t.TempDir(), "out"))
+		_, err = delivery.Pack(t.Context(), c, opt)
+		var problem *dataset.Problem
+		if !errors.As(err, &problem) || problem.File != "photos/"+name || !strings.Contains(err.Error(), "judged") {
+			t.Errorf("%s: %v", name, err)
+		}
+		if left, err := os.ReadDir(filepath.Dir(opt.Into)); err != nil || len(left) > 0 {
+			t.Errorf("it left %v, %v", left, err)
+		}
+	}
+}
+
+// Side-cars of JPEGs go along by the photos' new names; what belongs to no photo is
+// told as left out.
+func TestPackSidecarsOfJPEGs(t *testing.T) {
+	dir := job(t, "1.jpg,A\n2.jpg,B\n", "1.jpg", "2.jpg")
+	side, err := geotag.NewSidecar(geotag.Edit{Lat: 52.188271, Lon: -6.680190, HPositioningError: 3, ProcessingMethod: "GPS"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var xmp strings.Builder
+	if err := side.Apply(&xmp, strings.NewReader("")); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"1.xmp", "2.jpg.xmp", "gone.xmp", "film.mov"} {
+		if err := os.WriteFile(filepath.Join(dir, "photos", name), []byte(xmp.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	opt := options(filepath.Join(t.TempDir(), "out"))
+	doc, err := delivery.Pack(t.Context(), checked(t, dir), opt)
+	if err != nil || !doc.Packed {
+		t.Fatal(doc, err)
+	}
+	if want := []string{"photos/film.mov", "photos/gone.xmp"}; !slices.Equal(doc.LeftOut, want) {
+		t.Errorf("left out: %q, want %q", doc.LeftOut, want)
+	}
+	for _, name := range []string{"A_1_undated.xmp", "B_1_undated.jpg.xmp"} {
+		if got, err := os.ReadFile(filepath.Join(opt.Into, "photos", name)); err != nil || string(got) != xmp.String() {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"regexp"
 	"strings"
 	"time"
 
@@ -47,6 +48,24 @@ func FormatOf(name string) (Format, error) {
 	}
 	return "", fmt.Errorf("%s: the format follows the name, which has to end in .sarif, .xml (JUnit), .json, .csv, .geojson, .kml, .gpkg or .txt", name)
 }
+
+// marks are what the beginning of each file that Write writes holds, and hardly one
+// of another program does.
+var marks = map[Format]*regexp.Regexp{
+	FormatJSON:    regexp.MustCompile(`^\{\s*"format": "` + CheckFormat + `"`),
+	FormatCSV:     regexp.MustCompile(`^(\x{FEFF})?photo,point,verdict,reason,`),
+	FormatGeoJSON: regexp.MustCompile(`^\{"type":"FeatureCollection","format":"phototie-geojson"`),
+	FormatKML:     regexp.MustCompile(`(?s)<kml .*<description>Lengths are in `),
+	// Names of tables, as SQLite's own table has each twice.
+	FormatGeoPackage: regexp.MustCompile(`(?s)^SQLite format 3.*vectorsvectors.*tagstags`),
+	FormatSARIF:      regexp.MustCompile(`(?s)"driver": \{\s*"name": "phototie"`),
+	FormatJUnit:      regexp.MustCompile(`<testsuites name="phototie `),
+	FormatText:       regexp.MustCompile(`^[^\n]*\ngrid +`),
+}
+
+// Wrote reports whether a file that begins with head looks like one that Write
+// wrote in a format.
+func Wrote(format Format, head []byte) bool { return marks[format] != nil && marks[format].Match(head) }
 
 // Job is a checked dataset with what its writers need besides.
 type Job struct {

@@ -47,6 +47,9 @@ type Pack struct {
 	Delivery *PackedCheck `json:"delivery,omitempty"`
 	// Photos are the photos by their names in the delivery.
 	Photos []PackedPhoto `json:"photos"`
+	// LeftOut are files among the photos of the job that belong to no photo, and are
+	// not in the delivery.
+	LeftOut []string `json:"left_out,omitempty"`
 }
 
 // PackedCheck is what a check of a delivery finds.
