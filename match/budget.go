@@ -9,6 +9,7 @@ import (
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
+	"example.com/phototie/match/internal/words"
 )
 
 // Budget says what may part a tag from its point, component by component. It is
@@ -481,7 +482,7 @@ func (a *Allowance) Judge(dE, dN float64) (p float64) {
 
 // String gives the breakdown and the threshold, for instance
 //
-//	3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.0 m at 95 %
+//	3.1 m handheld, 0.02 m survey, 2 m standoff -> 5.98 m at 95 %
 func (a Allowance) String() string {
 	var b strings.Builder
 	for i, c := range a.Components {
@@ -494,7 +495,7 @@ func (a Allowance) String() string {
 		}
 		fmt.Fprintf(&b, "%s m %s", metres(c.Stated), c.Name)
 	}
-	fmt.Fprintf(&b, " -> %s m at %s", fixedMetres(a.Threshold), percent(a.Confidence))
+	fmt.Fprintf(&b, " -> %s at %s", words.Metres(a.Threshold), percent(a.Confidence))
 	return b.String()
 }
 
@@ -508,14 +509,6 @@ func metres(v float64) string {
 		return trimFloat(v, 2)
 	}
 	return trimFloat(v, 4)
-}
-
-// fixedMetres formats a result: a decimetre above 1 m, else a centimetre.
-func fixedMetres(v float64) string {
-	if v >= 1 {
-		return strconv.FormatFloat(v, 'f', 1, 64)
-	}
-	return strconv.FormatFloat(v, 'f', 2, 64)
 }
 
 func trimFloat(v float64, decimals int) string {

@@ -2,10 +2,10 @@ package match
 
 import (
 	"errors"
-	"fmt"
 	"strings"
 
 	"example.com/phototie/geotag"
+	"example.com/phototie/match/internal/words"
 )
 
 // Severity orders findings by how much they matter. The names are SARIF's.
@@ -72,9 +72,6 @@ const (
 	FindingBallpark FindingCode = "frame-ballpark"
 )
 
-// FindingCodes lists the kinds of finding, those of CheckPhotos last.
-var FindingCodes = append([]FindingCode{FindingGross, FindingOver, FindingNoTag, FindingBadTag, FindingConflict, FindingMetadata, FindingUnreadable, FindingNoTie, FindingManyPoints, FindingNoPoint, FindingStray, FindingBare, FindingNoFrame, FindingBallpark, FindingContradicted, FindingDoubted, FindingInferred}, PhotoFindingCodes...)
-
 // Finding is something in a checked job that somebody should know.
 type Finding struct {
 	Code     FindingCode `json:"code"`
@@ -104,8 +101,9 @@ func (r *Result) Findings() []Finding {
 		}
 	}
 	for _, s := range r.Strays {
-		out = append(out, Finding{Code: FindingStray, Severity: SeverityError, Photo: s.Photo, Point: s.Link.Point, Line: s.Line,
-			Message: s.Why, Remedy: "deliver the photo, or mend or remove the link"})
+		f := FindingStray.finding(s.Why)
+		f.Photo, f.Point, f.Line = s.Photo, s.Link.Point, s.Line
+		out = append(out, f)
 	}
 	for _, p := range r.Points {
 		if r.pictures != nil {
@@ -115,8 +113,9 @@ func (r *Result) Findings() []Finding {
 			}
 		}
 		if len(p.Photos) == 0 {
-			out = append(out, Finding{Code: FindingBare, Severity: SeverityNote, Point: p.ID, Line: p.Line,
-				Message: "no photo is tied to the point", Remedy: "find its photo among the untied ones, or take one"})
+			f := FindingBare.finding("no photo is tied to the point")
+			f.Point, f.Line = p.ID, p.Line
+			out = append(out, f)
 		}
 	}
 	if r.pictures != nil {
@@ -133,48 +132,38 @@ func (r *Result) photoFindings(p *PhotoResult) []Finding {
 		base.Point, base.Line = p.Tie.Point, p.Tie.Line
 	}
 	var out []Finding
-	add := func(code FindingCode, sev Severity, message, remedy string) {
-		f := base
-		f.Code, f.Severity, f.Message, f.Remedy = code, sev, message, remedy
+	add := func(code FindingCode, message, remedy string) {
+		f := code.finding(message)
+		f.Photo, f.Point, f.Line = base.Photo, base.Point, base.Line
+		if remedy != "" {
+			f.Remedy = remedy
+		}
 		out = append(out, f)
 	}
 	switch p.Verdict {
 	case Gross, Over:
-		d := p.Discrepancy
-		sym := d.Unit.Symbol
-		allowed := p.Allowance.Threshold / d.Unit.Metres
-		msg := fmt.Sprintf("the tag is %.1f %s from the point, bearing %s; %.1f %s are allowed at %g %%",
-			d.Distance, sym, d.Bearing.DMS(0), allowed, sym, p.Allowance.Confidence*100)
-		if p.Allowance.Expected != nil {
-			msg = fmt.Sprintf("the tag is %.1f %s from the point, bearing %s, and %.1f %s from where the image says the camera stood; %.1f %s are allowed at %g %%",
-				d.Distance, sym, d.Bearing.DMS(0), p.Allowance.Judged/d.Unit.Metres, sym, allowed, sym, p.Allowance.Confidence*100)
-		}
-		remedy := "look at the photo: is it the point, and was the fix fresh?"
-		if n := p.Nearest; n != nil && n.Point != p.Tie.Point && n.Distance < d.Distance {
-			msg += fmt.Sprintf("; nearest to the tag is %s at %.1f %s", n.Point, n.Distance, sym)
-			remedy = fmt.Sprintf("look at the photo: does it show %s instead?", n.Point)
-		}
+		off := p.off()
+		code := FindingOver
 		if p.Verdict == Gross {
-			add(FindingGross, SeverityError, msg, remedy)
-		} else {
-			add(FindingOver, SeverityWarning, msg, remedy)
+			code = FindingGross
 		}
+		add(code, off.Message(), off.Remedy())
 	case Unjudged:
 		switch p.Reason {
 		case ReasonUnreadable:
-			remedy := "get the photo again from the device"
+			remedy := ""
 			if errors.Is(p.Err, geotag.ErrFormat) {
-				remedy += ", in a format that can be read, or a raw one with its side-car file"
+				remedy = "get the photo again from the device, in a format that can be read, or a raw one with its side-car file"
 			}
-			add(FindingUnreadable, SeverityError, p.Why, remedy)
+			add(FindingUnreadable, p.Why, remedy)
 		case ReasonNoTag:
-			add(FindingNoTag, SeverityWarning, p.Why, "check the tie by eye; correcting with the verdict unjudged allowed writes the point's position")
+			add(FindingNoTag, p.Why, "")
 		case ReasonBadTag:
-			add(FindingBadTag, SeverityError, p.Why, "check the tie by eye; correcting with the verdict unjudged allowed writes the point's position")
+			add(FindingBadTag, p.Why, "")
 		case ReasonNoFrame:
-			add(FindingNoFrame, SeverityError, p.Why, "if you know the frame, name it in the settings under [frame.datums]")
+			add(FindingNoFrame, p.Why, "")
 		case ReasonBallpark:
-			add(FindingBallpark, SeverityError, p.Why, "install the grid that is missing, or allow it with a figure ([frame] allow_ballpark, ballpark_sigma_m)")
+			add(FindingBallpark, p.Why, "")
 		}
 	}
 	tie := p.TieReason
@@ -183,11 +172,11 @@ func (r *Result) photoFindings(p *PhotoResult) []Finding {
 	}
 	switch tie {
 	case ReasonNoTie:
-		add(FindingNoTie, SeverityWarning, r.untied(p), "add a row for it to the links file")
+		add(FindingNoTie, r.untied(p), "")
 	case ReasonNoPoint:
-		add(FindingNoPoint, SeverityError, p.Why, "mend the id in the links file, or add the point")
+		add(FindingNoPoint, p.Why, "")
 	case ReasonManyPoints:
-		add(FindingManyPoints, SeverityError, p.Why, "keep the link that is right")
+		add(FindingManyPoints, p.Why, "")
 	}
 	p.tieFindings(add)
 	if p.Tag != nil {
@@ -196,11 +185,11 @@ func (r *Result) photoFindings(p *PhotoResult) []Finding {
 			case w.Code == geotag.WarnConflict && w.Field == "side-car":
 				add(FindingConflict, SeverityWarning, w.Field+" "+w.Detail, "correct the side-car in the same step as the photo, or remove it")
 			case w.Code == geotag.WarnConflict:
-				add(FindingConflict, SeverityWarning, w.Field+": "+w.Detail, "correcting the photo makes the two agree")
+				add(FindingConflict, w.Field+": "+w.Detail, "")
 			case p.Reason == ReasonBadTag && strings.HasPrefix(w.Field, "GPSL"):
 				// Said already, as the reason.
 			default:
-				add(FindingMetadata, SeverityNote, w.String(), "nothing, unless the field matters to you")
+				add(FindingMetadata, w.String(), "")
 			}
 		}
 	}
@@ -212,5 +201,25 @@ func (r *Result) untied(p *PhotoResult) string {
 	if p.Nearest == nil {
 		return p.Why
 	}
-	return fmt.Sprintf("%s; nearest to its tag is %s at %.1f %s", p.Why, p.Nearest.Point, p.Nearest.Distance, r.Grid.Unit.Symbol)
+	return p.Why + "; " + words.Nearest(p.Nearest.Point, p.Nearest.Distance, r.Grid.Unit)
+}
+
+// finding is a finding of this kind with its usual severity and remedy.
+func (c FindingCode) finding(message string) Finding {
+	k, _ := c.Kind()
+	return Finding{Code: c, Severity: k.Severity, Message: message, Remedy: k.Remedy}
+}
+
+// off is what there is to say of a tag that is off its point.
+func (p *PhotoResult) off() words.Off {
+	d, a := p.Discrepancy, p.Allowance
+	o := words.Off{Unit: d.Unit, Distance: d.Distance, Allowed: a.Threshold / d.Unit.Metres, Bearing: d.Bearing, Confidence: a.Confidence}
+	if a.Expected != nil {
+		v := a.Judged / d.Unit.Metres
+		o.FromCamera = &v
+	}
+	if n := p.Nearest; n != nil && n.Point != p.Tie.Point && n.Distance < d.Distance {
+		o.Nearer, o.NearerDistance = n.Point, n.Distance
+	}
+	return o
 }

@@ -11,6 +11,7 @@ import (
 	"unicode/utf8"
 
 	"example.com/phototie/grid"
+	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/walk"
 )
 
@@ -148,50 +149,27 @@ const (
 )
 
 // tieFindings adds what the evidence says about a photo's link.
-func (p *PhotoResult) tieFindings(add func(FindingCode, Severity, string, string)) {
+func (p *PhotoResult) tieFindings(add func(code FindingCode, message, remedy string)) {
 	f := p.Inference
 	if f == nil {
 		return
 	}
-	shows := f.Point
-	if shows == "" {
-		shows = "no point of the survey"
+	l := words.Link{Shows: f.Point, Probability: f.Probability, Evidence: f.Evidence}
+	if p.Tie != nil {
+		l.Point = p.Tie.Point
 	}
-	evidence := strings.Join(f.Evidence, "; ")
+	if f.LinkProbability != nil {
+		l.Correct = *f.LinkProbability
+	}
 	switch {
 	case p.Tie != nil && len(p.Tie.Evidence) > 0 && p.Tie.Evidence[0] == EvidenceInferred:
-		add(FindingInferred, SeverityNote, fmt.Sprintf("no link; it shows %s with a probability of %s: %s", p.Tie.Point, probable(f.Probability), evidence),
-			"look at the photo, and add a row for it to the links file")
+		add(FindingInferred, l.Inferred(), "")
 	case p.Tie == nil || f.LinkProbability == nil:
 	case f.Link == walk.Contradicted:
-		add(FindingContradicted, SeverityError, fmt.Sprintf("the link to %s is probably wrong (right with %s): the photo shows %s with %s; %s",
-			p.Tie.Point, probable(*f.LinkProbability), shows, probable(f.Probability), evidence),
-			remedyFor(f.Point))
+		add(FindingContradicted, l.Contradicted(), l.Remedy())
 	case f.Link == walk.Doubtful && *f.LinkProbability < 0.5:
-		add(FindingDoubted, SeverityWarning, fmt.Sprintf("the link to %s is in doubt (right with %s): the photo may show %s (%s); %s",
-			p.Tie.Point, probable(*f.LinkProbability), shows, probable(f.Probability), evidence),
-			remedyFor(f.Point))
+		add(FindingDoubted, l.Doubtful(), l.Remedy())
 	}
-}
-
-func remedyFor(point string) string {
-	if point == "" {
-		return "look at the photo: if it shows no point, take the link out"
-	}
-	return fmt.Sprintf("look at the photo: if it shows %s, mend the link", point)
-}
-
-// probable words a probability. None is ever called certain.
-func probable(p float64) string {
-	switch {
-	case p < 0.001:
-		return "under 0.1 %"
-	case p > 0.999:
-		return "over 99.9 %"
-	case p < 0.1 || p > 0.9:
-		return fmt.Sprintf("%.1f %%", 100*p)
-	}
-	return fmt.Sprintf("%.0f %%", 100*p)
 }
 
 // cameraOf names the camera of a photo.
@@ -421,183 +399,56 @@ func (c *checker) inference(r *PhotoResult, t *walk.Tie, in *walkInput, i int, c
 		rival = e.Against
 		out.Weights = &EvidenceWeights{Against: c.id(e.Against), Position: e.Position, Time: e.Time, Listed: e.Listed, Named: e.Named, Walk: e.Walk}
 	}
-	out.Evidence = c.evidence(r, t, in, i, rival, clk)
+	out.Evidence = c.evidence(t, in, i, rival, clk)
 	return out
 }
 
 // evidence says in words what a tie rests on.
-func (c *checker) evidence(r *PhotoResult, t *walk.Tie, in *walkInput, i, rival int, clk *walk.Clock) []string {
+func (c *checker) evidence(t *walk.Tie, in *walkInput, i, rival int, clk *walk.Clock) []string {
 	p := &in.photos[i]
-	var out []string
-	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
-	var ids []string
+	e := words.Evidence{Repeats: t.Stale, NoPosition: p.Pos == nil, Unit: c.unit}
 	for _, j := range p.Listed {
-		ids = append(ids, c.points[j].ID)
-	}
-	if len(ids) > 0 {
-		say("listed for %s", strings.Join(ids, " and "))
-	} else {
-		say("no link")
+		e.Listed = append(e.Listed, c.points[j].ID)
 	}
 	for _, f := range in.found[i] {
-		say("%s names %s", f.where, c.points[f.point].ID)
+		e.Named = append(e.Named, words.Named{Where: f.where, Point: c.points[f.point].ID})
+	}
+	timed := clk != nil && clk.Used && !p.Time.IsZero()
+	if timed {
+		e.Clock = clk.Zone
+		if clk.Residual.Abs() > habit {
+			e.Clock = clk.Offset
+		}
 	}
 	// The point found, and the one held against it.
-	var pair []int
 	for _, j := range [...]int{t.Point, rival} {
-		if j != walk.None {
-			pair = append(pair, j)
+		if j == walk.None {
+			continue
 		}
+		q := &in.points[j]
+		r := words.Rival{Point: c.points[j].ID}
+		if p.Pos != nil {
+			d := math.Hypot(p.Pos.E-q.E, p.Pos.N-q.N) / c.unit.Metres
+			r.Distance = &d
+		}
+		if timed && !q.Observed.IsZero() {
+			after := p.Time.Add(-e.Clock).Sub(q.Observed)
+			r.Taken = &after
+		}
+		e.Rivals = append(e.Rivals, r)
 	}
-	switch {
-	case t.Stale:
-		say("the tag repeats the one of the photo before and was not used")
-	case p.Pos == nil:
-		say("no position to go by")
-	default:
-		var parts []string
-		nearest := math.Inf(1)
-		for _, j := range pair {
-			q := &in.points[j]
-			d := math.Hypot(p.Pos.E-q.E, p.Pos.N-q.N)
-			nearest = min(nearest, d)
-			parts = append(parts, fmt.Sprintf("%s %s from %s", short(d/c.unit.Metres), c.unit.Symbol, c.points[j].ID))
-		}
-		switch {
-		case len(parts) == 0:
-		case nearest > farOff:
-			say("tag %.0f km off, too far to tell by", nearest/1000)
-		default:
-			say("tag %s", strings.Join(parts, " and "))
-		}
-	}
-	if clk != nil && clk.Used && !p.Time.IsZero() {
-		off, aside := clockTaken(clk)
-		var parts []string
-		for _, j := range pair {
-			if obs := in.points[j].Observed; !obs.IsZero() {
-				parts = append(parts, relative(p.Time.Add(-off).Sub(obs), c.points[j].ID))
-			}
-		}
-		if len(parts) > 0 {
-			say("taken %s%s", strings.Join(parts, " and "), aside)
-		}
-	}
-	if n := t.Before + t.After; n > 0 && (t.Shift == walk.ShiftLate || t.Shift == walk.ShiftEarly) {
-		way := "late"
-		if t.Shift == walk.ShiftEarly {
-			way = "early"
-		}
-		links := "links"
-		if n == 1 {
-			links = "link"
-		}
-		say("so %s the %s of the %s: a point %s", are(n), links, beside(t.Before, t.After), way)
+	if t.Shift == walk.ShiftLate || t.Shift == walk.ShiftEarly {
+		e.Before, e.After, e.Early = t.Before, t.After, t.Shift == walk.ShiftEarly
 	}
 	if t.RunnerUpOK {
-		switch w := t.Evidence.Walk; {
-		case w >= 1:
-			say("the photos before and after agree")
-		case w <= -1:
-			say("the photos before and after speak against it")
-		}
+		e.Walk = t.Evidence.Walk
 	}
-	return out
-}
-
-// farOff is the distance in metres from which on a tag tells nothing.
-const farOff = 10_000
-
-func are(n int) string {
-	if n == 1 {
-		return "is"
-	}
-	return "are"
-}
-
-// beside says how many photos before and after.
-func beside(before, after int) string {
-	count := func(n int) string {
-		if n == 1 {
-			return "photo"
-		}
-		return fmt.Sprintf("%d photos", n)
-	}
-	switch {
-	case after == 0:
-		return count(before) + " before"
-	case before == 0:
-		return count(after) + " after"
-	}
-	return fmt.Sprintf("%s before and %s after", count(before), count(after))
+	return e.Sentences()
 }
 
 // habit is how much of a clock's offset is left to the crew's habit of taking
 // photos before or after the survey.
 const habit = 90 * time.Second
-
-// clockTaken is what is taken off a photo's time before it is worded, and how
-// that is said.
-func clockTaken(clk *walk.Clock) (time.Duration, string) {
-	off := clk.Zone
-	if clk.Residual.Abs() > habit {
-		off = clk.Offset
-	}
-	if off == 0 {
-		return 0, ""
-	}
-	return off, fmt.Sprintf(" (the camera's clock taken as %s the survey's)", ahead(off))
-}
-
-func ahead(d time.Duration) string {
-	if d < 0 {
-		return span(-d) + " behind"
-	}
-	return span(d) + " ahead of"
-}
-
-// relative words a time after the survey of a point.
-func relative(d time.Duration, id string) string {
-	switch {
-	case d.Abs() < time.Second:
-		return fmt.Sprintf("as %s was surveyed", id)
-	case d < 0:
-		return fmt.Sprintf("%s before %s was surveyed", span(-d), id)
-	}
-	return fmt.Sprintf("%s after %s was surveyed", span(d), id)
-}
-
-// span words a time: 40 s, 3 min 20 s, 2 h 5 min, 3 days.
-func span(d time.Duration) string {
-	s := int64(math.Round(d.Seconds()))
-	switch {
-	case s < 120:
-		return fmt.Sprintf("%d s", s)
-	case s < 3600:
-		if s%60 == 0 {
-			return fmt.Sprintf("%d min", s/60)
-		}
-		return fmt.Sprintf("%d min %d s", s/60, s%60)
-	case s < 48*3600:
-		if s%3600 < 30 || s%3600 >= 3570 {
-			return fmt.Sprintf("%d h", (s+30)/3600)
-		}
-		return fmt.Sprintf("%d h %d min", (s+30)/3600, (s+30)%3600/60)
-	}
-	return fmt.Sprintf("%d days", (s+43200)/86400)
-}
-
-// short words a distance: one digit after the point below 10, none above.
-func short(d float64) string {
-	if d < 9.95 {
-		return fmt.Sprintf("%.1f", d)
-	}
-	return fmt.Sprintf("%.0f", d)
-}
-
-// leap is by how much GPS time is ahead of UTC since 2017. Source: IERS Bulletin
-// C 52 and those after it, which announced no further leap second (from memory).
-const leap = 18.0
 
 // cameras reports what was found out about the cameras.
 func (c *checker) cameras(res *Result, found *walk.Ties) {
@@ -620,11 +471,13 @@ func (c *checker) cameras(res *Result, found *walk.Ties) {
 			Photos: k.Photos, Used: k.Used, Offset: k.Offset.Seconds(), StdErr: k.StdErr.Seconds(), Spread: k.Scale.Seconds(),
 			Zone: k.Zone.Seconds(), Residual: k.Residual.Seconds(),
 		}
+		var fixes *time.Duration
 		if k.GPSOK {
 			v := k.GPS.Seconds()
-			cam.Clock.GPS = &v
+			cam.Clock.GPS, fixes = &v, &k.GPS
 		}
-		cam.Summary = append(cam.Summary, clockWords(k)...)
+		cam.Summary = append(cam.Summary, words.Clock{Photos: k.Photos, Used: k.Used, Zone: k.Zone, Rest: k.Residual, Ahead: k.Residual.Abs() > habit,
+			StdErr: k.StdErr, Spread: k.Scale, Fixes: fixes}.Sentences()...)
 	}
 	for _, s := range found.Shifts {
 		if s.Photos < 20 {
@@ -633,38 +486,9 @@ func (c *checker) cameras(res *Result, found *walk.Ties) {
 		cam := get(s.Camera)
 		cam.Shift = &CameraShift{Photos: s.Photos, E: s.E, N: s.N, StdErr: s.StdErr}
 		if d := math.Hypot(s.E, s.N); d > 4*s.StdErr {
-			cam.Summary = append(cam.Summary, fmt.Sprintf("its tags are %.1f m off as a whole, E %+.1f N %+.1f m (standard error %.1f m, %d photos)",
-				d, s.E, s.N, s.StdErr, s.Photos))
+			cam.Summary = append(cam.Summary, words.Shift(s.E, s.N, s.StdErr, s.Photos))
 		}
 	}
-}
-
-// clockWords says how a clock stands to the survey.
-func clockWords(k walk.Clock) []string {
-	var out []string
-	switch {
-	case !k.Used && k.Photos > 0:
-		out = append(out, "its times follow no pattern beside those of the survey, and were not used")
-	case k.Used:
-		s := fmt.Sprintf("its photos are taken %s by its clock", relative(k.Residual, "the point"))
-		if k.Residual.Abs() > habit {
-			s = fmt.Sprintf("its clock is %s the survey's", ahead(k.Residual))
-		}
-		s += fmt.Sprintf(" (standard error %s, %d photos, single ones %s off on average)", span(k.StdErr), k.Photos, span(k.Scale))
-		if k.Zone != 0 {
-			s = fmt.Sprintf("its clock reads %s the survey's by a time zone; with that taken off, ", ahead(k.Zone)) + s
-		}
-		out = append(out, s)
-	}
-	if g := k.GPS.Seconds(); k.GPSOK {
-		switch rest := g - 900*math.Round(g/900); {
-		case math.Abs(rest+leap) <= 3:
-			out = append(out, "the times of its fixes are 18 s ahead of its clock, as they are where GPS time is written for UTC")
-		case math.Abs(rest) > 60 || !k.Used && math.Abs(g) > 60:
-			out = append(out, fmt.Sprintf("its clock is %s the times of its fixes", ahead(k.GPS)))
-		}
-	}
-	return out
 }
 
 // idFinder finds the ids of points in texts.

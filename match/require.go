@@ -11,6 +11,7 @@ import (
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/pixels"
+	"example.com/phototie/match/internal/words"
 )
 
 // The kinds of finding of CheckPhotos.
@@ -624,7 +625,7 @@ func (c *photoCheck) counts() {
 		if len(fit) >= need {
 			continue
 		}
-		message := fmt.Sprintf("%d of %s", len(fit), plural(need, "photo required", "photos required"))
+		message := fmt.Sprintf("%d of %s", len(fit), words.Plural(need, "photo required", "photos required"))
 		if p.Code != "" {
 			message += " for code " + p.Code
 		}
@@ -640,25 +641,17 @@ func (c *photoCheck) counts() {
 	}
 }
 
-// plural is a number with its noun.
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
-}
-
 // whole finds what concerns the job as a whole.
 func (c *photoCheck) whole() {
 	if n := len(c.unmeasured); n > 0 {
 		c.found.job = append(c.found.job, Finding{Code: FindingUnmeasured, Severity: SeverityNote,
-			Message: fmt.Sprintf("the pixels of %s were not measured, as they are of a kind that is not decoded here (the first is %s: %s)", plural(n, "photo", "photos"), c.unmeasured[0], c.why),
+			Message: fmt.Sprintf("the pixels of %s were not measured, as they are of a kind that is not decoded here (the first is %s: %s)", words.Plural(n, "photo"), c.unmeasured[0], c.why),
 			Remedy:  "look by eye whether they are large and sharp enough"})
 	}
 	if n := len(c.unknown); n > 0 {
 		c.found.job = append(c.found.job, Finding{Code: FindingQualityUnknown, Severity: SeverityNote,
 			Message: fmt.Sprintf("the JPEG quality of %s can't be held against what is required: their quantisation tables are none of the standard ones (the first is %s)",
-				plural(n, "photo", "photos"), c.unknown[0]),
+				words.Plural(n, "photo"), c.unknown[0]),
 			Remedy: "look at one of them at full size"})
 	}
 	has := map[string]bool{}

@@ -11,6 +11,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"example.com/phototie/grid"
+	"example.com/phototie/match/internal/words"
 )
 
 // SetStats is what the discrepancies of many photos say as a set. Lengths are in
@@ -145,7 +146,7 @@ const nssdaMin = 20
 // RMSE_N), which is the same for equal ones. Below 0.6 it gives no formula.
 func nssda(n int, rmseE, rmseN float64) (float64, string) {
 	if n < nssdaMin {
-		return 0, fmt.Sprintf("%s; FGDC-STD-007.3-1998 asks for %d or more", count(n, "photo"), nssdaMin)
+		return 0, fmt.Sprintf("%s; FGDC-STD-007.3-1998 asks for %d or more", words.Plural(n, "photo"), nssdaMin)
 	}
 	lo, hi := min(rmseE, rmseN), max(rmseE, rmseN)
 	switch {
@@ -155,13 +156,6 @@ func nssda(n int, rmseE, rmseN float64) (float64, string) {
 		return 2.4477 * 0.5 * (rmseE + rmseN), ""
 	}
 	return 0, fmt.Sprintf("RMSE_E and RMSE_N have the ratio %.2f; FGDC-STD-007.3-1998 has no formula below 0.6", lo/hi)
-}
-
-func count(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
 }
 
 func newEllipse(c [3]float64, confidence float64) *Ellipse {
@@ -203,7 +197,7 @@ const shiftTooLarge = "the discrepancies are too large for the test"
 func hotelling(n int, m Vector, cov *[3]float64) (*ShiftTest, string) {
 	switch {
 	case n < 3:
-		return nil, fmt.Sprintf("%s; a test for a common shift needs 3", count(n, "photo"))
+		return nil, fmt.Sprintf("%s; a test for a common shift needs 3", words.Plural(n, "photo"))
 	case cov == nil:
 		return nil, shiftTooLarge
 	}

@@ -24,10 +24,6 @@ import (
 // that is read.
 const Version = 1
 
-// FindingUnused is the kind of finding that Apply makes of an entry that accepts
-// nothing.
-const FindingUnused match.FindingCode = "baseline-unused"
-
 // Date is a day of the calendar, without a time zone.
 type Date struct {
 	Year  int
@@ -290,7 +286,7 @@ func entryLines(text []byte, n int) []int {
 type Outcome struct {
 	// Kept are the findings that count, in their order: those that no entry
 	// accepts, and those whose acceptance has run out, which say so; after them a
-	// note of kind FindingUnused for each entry that accepts nothing.
+	// note of kind FindingUnusedAcceptance for each entry that accepts nothing.
 	Kept []match.Finding
 	// Accepted are the findings that an entry accepts.
 	Accepted []Accepted
@@ -347,7 +343,7 @@ func (b *Baseline) Apply(findings []match.Finding, today Date) Outcome {
 			continue
 		}
 		o.Unused = append(o.Unused, e)
-		o.Kept = append(o.Kept, match.Finding{Code: FindingUnused, Severity: match.SeverityNote, Photo: e.Photo, Point: e.Point, Line: e.Line,
+		o.Kept = append(o.Kept, match.Finding{Code: match.FindingUnusedAcceptance, Severity: match.SeverityNote, Photo: e.Photo, Point: e.Point, Line: e.Line,
 			Message: fmt.Sprintf("the baseline accepts a %s here, and there is none", e.Code), Remedy: "take the entry out of the baseline"})
 	}
 	return o
@@ -369,7 +365,7 @@ func Starter(o Outcome, expires Date) (b Baseline, left []match.Finding) {
 	for _, f := range o.Kept {
 		k := keyOf(f)
 		switch {
-		case f.Code == FindingUnused || seen[k]:
+		case f.Code == match.FindingUnusedAcceptance || seen[k]:
 		case !utf8.ValidString(f.Photo) || !utf8.ValidString(f.Point):
 			left = append(left, f)
 		default:

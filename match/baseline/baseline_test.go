@@ -120,7 +120,7 @@ func TestApply(t *testing.T) {
 	}
 	// What accepts nothing is a note.
 	o = b.Apply([]match.Finding{over}, Date{2027, 3, 31})
-	if len(o.Unused) != 1 || len(o.Kept) != 1 || o.Kept[0].Code != FindingUnused || o.Kept[0].Severity != match.SeverityNote || o.Kept[0].Line != 11 || o.Kept[0].Point != "L06" {
+	if len(o.Unused) != 1 || len(o.Kept) != 1 || o.Kept[0].Code != match.FindingUnusedAcceptance || o.Kept[0].Severity != match.SeverityNote || o.Kept[0].Line != 11 || o.Kept[0].Point != "L06" {
 		t.Errorf("%+v", o)
 	}
 	// Nothing is lost and nothing made up: what goes in comes out once.

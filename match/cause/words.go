@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"example.com/phototie/grid"
+	"example.com/phototie/match/internal/words"
 )
 
 // wording puts what was found into a sentence and a remedy.
@@ -272,7 +273,7 @@ func (f *Found) Who() string {
 		of += " of " + g.Camera
 	}
 	if g.Day != "" {
-		of += " on " + day(g.Day)
+		of += " on " + words.Day(g.Day)
 	}
 	switch g.Kind {
 	case GroupAll:
@@ -298,71 +299,10 @@ func (f *Found) Who() string {
 func (f *Found) be() string   { return pick(len(f.photos), "is", "are") }
 func (f *Found) have() string { return pick(len(f.photos), "has", "have") }
 
-func pick(n int, one, more string) string {
-	if n == 1 {
-		return one
-	}
-	return more
-}
+func pick(n int, one, more string) string { return words.Pick(n, one, more) }
+func plural(n int, thing string) string   { return words.Plural(n, thing) }
+func metres(v float64) string             { return words.Metres(v) }
 
-func plural(n int, word string) string {
-	if n == 1 {
-		return "1 " + word
-	}
-	return strconv.Itoa(n) + " " + word + "s"
-}
-
-// day writes a date as people do: "21 May 2025".
-func day(iso string) string {
-	t, err := time.Parse(time.DateOnly, iso)
-	if err != nil {
-		return iso
-	}
-	return t.Format("2 January 2006")
-}
-
-// metres writes a length: centimetres below 1 m, decimetres below 100 m.
-func metres(v float64) string {
-	switch a := math.Abs(v); {
-	case a < 1:
-		return strconv.FormatFloat(v, 'f', 2, 64) + " m"
-	case a < 100:
-		return strconv.FormatFloat(v, 'f', 1, 64) + " m"
-	case a < 10000:
-		return strconv.FormatFloat(v, 'f', 0, 64) + " m"
-	}
-	return strconv.FormatFloat(v/1000, 'f', 0, 64) + " km"
-}
-
-// span writes a time: "90 s", "5 min", "1 h", "1 h 30 min".
-func span(seconds float64) string {
-	s := math.Round(math.Abs(seconds))
-	switch {
-	case s < 120:
-		return fmt.Sprintf("%.0f s", s)
-	case s < 3600:
-		if m := math.Mod(s, 60); m != 0 && s < 600 {
-			return fmt.Sprintf("%d min %.0f s", int(s)/60, m)
-		}
-		return fmt.Sprintf("%.0f min", s/60)
-	}
-	h, m := int(s)/3600, math.Round(math.Mod(s, 3600)/60)
-	if m == 0 {
-		return fmt.Sprintf("%d h", h)
-	}
-	return fmt.Sprintf("%d h %.0f min", h, m)
-}
-
-// list joins names: "A, B and C", or the first few and how many more.
-func list(names []string) string {
-	const show = 4
-	switch {
-	case len(names) == 0:
-		return ""
-	case len(names) == 1:
-		return names[0]
-	case len(names) > show:
-		return strings.Join(names[:show-1], ", ") + fmt.Sprintf(" and %d more", len(names)-show+1)
-	}
-	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
-}
+// span writes a time in seconds, list some names and how many more there are.
+func span(seconds float64) string { return words.Span(time.Duration(seconds * float64(time.Second))) }
+func list(names []string) string  { return words.List(names, 4) }

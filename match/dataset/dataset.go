@@ -40,15 +40,6 @@ type Reading struct {
 	Points *PointsRead `json:"points,omitempty"`
 }
 
-// The kinds of finding about the survey's side.
-const (
-	// FindingControl: a control pair that does not fit the site system.
-	FindingControl match.FindingCode = "site-control-suspect"
-	// FindingFar: points that lie far from the photos' tags, or outside the grid's
-	// area of use.
-	FindingFar match.FindingCode = "points-far"
-)
-
 // findings lists what somebody should know about the survey's side.
 func (r Reading) findings() []match.Finding {
 	var out []match.Finding
@@ -62,7 +53,7 @@ func (r Reading) findings() []match.Finding {
 				if len(s.Rivals) > 0 {
 					msg += "; as likely it is " + strings.Join(s.Rivals, ", ")
 				}
-				out = append(out, match.Finding{Code: FindingControl, Severity: match.SeverityWarning, Message: msg,
+				out = append(out, match.Finding{Code: match.FindingControl, Severity: match.SeverityWarning, Message: msg,
 					Remedy: "check its coordinates on both sides"})
 			}
 			for _, x := range f.Facts {
@@ -74,7 +65,7 @@ func (r Reading) findings() []match.Finding {
 		}
 	}
 	if r.Points != nil && r.Points.far != "" {
-		out = append(out, match.Finding{Code: FindingFar, Severity: match.SeverityWarning, Message: r.Points.far,
+		out = append(out, match.Finding{Code: match.FindingFar, Severity: match.SeverityWarning, Message: r.Points.far,
 			Remedy: "check the grid that the settings name, and the points file"})
 	}
 	return out

@@ -375,7 +375,7 @@ func TestPlausible(t *testing.T) {
 			}
 			var far bool
 			for _, f := range res.Findings() {
-				far = far || f.Code == dataset.FindingFar
+				far = far || f.Code == match.FindingFar
 			}
 			if far != c.finding {
 				t.Errorf("findings %v, want one that the points are far: %v", res.Findings(), c.finding)
@@ -470,7 +470,7 @@ func TestSiteFitted(t *testing.T) {
 		t.Fatal(err)
 	}
 	f := slices.DeleteFunc(res.Findings(), func(f match.Finding) bool { return f.Photo != "" || f.Point != "" })
-	if len(f) != 1 || f[0].Code != dataset.FindingControl || !strings.Contains(f[0].Message, "C5") {
+	if len(f) != 1 || f[0].Code != match.FindingControl || !strings.Contains(f[0].Message, "C5") {
 		t.Errorf("findings %+v, want C5", f)
 	}
 }

@@ -7,6 +7,7 @@ import (
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/cause"
+	"example.com/phototie/match/internal/words"
 )
 
 // Explained words the causes of an explanation for Input.Causes. It gives an
@@ -20,14 +21,14 @@ func Explained(ex *cause.Explanation) []Cause {
 			c.Details = append(c.Details, fmt.Sprintf("Judged %s; with all causes accounted for, %s.", tally(f.Before), tally(f.After)))
 		}
 		if len(f.Params) > 0 {
-			words := make([]string, len(f.Params))
+			params := make([]string, len(f.Params))
 			for i, p := range f.Params {
-				words[i] = param(p)
+				params[i] = param(p)
 			}
-			c.Details = append(c.Details, "Fitted or chosen: "+strings.Join(words, "; ")+".")
+			c.Details = append(c.Details, "Fitted or chosen: "+strings.Join(params, "; ")+".")
 		}
 		if len(f.Points) > 0 {
-			c.Details = append(c.Details, "Points concerned: "+listed(f.Points, 12)+".")
+			c.Details = append(c.Details, "Points concerned: "+words.List(f.Points, 12)+".")
 		}
 		if f.Fix != nil {
 			c.Details = append(c.Details, fixes(f.Fix)...)
@@ -57,12 +58,12 @@ func tally(t cause.Tally) string {
 	var parts []string
 	for _, v := range match.Verdicts {
 		if n := t.Counts[v]; n > 0 {
-			parts = append(parts, fmt.Sprintf("%s %s", count(n), v))
+			parts = append(parts, fmt.Sprintf("%s %s", words.Count(n), v))
 		}
 	}
 	s := strings.Join(parts, ", ")
 	if t.Median != nil {
-		s += fmt.Sprintf(" (median distance %s%sm)", length(*t.Median), nbsp)
+		s += fmt.Sprintf(" (median distance %s)", together(words.Metres(*t.Median)))
 	}
 	return s
 }
@@ -81,18 +82,10 @@ func fixes(f *cause.Fix) []string {
 				rows[i] += fmt.Sprintf(" (line %d)", l.Line)
 			}
 		}
-		out = append(out, "Proposed in the links: "+listed(rows, 12)+".")
+		out = append(out, "Proposed in the links: "+words.List(rows, 12)+".")
 	}
 	if n := len(f.Points); n > 0 {
-		out = append(out, fmt.Sprintf("Proposed in the points: %s to be corrected.", plural(n, "row")))
+		out = append(out, fmt.Sprintf("Proposed in the points: %s to be corrected.", words.Plural(n, "row")))
 	}
 	return out
-}
-
-// listed joins words, the first few of many.
-func listed(words []string, most int) string {
-	if len(words) > most {
-		return strings.Join(words[:most], ", ") + fmt.Sprintf(" and %s more", count(len(words)-most))
-	}
-	return strings.Join(words, ", ")
 }

@@ -6,84 +6,36 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 )
 
 const (
 	minus = "\u2212"
-	thin  = "\u202f" // narrow no-break space
 	nbsp  = "\u00a0"
 )
 
 // signs puts the minus sign where fmt writes a hyphen.
 func signs(s string) string { return strings.ReplaceAll(s, "-", minus) }
 
-// count writes a whole number in groups of three from five digits on.
-func count(n int) string {
-	s := fmt.Sprint(n)
-	if len(s) < 5 {
-		return s
-	}
-	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + thin + s[i:]
-	}
-	return s
-}
+// withUnit writes a length with its unit, offset one with its sign.
+func withUnit(v float64, u grid.Unit) string { return together(words.Distance(v, u)) }
 
-// plural writes a count of things.
-func plural(n int, thing string) string {
-	if n != 1 {
-		thing += "s"
-	}
-	return count(n) + " " + thing
-}
-
-// are is the verb for n things.
-func are(n int) string {
-	if n == 1 {
-		return "is"
-	}
-	return "are"
-}
-
-// have is "has" or "have" for n things.
-func have(n int) string {
-	if n == 1 {
-		return "has"
-	}
-	return "have"
-}
-
-// length writes a length with the digits that matter to a reader.
-func length(v float64) string {
-	switch a := math.Abs(v); {
-	case a < 9.995:
-		return signs(fmt.Sprintf("%.2f", v))
-	case a < 999.95:
-		return signs(fmt.Sprintf("%.1f", v))
-	case a < 1e9:
-		if v < 0 {
-			return minus + count(int(math.Round(a)))
-		}
-		return count(int(math.Round(a)))
-	}
-	return signs(fmt.Sprintf("%.3g", v))
-}
-
-// withUnit writes a length with its unit.
-func withUnit(v float64, u grid.Unit) string { return length(v) + nbsp + u.Symbol }
-
-// offset writes a signed length.
 func offset(v float64, u grid.Unit) string {
 	if v >= 0 {
-		return "+" + length(v) + nbsp + u.Symbol
+		return "+" + withUnit(v, u)
 	}
-	return length(v) + nbsp + u.Symbol
+	return withUnit(v, u)
 }
+
+// length writes a length without its unit.
+func length(v float64) string { return signs(words.Length(v)) }
+
+// together keeps what is written of a figure on one line.
+func together(s string) string { return strings.ReplaceAll(signs(s), " ", nbsp) }
 
 // percent writes a share.
 func percent(share float64) string {
@@ -92,32 +44,6 @@ func percent(share float64) string {
 		return fmt.Sprintf("%.1f", p) + nbsp + "%"
 	}
 	return fmt.Sprintf("%.0f", p) + nbsp + "%"
-}
-
-// probability writes a p-value.
-func probability(p float64) string {
-	switch {
-	case p >= 0.001:
-		return fmt.Sprintf("%.3f", p)
-	case p >= 1e-6:
-		e := int(math.Floor(math.Log10(p)))
-		return fmt.Sprintf("%.0f\u00d710%s", p/math.Pow(10, float64(e)), superscript(e))
-	}
-	return "below 10" + superscript(-6)
-}
-
-// superscript writes a small negative or positive exponent.
-func superscript(n int) string {
-	digits := []rune("⁰¹²³⁴⁵⁶⁷⁸⁹")
-	var b strings.Builder
-	for _, r := range fmt.Sprint(n) {
-		if r == '-' {
-			b.WriteRune('⁻')
-		} else {
-			b.WriteRune(digits[r-'0'])
-		}
-	}
-	return b.String()
 }
 
 // winds are the eight points of the compass.
@@ -168,31 +94,6 @@ func clock(t *geotag.Taken) string {
 
 // stamp writes a time that is known as an instant.
 func stamp(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05 MST") }
-
-// plain makes hostile text fit to be read: controls, marks that turn the
-// direction of writing, and bytes that are not UTF-8 are shown as what they are.
-func plain(s string) string {
-	if strings.IndexFunc(s, odd) < 0 {
-		return s
-	}
-	var b strings.Builder
-	for i, r := range s {
-		switch {
-		case r == unicode.ReplacementChar && !strings.HasPrefix(s[i:], string(unicode.ReplacementChar)):
-			fmt.Fprintf(&b, `\x%02x`, s[i])
-		case odd(r) && r != unicode.ReplacementChar:
-			fmt.Fprintf(&b, `\u%04x`, r)
-		default:
-			b.WriteRune(r)
-		}
-	}
-	return b.String()
-}
-
-func odd(r rune) bool {
-	return unicode.IsControl(r) || unicode.Is(unicode.Cf, r) && r != '\u200d' && r != '\u200c' || r == unicode.ReplacementChar ||
-		r == '\u2028' || r == '\u2029'
-}
 
 // reasonWords says why a photo is unjudged, in a few words.
 var reasonWords = map[match.Reason]string{

@@ -11,6 +11,7 @@ import (
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/internal/palette"
+	"example.com/phototie/match/internal/words"
 )
 
 //go:embed record.css
@@ -68,11 +69,11 @@ type foot struct {
 }
 
 func (d *doc) foot() foot {
-	return foot{Tool: plain(d.in.Tool), Date: plain(d.in.Date), JS: template.JS(script)}
+	return foot{Tool: words.Safe(d.in.Tool), Date: words.Safe(d.in.Date), JS: template.JS(script)}
 }
 
 func (d *doc) head(heading string) head {
-	h := head{Title: d.title, Heading: heading, Policy: policy(), CSS: template.CSS(styles), Date: plain(d.in.Date)}
+	h := head{Title: d.title, Heading: heading, Policy: policy(), CSS: template.CSS(styles), Date: words.Safe(d.in.Date)}
 	return h
 }
 
@@ -168,7 +169,7 @@ func (d *doc) pageLinks(from int) []link {
 	var out []link
 	name := func(s int) string {
 		if k := d.sheets[s].point; k >= 0 {
-			return plain(d.r.Points[k].ID)
+			return words.Safe(d.r.Points[k].ID)
 		}
 		return "without a point"
 	}

@@ -10,6 +10,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 )
 
 // The plan's measures in pixels of its own.
@@ -101,7 +102,7 @@ func (d *doc) plan() figure {
 	linked := len(d.sheets) > 0 && len(d.r.Points) <= linkedMost
 	var s svg
 	total := planTop + high + planFoot
-	desc := fmt.Sprintf("Plan of %s and the tags of %s, grid north up. The register and the sheets give all of it in words.", plural(len(d.r.Points), "point"), plural(len(d.r.Photos), "photo"))
+	desc := fmt.Sprintf("Plan of %s and the tags of %s, grid north up. The register and the sheets give all of it in words.", words.Plural(len(d.r.Points), "point"), words.Plural(len(d.r.Photos), "photo"))
 	s.begin("plan-svg", planWidth, total, "", fig.Title, desc, linked)
 	s.rect(frame.x0, frame.y0, inner, high, `fill="#fff" stroke="`+soft+`"`)
 	d.planGrid(&s, frame, shown, px, py)
@@ -167,14 +168,14 @@ func (d *doc) plan() figure {
 				most = max(most, o.dist)
 			}
 		}
-		t := fmt.Sprintf("%s %s off the plan", plural(n, "tag"), are(n))
+		t := fmt.Sprintf("%s %s off the plan", words.Plural(n, "tag"), words.Pick(n, "is", "are"))
 		if most > 0 {
 			t += fmt.Sprintf(", as far as %s from the point", withUnit(most, u))
 		}
 		fig.Caption = append(fig.Caption, t+".")
 	}
 	if unlabelled > 0 {
-		fig.Caption = append(fig.Caption, fmt.Sprintf("%s %s no room for the name.", plural(unlabelled, "point"), have(unlabelled)))
+		fig.Caption = append(fig.Caption, fmt.Sprintf("%s %s no room for the name.", words.Plural(unlabelled, "point"), words.Pick(unlabelled, "has", "have")))
 	}
 	return fig
 }
@@ -267,7 +268,7 @@ func (d *doc) planRays(s *svg, frame box, off []ray, taken *cells) {
 		return
 	}
 	for _, e := range ends {
-		text := plural(e.n, "tag") + ", " + withUnit(quantile(e.dist, .5), d.r.Grid.Unit)
+		text := words.Plural(e.n, "tag") + ", " + withUnit(quantile(e.dist, .5), d.r.Grid.Unit)
 		w := float64(len([]rune(text))) * labelSize * .58
 		anchor, x, left := "end", e.x-4, e.x-4-w
 		if e.x < (frame.x0+frame.x1)/2 {
@@ -316,7 +317,7 @@ func (d *doc) planLabels(s *svg, frame box, px, py func(float64) float64, taken,
 	for n, k := range order {
 		p := &d.r.Points[k]
 		x, y := px(p.E), py(p.N)
-		name := clip(plain(p.ID), 14)
+		name := clip(words.Safe(p.ID), 14)
 		w := float64(len([]rune(name)))*labelSize*.6 + 2
 		placed := false
 		var bx box
@@ -341,7 +342,7 @@ func (d *doc) planLabels(s *svg, frame box, px, py func(float64) float64, taken,
 		label := fmt.Sprintf(`<text x="%s" y="%s" font-size="13" fill="%s"%s stroke="#fff" stroke-width="3" paint-order="stroke">%s</text>`, f(bx.x0), f(bx.y1-2), ink, weight, html.EscapeString(name))
 		h := d.home[k]
 		if linked && h >= 0 {
-			s.put(`<a href="%v" tabindex="-1" aria-label="%v"><circle cx="%v" cy="%v" r="9" fill="none" pointer-events="all"/>`, html.EscapeString(d.to(-1, h, d.sheets[h].id)), html.EscapeString("Sheet of "+plain(p.ID)), x, y)
+			s.put(`<a href="%v" tabindex="-1" aria-label="%v"><circle cx="%v" cy="%v" r="9" fill="none" pointer-events="all"/>`, html.EscapeString(d.to(-1, h, d.sheets[h].id)), html.EscapeString("Sheet of "+words.Safe(p.ID)), x, y)
 			if placed {
 				s.put("%v", label)
 			}
@@ -448,7 +449,7 @@ func (d *doc) sketch(n int) template.HTML {
 	const size = 200.0
 	k := (size/2 - 8) / lim
 	var s svg
-	s.begin(sh.id+"-s", size, size, "sketch", "Discrepancies about "+plain(d.r.Points[sh.point].ID),
+	s.begin(sh.id+"-s", size, size, "sketch", "Discrepancies about "+words.Safe(d.r.Points[sh.point].ID),
 		"Marks are the tags by the numbers of the photos, circles the allowed distances; the figures stand beside each photo.", false)
 	s.rect(.5, .5, size-1, size-1, `fill="#fff" stroke="`+pale+`"`)
 	s.line(size/2, 6, size/2, size-6, `stroke="`+pale+`"`)

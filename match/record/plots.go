@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 )
 
 // sample is a judged photo as the plots need it; lengths in the grid's unit.
@@ -121,7 +122,7 @@ func (d *doc) scatter(q []sample, lo, hi, lim float64) figure {
 			beyond++
 		}
 	}
-	desc := fmt.Sprintf("Discrepancies of %s, east to the right and north up. Allowed distances run from %s to %s.", plural(len(q), "photo"), withUnit(lo, u), withUnit(hi, u))
+	desc := fmt.Sprintf("Discrepancies of %s, east to the right and north up. Allowed distances run from %s to %s.", words.Plural(len(q), "photo"), withUnit(lo, u), withUnit(hi, u))
 	s.begin("scatter-svg", plotW, h, "", fig.Title, desc, false)
 	s.rect(plotLeft, plotTop, side, side, `fill="#fff" stroke="`+soft+`"`)
 	// Between the smallest and the greatest allowed distance.
@@ -176,7 +177,7 @@ func (d *doc) scatter(q []sample, lo, hi, lim float64) figure {
 	}
 	t += "."
 	if set != nil {
-		t += fmt.Sprintf(" Cross: the mean of the %s %s", plural(set.N, "photo"), which)
+		t += fmt.Sprintf(" Cross: the mean of the %s %s", words.Plural(set.N, "photo"), which)
 		if set.Ellipse != nil {
 			t += fmt.Sprintf("; solid: their error ellipse at %g%s%%", 100*set.Ellipse.Confidence, nbsp)
 		}
@@ -184,7 +185,7 @@ func (d *doc) scatter(q []sample, lo, hi, lim float64) figure {
 	}
 	fig.Caption = []string{t}
 	if beyond > 0 {
-		fig.Caption = append(fig.Caption, fmt.Sprintf("%s beyond the frame %s at its edge.", plural(beyond, "photo"), map[bool]string{true: "stands", false: "stand"}[beyond == 1]))
+		fig.Caption = append(fig.Caption, fmt.Sprintf("%s beyond the frame %s at its edge.", words.Plural(beyond, "photo"), words.Pick(beyond, "stands", "stand")))
 	}
 	return fig
 }
@@ -228,7 +229,7 @@ func (d *doc) distribution(q []sample, hi, lim float64) figure {
 		}
 	}
 	var s svg
-	desc := fmt.Sprintf("Share of the %s judged whose tag lies within a distance, and the share that the budget expects. The two differ by %s at most, at %s.", plural(len(q), "photo"), percent(worst), withUnit(at, u))
+	desc := fmt.Sprintf("Share of the %s judged whose tag lies within a distance, and the share that the budget expects. The two differ by %s at most, at %s.", words.Plural(len(q), "photo"), percent(worst), withUnit(at, u))
 	s.begin("cdf-svg", plotW, plotH, "", fig.Title, desc, false)
 	s.rect(plotLeft, plotTop, w, hgt, `fill="#fff" stroke="`+soft+`"`)
 	var up, down strings.Builder
@@ -283,7 +284,7 @@ func (d *doc) distribution(q []sample, hi, lim float64) figure {
 		t += " For points whose accuracy differs with the direction, the root mean square over directions is taken."
 	}
 	if beyond > 0 {
-		t += fmt.Sprintf(" %s %s beyond the scale.", plural(beyond, "photo"), are(beyond))
+		t += fmt.Sprintf(" %s %s beyond the scale.", words.Plural(beyond, "photo"), words.Pick(beyond, "is", "are"))
 	}
 	fig.Caption = []string{t}
 	return fig
@@ -402,7 +403,7 @@ func (d *doc) overTime(q []sample, lo, hi, lim float64) figure {
 	}
 	py := func(v float64) float64 { return plotTop + hgt - (plotTop+hgt-top-8)*v/lim }
 	var s svg
-	desc := fmt.Sprintf("Distances of %s from %s to %s by the cameras’ clocks; allowed distances run from %s to %s.", plural(len(timed), "photo"),
+	desc := fmt.Sprintf("Distances of %s from %s to %s by the cameras’ clocks; allowed distances run from %s to %s.", words.Plural(len(timed), "photo"),
 		timed[0].taken.Format("2006-01-02 15:04"), timed[len(timed)-1].taken.Format("2006-01-02 15:04"), withUnit(lo, u), withUnit(hi, u))
 	s.begin("time-svg", plotW, plotH, "", fig.Title, desc, false)
 	s.rect(plotLeft, plotTop, w, hgt, `fill="#fff" stroke="`+soft+`"`)
@@ -446,10 +447,10 @@ func (d *doc) overTime(q []sample, lo, hi, lim float64) figure {
 	fig.SVG = s.end()
 	t := "By the cameras’ clocks; breaks of more than three hours are left out. The shaded band holds the allowed distances."
 	if beyondAll > 0 {
-		t += fmt.Sprintf(" The strip on top has %s beyond the scale.", plural(beyondAll, "photo"))
+		t += fmt.Sprintf(" The strip on top has %s beyond the scale.", words.Plural(beyondAll, "photo"))
 	}
 	if n := len(q) - len(timed); n > 0 {
-		t += fmt.Sprintf(" %s %s no time and %s left out.", plural(n, "photo"), map[bool]string{true: "states", false: "state"}[n == 1], are(n))
+		t += fmt.Sprintf(" %s %s no time and %s left out.", words.Plural(n, "photo"), words.Pick(n, "states", "state"), words.Pick(n, "is", "are"))
 	}
 	fig.Caption = []string{t}
 	return fig
@@ -496,14 +497,14 @@ func (d *doc) rose(q []sample) figure {
 	cx, cy, radius := plotW/2, size/2, size/2-26
 	// The area of a sector stands for its count.
 	rad := func(c float64) float64 { return radius * math.Sqrt(c/float64(most)) }
-	words := make([]string, 0, sectors)
+	counts := make([]string, 0, sectors)
 	for i, c := range all {
 		if c > 0 {
-			words = append(words, fmt.Sprintf("%g°: %d", float64(i)*360/sectors, c))
+			counts = append(counts, fmt.Sprintf("%g°: %d", float64(i)*360/sectors, c))
 		}
 	}
 	var s svg
-	s.begin("rose-svg", plotW, size, "", fig.Title, "Photos by bearing, in sectors of 22.5 degrees: "+strings.Join(words, ", ")+".", false)
+	s.begin("rose-svg", plotW, size, "", fig.Title, "Photos by bearing, in sectors of 22.5 degrees: "+strings.Join(counts, ", ")+".", false)
 	even := float64(n) / sectors
 	s.circle(cx, cy, radius, `fill="#fff" stroke="`+pale+`"`)
 	s.circle(cx, cy, rad(float64(most)/4), `fill="none" stroke="`+pale+`"`)
@@ -524,8 +525,8 @@ func (d *doc) rose(q []sample) figure {
 			s.text(cx+(radius+14)*math.Sin(a), cy-(radius+14)*math.Cos(a)+5, plotText, "middle", w, `fill="`+ink+`"`)
 		}
 	}
-	s.text(cx+radius*.72, cy-radius*.78, 12, "start", "rim: "+plural(most, "photo"), `fill="`+soft+`"`)
+	s.text(cx+radius*.72, cy-radius*.78, 12, "start", "rim: "+words.Plural(most, "photo"), `fill="`+soft+`"`)
 	fig.SVG = s.end()
-	fig.Caption = []string{fmt.Sprintf("The %s judged and not gross, in sectors of 22.5°; the area of a sector stands for its count. Dashed: what each would have if no direction were preferred. A common shift, or a habit of standing on one side, shows as a bulge.", plural(n, "photo"))}
+	fig.Caption = []string{fmt.Sprintf("The %s judged and not gross, in sectors of 22.5°; the area of a sector stands for its count. Dashed: what each would have if no direction were preferred. A common shift, or a habit of standing on one side, shows as a bulge.", words.Plural(n, "photo"))}
 	return fig
 }

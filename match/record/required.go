@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 )
 
 // asPicture says that a finding is about a photo as a picture. Such findings stand on
@@ -58,7 +59,7 @@ func (d *doc) amiss(i int) []string {
 		}
 		w, ok := pictureWords[f.Code]
 		if !ok {
-			w = plain(string(f.Code))
+			w = words.Safe(string(f.Code))
 		}
 		out = append(out, w)
 	}
@@ -85,9 +86,9 @@ func (d *doc) requiredSays() []string {
 	if n > 0 {
 		slices.SortStableFunc(kinds, func(a, b string) int { return times[b] - times[a] })
 		for i, w := range kinds {
-			kinds[i] = fmt.Sprintf("%s (%s)", w, count(times[w]))
+			kinds[i] = fmt.Sprintf("%s (%s)", w, words.Count(times[w]))
 		}
-		says = append(says, fmt.Sprintf("%s %s not as required: %s.", plural(n, "photo"), are(n), strings.Join(kinds, ", ")))
+		says = append(says, fmt.Sprintf("%s %s not as required: %s.", words.Plural(n, "photo"), words.Pick(n, "is", "are"), strings.Join(kinds, ", ")))
 	}
 	if n := len(d.tooFew); n > 0 {
 		none := 0
@@ -96,9 +97,9 @@ func (d *doc) requiredSays() []string {
 				none++
 			}
 		}
-		text := fmt.Sprintf("%s %s fewer usable photos than required", plural(n, "point"), have(n))
+		text := fmt.Sprintf("%s %s fewer usable photos than required", words.Plural(n, "point"), words.Pick(n, "has", "have"))
 		if none > 0 {
-			text += fmt.Sprintf(", %s of them none at all", count(none))
+			text += fmt.Sprintf(", %s of them none at all", words.Count(none))
 		}
 		says = append(says, text+".")
 	}
@@ -117,7 +118,7 @@ func (d *doc) pictureFacts(i int) []fact {
 		}
 		switch {
 		case m.Unsupported:
-			text += ", not measured: " + plain(m.Undecoded)
+			text += ", not measured: " + words.Safe(m.Undecoded)
 		case m.Undecoded != "":
 		case m.Blur != nil:
 			text += fmt.Sprintf(", blur %.1f%spx", *m.Blur, nbsp)
@@ -129,10 +130,10 @@ func (d *doc) pictureFacts(i int) []fact {
 		}
 		out = append(out, fact{Term: "Picture", Text: []string{text}})
 	case p.PixelsErr != nil:
-		out = append(out, fact{Term: "Picture", Text: []string{"not measured: " + plain(p.PixelsErr.Error())}})
+		out = append(out, fact{Term: "Picture", Text: []string{"not measured: " + words.Safe(p.PixelsErr.Error())}})
 	}
 	for _, f := range d.ofPhoto[p.Name] {
-		out = append(out, fact{Term: title(string(f.Severity)), Found: true, Text: []string{title(plain(f.Message)) + ".", "What to do: " + plain(f.Remedy) + "."}})
+		out = append(out, fact{Term: title(string(f.Severity)), Found: true, Text: []string{title(words.Safe(f.Message)) + ".", "What to do: " + words.Safe(f.Remedy) + "."}})
 	}
 	return out
 }

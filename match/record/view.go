@@ -15,6 +15,7 @@ import (
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/walk"
 )
 
@@ -57,7 +58,7 @@ type place struct {
 
 func newDoc(in *Input) *doc {
 	r := in.Result
-	d := &doc{in: in, r: r, title: plain(in.Title), byPoint: make(map[string]int, len(r.Points)),
+	d := &doc{in: in, r: r, title: words.Safe(in.Title), byPoint: make(map[string]int, len(r.Points)),
 		where: make([]place, len(r.Photos)), home: make([]int, len(r.Points)),
 		causes: make([][]int, len(r.Photos)), changes: make(map[string][]*Change)}
 	if d.title == "" {
@@ -210,16 +211,16 @@ func (d *doc) summary() summaryView {
 	case n == 0:
 		v.Lead = "The job has no photos."
 	case look == 0:
-		v.Lead = fmt.Sprintf("All %s are within the budget, and nothing speaks against a tie.", plural(n, "photo"))
+		v.Lead = fmt.Sprintf("All %s are within the budget, and nothing speaks against a tie.", words.Plural(n, "photo"))
 		if n == 1 {
 			v.Lead = "The one photo is within the budget."
 		}
 	default:
-		v.Lead = fmt.Sprintf("%s of %s %s to be looked at.", count(look), plural(n, "photo"), are(look))
+		v.Lead = fmt.Sprintf("%s of %s %s to be looked at.", words.Count(look), words.Plural(n, "photo"), words.Pick(look, "is", "are"))
 	}
 	if o := overOf(r); o != nil {
 		s := fmt.Sprintf("Of the %s judged, %s %s over the budget or gross, %s; noise alone puts about %s there.",
-			plural(o.N, "photo"), count(o.Over), are(o.Over), percent(o.Share), percent(o.Expected))
+			words.Plural(o.N, "photo"), words.Count(o.Over), words.Pick(o.Over, "is", "are"), percent(o.Share), percent(o.Expected))
 		switch {
 		case o.P < 0.01:
 			s += " That is more than noise explains: as many or more come by chance with " + chance(o.P) + "."
@@ -229,11 +230,11 @@ func (d *doc) summary() summaryView {
 		v.Says = append(v.Says, s)
 	}
 	if n := r.Counts[match.Unjudged]; n > 0 {
-		v.Says = append(v.Says, fmt.Sprintf("%s could not be judged: %s.", plural(n, "photo"), d.whyUnjudged()))
+		v.Says = append(v.Says, fmt.Sprintf("%s could not be judged: %s.", words.Plural(n, "photo"), d.whyUnjudged()))
 	}
 	if doubted > 0 {
 		v.Says = append(v.Says, fmt.Sprintf("%s probably %s another point than the one linked, by tag, time and the photos before and after.",
-			plural(doubted, "photo"), map[bool]string{true: "shows", false: "show"}[doubted == 1]))
+			words.Plural(doubted, "photo"), words.Pick(doubted, "shows", "show")))
 	}
 	bare := 0
 	for i := range r.Points {
@@ -242,11 +243,11 @@ func (d *doc) summary() summaryView {
 		}
 	}
 	if bare > 0 {
-		v.Says = append(v.Says, fmt.Sprintf("%s %s no photo.", plural(bare, "point"), have(bare)))
+		v.Says = append(v.Says, fmt.Sprintf("%s %s no photo.", words.Plural(bare, "point"), words.Pick(bare, "has", "have")))
 	}
 	v.Says = append(v.Says, d.requiredSays()...)
 	if k := len(r.Strays); k > 0 {
-		v.Says = append(v.Says, fmt.Sprintf("%s to no photo of the job.", map[bool]string{true: "1 link leads", false: count(k) + " links lead"}[k == 1]))
+		v.Says = append(v.Says, fmt.Sprintf("%s to no photo of the job.", map[bool]string{true: "1 link leads", false: words.Count(k) + " links lead"}[k == 1]))
 	}
 	u := r.Grid.Unit
 	for _, verdict := range match.Verdicts {
@@ -256,7 +257,7 @@ func (d *doc) summary() summaryView {
 				dist = append(dist, p.Discrepancy.Distance)
 			}
 		}
-		row := verdictRow{Verdict: verdict, Count: count(r.Counts[verdict]), Meaning: meanings[verdict], Share: "–", Median: "–", Greatest: "–"}
+		row := verdictRow{Verdict: verdict, Count: words.Count(r.Counts[verdict]), Meaning: meanings[verdict], Share: "–", Median: "–", Greatest: "–"}
 		if n > 0 {
 			row.Share = percent(float64(r.Counts[verdict]) / float64(n))
 		}
@@ -297,21 +298,21 @@ func (d *doc) whyUnjudged() string {
 		}
 	}
 	slices.SortStableFunc(rs, func(a, b reason) int { return cmp.Compare(b.n, a.n) })
-	words := make([]string, len(rs))
+	out := make([]string, len(rs))
 	for i, r := range rs {
-		words[i] = words1(r.why)
+		out[i] = words1(r.why)
 		if len(rs) > 1 {
-			words[i] += " (" + count(r.n) + ")"
+			out[i] += " (" + words.Count(r.n) + ")"
 		}
 	}
-	return strings.Join(words, ", ")
+	return strings.Join(out, ", ")
 }
 
 func words1(r match.Reason) string {
 	if w, ok := reasonWords[r]; ok {
 		return w
 	}
-	return plain(string(r))
+	return words.Safe(string(r))
 }
 
 // jobFacts are the frame, the budget and the set in figures.
@@ -324,9 +325,9 @@ func (d *doc) jobFacts() []fact {
 			out = append(out, fact{Term: term, Text: text})
 		}
 	}
-	g := plain(r.Grid.Name)
+	g := words.Safe(r.Grid.Name)
 	if r.Grid.Code != "" {
-		g += " (" + plain(r.Grid.Code) + ")"
+		g += " (" + words.Safe(r.Grid.Code) + ")"
 	}
 	add("Grid", g+", "+u.Name)
 	tied, with := 0, 0
@@ -340,8 +341,8 @@ func (d *doc) jobFacts() []fact {
 			with++
 		}
 	}
-	add("Photos", fmt.Sprintf("%s, %s of them tied to a point", count(len(r.Photos)), count(tied)))
-	add("Points", fmt.Sprintf("%s, %s of them with a photo", count(len(r.Points)), count(with)))
+	add("Photos", fmt.Sprintf("%s, %s of them tied to a point", words.Count(len(r.Photos)), words.Count(tied)))
+	add("Points", fmt.Sprintf("%s, %s of them with a photo", words.Count(len(r.Points)), words.Count(with)))
 	if lo, hi, conf, ok := r.Thresholds(); ok {
 		text := withUnit(lo, u)
 		if t := withUnit(hi, u); t != text {
@@ -350,13 +351,13 @@ func (d *doc) jobFacts() []fact {
 		add("Allowed", fmt.Sprintf("%s at %g%s%%, by what each photo and point states", text, 100*conf, nbsp))
 	}
 	if s, which := chosenSet(r); s != nil {
-		add("Set", fmt.Sprintf("the %s %s", plural(s.N, "photo"), which))
+		add("Set", fmt.Sprintf("the %s %s", words.Plural(s.N, "photo"), which))
 		rm := fmt.Sprintf("east %s, north %s, radial %s", length(s.RMSEE), length(s.RMSEN), withUnit(s.RMSER, u))
 		add("RMSE", rm)
 		if s.NSSDA != nil {
 			add("NSSDA accuracy", withUnit(*s.NSSDA, u)+" horizontal at 95"+nbsp+"%")
 		} else if s.NSSDAWhy != "" {
-			add("NSSDA accuracy", "not stated: "+plain(s.NSSDAWhy))
+			add("NSSDA accuracy", "not stated: "+words.Safe(s.NSSDAWhy))
 		}
 		if c := s.Robust; c != nil {
 			add("Robust centre", fmt.Sprintf("%s east, %s north; spread %s per axis", offset(c.Centre.E, u), offset(c.Centre.N, u), withUnit(c.Spread, u)))
@@ -385,18 +386,18 @@ func (d *doc) jobFacts() []fact {
 			continue
 		}
 		if len(cameras) == mostCameras {
-			cameras = append(cameras, fmt.Sprintf("and %s more", count(len(r.Cameras)-i)))
+			cameras = append(cameras, fmt.Sprintf("and %s more", words.Count(len(r.Cameras)-i)))
 			break
 		}
-		name := plain(c.Camera)
+		name := words.Safe(c.Camera)
 		if name == "" {
 			name = "not named"
 		}
-		cameras = append(cameras, name+": "+plain(strings.Join(c.Summary, "; ")))
+		cameras = append(cameras, name+": "+words.Safe(strings.Join(c.Summary, "; ")))
 	}
 	wide("Cameras", cameras)
 	for _, f := range d.in.Facts {
-		wide(title(plain(f.Name)), []string{plain(f.Text)})
+		wide(title(words.Safe(f.Name)), []string{words.Safe(f.Text)})
 	}
 	return out
 }
@@ -425,21 +426,11 @@ func shows(f *match.Inference) string {
 	if f.Point == "" {
 		return "no point"
 	}
-	return plain(f.Point)
+	return words.Safe(f.Point)
 }
 
 // likely writes a probability that is near 0 or 1 as a bound.
-func likely(p float64) string {
-	switch {
-	case p > 0.999:
-		return "over 99.9" + nbsp + "%"
-	case p < 0.001:
-		return "under 0.1" + nbsp + "%"
-	case p > 0.99 || p < 0.1:
-		return fmt.Sprintf("%.1f%s%%", 100*p, nbsp)
-	}
-	return fmt.Sprintf("%.0f%s%%", 100*p, nbsp)
-}
+func likely(p float64) string { return together(words.Percent(p)) }
 
 // chosenSet is the set of judged photos whose figures are shown: without the
 // gross ones where there are any.
@@ -468,7 +459,7 @@ func operations(r *match.Result) []string {
 			uses[k].n++
 			continue
 		}
-		t := plain(op.Name) + ", from " + plain(op.Source)
+		t := words.Safe(op.Name) + ", from " + words.Safe(op.Source)
 		switch {
 		case op.Ballpark:
 			t += ". A ballpark operation, which may be hundreds of metres out"
@@ -478,7 +469,7 @@ func operations(r *match.Result) []string {
 			t += fmt.Sprintf("; stated accuracy %.3g%sm", *op.Accuracy, nbsp)
 		}
 		for _, n := range op.Notes {
-			t += "; " + plain(n)
+			t += "; " + words.Safe(n)
 		}
 		k := slices.IndexFunc(uses, func(u use) bool { return u.text == t })
 		if k < 0 {
@@ -491,7 +482,7 @@ func operations(r *match.Result) []string {
 	slices.SortStableFunc(uses, func(a, b use) int { return cmp.Compare(b.n, a.n) })
 	out := make([]string, len(uses))
 	for i, u := range uses {
-		out[i] = plural(u.n, "tag") + ": " + u.text
+		out[i] = words.Plural(u.n, "tag") + ": " + u.text
 	}
 	return out
 }
@@ -519,16 +510,16 @@ func (d *doc) causeViews() []causeView {
 	out := make([]causeView, len(d.in.Causes))
 	for c := range out {
 		in := &d.in.Causes[c]
-		v := causeView{ID: fmt.Sprintf("cause-%d", c+1), Name: title(plain(in.Name)), Summary: title(plain(in.Summary)), Remedy: title(plain(in.Remedy)), Count: plural(len(in.Photos), "photo")}
+		v := causeView{ID: fmt.Sprintf("cause-%d", c+1), Name: title(words.Safe(in.Name)), Summary: title(words.Safe(in.Summary)), Remedy: title(words.Safe(in.Remedy)), Count: words.Plural(len(in.Photos), "photo")}
 		for _, t := range in.Details {
-			v.Details = append(v.Details, plain(t))
+			v.Details = append(v.Details, words.Safe(t))
 		}
 		for k, i := range of[c] {
 			if k == mostLinks {
-				v.More = fmt.Sprintf("and %s more", count(len(of[c])-mostLinks))
+				v.More = fmt.Sprintf("and %s more", words.Count(len(of[c])-mostLinks))
 				break
 			}
-			v.Photos = append(v.Photos, link{d.to(-1, d.where[i].sheet, photoID(i)), plain(path.Base(d.r.Photos[i].Name))})
+			v.Photos = append(v.Photos, link{d.to(-1, d.where[i].sheet, photoID(i)), words.Safe(path.Base(d.r.Photos[i].Name))})
 		}
 		out[c] = v
 	}
@@ -569,7 +560,7 @@ func chunks[T any](rows []T, caption, part string, name func(T) string) []chunk[
 	for c := range slices.Chunk(rows, chunkRows) {
 		n := len(out)*chunkRows + 1
 		out = append(out, chunk[T]{Chunk: true, Rows: c, Caption: fmt.Sprintf("%s %s to %s of %s, from %s to %s",
-			part, count(n), count(n+len(c)-1), count(len(rows)), name(c[0]), name(c[len(c)-1]))})
+			part, words.Count(n), words.Count(n+len(c)-1), words.Count(len(rows)), name(c[0]), name(c[len(c)-1]))})
 	}
 	return out
 }
@@ -590,11 +581,11 @@ func (d *doc) lookRows() (rows []lookRow, more string) {
 				continue
 			}
 			w := d.where[i]
-			row := lookRow{Verdict: v, Photo: link{d.to(-1, w.sheet, photoID(i)), plain(p.Name)}, Query: query(p.Name)}
+			row := lookRow{Verdict: v, Photo: link{d.to(-1, w.sheet, photoID(i)), words.Safe(p.Name)}, Query: query(p.Name)}
 			if k := d.sheets[w.sheet].point; k >= 0 {
 				pt := &d.r.Points[k]
-				row.Point = link{d.to(-1, w.sheet, d.sheets[w.sheet].id), plain(pt.ID)}
-				row.Code, row.Query = plain(pt.Code), query(pt.ID, pt.Code, pt.Desc, p.Name)
+				row.Point = link{d.to(-1, w.sheet, d.sheets[w.sheet].id), words.Safe(pt.ID)}
+				row.Code, row.Query = words.Safe(pt.Code), query(pt.ID, pt.Code, pt.Desc, p.Name)
 			}
 			if p.Discrepancy != nil {
 				row.Distance = withUnit(p.Discrepancy.Distance, u)
@@ -604,7 +595,7 @@ func (d *doc) lookRows() (rows []lookRow, more string) {
 				row.Allowed = withUnit(p.Allowance.Threshold/u.Metres, u)
 			}
 			if p.PAdjusted != nil {
-				row.Padj = probability(*p.PAdjusted)
+				row.Padj = strings.ReplaceAll(words.Probability(*p.PAdjusted), " ", nbsp)
 			}
 			var say []string
 			if v == match.Unjudged {
@@ -618,13 +609,13 @@ func (d *doc) lookRows() (rows []lookRow, more string) {
 			say = append(say, d.amiss(i)...)
 			row.Say = strings.Join(say, "; ")
 			for _, c := range d.causes[i] {
-				row.Causes = append(row.Causes, link{d.causeLink(-1, c), plain(d.in.Causes[c].Name)})
+				row.Causes = append(row.Causes, link{d.causeLink(-1, c), words.Safe(d.in.Causes[c].Name)})
 			}
 			rows = append(rows, row)
 		}
 	}
 	if n > mostRows {
-		more = fmt.Sprintf("%s more are on their sheets.", count(n-mostRows))
+		more = fmt.Sprintf("%s more are on their sheets.", words.Count(n-mostRows))
 	}
 	return rows, more
 }
@@ -635,7 +626,7 @@ func nearer(p *match.PhotoResult, u grid.Unit) string {
 	if n == nil || p.Tie != nil && n.Point == p.Tie.Point {
 		return ""
 	}
-	return fmt.Sprintf("nearest to the tag is %s at %s", plain(n.Point), withUnit(n.Distance, u))
+	return fmt.Sprintf("nearest to the tag is %s at %s", words.Safe(n.Point), withUnit(n.Distance, u))
 }
 
 type findingRow struct {
@@ -668,10 +659,10 @@ func (d *doc) otherFindings() (rows []findingRow, more string) {
 		if f.Line > 0 {
 			subject += fmt.Sprintf(" (line %d)", f.Line)
 		}
-		rows = append(rows, findingRow{string(f.Severity), plain(subject), plain(f.Message), plain(f.Remedy)})
+		rows = append(rows, findingRow{string(f.Severity), words.Safe(subject), words.Safe(f.Message), words.Safe(f.Remedy)})
 	}
 	if n > mostRows {
-		more = fmt.Sprintf("%s more are left out here.", count(n-mostRows))
+		more = fmt.Sprintf("%s more are left out here.", words.Count(n-mostRows))
 	}
 	return rows, more
 }
@@ -696,7 +687,7 @@ type verdictCount struct {
 func (d *doc) register() []chunk[registerRow] {
 	var out []registerRow
 	row := func(s int) registerRow {
-		v := registerRow{Photos: count(len(d.sheets[s].photos)), Link: d.to(-1, s, d.sheets[s].id)}
+		v := registerRow{Photos: words.Count(len(d.sheets[s].photos)), Link: d.to(-1, s, d.sheets[s].id)}
 		n := map[match.Verdict]int{}
 		greatest := -1.0
 		names := []string{}
@@ -712,7 +703,7 @@ func (d *doc) register() []chunk[registerRow] {
 		var tokens []string
 		for _, verdict := range match.Verdicts {
 			if n[verdict] > 0 {
-				v.Verdicts = append(v.Verdicts, verdictCount{verdict, count(n[verdict])})
+				v.Verdicts = append(v.Verdicts, verdictCount{verdict, words.Count(n[verdict])})
 				tokens = append(tokens, string(verdict))
 			}
 		}
@@ -732,7 +723,7 @@ func (d *doc) register() []chunk[registerRow] {
 		if _, ok := d.tooFew[p.ID]; ok {
 			v.Look = true
 		}
-		v.ID, v.Code, v.Desc = plain(p.ID), plain(p.Code), plain(p.Desc)
+		v.ID, v.Code, v.Desc = words.Safe(p.ID), words.Safe(p.Code), words.Safe(p.Desc)
 		v.Query = query(p.ID, p.Code, p.Desc) + " " + v.Query
 		out = append(out, v)
 	}
@@ -762,7 +753,7 @@ func (d *doc) withoutPoint() int {
 
 // query is the text that a search looks into.
 func query(parts ...string) string {
-	return strings.ToLower(plain(strings.Join(parts, " ")))
+	return strings.ToLower(words.Safe(strings.Join(parts, " ")))
 }
 
 // codes lists the codes of the points on some sheets, sorted.
@@ -770,7 +761,7 @@ func (d *doc) codes(sheets []int) []string {
 	var out []string
 	for _, s := range sheets {
 		if k := d.sheets[s].point; k >= 0 && d.r.Points[k].Code != "" {
-			out = append(out, plain(d.r.Points[k].Code))
+			out = append(out, words.Safe(d.r.Points[k].Code))
 		}
 	}
 	slices.Sort(out)
@@ -790,32 +781,32 @@ type sheetView struct {
 
 func (d *doc) sheetView(s int) sheetView {
 	sh := &d.sheets[s]
-	v := sheetView{ID: sh.id, Count: plural(len(sh.photos), "photo")}
+	v := sheetView{ID: sh.id, Count: words.Plural(len(sh.photos), "photo")}
 	if sh.point < 0 {
 		v.Title = "Photos without a point"
 		if d.withoutPoint() > 1 {
 			v.Title += fmt.Sprintf(", %d of %d", sh.part, d.withoutPoint())
 		}
-		v.Facts = []fact{{Term: "Photos", Text: []string{count(len(sh.photos))}}}
+		v.Facts = []fact{{Term: "Photos", Text: []string{words.Count(len(sh.photos))}}}
 		return v
 	}
 	p := &d.r.Points[sh.point]
 	u := d.r.Grid.Unit
 	v.HasPoint = true
-	v.Title, v.Desc, v.Code = plain(p.ID), plain(p.Desc), plain(p.Code)
+	v.Title, v.Desc, v.Code = words.Safe(p.ID), words.Safe(p.Desc), words.Safe(p.Code)
 	v.Query = query(p.ID, p.Code, p.Desc)
 	add := func(f fact) { v.Facts = append(v.Facts, f) }
 	if p.Code != "" {
-		add(fact{Term: "Code", Text: []string{plain(p.Code)}})
+		add(fact{Term: "Code", Text: []string{words.Safe(p.Code)}})
 	}
 	add(fact{Term: "Grid position", Text: []string{signs(fmt.Sprintf("E %.3f", p.E)), signs(fmt.Sprintf("N %.3f", p.N)) + nbsp + u.Symbol}})
 	if p.Height != nil {
 		add(fact{Term: "Height", Text: []string{signs(fmt.Sprintf("%.3f", *p.Height)) + nbsp + "m"}})
 	}
 	if d.in.Geographic != nil {
-		f := fact{Term: "Geographic", Note: plain(d.r.Grid.Frame)}
+		f := fact{Term: "Geographic", Note: words.Safe(d.r.Grid.Frame)}
 		if at, err := d.in.Geographic(p.EN); err != nil {
-			f.Text = []string{"not known: " + plain(err.Error())}
+			f.Text = []string{"not known: " + words.Safe(err.Error())}
 		} else {
 			f.Text = strings.Split(latLon(at.Lat, at.Lon, 5), " ")
 		}
@@ -830,7 +821,7 @@ func (d *doc) sheetView(s int) sheetView {
 		add(fact{Term: "Survey accuracy", Text: []string{fmt.Sprintf("%.3g%sm per axis, by the budget", d.r.Budget.PointSigma, nbsp)}})
 	}
 	if f, ok := d.tooFew[p.ID]; ok {
-		add(fact{Term: "Photos", Text: []string{plain(f.Message)}})
+		add(fact{Term: "Photos", Text: []string{words.Safe(f.Message)}})
 	}
 	if !p.Observed.IsZero() {
 		add(fact{Term: "Observed", Text: []string{p.Observed.Format("2006-01-02 15:04:05 -07:00")}})
@@ -858,17 +849,17 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	p := &d.r.Photos[i]
 	u := d.r.Grid.Unit
 	w := d.where[i]
-	name := plain(p.Name)
-	v := photoView{ID: photoID(i), Name: name, Base: plain(path.Base(p.Name)), Number: w.number, Verdict: p.Verdict, Query: query(p.Name, p.Original)}
+	name := words.Safe(p.Name)
+	v := photoView{ID: photoID(i), Name: name, Base: words.Safe(path.Base(p.Name)), Number: w.number, Verdict: p.Verdict, Query: query(p.Name, p.Original)}
 	v.Alt = "Photo " + v.Base
 	v.Look = d.look(i)
 	if k := d.sheets[w.sheet].point; k >= 0 {
-		v.Point = plain(d.r.Points[k].ID)
+		v.Point = words.Safe(d.r.Points[k].ID)
 		v.Alt += ", tied to " + v.Point
 	}
 	switch {
 	case picErr != nil:
-		v.NoImg = "No picture: " + plain(picErr.Error())
+		v.NoImg = "No picture: " + words.Safe(picErr.Error())
 	case len(pic.JPEG) > 0:
 		v.Img = template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(pic.JPEG))
 		v.Width, v.Height = pic.Width, pic.Height
@@ -878,7 +869,7 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	}
 	add := func(term string, text ...string) { v.Facts = append(v.Facts, fact{Term: term, Text: text}) }
 	if p.Original != "" {
-		add("Came as", plain(p.Original))
+		add("Came as", words.Safe(p.Original))
 	}
 	if t := p.Tag; t != nil {
 		if t.Taken != nil {
@@ -905,12 +896,12 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 			add("By chance", chance(*p.P)+", for all photos together "+chance(*p.PAdjusted))
 		}
 	} else if p.Why != "" {
-		add("Not judged", plain(p.Why))
+		add("Not judged", words.Safe(p.Why))
 	}
 	if f := p.Inference; contested(p) {
-		text := []string{fmt.Sprintf("probably %s (%s); the link is right with %s", shows(f), likely(f.Probability), likely(*f.LinkProbability))}
+		text := []string{fmt.Sprintf("probably %s (%s); probability that the link is correct %s", shows(f), likely(f.Probability), likely(*f.LinkProbability))}
 		for _, e := range f.Evidence {
-			text = append(text, plain(e))
+			text = append(text, words.Safe(e))
 		}
 		add("Shows", text...)
 	} else if f != nil && p.Tie == nil && f.Point != "" {
@@ -918,7 +909,7 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	}
 	if s := nearer(p, u); s != "" {
 		f := fact{Term: "Nearest point", Text: []string{withUnit(p.Nearest.Distance, u) + " from the tag:"}}
-		f.Link = &link{Text: plain(p.Nearest.Point)}
+		f.Link = &link{Text: words.Safe(p.Nearest.Point)}
 		if k, ok := d.byPoint[p.Nearest.Point]; ok && d.home[k] >= 0 {
 			f.Link.Href = d.to(page, d.home[k], d.sheets[d.home[k]].id)
 		}
@@ -930,7 +921,7 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 			if s, ok := evidenceWords[e]; ok {
 				e = s
 			}
-			ev = append(ev, plain(e))
+			ev = append(ev, words.Safe(e))
 		}
 		text := strings.Join(ev, ", ")
 		if t.Line > 0 {
@@ -954,7 +945,7 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 		}
 	}
 	for k, n := range notes {
-		notes[k] = plain(n)
+		notes[k] = words.Safe(n)
 	}
 	if len(notes) > 0 {
 		add("Notes", notes...)
@@ -963,48 +954,42 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 		v.Changes = append(v.Changes, changeFact(c))
 	}
 	for _, c := range d.causes[i] {
-		v.Causes = append(v.Causes, link{d.causeLink(page, c), plain(d.in.Causes[c].Name)})
+		v.Causes = append(v.Causes, link{d.causeLink(page, c), words.Safe(d.in.Causes[c].Name)})
 	}
 	return v
 }
 
-// chance writes a p-value with its sign.
-func chance(p float64) string {
-	if s := probability(p); strings.HasPrefix(s, "below") {
-		return "p " + s
-	} else {
-		return "p = " + s
-	}
-}
+// chance writes the probability of chance.
+func chance(p float64) string { return strings.ReplaceAll(words.P(p), " ", nbsp) }
 
 // made lists what an allowance is made of.
 func made(a *match.Allowance) string {
 	parts, _, _ := strings.Cut(a.String(), " -> ")
-	return plain(parts)
+	return words.Safe(parts)
 }
 
 // changeFact words a correction.
 func changeFact(c *Change) fact {
-	f := fact{Term: "Correction", Text: []string{plain(c.What)}}
+	f := fact{Term: "Correction", Text: []string{words.Safe(c.What)}}
 	if !c.Time.IsZero() {
 		f.Text[0] += ", " + stamp(c.Time)
 	}
 	switch {
 	case c.Was != "" && c.Is != "":
-		f.Text = append(f.Text, "was "+plain(c.Was)+"; is "+plain(c.Is))
+		f.Text = append(f.Text, "was "+words.Safe(c.Was)+"; is "+words.Safe(c.Is))
 	case c.Was != "":
-		f.Text = append(f.Text, "was "+plain(c.Was))
+		f.Text = append(f.Text, "was "+words.Safe(c.Was))
 	case c.Is != "":
-		f.Text = append(f.Text, "is "+plain(c.Is))
+		f.Text = append(f.Text, "is "+words.Safe(c.Is))
 	}
 	for _, n := range c.Notes {
-		f.Text = append(f.Text, plain(n))
+		f.Text = append(f.Text, words.Safe(n))
 	}
 	if c.Before != "" {
-		f.Sums = append(f.Sums, [2]string{"SHA-256 before", plain(c.Before)})
+		f.Sums = append(f.Sums, [2]string{"SHA-256 before", words.Safe(c.Before)})
 	}
 	if c.After != "" {
-		f.Sums = append(f.Sums, [2]string{"SHA-256 after", plain(c.After)})
+		f.Sums = append(f.Sums, [2]string{"SHA-256 after", words.Safe(c.After)})
 	}
 	return f
 }
@@ -1013,7 +998,7 @@ func changeFact(c *Change) fact {
 func tagDatum(t *geotag.Tag) string {
 	s := ""
 	if t.MapDatum != "" {
-		s = " (" + plain(t.MapDatum) + ")"
+		s = " (" + words.Safe(t.MapDatum) + ")"
 	}
 	if t.HPositioningError != nil {
 		s += fmt.Sprintf(", error %.3g%sm", *t.HPositioningError, nbsp)

@@ -5,6 +5,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 )
 
 // CompareText writes the result of match.CompareOne on a grid for a person: every
@@ -13,7 +14,7 @@ func CompareText(w io.Writer, g grid.Grid, ph match.PhotoResult) error {
 	p := &printer{w: w}
 	r := &match.Result{Grid: g, Photos: []match.PhotoResult{ph}}
 	u := r.Grid.Unit
-	p.field("photo", "%s", plain(ph.Name))
+	p.field("photo", "%s", words.Safe(ph.Name))
 	code := ""
 	if r.Grid.Code != "" {
 		code = " (" + r.Grid.Code + ")"
@@ -51,14 +52,14 @@ func CompareText(w io.Writer, g grid.Grid, ph match.PhotoResult) error {
 	}
 	p.field("verdict", "%s", ph.Verdict)
 	if ph.Why != "" {
-		p.field("", "%s", plain(ph.Why))
+		p.field("", "%s", words.Safe(ph.Why))
 	}
 	if ph.P != nil {
-		p.field("", "noise alone would put the tag as far off with p = %s", probability(*ph.P))
+		p.field("", "noise alone would put the tag as far off with %s", words.P(*ph.P))
 	}
 	if t := ph.Tag; t != nil {
 		for _, warn := range t.Warnings {
-			p.field("note", "%s", plain(warn.String()))
+			p.field("note", "%s", words.Safe(warn.String()))
 		}
 	}
 	return p.err

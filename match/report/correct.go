@@ -8,6 +8,7 @@ import (
 
 	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/internal/words"
 )
 
 // Correct is the JSON document of a correction, as schema/correct-1.json
@@ -74,8 +75,8 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 	if c.DryRun {
 		verb = "to be corrected"
 	}
-	p.printf("%s photos %s, %s unchanged, %s left as they are, %s refused\n", number(c.Count(dataset.Corrected)), verb,
-		number(c.Count(dataset.Unchanged)), number(c.Count(dataset.Left)), number(c.Count(dataset.Refused)))
+	p.printf("%s photos %s, %s unchanged, %s left as they are, %s refused\n", words.Count(c.Count(dataset.Corrected)), verb,
+		words.Count(c.Count(dataset.Unchanged)), words.Count(c.Count(dataset.Left)), words.Count(c.Count(dataset.Refused)))
 	sidecars := 0
 	for _, ch := range c.Changes {
 		if ch.Sidecar != "" && ch.Outcome == dataset.Corrected {
@@ -83,18 +84,18 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 		}
 	}
 	if sidecars > 0 {
-		p.printf("%s of them in side-car files (.xmp); the raw photos are left alone\n", number(sidecars))
+		p.printf("%s of them in side-car files (.xmp); the raw photos are left alone\n", words.Count(sidecars))
 	}
 	if list {
 		p.changes(c)
 	}
 	for _, ch := range c.Changes {
 		if ch.Outcome == dataset.Refused {
-			p.printf("%s\n", wrap("refused "+plain(ch.Photo)+": "+plain(ch.Why), 0, "  "))
+			p.printf("%s\n", wrap("refused "+words.Safe(ch.Photo)+": "+words.Safe(ch.Why), 0, "  "))
 		}
 		for _, n := range ch.Notes {
 			if ch.Outcome == dataset.Corrected {
-				p.printf("%s\n", wrap("note "+plain(ch.Photo)+": "+plain(n), 0, "  "))
+				p.printf("%s\n", wrap("note "+words.Safe(ch.Photo)+": "+words.Safe(n), 0, "  "))
 			}
 		}
 	}
@@ -112,7 +113,7 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 func (p *printer) changes(c Correct) {
 	var rows [][]string
 	for _, ch := range c.Changes {
-		row := []string{plain(ch.Photo), plain(ch.Point), string(ch.Outcome), "", "", "", ""}
+		row := []string{words.Safe(ch.Photo), words.Safe(ch.Point), string(ch.Outcome), "", "", "", ""}
 		if ch.From != nil {
 			row[3] = fmt.Sprintf("%.6f %.6f", ch.From.Lat, ch.From.Lon)
 		}
@@ -120,7 +121,7 @@ func (p *printer) changes(c Correct) {
 			row[4] = fmt.Sprintf("%.6f %.6f", ch.Edit.Lat, ch.Edit.Lon)
 		}
 		if ch.Moved != nil && ch.Outcome == dataset.Corrected {
-			row[5] = metres(*ch.Moved) + " m"
+			row[5] = words.Metres(*ch.Moved)
 		}
 		if ch.Outcome == dataset.Corrected {
 			row[6] = fmt.Sprintf("%+d", ch.Grows)
@@ -190,10 +191,10 @@ func RestoreText(w io.Writer, r Restore) error {
 	if r.DryRun {
 		verb = "to be restored"
 	}
-	parts := []string{fmt.Sprintf("%s files %s", number(r.Count(ledger.Restored)), verb),
-		fmt.Sprintf("%s original already", number(r.Count(ledger.Original)))}
+	parts := []string{fmt.Sprintf("%s files %s", words.Count(r.Count(ledger.Restored)), verb),
+		fmt.Sprintf("%s original already", words.Count(r.Count(ledger.Original)))}
 	rest := len(r.Photos) - r.Count(ledger.Restored) - r.Count(ledger.Original)
-	parts = append(parts, fmt.Sprintf("%s not", number(rest)))
+	parts = append(parts, fmt.Sprintf("%s not", words.Count(rest)))
 	p.printf("%s\n", strings.Join(parts, ", "))
 	removed := 0
 	for _, o := range r.Photos {
@@ -202,14 +203,14 @@ func RestoreText(w io.Writer, r Restore) error {
 		}
 	}
 	if removed > 0 {
-		p.printf("%s of them by removing a side-car file that was not there before\n", number(removed))
+		p.printf("%s of them by removing a side-car file that was not there before\n", words.Count(removed))
 	}
 	for _, o := range r.Photos {
-		if words, ok := statusWords[o.Status]; ok {
-			p.printf("%s\n", wrap(fmt.Sprintf("%s %s: %s", o.Status, plain(o.Photo), words), 0, "  "))
+		if text, ok := statusWords[o.Status]; ok {
+			p.printf("%s\n", wrap(fmt.Sprintf("%s %s: %s", o.Status, words.Safe(o.Photo), text), 0, "  "))
 		}
 		for _, n := range o.Notes {
-			p.printf("%s\n", wrap("note "+plain(o.Photo)+": "+plain(n), 0, "  "))
+			p.printf("%s\n", wrap("note "+words.Safe(o.Photo)+": "+words.Safe(n), 0, "  "))
 		}
 	}
 	return p.err

@@ -6,10 +6,10 @@ import (
 	"iter"
 	"strconv"
 	"strings"
-	"unicode"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 )
 
 // csvHead names the columns of CSV. Lengths are in the grid's unit, which the
@@ -111,13 +111,10 @@ func fixed(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', 
 // a tab or a line feed: a spreadsheet that takes those for the separator has a cell
 // begin there. Source: OWASP, CSV Injection (from memory).
 //
-// Control characters but for tabs and line feeds, and marks that turn the
-// direction of writing, become Go escapes: a table is looked at in terminals too.
+// What acts on a terminal, but for tabs and line feeds, becomes Go escapes: a table
+// is looked at in terminals too.
 func Cell(s string) string {
-	s = escape(s, func(r rune) string {
-		q := strconv.QuoteRuneToASCII(r)
-		return q[1 : len(q)-1]
-	})
+	s = words.SafeLines(s)
 	var b strings.Builder
 	start := true // of what may be a cell
 	for _, r := range s {
@@ -131,27 +128,6 @@ func Cell(s string) string {
 			start = false
 		}
 		b.WriteRune(r)
-	}
-	return b.String()
-}
-
-// escape replaces what acts on a terminal by what f makes of it: control
-// characters but for tabs and line feeds, and marks that turn the direction of
-// writing.
-func escape(s string, f func(rune) string) string {
-	acts := func(r rune) bool {
-		return r != '\n' && r != '\t' && unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r)
-	}
-	if !strings.ContainsFunc(s, acts) {
-		return s
-	}
-	var b strings.Builder
-	for _, r := range s {
-		if acts(r) {
-			b.WriteString(f(r))
-		} else {
-			b.WriteRune(r)
-		}
 	}
 	return b.String()
 }

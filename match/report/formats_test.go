@@ -26,8 +26,8 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
-	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/internal/palette"
+	"example.com/phototie/match/internal/words"
 )
 
 // tool finds a program that the tests read back with.
@@ -145,7 +145,7 @@ func located(t *testing.T, r *match.Result) *match.Located {
 // outcome is the findings of a job with two of them accepted, one acceptance run
 // out and one of no use.
 func outcome(r *match.Result) baseline.Outcome {
-	findings := append(r.Findings(), match.Finding{Code: dataset.FindingFar, Severity: match.SeverityWarning, Message: "the points are far", Remedy: "look"},
+	findings := append(r.Findings(), match.Finding{Code: match.FindingFar, Severity: match.SeverityWarning, Message: "the points are far", Remedy: "look"},
 		match.Finding{Code: "of-tomorrow", Severity: match.SeverityNote, Message: "a kind that is not listed", Remedy: "list it"})
 	b := baseline.Baseline{Entries: []baseline.Entry{{Code: "tag-gross", Photo: "photos/not here.jpg", Reason: "r", Expires: baseline.Date{Year: 2030, Month: 1, Day: 1}, Line: 4}}}
 	for i, f := range findings {
@@ -501,7 +501,7 @@ func TestSARIFSays(t *testing.T) {
 			}
 			var want string
 			switch {
-			case f.Code == baseline.FindingUnused:
+			case f.Code == match.FindingUnusedAcceptance:
 				want = "accepted.toml:4"
 			case photos[f.Photo]:
 				// Dots of a path that goes up are part of names here.
@@ -523,23 +523,10 @@ func TestSARIFSays(t *testing.T) {
 	}
 }
 
-// Every kind of finding that package match knows has a rule in words, and the
-// ids are unique.
+// The rules are all kinds of finding, and behind them what else occurs.
 func TestRules(t *testing.T) {
-	ids := map[match.FindingCode]bool{}
-	for _, r := range rules {
-		if ids[r.code] || r.name == "" || !strings.HasSuffix(r.text, ".") || r.level == "" {
-			t.Errorf("rule %+v", r)
-		}
-		ids[r.code] = true
-	}
-	for _, c := range match.FindingCodes {
-		if !ids[c] {
-			t.Errorf("%s has no rule: say in rules.go what it means", c)
-		}
-	}
 	got := rulesFor([]match.Finding{{Code: "z"}, {Code: "a"}, {Code: "z"}, {Code: match.FindingGross}})
-	if n := len(rules); len(got) != n+2 || got[n].code != "a" || got[n+1].code != "z" {
+	if n := len(match.FindingKinds()); len(got) != n+2 || got[n].Code != "a" || got[n+1].Code != "z" {
 		t.Errorf("%d rules, want two more than %d", len(got), n)
 	}
 	if got := pascal("link-photo-unknown"); got != "LinkPhotoUnknown" {
@@ -605,8 +592,8 @@ func TestJUnit(t *testing.T) {
 				t.Errorf("%s: %d tests, %d failures; counted %d, %d", kind, doc.Tests, doc.Failures, cases, failures)
 			}
 			for _, p := range r.Photos {
-				if names[plain(p.Name)] != 1 {
-					t.Errorf("%s: photo %q is %d cases", kind, p.Name, names[plain(p.Name)])
+				if names[words.Safe(p.Name)] != 1 {
+					t.Errorf("%s: photo %q is %d cases", kind, p.Name, names[words.Safe(p.Name)])
 				}
 			}
 			fails := failOn != "" && slices.ContainsFunc(o.Kept, func(f match.Finding) bool { return f.Severity.AtLeast(failOn) })
@@ -697,7 +684,7 @@ func TestKMLReadByGDAL(t *testing.T) {
 		}
 		for i, f := range points {
 			near(t, kind+" "+r.Points[i].ID, f["WKT"], "POINT", 1e-9, at.Points[i].Lon, at.Points[i].Lat)
-			if f["Name"] != plain(r.Points[i].ID) || strings.ContainsAny(f["Description"], "<>") {
+			if f["Name"] != words.Safe(r.Points[i].ID) || strings.ContainsAny(f["Description"], "<>") {
 				t.Errorf("%s: %v", kind, f)
 			}
 		}
@@ -707,7 +694,7 @@ func TestKMLReadByGDAL(t *testing.T) {
 		}
 		for i, f := range tags {
 			p := &r.Photos[i]
-			if f["Name"] != palette.Of[p.Verdict].Mark+" "+plain(p.Name) || strings.ContainsAny(f["Description"], "<>") {
+			if f["Name"] != palette.Of[p.Verdict].Mark+" "+words.Safe(p.Name) || strings.ContainsAny(f["Description"], "<>") {
 				t.Errorf("%s: %v", kind, f)
 			}
 			if at.Tags[i].Valid() {
@@ -824,7 +811,7 @@ func TestNamesProperty(t *testing.T) {
 		if !json.Valid(geo.Bytes()) || bytes.Count(geo.Bytes(), []byte("\n")) != 5 {
 			rt.Errorf("GeoJSON:\n%s", geo.String())
 		}
-		if f := k.Document.Folders; len(f) != 3 || len(f[1].Placemarks) != 1 || f[1].Placemarks[0].Name != palette.Of[res.Photos[0].Verdict].Mark+" "+plain(photo) {
+		if f := k.Document.Folders; len(f) != 3 || len(f[1].Placemarks) != 1 || f[1].Placemarks[0].Name != palette.Of[res.Photos[0].Verdict].Mark+" "+words.Safe(photo) {
 			rt.Errorf("KML: %+v", f)
 		}
 		if j.Tests != 2 {

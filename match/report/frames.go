@@ -7,6 +7,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/internal/words"
 )
 
 // FramesFormat is the name of the Frames document.
@@ -36,7 +37,7 @@ func FramesJSON(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse) 
 // are, which is used and why, and what to install for a better one.
 func FramesText(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse, facts []Fact, all bool) error {
 	p := &printer{w: w}
-	p.printf("%s\n", plain(name))
+	p.printf("%s\n", words.Safe(name))
 	code := ""
 	if g.Code != "" {
 		code = " (" + g.Code + ")"
@@ -60,9 +61,9 @@ func (p *printer) frame(u dataset.FrameUse, all bool) {
 	if u.Frame.Epoch != 0 {
 		epoch = fmt.Sprintf("epoch %.2f", u.Frame.Epoch)
 	}
-	p.printf("\n%s\n", wrap(fmt.Sprintf("From %s at %s (%s)", plain(datum), epoch, plural(u.Tags, "tag")), 0, "  "))
+	p.printf("\n%s\n", wrap(fmt.Sprintf("From %s at %s (%s)", words.Safe(datum), epoch, words.Plural(u.Tags, "tag")), 0, "  "))
 	if u.Err != "" {
-		p.printf("  %s\n", wrap(plain(u.Err), 2, "  "))
+		p.printf("  %s\n", wrap(words.Safe(u.Err), 2, "  "))
 		return
 	}
 	left := 0
@@ -77,7 +78,7 @@ func (p *printer) frame(u dataset.FrameUse, all bool) {
 		p.printf("  no operation leads to the grid\n")
 	}
 	if left > 0 {
-		p.printf("  … and %s more; --all lists every one\n", number(left))
+		p.printf("  … and %s more; --all lists every one\n", words.Count(left))
 	}
 }
 

@@ -17,6 +17,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 )
 
 // GeoPackageOptions are what a GeoPackage says that a Result does not know.
@@ -257,7 +258,7 @@ func textOrNull(s string) any {
 	if s == "" {
 		return nil
 	}
-	return plain(s)
+	return words.Safe(s)
 }
 
 // orNull is a number for a column, NULL where there is none.
@@ -281,7 +282,7 @@ func (g *geoPackage) points() error {
 		columns: [][2]string{{"id", "TEXT NOT NULL"}, {"code", "TEXT"}, {"description", "TEXT"}, {"height_m", "REAL"}, {"photo_count", "INTEGER"}, {"points_line", "INTEGER"}}}
 	for i := range g.r.Points {
 		p := &g.r.Points[i]
-		l.rows = append(l.rows, []any{plain(p.ID), textOrNull(p.Code), textOrNull(p.Desc), orNull(p.Height), int64(len(p.Photos)), countOrNull(p.Line)})
+		l.rows = append(l.rows, []any{words.Safe(p.ID), textOrNull(p.Code), textOrNull(p.Desc), orNull(p.Height), int64(len(p.Photos)), countOrNull(p.Line)})
 		l.shapes = append(l.shapes, []grid.EN{p.EN})
 	}
 	return g.write(l)
@@ -296,7 +297,7 @@ var photoColumns = [][2]string{{"photo", "TEXT NOT NULL"}, {"point", "TEXT"}, {"
 // photoRow has the values of photoColumns.
 func (g *geoPackage) photoRow(p *match.PhotoResult) []any {
 	t := tagProperties("", g.r, p, g.codes[p.Name])
-	return []any{plain(t.Photo), textOrNull(t.Point), string(t.Verdict), textOrNull(string(t.Reason)), textOrNull(t.Unit),
+	return []any{words.Safe(t.Photo), textOrNull(t.Point), string(t.Verdict), textOrNull(string(t.Reason)), textOrNull(t.Unit),
 		orNull(t.Distance), orNull(t.Bearing), orNull(t.DE), orNull(t.DN), orNull(t.Allowed), orNull(t.P), orNull(t.PAdj),
 		orNull(t.TagLat), orNull(t.TagLon), textOrNull(t.Datum), textOrNull(t.Nearest), orNull(t.Near), countOrNull(t.Line), textOrNull(t.Why),
 		textOrNull(strings.Join(t.Findings, " ")), countOrNull(t.Width), countOrNull(t.Height), countOrNull(t.Quality), orNull(t.Blur), orNull(t.Clipped)}

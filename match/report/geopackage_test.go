@@ -16,6 +16,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/pointfile"
 )
 
@@ -53,7 +54,7 @@ func TestGeoPackageReadByGDAL(t *testing.T) {
 		}
 		for i := range r.Photos {
 			p, f := &r.Photos[i], tags[i]
-			if f["photo"] != plain(p.Name) || f["verdict"] != string(p.Verdict) || f["reason"] != string(p.Reason) || f["why"] != plain(p.Why) {
+			if f["photo"] != words.Safe(p.Name) || f["verdict"] != string(p.Verdict) || f["reason"] != string(p.Reason) || f["why"] != words.Safe(p.Why) {
 				t.Errorf("%s: photo %q comes back as %v", kind, p.Name, f)
 			}
 			if p.OnGrid == nil || p.Reason == match.ReasonBallpark {

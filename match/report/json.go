@@ -2,7 +2,6 @@ package report
 
 import (
 	"encoding/json"
-	"fmt"
 	"io"
 	"slices"
 
@@ -11,6 +10,7 @@ import (
 	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/cause"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/internal/words"
 )
 
 // The names and versions of the JSON documents. A version changes when a field
@@ -139,8 +139,7 @@ func Document(w io.Writer, v any) error {
 type jsonEscapes struct{ w io.Writer }
 
 func (j jsonEscapes) Write(p []byte) (int, error) {
-	// They stand in strings only: outside of them JSON is ASCII.
-	if _, err := io.WriteString(j.w, escape(string(p), func(r rune) string { return fmt.Sprintf("\\u%04x", r) })); err != nil {
+	if _, err := io.WriteString(j.w, words.SafeJSON(string(p))); err != nil {
 		return 0, err
 	}
 	return len(p), nil

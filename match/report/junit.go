@@ -8,6 +8,7 @@ import (
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
+	"example.com/phototie/match/internal/words"
 )
 
 // JUnit writes a checked job as the XML that CI systems read test results from.
@@ -25,8 +26,8 @@ import (
 // Cases are named by their photo, and their class is the dataset, so that a case
 // keeps its identity when its verdict changes.
 func JUnit(w io.Writer, dataset string, r *match.Result, o baseline.Outcome, failOn match.Severity) error {
-	doc := junitDoc{Name: "phototie " + plain(dataset)}
-	class := plain(dataset)
+	doc := junitDoc{Name: "phototie " + words.Safe(dataset)}
+	class := words.Safe(dataset)
 
 	// The findings of each photo and point, and the rest.
 	photos, points := map[string]*junitFindings{}, map[string]*junitFindings{}
@@ -67,10 +68,10 @@ func JUnit(w io.Writer, dataset string, r *match.Result, o baseline.Outcome, fai
 			if p.Verdict != v {
 				continue
 			}
-			c := junitCase{Class: class, Name: plain(p.Name)}
+			c := junitCase{Class: class, Name: words.Safe(p.Name)}
 			photos[p.Name].settle(&c, failOn)
 			if v == match.Unjudged && c.Failure == nil && c.Skipped == nil {
-				c.Skipped = &junitWords{Message: plain(p.Why)}
+				c.Skipped = &junitWords{Message: words.Safe(p.Why)}
 			}
 			s.add(c)
 		}
@@ -78,7 +79,7 @@ func JUnit(w io.Writer, dataset string, r *match.Result, o baseline.Outcome, fai
 	}
 	s := junitSuite{Name: "points"}
 	for i := range r.Points {
-		c := junitCase{Class: class, Name: plain(r.Points[i].ID)}
+		c := junitCase{Class: class, Name: words.Safe(r.Points[i].ID)}
 		points[r.Points[i].ID].settle(&c, failOn)
 		s.add(c)
 	}
@@ -136,7 +137,7 @@ func (j *junitFindings) subject() string {
 	s := string(f.Code)
 	for _, name := range []string{f.Photo, f.Point} {
 		if name != "" {
-			s += " " + plain(name)
+			s += " " + words.Safe(name)
 		}
 	}
 	return s
@@ -147,23 +148,23 @@ func (j *junitFindings) settle(c *junitCase, failOn match.Severity) {
 	fails := func(f match.Finding) bool { return failOn != "" && f.Severity.AtLeast(failOn) }
 	var failed, passed []string
 	for _, f := range j.kept {
-		words := plain(fmt.Sprintf("%s %s: %s. Remedy: %s", f.Severity, f.Code, f.Message, f.Remedy))
+		text := words.Safe(fmt.Sprintf("%s %s: %s. Remedy: %s", f.Severity, f.Code, f.Message, f.Remedy))
 		if !fails(f) {
-			passed = append(passed, words)
+			passed = append(passed, text)
 			continue
 		}
-		failed = append(failed, words)
+		failed = append(failed, text)
 		if c.Failure == nil {
-			c.Failure = &junitFailure{Type: string(f.Code), Message: plain(f.Message)}
+			c.Failure = &junitFailure{Type: string(f.Code), Message: words.Safe(f.Message)}
 		}
 	}
 	for _, a := range j.accepted {
-		words := plain(fmt.Sprintf("accepted until %s: %s (%s %s: %s)", a.Entry.Expires, a.Entry.Reason, a.Severity, a.Code, a.Message))
+		text := words.Safe(fmt.Sprintf("accepted until %s: %s (%s %s: %s)", a.Entry.Expires, a.Entry.Reason, a.Severity, a.Code, a.Message))
 		if c.Failure == nil && c.Skipped == nil && fails(a.Finding) {
-			c.Skipped = &junitWords{Message: words}
+			c.Skipped = &junitWords{Message: text}
 			continue
 		}
-		passed = append(passed, words)
+		passed = append(passed, text)
 	}
 	if c.Failure != nil {
 		c.Failure.Text = strings.Join(failed, "\n")

@@ -11,6 +11,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/internal/palette"
+	"example.com/phototie/match/internal/words"
 )
 
 // KML writes a checked job as OGC KML 2.2 (OGC 07-147r2): a folder each of
@@ -26,9 +27,9 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 	u := r.Grid.Unit
 	doc := kmlDoc{NS: "http://www.opengis.net/kml/2.2"}
 	d := &doc.Document
-	d.Name = plain(dataset)
+	d.Name = words.Safe(dataset)
 	d.Open = 1
-	d.Description = html.EscapeString(fmt.Sprintf("Lengths are in %s (%s), on the grid %s %s.", u.Name, u.Symbol, plain(r.Grid.Name), plain(r.Grid.Code)))
+	d.Description = html.EscapeString(fmt.Sprintf("Lengths are in %s (%s), on the grid %s %s.", u.Name, u.Symbol, words.Safe(r.Grid.Name), words.Safe(r.Grid.Code)))
 	d.Styles = []kmlStyle{{ID: "point", Icon: &kmlColour{"ff202020", "0.7"}}}
 	for _, v := range match.Verdicts {
 		l := palette.Of[v]
@@ -38,7 +39,7 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 	points := kmlFolder{Name: "points"}
 	for i := range r.Points {
 		p := &r.Points[i]
-		m := kmlPlacemark{Name: plain(p.ID), Style: "#point", Point: kmlPoint(at.Points[i])}
+		m := kmlPlacemark{Name: words.Safe(p.ID), Style: "#point", Point: kmlPoint(at.Points[i])}
 		m.data("point", p.ID)
 		m.data("code", p.Code)
 		m.data("description", p.Desc)
@@ -48,7 +49,7 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 			m.data("height_m", fixed(*p.Height, 3))
 		}
 		m.data("photos", strconv.Itoa(len(p.Photos)))
-		m.Description = html.EscapeString(strings.TrimSpace(plain(p.Code) + " " + plain(p.Desc) + ", " + plural(len(p.Photos), "photo")))
+		m.Description = html.EscapeString(strings.TrimSpace(words.Safe(p.Code) + " " + words.Safe(p.Desc) + ", " + words.Plural(len(p.Photos), "photo")))
 		points.Placemarks = append(points.Placemarks, m)
 	}
 	codes := codesByPhoto(r)
@@ -77,12 +78,12 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 // kmlTag is the placemark of a photo without its geometry.
 func kmlTag(r *match.Result, p *match.PhotoResult, codes []string) kmlPlacemark {
 	u := r.Grid.Unit
-	m := kmlPlacemark{Name: palette.Of[p.Verdict].Mark + " " + plain(p.Name), Style: "#" + string(p.Verdict)}
-	words := string(p.Verdict)
+	m := kmlPlacemark{Name: palette.Of[p.Verdict].Mark + " " + words.Safe(p.Name), Style: "#" + string(p.Verdict)}
+	text := string(p.Verdict)
 	m.data("photo", p.Name)
 	if p.Tie != nil {
 		m.data("point", p.Tie.Point)
-		words += ", of " + plain(p.Tie.Point)
+		text += ", of " + words.Safe(p.Tie.Point)
 	}
 	m.data("verdict", string(p.Verdict))
 	m.data("reason", string(p.Reason))
@@ -91,24 +92,24 @@ func kmlTag(r *match.Result, p *match.PhotoResult, codes []string) kmlPlacemark 
 		m.data("distance", fixed(d.Distance, 3))
 		m.data("d_e", fixed(d.DE, 3))
 		m.data("d_n", fixed(d.DN, 3))
-		words += fmt.Sprintf(", %s %s", metres(d.Distance), u.Symbol)
+		text += ", " + words.Distance(d.Distance, u)
 		if d.Bearing.Defined() {
 			m.data("bearing", fixed(d.Bearing.Degrees(), 4))
-			words += " at " + d.Bearing.DMS(0)
+			text += " at " + d.Bearing.DMS(0)
 		}
 	}
 	if a := p.Allowance; a != nil {
 		m.data("allowed", fixed(a.Threshold/u.Metres, 3))
-		words += fmt.Sprintf("; %s %s allowed", metres(a.Threshold/u.Metres), u.Symbol)
+		text += "; " + words.Distance(a.Threshold/u.Metres, u) + " allowed"
 	}
 	m.data("findings", strings.Join(codes, " "))
 	if p.Why != "" {
-		words += ": " + plain(p.Why)
+		text += ": " + words.Safe(p.Why)
 	}
 	if len(codes) > 0 {
-		words += "; findings: " + strings.Join(codes, ", ")
+		text += "; findings: " + strings.Join(codes, ", ")
 	}
-	m.Description = html.EscapeString(words)
+	m.Description = html.EscapeString(text)
 	return m
 }
 
@@ -127,7 +128,7 @@ func kmlPoint(p grid.LatLon) *kmlAt {
 // data adds an extended datum, where it is not empty.
 func (m *kmlPlacemark) data(name, value string) {
 	if value != "" {
-		m.Data = append(m.Data, kmlData{name, plain(value)})
+		m.Data = append(m.Data, kmlData{name, words.Safe(value)})
 	}
 }
 

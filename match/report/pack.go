@@ -10,6 +10,7 @@ import (
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/internal/words"
 )
 
 // Pack is the JSON document of a delivery, as schema/pack-1.json describes it. It
@@ -125,7 +126,7 @@ func PackText(w io.Writer, p Pack, list bool, next []string) error {
 	t := &printer{w: w}
 	switch {
 	case p.DryRun:
-		t.printf("%s photos to be packed\n", number(len(p.Photos)))
+		t.printf("%s photos to be packed\n", words.Count(len(p.Photos)))
 	case !p.Packed:
 		t.printf("not packed\n")
 	default:
@@ -135,10 +136,10 @@ func PackText(w io.Writer, p Pack, list bool, next []string) error {
 				untied++
 			}
 		}
-		t.printf("%s: %s photos, %s corrected, %s unchanged, %s left as they are, %s refused", p.Into, number(len(p.Photos)), number(p.Count(dataset.Corrected)),
-			number(p.Count(dataset.Unchanged)), number(p.Count(dataset.Left)), number(p.Count(dataset.Refused)))
+		t.printf("%s: %s photos, %s corrected, %s unchanged, %s left as they are, %s refused", p.Into, words.Count(len(p.Photos)), words.Count(p.Count(dataset.Corrected)),
+			words.Count(p.Count(dataset.Unchanged)), words.Count(p.Count(dataset.Left)), words.Count(p.Count(dataset.Refused)))
 		if untied > 0 {
-			t.printf("; %s without a point", number(untied))
+			t.printf("; %s without a point", words.Count(untied))
 		}
 		t.printf("\n")
 	}
@@ -146,7 +147,7 @@ func PackText(w io.Writer, p Pack, list bool, next []string) error {
 	if list {
 		rows := make([][]string, len(p.Photos))
 		for i, ph := range p.Photos {
-			rows[i] = []string{plain(ph.Photo), plain(ph.Source), plain(ph.Point), string(ph.Verdict), string(ph.Outcome)}
+			rows[i] = []string{words.Safe(ph.Photo), words.Safe(ph.Source), words.Safe(ph.Point), string(ph.Verdict), string(ph.Outcome)}
 		}
 		t.printf("\n")
 		t.table([]column{{head: "photo", path: true, most: 42}, {head: "was", path: true, most: 30}, {head: "point", most: 12},
@@ -154,7 +155,7 @@ func PackText(w io.Writer, p Pack, list bool, next []string) error {
 	}
 	for _, ph := range p.Photos {
 		if ph.Outcome == dataset.Refused {
-			t.printf("%s\n", wrap("refused "+plain(ph.Photo)+": "+plain(ph.Why), 0, "  "))
+			t.printf("%s\n", wrap("refused "+words.Safe(ph.Photo)+": "+words.Safe(ph.Why), 0, "  "))
 		}
 	}
 	if len(next) > 0 {
@@ -187,12 +188,12 @@ func (t *printer) standing(p Pack) {
 		}
 		parts := make([]string, 0, len(kinds))
 		for _, code := range slices.Sorted(maps.Keys(kinds)) {
-			parts = append(parts, fmt.Sprintf("%s %s", number(kinds[code]), code))
+			parts = append(parts, fmt.Sprintf("%s %s", words.Count(kinds[code]), code))
 		}
-		t.printf("%s\n", wrap(fmt.Sprintf("packed despite findings: %s %s %s at or above %s: %s", at, number(len(findings)), noun, p.FailOn, strings.Join(parts, ", ")), 0, "  "))
+		t.printf("%s\n", wrap(fmt.Sprintf("packed despite findings: %s %s %s at or above %s: %s", at, words.Count(len(findings)), noun, p.FailOn, strings.Join(parts, ", ")), 0, "  "))
 		return
 	}
-	t.printf("%s\n", wrap(fmt.Sprintf("%s %s %s at or above %s", at, number(len(findings)), noun, p.FailOn), 0, "  "))
+	t.printf("%s\n", wrap(fmt.Sprintf("%s %s %s at or above %s", at, words.Count(len(findings)), noun, p.FailOn), 0, "  "))
 	// Errors first.
 	findings = slices.Clone(findings)
 	slices.SortStableFunc(findings, func(a, b match.Finding) int {
@@ -205,13 +206,13 @@ func (t *printer) standing(p Pack) {
 		return 1
 	})
 	for _, f := range findings[:min(len(findings), mostStanding)] {
-		where := strings.TrimSpace(plain(f.Photo))
+		where := strings.TrimSpace(words.Safe(f.Photo))
 		if where == "" {
-			where = plain(f.Point)
+			where = words.Safe(f.Point)
 		}
-		t.printf("  %s\n", wrap(fmt.Sprintf("%s %s %s: %s", f.Severity, f.Code, where, plain(f.Message)), 2, "    "))
+		t.printf("  %s\n", wrap(fmt.Sprintf("%s %s %s: %s", f.Severity, f.Code, where, words.Safe(f.Message)), 2, "    "))
 	}
 	if n := len(findings) - mostStanding; n > 0 {
-		t.printf("  … and %s more\n", number(n))
+		t.printf("  … and %s more\n", words.Count(n))
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 )
 
 // PictureFacts words what was measured of the photos as pictures and what was
@@ -46,16 +47,16 @@ func measured(r *match.Result) string {
 	if n == 0 {
 		return "not measured: only the number and the names of photos were looked at"
 	}
-	text := number(n) + " measured"
+	text := words.Count(n) + " measured"
 	if left := len(r.Photos) - n; left > 0 {
-		text += ", " + number(left) + " not"
+		text += ", " + words.Count(left) + " not"
 	}
 	if undecoded > 0 {
-		text += fmt.Sprintf(", %s of them by the header alone", number(undecoded))
+		text += fmt.Sprintf(", %s of them by the header alone", words.Count(undecoded))
 	}
 	slices.SortFunc(sizes, func(a, b size) int { return a.long*a.short - b.long*b.short })
-	words := func(s size) string { return fmt.Sprintf("%d x %d", s.long, s.short) }
-	if lo, hi := words(sizes[0]), words(sizes[n-1]); lo == hi {
+	sides := func(s size) string { return fmt.Sprintf("%d x %d", s.long, s.short) }
+	if lo, hi := sides(sizes[0]), sides(sizes[n-1]); lo == hi {
 		text += ": " + lo
 	} else {
 		text += fmt.Sprintf(": %s to %s", lo, hi)
@@ -82,11 +83,11 @@ func required(q *match.Requirements) string {
 		parts[0] = "nothing by default"
 	}
 	for _, code := range slices.Sorted(maps.Keys(q.PerCode)) {
-		words := ruleWords(q.PerCode[code], d)
-		if words == "" {
-			words = "the same"
+		text := ruleWords(q.PerCode[code], d)
+		if text == "" {
+			text = "the same"
 		}
-		parts = append(parts, plain(code)+" "+words)
+		parts = append(parts, words.Safe(code)+" "+text)
 	}
 	return strings.Join(parts, "; ")
 }
@@ -96,7 +97,7 @@ func ruleWords(r, d match.CodeRule) string {
 	var out []string
 	if r.MinPhotos != d.MinPhotos {
 		if r.MinPhotos > 0 {
-			out = append(out, plural(r.MinPhotos, "photo")+" a point")
+			out = append(out, words.Plural(r.MinPhotos, "photo")+" a point")
 		} else if d.MinPhotos > 0 {
 			out = append(out, "any number of photos")
 		}

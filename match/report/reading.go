@@ -7,6 +7,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/grid/site"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/pointfile"
 )
 
@@ -72,37 +73,37 @@ func parameters(d site.Definition) string {
 // fitFacts words a fit: its residuals and what is to be doubted.
 func fitFacts(what, control string, f dataset.FitRead) []Fact {
 	u := f.Unit
-	text := fmt.Sprintf("%s fitted from %s of %s", what, plural(f.Pairs, "pair"), plain(control))
+	text := fmt.Sprintf("%s fitted from %s of %s", what, words.Plural(f.Pairs, "pair"), words.Safe(control))
 	switch {
 	case f.S0 == nil:
 		text += ", NOT CHECKED: there are no more pairs than the fit needs"
 	case f.SigmaKnown:
 		text += fmt.Sprintf(", standard error of unit weight %.2f", *f.S0)
 		if f.P != nil && *f.P < 0.05 {
-			text += fmt.Sprintf(" (residuals as large come by chance with p = %s: the stated standard errors are too small, or a pair is bad)", probability(*f.P))
+			text += fmt.Sprintf(" (residuals as large come by chance with %s: the stated standard errors are too small, or a pair is bad)", words.P(*f.P))
 		}
 	default:
 		text += fmt.Sprintf(", standard error of a coordinate %s", length(*f.S0, u))
 	}
 	if w := f.Worst(); f.S0 != nil && w.ID != "" {
-		text += fmt.Sprintf(", worst residual %s at %s", length(w.Length, u), plain(w.ID))
+		text += fmt.Sprintf(", worst residual %s at %s", length(w.Length, u), words.Safe(w.ID))
 	}
 	out := []Fact{{"control", text}}
 	for _, r := range f.Removed {
-		out = append(out, Fact{"control", fmt.Sprintf("%s was TAKEN OUT of the fit: %s", plain(r.ID), suspicion(r.Suspect, u))})
+		out = append(out, Fact{"control", fmt.Sprintf("%s was TAKEN OUT of the fit: %s", words.Safe(r.ID), suspicion(r.Suspect, u))})
 	}
 	for i, s := range f.Suspects {
 		if i > 0 {
 			break // only the first is to be trusted: a blunder bends the fit for the rest
 		}
-		text := fmt.Sprintf("SUSPECT %s: %s", plain(s.ID), suspicion(s, u))
+		text := fmt.Sprintf("SUSPECT %s: %s", words.Safe(s.ID), suspicion(s, u))
 		if len(s.Rivals) > 0 {
-			text += "; as likely it is " + plain(strings.Join(s.Rivals, ", "))
+			text += "; as likely it is " + words.Safe(strings.Join(s.Rivals, ", "))
 		}
 		out = append(out, Fact{"control", text + "; check its coordinates on both sides"})
 	}
 	for _, n := range f.Notes {
-		out = append(out, Fact{"control", plain(n)})
+		out = append(out, Fact{"control", words.Safe(n)})
 	}
 	return out
 }
@@ -121,18 +122,18 @@ func length(v float64, u grid.Unit) string { return fmt.Sprintf("%.3f %s", v, u.
 // pointsFact words how the points file was understood.
 func pointsFact(p dataset.PointsRead) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %s, ", plain(p.File), plural(p.Count, "point"))
+	fmt.Fprintf(&b, "%s: %s, ", words.Safe(p.File), words.Plural(p.Count, "point"))
 	if p.Layout != nil {
 		b.WriteString(p.Layout.String())
 	} else {
 		b.WriteString(string(p.Format))
 	}
 	if p.Layer != "" {
-		fmt.Fprintf(&b, ", layer %s", plain(p.Layer))
+		fmt.Fprintf(&b, ", layer %s", words.Safe(p.Layer))
 	}
 	switch {
 	case p.Axes == pointfile.Geographic || len(p.Operations) > 0:
-		fmt.Fprintf(&b, ", longitudes and latitudes in %s", plain(p.CRS))
+		fmt.Fprintf(&b, ", longitudes and latitudes in %s", words.Safe(p.CRS))
 	case p.From != nil:
 		fmt.Fprintf(&b, ", converted from the unit %s", p.From.Name)
 	}
@@ -144,7 +145,7 @@ func pointsFact(p dataset.PointsRead) string {
 		}
 		b.WriteString(c.Name)
 		if !saysSo(c) {
-			b.WriteString(" from " + plain(c.From))
+			b.WriteString(" from " + words.Safe(c.From))
 		}
 	}
 	for _, op := range p.Operations {
@@ -158,10 +159,10 @@ func pointsFact(p dataset.PointsRead) string {
 		}
 	}
 	if p.Links > 0 {
-		fmt.Fprintf(&b, "; the points list %s", plural(p.Links, "photo"))
+		fmt.Fprintf(&b, "; the points list %s", words.Plural(p.Links, "photo"))
 	}
 	for _, n := range p.Notes {
-		b.WriteString("; " + plain(n))
+		b.WriteString("; " + words.Safe(n))
 	}
 	return b.String()
 }

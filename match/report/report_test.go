@@ -23,6 +23,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/internal/words"
 )
 
 // plane is a projection for tests: a tangent plane, in a unit of one's choice,
@@ -276,8 +277,8 @@ func TestFit(t *testing.T) {
 		}
 	}
 	for _, c := range []struct{ s, want string }{{"a b", "a b"}, {"a\nb", `a\nb`}, {"a\x1b[31m", `a\x1b[31m`}, {"bad\xff", `bad\xff`}, {"quote\"\n", `quote"\n`}, {"\u202eevil", `\u202eevil`}} {
-		if got := plain(c.s); got != c.want {
-			t.Errorf("plain(%q) = %q, want %q", c.s, got, c.want)
+		if got := words.Safe(c.s); got != c.want {
+			t.Errorf("words.Safe(%q) = %q, want %q", c.s, got, c.want)
 		}
 	}
 }

@@ -12,6 +12,7 @@ import (
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
+	"example.com/phototie/match/internal/words"
 )
 
 // Files says where the files of a dataset are, for findings to point to. Points,
@@ -56,9 +57,9 @@ func SARIF(w io.Writer, dataset, version string, r *match.Result, o baseline.Out
 	}
 	driver := sarifDriver{Name: "phototie", Version: version, Rules: make([]sarifRule, len(list))}
 	for i, rule := range list {
-		s.index[rule.code] = i
-		driver.Rules[i] = sarifRule{ID: string(rule.code), Name: pascal(string(rule.code)), Short: sarifText{rule.name}, Full: sarifText{rule.text},
-			Default: sarifLevel{string(rule.level)}}
+		s.index[rule.Code] = i
+		driver.Rules[i] = sarifRule{ID: string(rule.Code), Name: pascal(string(rule.Code)), Short: sarifText{rule.Title}, Full: sarifText{rule.Text},
+			Default: sarifLevel{string(rule.Severity)}}
 	}
 	run := sarifRun{
 		Tool:  sarifTool{driver},
@@ -67,7 +68,7 @@ func SARIF(w io.Writer, dataset, version string, r *match.Result, o baseline.Out
 		Invocations: []sarifInvocation{{true}},
 		Results:     []sarifResult{},
 		Column:      "unicodeCodePoints",
-		Properties:  map[string]any{"dataset": plain(dataset)},
+		Properties:  map[string]any{"dataset": words.Safe(dataset)},
 	}
 	for _, f := range o.Kept {
 		res := s.result(f)
@@ -82,7 +83,7 @@ func SARIF(w io.Writer, dataset, version string, r *match.Result, o baseline.Out
 		if a.Entry.By != "" {
 			why = fmt.Sprintf("%s (%s, until %s)", a.Entry.Reason, a.Entry.By, a.Entry.Expires)
 		}
-		res.Suppressions = &[]sarifSuppression{{"external", "accepted", plain(why)}}
+		res.Suppressions = &[]sarifSuppression{{"external", "accepted", words.Safe(why)}}
 		run.Results = append(run.Results, res)
 	}
 	return Document(w, sarifLog{sarifSchema, "2.1.0", []sarifRun{run}})
@@ -207,7 +208,7 @@ func (s *sarif) result(f match.Finding) sarifResult {
 	}
 	if f.Point != "" {
 		// The point is a logical place beside the physical one.
-		res.Locations[0].Logical = []sarifLogical{{plain(f.Point), "point"}}
+		res.Locations[0].Logical = []sarifLogical{{words.Safe(f.Point), "point"}}
 	}
 	return res
 }
@@ -227,7 +228,7 @@ func (s *sarif) places(f match.Finding) (photo, line *sarifPhysical) {
 	if root := path.Clean(s.files.Root); root != "." {
 		inside = func(name string) string { return root + "/" + name }
 	}
-	if f.Code == baseline.FindingUnused {
+	if f.Code == match.FindingUnusedAcceptance {
 		if s.files.Baseline != "" {
 			return nil, at(s.files.Baseline, f.Line)
 		}
@@ -268,7 +269,7 @@ func relativeURI(name string) string {
 // link, which has the form [text](target), nor look like a placeholder, {0}
 // (sections 3.11.5 and 3.11.6).
 func message(s string) string {
-	s = plain(s)
+	s = words.Safe(s)
 	if i := strings.Index(s, "]("); i >= 0 {
 		s = strings.NewReplacer(`\`, `\\`, "[", `\[`, "]", `\]`).Replace(s)
 	}

@@ -8,6 +8,7 @@ import (
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
+	"example.com/phototie/match/internal/words"
 )
 
 // SummaryLines is the most lines that Summary writes.
@@ -41,21 +42,21 @@ func Summary(w io.Writer, r *match.Result, o baseline.Outcome, opt SummaryOption
 			bare++
 		}
 	}
-	line("%s: %s, %s of them tied; %s, %s of them with a photo", plain(opt.Title),
-		plural(len(r.Photos), "photo"), number(tied), plural(len(r.Points), "point"), number(len(r.Points)-bare))
+	line("%s: %s, %s of them tied; %s, %s of them with a photo", words.Safe(opt.Title),
+		words.Plural(len(r.Photos), "photo"), words.Count(tied), words.Plural(len(r.Points), "point"), words.Count(len(r.Points)-bare))
 	code := ""
 	if r.Grid.Code != "" {
 		code = " (" + r.Grid.Code + ")"
 	}
-	line("grid %s%s, %s", plain(r.Grid.Name), plain(code), r.Grid.Unit.Name)
-	line("within %s, over %s, gross %s, unjudged %s", number(r.Counts[match.Within]), number(r.Counts[match.Over]), number(r.Counts[match.Gross]), number(r.Counts[match.Unjudged]))
+	line("grid %s%s, %s", words.Safe(r.Grid.Name), words.Safe(code), r.Grid.Unit.Name)
+	line("within %s, over %s, gross %s, unjudged %s", words.Count(r.Counts[match.Within]), words.Count(r.Counts[match.Over]), words.Count(r.Counts[match.Gross]), words.Count(r.Counts[match.Unjudged]))
 	if s, which := r.Set, "judged"; s != nil {
 		if r.SetWithoutGross != nil {
 			s, which = r.SetWithoutGross, "judged and not gross"
 		}
-		text := fmt.Sprintf("RMSE radial %s %s of the %s %s", metres(s.RMSER), s.Unit.Symbol, number(s.N), which)
+		text := fmt.Sprintf("RMSE radial %s %s of the %s %s", words.Length(s.RMSER), s.Unit.Symbol, words.Count(s.N), which)
 		if s.NSSDA != nil {
-			text += fmt.Sprintf("; NSSDA horizontal accuracy %s %s at 95 %%", metres(*s.NSSDA), s.Unit.Symbol)
+			text += fmt.Sprintf("; NSSDA horizontal accuracy %s %s at 95 %%", words.Length(*s.NSSDA), s.Unit.Symbol)
 		}
 		line("%s", text)
 	}
@@ -64,11 +65,11 @@ func Summary(w io.Writer, r *match.Result, o baseline.Outcome, opt SummaryOption
 	}
 	p.kinds(o.Kept, SummaryLines-9, line)
 	if opt.Baseline != "" {
-		line("baseline %s: %s accepted, %s run out, %s of no use any more", plain(opt.Baseline),
-			plural(len(o.Accepted), "finding"), plural2(len(o.Expired), "entry", "entries"), plural2(len(o.Unused), "entry", "entries"))
+		line("baseline %s: %s accepted, %s run out, %s of no use any more", words.Safe(opt.Baseline),
+			words.Plural(len(o.Accepted), "finding"), words.Plural(len(o.Expired), "entry", "entries"), words.Plural(len(o.Unused), "entry", "entries"))
 	}
 	if opt.FailOn == "" {
-		line("not gated: %s", plural(len(o.Kept), "finding"))
+		line("not gated: %s", words.Plural(len(o.Kept), "finding"))
 		return p.err
 	}
 	failing := 0
@@ -80,7 +81,7 @@ func Summary(w io.Writer, r *match.Result, o baseline.Outcome, opt SummaryOption
 	if failing == 0 {
 		line("PASSED: no finding at %s or above", opt.FailOn)
 	} else {
-		line("FAILED: %s at %s or above", plural(failing, "finding"), opt.FailOn)
+		line("FAILED: %s at %s or above", words.Plural(failing, "finding"), opt.FailOn)
 	}
 	return p.err
 }
@@ -106,7 +107,7 @@ func (p *printer) kinds(findings []match.Finding, most int, line func(string, ..
 				subject = f.Message
 			}
 			i = len(kinds)
-			kinds = append(kinds, kind{f.Code, f.Severity, 0, plain(subject)})
+			kinds = append(kinds, kind{f.Code, f.Severity, 0, words.Safe(subject)})
 		}
 		kinds[i].count++
 	}
@@ -123,10 +124,10 @@ func (p *printer) kinds(findings []match.Finding, most int, line func(string, ..
 		shown = kinds[:most-1]
 	}
 	for _, k := range shown {
-		head := fmt.Sprintf("%-7s %5s  %-22s ", k.severity, number(k.count), k.code)
+		head := fmt.Sprintf("%-7s %5s  %-22s ", k.severity, words.Count(k.count), k.code)
 		more := ""
 		if k.count > 1 {
-			more = fmt.Sprintf(" and %s more", number(k.count-1))
+			more = fmt.Sprintf(" and %s more", words.Count(k.count-1))
 		}
 		line("%s%s%s", head, fit(k.first, max(12, Width-len([]rune(head))-len([]rune(more))), true), more)
 	}
@@ -135,17 +136,9 @@ func (p *printer) kinds(findings []match.Finding, most int, line func(string, ..
 		for _, k := range left {
 			n += k.count
 		}
-		line("… and %s of %s kinds more", plural(n, "finding"), number(len(left)))
+		line("… and %s of %s kinds more", words.Plural(n, "finding"), words.Count(len(left)))
 	}
 	line("")
-}
-
-// plural2 writes a count of things whose plural has a form of its own.
-func plural2(n int, one, many string) string {
-	if n == 1 {
-		return number(n) + " " + one
-	}
-	return number(n) + " " + many
 }
 
 // accepted lists what a baseline accepts, and what it accepts no longer.
@@ -154,24 +147,24 @@ func (p *printer) accepted(opt TextOptions) {
 	if o == nil || len(o.Accepted) == 0 && len(o.Expired) == 0 {
 		return
 	}
-	p.printf("\nBaseline (%s accepted, %s run out)\n", plural(len(o.Accepted), "finding"), plural2(len(o.Expired), "entry", "entries"))
+	p.printf("\nBaseline (%s accepted, %s run out)\n", words.Plural(len(o.Accepted), "finding"), words.Plural(len(o.Expired), "entry", "entries"))
 	list := func(how string, entries []baseline.Entry) {
 		for i, e := range entries {
 			if !opt.All && i == alike {
-				p.printf("  … and %s more %s; --all lists every one\n", number(len(entries)-alike), how)
+				p.printf("  … and %s more %s; --all lists every one\n", words.Count(len(entries)-alike), how)
 				return
 			}
 			about := string(e.Code)
 			for _, name := range []string{e.Photo, e.Point} {
 				if name != "" {
-					about += " " + plain(name)
+					about += " " + words.Safe(name)
 				}
 			}
 			who := ""
 			if e.By != "" {
-				who = plain(e.By) + ", "
+				who = words.Safe(e.By) + ", "
 			}
-			p.printf("  %s\n", wrap(fmt.Sprintf("%s %s: %s (%suntil %s)", how, about, plain(e.Reason), who, e.Expires), 2, "    "))
+			p.printf("  %s\n", wrap(fmt.Sprintf("%s %s: %s (%suntil %s)", how, about, words.Safe(e.Reason), who, e.Expires), 2, "    "))
 		}
 	}
 	accepted := make([]baseline.Entry, len(o.Accepted))

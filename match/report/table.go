@@ -3,43 +3,20 @@ package report
 import (
 	"fmt"
 	"io"
-	"strconv"
 	"strings"
-	"unicode"
 
 	"github.com/rivo/uniseg"
+
+	"example.com/phototie/match/internal/words"
 )
 
 // Width is the number of columns that text output keeps to.
 const Width = 100
 
-// plain makes a name fit for one line of a terminal: control characters and
-// what is not UTF-8 are written as Go escapes.
-func plain(s string) string {
-	clean := true
-	for _, r := range s {
-		if !unicode.IsPrint(r) || r == unicode.ReplacementChar {
-			clean = false
-			break
-		}
-	}
-	if clean {
-		return s
-	}
-	q := strconv.QuoteToGraphic(s)
-	return strings.ReplaceAll(q[1:len(q)-1], `\"`, `"`)
-}
-
 // Plain makes a text of one or more lines, such as the message of an error that
-// repeats what a file or a name says, fit for a terminal: all that is not
-// printable, but for line feeds, is written as Go escapes.
-func Plain(text string) string {
-	lines := strings.Split(text, "\n")
-	for i, l := range lines {
-		lines[i] = plain(l)
-	}
-	return strings.Join(lines, "\n")
-}
+// repeats what a file or a name says, fit for a terminal: all that acts on one, but
+// for line feeds and tabs, is written as Go escapes.
+func Plain(text string) string { return words.SafeLines(text) }
 
 // fit cuts s to w columns: the front goes where keepEnd is set (of a path the
 // end tells most), else the end.

@@ -10,7 +10,7 @@ import (
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/cause"
-	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/internal/words"
 )
 
 // TextOptions say how much Text tells.
@@ -58,7 +58,7 @@ func Text(w io.Writer, r *match.Result, opt TextOptions) error {
 	return p.err
 }
 
-// printer keeps the first error of writing.
+// printer writes what is safe to print, and keeps the first error of writing.
 type printer struct {
 	w   io.Writer
 	err error
@@ -66,7 +66,7 @@ type printer struct {
 
 func (p *printer) printf(format string, args ...any) {
 	if p.err == nil {
-		_, p.err = fmt.Fprintf(p.w, format, args...)
+		_, p.err = io.WriteString(p.w, words.SafeLines(fmt.Sprintf(format, args...)))
 	}
 }
 
@@ -84,7 +84,7 @@ func (p *printer) field(name, format string, args ...any) {
 
 func (p *printer) head(r *match.Result, opt TextOptions) {
 	if opt.Title != "" {
-		p.printf("%s\n", plain(opt.Title))
+		p.printf("%s\n", words.Safe(opt.Title))
 	}
 	code := ""
 	if r.Grid.Code != "" {
@@ -102,7 +102,7 @@ func (p *printer) head(r *match.Result, opt TextOptions) {
 	}
 	if lo, hi, conf, ok := r.Thresholds(); ok {
 		u := r.Grid.Unit
-		p.field("budget", "%s allowed at %g %%, by what each photo and point states", span(lo, hi, u.Symbol), conf*100)
+		p.field("budget", "%s allowed at %g %%, by what each photo and point states", words.Range(lo, hi, u), conf*100)
 	}
 }
 
@@ -142,7 +142,7 @@ func operations(r *match.Result) []string {
 	for i, u := range uses {
 		out[i] = u.text
 		if len(r.Photos) > 1 {
-			out[i] = plural(u.count, "tag") + ": " + u.text
+			out[i] = words.Plural(u.count, "tag") + ": " + u.text
 		}
 	}
 	return out
@@ -162,8 +162,7 @@ func (p *printer) verdicts(r *match.Result) {
 		}
 	}
 	p.printf("\n%s, %s of them tied; %s, %s of them with a photo\n\n",
-		plural(len(r.Photos), "photo"), number(tied), plural(len(r.Points), "point"), number(len(r.Points)-bare))
-	sym := r.Grid.Unit.Symbol
+		words.Plural(len(r.Photos), "photo"), words.Count(tied), words.Plural(len(r.Points), "point"), words.Count(len(r.Points)-bare))
 	var rows [][]string
 	for _, v := range match.Verdicts {
 		var d []float64
@@ -173,14 +172,14 @@ func (p *printer) verdicts(r *match.Result) {
 			}
 		}
 		n := r.Counts[v]
-		row := []string{string(v), number(n), "", "", ""}
+		row := []string{string(v), words.Count(n), "", "", ""}
 		if len(r.Photos) > 0 {
 			row[2] = fmt.Sprintf("%.0f %%", 100*float64(n)/float64(len(r.Photos)))
 		}
 		if len(d) > 0 {
 			slices.Sort(d)
-			row[3] = fmt.Sprintf("%s %s", metres(median(d)), sym)
-			row[4] = fmt.Sprintf("%s %s", metres(d[len(d)-1]), sym)
+			row[3] = words.Distance(median(d), r.Grid.Unit)
+			row[4] = words.Distance(d[len(d)-1], r.Grid.Unit)
 		}
 		rows = append(rows, row)
 	}
@@ -199,17 +198,17 @@ func (p *printer) set(r *match.Result) {
 		s, which = r.SetWithoutGross, "judged and not gross"
 	}
 	sym := s.Unit.Symbol
-	p.printf("\nThe %s %s, as a set\n", number(s.N), which)
-	p.printf("  RMSE      E %s  N %s  radial %s %s", metres(s.RMSEE), metres(s.RMSEN), metres(s.RMSER), sym)
+	p.printf("\nThe %s %s, as a set\n", words.Count(s.N), which)
+	p.printf("  RMSE      E %s  N %s  radial %s %s", words.Length(s.RMSEE), words.Length(s.RMSEN), words.Length(s.RMSER), sym)
 	if s.NSSDA != nil {
-		p.printf("; NSSDA horizontal accuracy %s %s at 95 %%", metres(*s.NSSDA), sym)
+		p.printf("; NSSDA horizontal accuracy %s %s at 95 %%", words.Length(*s.NSSDA), sym)
 	}
 	p.printf("\n")
 	if c := s.Robust; c != nil {
-		p.printf("  centre    E %+.2f  N %+.2f %s, spread %s %s per axis (robust)\n", c.Centre.E, c.Centre.N, sym, metres(c.Spread), sym)
+		p.printf("  centre    E %+.2f  N %+.2f %s, spread %s %s per axis (robust)\n", c.Centre.E, c.Centre.N, sym, words.Length(c.Spread), sym)
 	}
 	if s.Shift != nil {
-		p.printf("  shift     mean E %+.2f  N %+.2f %s; as large by chance with p = %s (Hotelling)\n", s.Mean.E, s.Mean.N, sym, probability(s.Shift.P))
+		p.printf("  shift     mean E %+.2f  N %+.2f %s; as large by chance with %s (Hotelling)\n", s.Mean.E, s.Mean.N, sym, words.P(s.Shift.P))
 	}
 	o := r.Set.Over
 	p.printf("  over      %d of all %d judged, %.1f %% (%g %% interval %.1f to %.1f %%); %.3g %% expected of noise alone\n",
@@ -257,10 +256,10 @@ func (p *printer) list(title string, photos []*match.PhotoResult, opt TextOption
 	for i, ph := range shown {
 		rows[i] = row(r, ph)
 	}
-	p.printf("\n%s (%s)\n", title, number(len(photos)))
+	p.printf("\n%s (%s)\n", title, words.Count(len(photos)))
 	p.table(cols, rows)
 	if left := len(photos) - len(shown); left > 0 {
-		p.printf("… and %s more; --all lists every photo\n", number(left))
+		p.printf("… and %s more; --all lists every photo\n", words.Count(left))
 	}
 }
 
@@ -268,8 +267,8 @@ func (p *printer) list(title string, photos []*match.PhotoResult, opt TextOption
 // where that is another one.
 func judgedRow(r *match.Result, ph *match.PhotoResult) []string {
 	u, d := r.Grid.Unit, ph.Discrepancy
-	row := []string{plain(ph.Name), plain(ph.Tie.Point), string(ph.Verdict), metres(d.Distance) + " " + u.Symbol, "-",
-		metres(ph.Allowance.Threshold/u.Metres) + " " + u.Symbol, probability(*ph.PAdjusted), ""}
+	row := []string{words.Safe(ph.Name), words.Safe(ph.Tie.Point), string(ph.Verdict), words.Distance(d.Distance, u), "-",
+		words.Distance(ph.Allowance.Threshold/u.Metres, u), words.Probability(*ph.PAdjusted), ""}
 	if d.Bearing.Defined() {
 		row[4] = fmt.Sprintf("%.0f°", math.Mod(math.Round(d.Bearing.Degrees()), 360))
 	}
@@ -281,9 +280,9 @@ func judgedRow(r *match.Result, ph *match.PhotoResult) []string {
 
 // unjudgedRow is the line of a photo that could not be judged.
 func unjudgedRow(r *match.Result, ph *match.PhotoResult) []string {
-	row := []string{plain(ph.Name), "", reasonWords(ph.Reason), ""}
+	row := []string{words.Safe(ph.Name), "", reasonWords(ph.Reason), ""}
 	if ph.Tie != nil {
-		row[1] = plain(ph.Tie.Point)
+		row[1] = words.Safe(ph.Tie.Point)
 	} else if ph.Nearest != nil {
 		row[3] = nearest(r, ph.Nearest)
 	}
@@ -292,7 +291,7 @@ func unjudgedRow(r *match.Result, ph *match.PhotoResult) []string {
 
 // nearest words the point nearest to a tag.
 func nearest(r *match.Result, n *match.Neighbour) string {
-	return fmt.Sprintf("nearest %s %s %s", plain(n.Point), metres(n.Distance), r.Grid.Unit.Symbol)
+	return fmt.Sprintf("nearest %s %s", words.Safe(n.Point), words.Distance(n.Distance, r.Grid.Unit))
 }
 
 // reasonWords says why a photo is unjudged, in a few words.
@@ -328,7 +327,7 @@ func (p *printer) findings(r *match.Result, opt TextOptions) {
 	}
 	for _, f := range all {
 		switch f.Code {
-		case dataset.FindingControl, dataset.FindingFar:
+		case match.FindingControl, match.FindingFar:
 			continue // the head says all there is
 		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie:
 			continue // the table says all there is
@@ -343,16 +342,16 @@ func (p *printer) findings(r *match.Result, opt TextOptions) {
 	}
 	told := map[string]bool{} // points that a finding says to have no photo
 	if len(said) > 0 {
-		p.printf("\nFindings (%s)\n", number(len(said)))
+		p.printf("\nFindings (%s)\n", words.Count(len(said)))
 		of := map[match.FindingCode]int{}
 		for _, f := range said {
 			of[f.Code]++
 			if !opt.All && of[f.Code] > alike {
 				continue
 			}
-			subject := plain(f.Photo)
+			subject := words.Safe(f.Photo)
 			if subject == "" {
-				subject = plain(f.Point)
+				subject = words.Safe(f.Point)
 			}
 			if subject == "" {
 				subject = "the job"
@@ -360,11 +359,11 @@ func (p *printer) findings(r *match.Result, opt TextOptions) {
 			if f.Code == match.FindingTooFew {
 				told[f.Point] = true
 			}
-			p.printf("  %s\n", wrap(fmt.Sprintf("%s %s: %s; %s", f.Severity, subject, plain(f.Message), f.Remedy), 2, "    "))
+			p.printf("  %s\n", wrap(fmt.Sprintf("%s %s: %s; %s", f.Severity, subject, words.Safe(f.Message), f.Remedy), 2, "    "))
 		}
 		for _, f := range said {
 			if n := of[f.Code]; !opt.All && n > alike {
-				p.printf("  %s\n", wrap(fmt.Sprintf("… and %s more %s; --all lists every one", number(n-alike), f.Code), 2, "    "))
+				p.printf("  %s\n", wrap(fmt.Sprintf("… and %s more %s; --all lists every one", words.Count(n-alike), f.Code), 2, "    "))
 				delete(of, f.Code)
 			}
 		}
@@ -372,7 +371,7 @@ func (p *printer) findings(r *match.Result, opt TextOptions) {
 	var bare []string
 	for _, pt := range r.Points {
 		if len(pt.Photos) == 0 && !told[pt.ID] {
-			bare = append(bare, plain(pt.ID))
+			bare = append(bare, words.Safe(pt.ID))
 		}
 	}
 	if len(bare) > 0 {
@@ -380,57 +379,8 @@ func (p *printer) findings(r *match.Result, opt TextOptions) {
 		if !opt.All && n > shortList {
 			bare = append(bare[:shortList], "…")
 		}
-		p.printf("\nPoints without a photo (%s)\n  %s\n", number(n), wrap(strings.Join(bare, " "), 2, "  "))
+		p.printf("\nPoints without a photo (%s)\n  %s\n", words.Count(n), wrap(strings.Join(bare, " "), 2, "  "))
 	}
-}
-
-// number writes a count with thin groups: 12 345.
-func number(n int) string {
-	s := fmt.Sprint(n)
-	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + "\u202f" + s[i:]
-	}
-	return s
-}
-
-// span writes a range of lengths.
-func span(lo, hi float64, symbol string) string {
-	if a, b := fmt.Sprintf("%.1f", lo), fmt.Sprintf("%.1f", hi); a != b {
-		return a + " to " + b + " " + symbol
-	}
-	return fmt.Sprintf("%.1f %s", lo, symbol)
-}
-
-// plural writes a count of things.
-func plural(n int, thing string) string {
-	if n != 1 {
-		thing += "s"
-	}
-	return number(n) + " " + thing
-}
-
-// metres writes a length with the digits that matter to a reader.
-func metres(v float64) string {
-	switch a := math.Abs(v); {
-	case a < 10:
-		return fmt.Sprintf("%.2f", v)
-	case a < 1000:
-		return fmt.Sprintf("%.1f", v)
-	case a < 1e7:
-		return fmt.Sprintf("%.0f", v)
-	}
-	return fmt.Sprintf("%.3g", v)
-}
-
-// probability writes a p-value.
-func probability(p float64) string {
-	switch {
-	case p >= 0.001:
-		return fmt.Sprintf("%.3f", p)
-	case p >= 1e-6:
-		return fmt.Sprintf("%.0e", p)
-	}
-	return "<1e-6"
 }
 
 // median of sorted values.

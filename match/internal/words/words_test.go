@@ -1,0 +1,148 @@
+package words
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"example.com/phototie/grid"
+)
+
+func TestFigures(t *testing.T) {
+	foot := grid.Unit{Name: "foot", Symbol: "ft", Metres: 0.3048}
+	for _, c := range []struct{ got, want string }{
+		{Count(0), "0"}, {Count(-1234), "-1234"}, {Count(12345), "12\u202f345"}, {Count(-1234567), "-1\u202f234\u202f567"},
+		{Plural(0, "photo"), "0 photos"}, {Plural(1, "photo"), "1 photo"}, {Plural(2, "photo"), "2 photos"},
+		{Plural(1, "entry", "entries"), "1 entry"}, {Plural(20000, "entry", "entries"), "20\u202f000 entries"},
+		{Length(0), "0.00"}, {Length(-0.123), "-0.12"}, {Length(9.994), "9.99"}, {Length(9.996), "10.0"}, {Length(11.5), "11.5"},
+		{Length(999.96), "1000"}, {Length(-12345.6), "-12\u202f346"}, {Length(3e12), "3e+12"},
+		{Distance(12345, foot), "12\u202f345 ft"}, {Metres(9999.4), "9999 m"}, {Metres(12345), "12.3 km"},
+		{Range(5.84, 5.841, grid.Metre), "5.84 m"}, {Range(5.8, 11.5, grid.Metre), "5.80 to 11.5 m"}, {Range(5, 20000, grid.Metre), "5.00 m to 20.0 km"},
+		{P(1), "p = 1.000"}, {P(0.0123), "p = 0.012"}, {P(2e-5), "p = 2e-5"}, {P(0), "p < 1e-6"}, {Probability(1e-7), "< 1e-6"},
+		{Percent(0), "< 0.1 %"}, {Percent(0.05), "5.0 %"}, {Percent(0.5), "50 %"}, {Percent(0.995), "99.5 %"}, {Percent(1), "> 99.9 %"},
+		{Day("2025-05-21"), "21 May 2025"}, {Day("soon"), "soon"},
+		{List(nil, 4), ""}, {List([]string{"A"}, 4), "A"}, {List([]string{"A", "B", "C", "D"}, 4), "A, B, C and D"},
+		{List(strings.Fields("A B C D E F"), 4), "A, B, C and 3 more"},
+		{Shift(3, 4, 0.5, 12), "its tags are 5.00 m off as a whole, E +3.00 N +4.00 m (standard error 0.50 m, 12 photos)"},
+	} {
+		if c.got != c.want {
+			t.Errorf("%q, want %q", c.got, c.want)
+		}
+	}
+}
+
+func TestSpan(t *testing.T) {
+	for _, c := range []struct {
+		d    time.Duration
+		want string
+	}{
+		{0, "as B1 was surveyed"}, {-900 * time.Millisecond, "as B1 was surveyed"},
+		{40 * time.Second, "40 s after B1 was surveyed"}, {-119 * time.Second, "119 s before B1 was surveyed"},
+		{2 * time.Minute, "2 min after B1 was surveyed"}, {200 * time.Second, "3 min 20 s after B1 was surveyed"},
+		{3600 * time.Second, "1 h after B1 was surveyed"}, {7500 * time.Second, "2 h 5 min after B1 was surveyed"},
+		{7199 * time.Second, "2 h after B1 was surveyed"}, {-80 * time.Hour, "3 days before B1 was surveyed"},
+	} {
+		if got := relative(c.d, "B1"); got != c.want {
+			t.Errorf("%v: %q, want %q", c.d, got, c.want)
+		}
+	}
+}
+
+func TestEvidence(t *testing.T) {
+	near, far, after := 3.5, 31.25, 40*time.Second
+	e := Evidence{Listed: []string{"QW17"}, Named: []Named{{"the file name", "QW16"}}, Unit: grid.Metre,
+		Rivals: []Rival{{"QW16", &near, &after}, {"QW17", &far, nil}}, After: 3, Walk: 4}
+	want := "listed for QW17; the file name names QW16; tag 3.50 m from QW16 and 31.2 m from QW17; taken 40 s after QW16 was surveyed; " +
+		"this and the next 3 photos are linked one point late; the photos before and after agree"
+	if got := strings.Join(e.Sentences(), "; "); got != want {
+		t.Errorf("%s\nwant\n%s", got, want)
+	}
+	for _, c := range []struct {
+		before, after int
+		want          string
+	}{
+		{0, 1, "this and the next photo are"}, {1, 0, "this and the previous photo are"}, {2, 1, "this, the previous 2 photos and the next photo are"},
+	} {
+		e.Before, e.After, e.Early = c.before, c.after, true
+		if got := strings.Join(e.Sentences(), "; "); !strings.Contains(got, c.want+" linked one point early") {
+			t.Errorf("%s: want %s", got, c.want)
+		}
+	}
+	l := Link{Point: "QW17", Correct: 0.0001, Shows: "QW16", Probability: 0.9999, Evidence: []string{"no"}}
+	if got, want := l.Contradicted(), "the link to QW17 is probably wrong (probability correct < 0.1 %): the photo shows QW16 (probability > 99.9 %); no"; got != want {
+		t.Errorf("%s, want %s", got, want)
+	}
+}
+
+func TestSafe(t *testing.T) {
+	for in, want := range map[string]string{
+		"BM 7 – Größe, 写真 🏗️": "BM 7 – Größe, 写真 🏗️", // letters of any script, and emoji with a selector
+		"👩\u200d🔧":            "👩\u200d🔧",            // a joiner makes one emoji of two
+		"a\x1b[2Jb":           `a\x1b[2Jb`,
+		"a\u202eb\u2066":      `a\u202eb\u2066`,
+		"a\nb\tc\r":           `a\nb\tc\r`,
+		"a\u2028b\x85":        `a\u2028b\x85`,
+		"a\ufeffb\u00ad":      `a\ufeffb\u00ad`,
+		"a\xffb\u0085":        `a\xffb\u0085`,
+		"a\U000e0041b":        `a\U000e0041b`,
+	} {
+		if got := Safe(in); got != want {
+			t.Errorf("%q: %q, want %q", in, got, want)
+		}
+	}
+	if got, want := SafeLines("a\n\tb\u202e\r"), "a\n\tb"+`\u202e\r`; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// What is made safe has nothing that acts, keeps the rest, and is JSON still where
+// it was.
+func FuzzSafe(f *testing.F) {
+	for _, s := range []string{"", "a\x1b", "\u202e\xff", "\U000e0041\U0001f3d7\ufe0f", "\\n\n\u2028"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		got := Safe(s)
+		for _, r := range got {
+			if unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) || r == '\u2028' || r == '\u2029' {
+				t.Fatalf("%q has %U", got, r)
+			}
+		}
+		if !utf8.ValidString(got) || Safe(got) != got || len(got) < utf8.RuneCountInString(s) {
+			t.Fatalf("%q of %q", got, s)
+		}
+		if lines := SafeLines(s); strings.Count(lines, "\n") != strings.Count(s, "\n") {
+			t.Fatalf("%q of %q", lines, s)
+		}
+		text, err := json.Marshal(s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var back, want string
+		safe := SafeJSON(string(text))
+		if err := json.Unmarshal([]byte(safe), &back); err != nil {
+			t.Fatalf("%s: %v", safe, err)
+		}
+		if err := json.Unmarshal(text, &want); err != nil || back != want {
+			t.Fatalf("%q became %q", want, back)
+		}
+		for _, r := range safe {
+			if acts(r) {
+				t.Fatalf("%s has %U", safe, r)
+			}
+		}
+	})
+}
+
+func ExampleOff() {
+	o := Off{Unit: grid.Metre, Distance: 14.23, Allowed: 5.839, Confidence: 0.95, Bearing: grid.NewBearing(250), Nearer: "QW18", NearerDistance: 3.1}
+	fmt.Println(o.Message())
+	fmt.Println(o.Remedy())
+	// Output:
+	// the tag is 14.2 m from the point, bearing 250°00'00"; 5.84 m allowed at 95 %; nearest to the tag is QW18 at 3.10 m
+	// look at the photo: does it show QW18 instead?
+}

@@ -1,0 +1,156 @@
+package match
+
+import "slices"
+
+// The kinds of finding about the survey's side and about what is accepted.
+const (
+	// FindingControl: a control pair that does not fit the site system.
+	FindingControl FindingCode = "site-control-suspect"
+	// FindingFar: points that lie far from the photos' tags, or outside the grid's
+	// area of use.
+	FindingFar FindingCode = "points-far"
+	// FindingUnusedAcceptance: an acceptance of a finding that is not there.
+	FindingUnusedAcceptance FindingCode = "baseline-unused"
+)
+
+// FindingKind is what a kind of finding means.
+type FindingKind struct {
+	Code FindingCode
+	// Severity is what findings of this kind usually have.
+	Severity Severity
+	// Title names the kind in a few words, Text says in a sentence or two what it
+	// means, and Remedy what is usually done about it.
+	Title, Text, Remedy string
+}
+
+// FindingKinds lists the kinds of finding, in the order in which they are
+// documented.
+func FindingKinds() []FindingKind { return slices.Clone(kinds) }
+
+// Kind is the kind of finding that a code names; false for a code that is not
+// phototie's.
+func (c FindingCode) Kind() (FindingKind, bool) {
+	for i := range kinds {
+		if kinds[i].Code == c {
+			return kinds[i], true
+		}
+	}
+	return FindingKind{}, false
+}
+
+// kinds is the one table of the kinds of finding: what is printed of them, the
+// rules of SARIF, the codes of the schema and the documentation come from it.
+var kinds = []FindingKind{
+	{FindingGross, SeverityError, "Tag grossly off",
+		"The tag lies so far from the point that, over all photos judged, noise of the handheld can't explain it. The tie, the tag or the frame is wrong.",
+		"look at the photo: is it the point, and was the fix fresh?"},
+	{FindingOver, SeverityWarning, "Tag over budget",
+		"The tag lies further from the point than the accuracy budget allows at the stated confidence. A small share of sound photos does.",
+		"look at the photo: is it the point, and was the fix fresh?"},
+	{FindingNoTag, SeverityWarning, "No tag",
+		"The image has no position, so nothing says that it was taken at the point.",
+		"check the tie by eye; correcting with the verdict unjudged allowed writes the point's position"},
+	{FindingBadTag, SeverityError, "Unsound tag",
+		"The image has a position that can't be believed: a division by zero, a place that is not on earth, or exactly 0, 0.",
+		"check the tie by eye; correcting with the verdict unjudged allowed writes the point's position"},
+	{FindingConflict, SeverityWarning, "Conflicting tags",
+		"The Exif and the XMP position of the image differ.",
+		"correcting the photo makes the two agree"},
+	{FindingMetadata, SeverityNote, "Unsound metadata",
+		"A field of the image other than its position can't be believed.",
+		"nothing, unless the field matters to you"},
+	{FindingUnreadable, SeverityError, "Unreadable photo",
+		"The file can't be read as an image.",
+		"get the photo again from the device"},
+	{FindingNoTie, SeverityWarning, "Photo without a point",
+		"No link says which point the photo shows.",
+		"add a link for it"},
+	{FindingManyPoints, SeverityError, "Photo with several points",
+		"Links tie the photo to more than one point.",
+		"keep the link that is right"},
+	{FindingNoPoint, SeverityError, "Unknown point",
+		"A link names a point that the survey does not have.",
+		"mend the id in the link, or add the point"},
+	{FindingStray, SeverityError, "Unknown photo",
+		"A link names a photo that the job does not have, or one of several.",
+		"deliver the photo, or mend or remove the link"},
+	{FindingBare, SeverityNote, "Point without a photo",
+		"No photo is tied to the point.",
+		"find its photo among the untied ones, or take one"},
+	{FindingNoFrame, SeverityError, "Unknown frame",
+		"The datum of the tag is not known, or can't be carried to the grid of the points.",
+		"if you know the frame, name it in the settings (frame.datums)"},
+	{FindingBallpark, SeverityError, "Ballpark frame",
+		"Only a ballpark operation leads from the frame of the tag to the grid. It may be out by hundreds of metres.",
+		"install the grid that is missing, or allow it with a figure (frame.allow_ballpark, frame.ballpark_sigma_m)"},
+	{FindingContradicted, SeverityError, "Contradicted link",
+		"Tags, times, names and the walk are against the link: the photo as good as certainly shows another point, or none.",
+		"look at the photo, and mend the link or take it out"},
+	{FindingDoubted, SeverityWarning, "Doubtful link",
+		"Tags, times, names and the walk make the link more likely wrong than right, without settling it.",
+		"look at the photo, and mend the link if it is wrong"},
+	{FindingInferred, SeverityNote, "Inferred tie",
+		"No link names the photo; it was tied to a point by its tag, its time, the ids in it and the walk.",
+		"look at the photo, and add a link for it"},
+	{FindingUndecodable, SeverityError, "Undecodable photo",
+		"The pixels of the photo can't be had: the file is cut off or damaged.",
+		"open it in a viewer; if it is damaged, get it again from the device"},
+	{FindingUnmeasured, SeverityNote, "Photos not measured",
+		"The pixels of photos were not measured: their format, or their kind of it, is not decoded here, or they are too large for that.",
+		"look by eye whether they are large and sharp enough"},
+	{FindingTooSmall, SeverityWarning, "Photo too small",
+		"The photo has fewer pixels than is required for the code of its point.",
+		"get the original from the device, or take it again with the camera set to a larger image"},
+	{FindingLowQuality, SeverityWarning, "Photo of low quality",
+		"The photo was compressed more strongly than is allowed for the code of its point.",
+		"get the original from the device: sending photos by messenger or mail often compresses them again"},
+	{FindingQualityUnknown, SeverityNote, "JPEG quality unknown",
+		"The quantisation tables of photos are none of the standard ones, and leave open whether they are good enough.",
+		"look at one of them at full size"},
+	{FindingBlurred, SeverityWarning, "Photo blurred",
+		"Edges in the photo are spread by more than is allowed for the code of its point, or it has none.",
+		"look at it at full size; if nothing can be read, take it again"},
+	{FindingClipped, SeverityWarning, "Photo clipped",
+		"More of the photo is plain black or white than is allowed for the code of its point.",
+		"look whether the point can be made out; if not, take it again with the light behind you"},
+	{FindingOrientation, SeverityNote, "Photo not upright",
+		"The photo is upright only for programs that heed its orientation flag, or the flag shows it mirrored.",
+		"nothing, unless the client's programs pass over the flag; then let it be turned without loss"},
+	{FindingIdentical, SeverityWarning, "Same file twice",
+		"The photo is the same file as another one, byte by byte.",
+		"keep one of them"},
+	{FindingNearDuplicate, SeverityNote, "Same picture twice",
+		"The photo shows the same picture as another one.",
+		"keep the larger one, or both if they are two photos"},
+	{FindingMarkup, SeverityNote, "Marked-up copy",
+		"The photo is a copy of another one that was drawn or written on.",
+		"deliver both, if it is"},
+	{FindingMarkupAlone, SeverityWarning, "Marked-up copy without its original",
+		"The photo is a marked-up copy by its name, and its untouched original is not there.",
+		"deliver the untouched original with it"},
+	{FindingTooFew, SeverityError, "Too few photos",
+		"The point has fewer usable photos than is required for its code.",
+		"look for its photos among the untied and the wrongly tied ones, or take them"},
+	{FindingUnusedRule, SeverityNote, "Unused photo rule",
+		"There is a rule for the photos of a code that no point has.",
+		"mend the code, if it is misspelt"},
+	{FindingControl, SeverityWarning, "Suspect control pair",
+		"A control pair of the site system does not fit the others.",
+		"check its coordinates on both sides"},
+	{FindingFar, SeverityWarning, "Points far off",
+		"The points lie far from the tags of the photos, or outside the area of use of the grid.",
+		"check the grid that the settings name, and the points file"},
+	{FindingUnusedAcceptance, SeverityNote, "Unused acceptance",
+		"The baseline accepts a finding that is not there.",
+		"take the entry out of the baseline"},
+}
+
+// FindingCodes lists the codes of the kinds of finding, in the order of
+// FindingKinds.
+var FindingCodes = func() []FindingCode {
+	out := make([]FindingCode, len(kinds))
+	for i := range kinds {
+		out[i] = kinds[i].Code
+	}
+	return out
+}()
