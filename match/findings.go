@@ -183,7 +183,7 @@ func (r *Result) photoFindings(p *PhotoResult) []Finding {
 		for _, w := range p.Tag.Warnings {
 			switch {
 			case w.Code == geotag.WarnConflict && w.Field == "side-car":
-				add(FindingConflict, SeverityWarning, w.Field+" "+w.Detail, "correct the side-car in the same step as the photo, or remove it")
+				add(FindingConflict, w.Field+" "+w.Detail, "correct the side-car in the same step as the photo, or remove it")
 			case w.Code == geotag.WarnConflict:
 				add(FindingConflict, w.Field+": "+w.Detail, "")
 			case p.Reason == ReasonBadTag && strings.HasPrefix(w.Field, "GPSL"):

@@ -58,7 +58,7 @@ func (r Reading) findings() []match.Finding {
 			}
 			for _, x := range f.Facts {
 				if x.Fails() && (x.Kind != site.FactOverErrors || len(f.Suspects) == 0) {
-					out = append(out, match.Finding{Code: FindingControl, Severity: match.SeverityError, Message: x.String(),
+					out = append(out, match.Finding{Code: match.FindingControl, Severity: match.SeverityError, Message: x.String(),
 						Remedy: "check the coordinates of the control on both sides; site.tolerance_m states what the survey tolerates"})
 				}
 			}
