@@ -71,7 +71,7 @@ var blunders = []blunder{
 	{"point-datum", []string{"point-datum"}, older, (*Job).pointDatum},
 	{"tag-datum", []string{"tag-datum"}, older, tagged(func(j *Job, p grid.LatLon) grid.LatLon { return datums["WGS84"].shift(p, datums[j.plane.oldDatum]) })},
 	{"common-shift", []string{"common-shift"}, nil, (*Job).shift},
-	{"neighbouring-zone", []string{"neighbouring-zone"}, func(p *plane) bool { return len(p.zones) > 0 }, (*Job).neighbourZone},
+	{"neighbouring-zone", []string{"neighbouring-zone", "wrong-grid"}, func(p *plane) bool { return len(p.zones) > 0 }, (*Job).neighbourZone},
 	{"clock-offset", []string{"clock-offset"}, nil, (*Job).offClock},
 	{"decimal-minutes", []string{"decimals-as-minutes", "minutes-as-decimals"}, nil, (*Job).minutes},
 	{"rounded-tags", []string{"rounded-tags"}, nil, func(j *Job, _ *Plant) { j.round(pick(j.rng, []float64{1.0 / 3600, 1.0 / 600, 5e-4, 1e-3})) }},

@@ -21,6 +21,8 @@ type verdict struct {
 	Explanation any            `json:"explanation"`
 	Cameras     []match.Camera `json:"cameras"`
 	Seconds     float64        `json:"seconds"`
+	// Stops are the reasons not to write.
+	Stops []cause.Stop `json:"stops,omitempty"`
 
 	causes []cause.Found
 }
@@ -33,6 +35,8 @@ type said struct {
 	Distance  float64          `json:"distance"`
 	Threshold float64          `json:"threshold_m"`
 	Inference *match.Inference `json:"inference,omitempty"`
+	// Corrected says that the position of the linked point would be written.
+	Corrected bool `json:"corrected,omitempty"`
 	// Wrong says that a right link is contradicted, or a wrong one confirmed.
 	Wrong string `json:"wrong,omitempty"`
 }
@@ -48,10 +52,14 @@ func judge(ctx context.Context, j *field.Job) (*verdict, error) {
 	if err != nil {
 		return nil, err
 	}
-	v := &verdict{Explanation: ex, Cameras: res.Cameras, Seconds: time.Since(start).Seconds(), causes: ex.Causes}
+	v := &verdict{Explanation: ex, Cameras: res.Cameras, Seconds: time.Since(start).Seconds(), Stops: ex.Stops(), causes: ex.Causes}
+	corrections, err := match.Corrections(ctx, j.Grid, res, j.Options, match.Policy{})
+	if err != nil {
+		return nil, err
+	}
 	for i := range res.Photos {
 		p := &res.Photos[i]
-		s := said{Name: p.Name, Verdict: p.Verdict, Inference: p.Inference}
+		s := said{Name: p.Name, Verdict: p.Verdict, Inference: p.Inference, Corrected: corrections[i].Edit != nil && len(v.Stops) == 0}
 		if p.Tie != nil {
 			s.Link = p.Tie.Point
 		}
@@ -127,6 +135,9 @@ type table struct {
 	ties         map[string]*[4]int // right, wrong point, false no point, site or nothing given a point, by bin
 	confirmed    rate               // wrong links confirmed
 	doubtful     rate               // right links doubted
+	stopped      rate               // jobs that are not written
+	written      rate               // photos written, of those with a right link and point
+	wrote        rate               // the same of those with a wrong one
 	blunders     map[string]*outcome
 }
 
@@ -190,6 +201,7 @@ func (t *table) add(j *field.Job, v *verdict) {
 	t.photos += len(j.Photos)
 	t.seconds += v.Seconds
 	kinds := sorts(&j.Truth, len(j.Photos))
+	t.stopped.add(len(v.Stops) > 0)
 	moved := slices.ContainsFunc(j.Truth.Plants, func(p field.Plant) bool { return p.PointsMoved })
 	accused, anyGross, links := 0, false, 0
 	for i, s := range v.Photos {
@@ -197,6 +209,11 @@ func (t *table) add(j *field.Job, v *verdict) {
 		if s.Link == "" {
 			t.tie(s.Inference, truth)
 			continue
+		}
+		if s.Link == truth.Point && !moved {
+			t.written.add(s.Corrected)
+		} else {
+			t.wrote.add(s.Corrected)
 		}
 		if !truth.Altered && s.Verdict != match.Unjudged {
 			anyGross = anyGross || s.Verdict == match.Gross
@@ -361,7 +378,7 @@ func (t *table) honest(w io.Writer) {
 			fmt.Fprintf(w, "with a gross photo, %s: %s\n", k, g)
 		}
 	}
-	fmt.Fprintf(w, "right links doubted: %s\njobs with a cause: %s\n", t.doubtful, t.caused["in "])
+	fmt.Fprintf(w, "right links doubted: %s\nright photos written: %s\njobs stopped: %s\njobs with a cause: %s\n", t.doubtful, t.written, t.stopped, t.caused["in "])
 	for _, k := range sortedKeys(t.caused) {
 		if !strings.HasPrefix(k, "in ") {
 			fmt.Fprintf(w, "  %-22s %d  seeds %v\n", k, t.caused[k].k, first(t.causedBy[k], 8))
@@ -396,8 +413,8 @@ func sortedKeys[T any](m map[string]T) []string {
 // blunder prints the line of a blunder.
 func (t *table) blunder(w io.Writer, name string, head bool) {
 	if head {
-		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %s\n", "blunder", "named", "small", "precision", "recall", "amount", "right links", "wrong links", "wrong", "spurious causes (jobs); seeds missed")
-		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s\n", "", "", "", "", "", "in 95 %", "contrad.", "confirmed", "cause")
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %-8s %-10s %s\n", "blunder", "named", "small", "precision", "recall", "amount", "right links", "wrong links", "wrong", "jobs", "written", "spurious causes (jobs); seeds missed")
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %-8s %-10s\n", "", "", "", "", "", "in 95 %", "contrad.", "confirmed", "cause", "stopped", "wrongly")
 	}
 	for _, k := range sortedKeys(t.blunders) {
 		o := t.blunders[k]
@@ -412,7 +429,7 @@ func (t *table) blunder(w io.Writer, name string, head bool) {
 		if c := t.contradicted[""]; c != nil {
 			links = *c
 		}
-		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %s; %v\n", label, o.named.short(), o.small.short(), o.precision.percent(), o.recall.percent(),
-			o.amount.short(), links.short(), t.confirmed.short(), o.innocent.short(), strings.Join(also, ", "), first(o.missed, 8))
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %-8s %-10s %s; %v\n", label, o.named.short(), o.small.short(), o.precision.percent(), o.recall.percent(),
+			o.amount.short(), links.short(), t.confirmed.short(), o.innocent.short(), t.stopped.short(), t.wrote.short(), strings.Join(also, ", "), first(o.missed, 8))
 	}
 }
