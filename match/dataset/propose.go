@@ -146,9 +146,18 @@ func (read *PointsRead) unwritable(points map[int]match.Point) string {
 
 func (d *Dataset) proposePoints(read *PointsRead, points map[int]match.Point) (Proposal, error) {
 	layout := read.Layout
-	e, n, id := slices.Index(layout.Columns, "easting"), slices.Index(layout.Columns, "northing"), slices.Index(layout.Columns, "id")
-	number := func(v float64) string {
-		s := strconv.FormatFloat(v, 'f', -1, 64)
+	id := slices.Index(layout.Columns, "id")
+	// A file may count to the west and to the south.
+	axis := func(plus, minus string) (column int, sign float64) {
+		if i := slices.Index(layout.Columns, minus); i >= 0 {
+			return i, -1
+		}
+		return slices.Index(layout.Columns, plus), 1
+	}
+	e, eSign := axis("easting", "westing")
+	n, nSign := axis("northing", "southing")
+	number := func(v, sign float64) string {
+		s := strconv.FormatFloat(v*sign+0, 'f', -1, 64)
 		return strings.Replace(s, ".", layout.Decimal, 1)
 	}
 	return d.rewrite(read.File, rune(layout.Separator[0]), func(line int, row []string) (map[int]string, bool) {
@@ -157,7 +166,7 @@ func (d *Dataset) proposePoints(read *PointsRead, points map[int]match.Point) (P
 			return nil, ok
 		}
 		delete(points, line)
-		return map[int]string{e: number(p.E), n: number(p.N)}, true
+		return map[int]string{e: number(p.E, eSign), n: number(p.N, nSign)}, true
 	}, func() int { return len(points) })
 }
 

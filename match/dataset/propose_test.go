@@ -262,3 +262,24 @@ func FuzzField(f *testing.F) {
 		}
 	})
 }
+
+// A file that counts to the west and to the south gets its new coordinates that way.
+func TestProposeWestings(t *testing.T) {
+	fsys := fstest.MapFS{
+		SettingsFile: {Data: []byte("[grid]\ncrs = \"EPSG:2053\"\n[points]\nfile = \"points.csv\"\n")},
+		"points.csv": {Data: []byte("id,southing,westing\nP1,2.25,1.5\n")},
+	}
+	d, err := OpenFS(fsys, onPlane)
+	if err != nil {
+		t.Fatal(err)
+	}
+	points, _, read, err := d.Points(t.Context())
+	if err != nil || points[0].EN != (grid.EN{E: -1.5, N: -2.25}) {
+		t.Fatal(points, err)
+	}
+	moved := match.Point{ID: "P1", EN: grid.EN{E: 0, N: -7}, Line: 2}
+	files, _, err := d.propose(&cause.Explanation{Causes: []cause.Found{{Fix: &cause.Fix{Points: []match.Point{moved}}}}}, read.Points)
+	if want := "id,southing,westing\nP1,7,0\n"; err != nil || len(files) != 1 || string(files[0].Text) != want {
+		t.Errorf("%v, %v; want %q", files, err, want)
+	}
+}

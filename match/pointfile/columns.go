@@ -21,6 +21,8 @@ const (
 	colID column = iota
 	colEasting
 	colNorthing
+	colWesting
+	colSouthing
 	colLongitude
 	colLatitude
 	colHeight
@@ -36,7 +38,7 @@ const (
 )
 
 var columnNames = [nColumns]string{
-	"id", "easting", "northing", "longitude", "latitude", "height", "code", "description",
+	"id", "easting", "northing", "westing", "southing", "longitude", "latitude", "height", "code", "description",
 	"observed", "sigma", "sigma_e", "sigma_n", "cov_en", "photos",
 }
 
@@ -57,6 +59,8 @@ var headings = map[string]column{
 	"id": colID, "p": colID, "pt": colID, "point": colID, "pointid": colID, "name": colID, "number": colID, "no": colID,
 	"e": colEasting, "east": colEasting, "easting": colEasting,
 	"n": colNorthing, "north": colNorthing, "northing": colNorthing,
+	"w": colWesting, "west": colWesting, "westing": colWesting,
+	"south": colSouthing, "southing": colSouthing,
 	"lon": colLongitude, "long": colLongitude, "longitude": colLongitude,
 	"lat": colLatitude, "latitude": colLatitude,
 	"h": colHeight, "z": colHeight, "height": colHeight, "elevation": colHeight, "elev": colHeight, "level": colHeight,

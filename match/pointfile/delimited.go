@@ -188,6 +188,15 @@ func (d *delimited) system(opt Options) error {
 		return d.problem(1, "name the projected system, or call the columns longitude and latitude", "the columns are easting and northing, but %s is a system of longitudes and latitudes", clip(opt.CRS))
 	default:
 		d.header.Axes = Plane
+		if d.at[colWesting] > 0 {
+			d.x = colWesting
+		}
+		if d.at[colSouthing] > 0 {
+			d.y = colSouthing
+		}
+		if d.x == colWesting || d.y == colSouthing {
+			d.notes.plain("westings and southings change their sign, since a grid counts to the east and to the north")
+		}
 	}
 	return nil
 }
@@ -254,6 +263,12 @@ func (d *delimited) next() (Record, error) {
 		}
 	}
 	x, y := r.num(d.x, strings.TrimSpace(v[d.x])), r.num(d.y, strings.TrimSpace(v[d.y]))
+	if d.x == colWesting {
+		x = 0 - x // and not -x, which is -0 for 0
+	}
+	if d.y == colSouthing {
+		y = 0 - y
+	}
 	r.position(x, y, r.height(v[colHeight]))
 	r.fill(&v)
 	return r.done()

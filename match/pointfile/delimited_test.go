@@ -1,6 +1,8 @@
 package pointfile
 
 import (
+	"math"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -175,4 +177,39 @@ func TestDelimitedGeographic(t *testing.T) {
 		t.Errorf("%+v %+v", h, recs)
 	}
 	wantError(t, "id,latitude,longitude\nA,151.5,-6.25\n", Options{CRS: "EPSG:4258"}, "points:2: longitude -6.25 and latitude 151.5 are no place on Earth; longitude comes first")
+}
+
+// Systems that count to the west and to the south: a record counts to the east and
+// to the north, as grid/crs does for EPSG:2053 (Hartebeesthoek94 / Lo29) and
+// EPSG:5513 (S-JTSK / Krovak).
+func TestWestingSouthing(t *testing.T) {
+	for text, opt := range map[string]Options{
+		"id,westing,southing,height,cov_en,sigma_e,sigma_n\nA,46246.675,3752681.842,4,0.0001,0.02,0.03\nB,-5,0,,,,\n": {},
+		"id;W;South;h;sigma_e;sigma_n;cov_en\nA;46246,675;3752681,842;4;0,02;0,03;0,0001\nB;-5;0;;;;\n":               {Decimal: ","},
+		"A 46246.675 3752681.842 4 0.02 0.03 0.0001\nB -5 0 \"\" \"\" \"\" \"\"\n":                                    {Columns: []string{"id", "westing", "southing", "h", "sigma_e", "sigma_n", "cov_en"}},
+		"Pt,Y,X,h,sigma_e,sigma_n,cov_en\nA,46246.675,3752681.842,4,0.02,0.03,0.0001\nB,-5,0,,,,\n":                   {Fields: map[string]string{"Y": "westing", "X": "southing"}, CRS: "EPSG:2053"},
+	} {
+		recs, h := good(t, text, opt)
+		want := []Record{{ID: "A", X: -46246.675, Y: -3752681.842, Z: ptr(4), Cov: &[3]float64{4e-4, 1e-4, 9e-4}}, {ID: "B", X: 5, Y: 0}}
+		if got := places(recs); !reflect.DeepEqual(got, want) || math.Signbit(got[1].Y) {
+			t.Errorf("%q: got %+v, want %+v", text, got, want)
+		}
+		wantNote(t, h, "westings and southings change their sign")
+	}
+	recs, _ := good(t, "id,west,northing\nA,3,4\n", Options{})
+	if recs[0].X != -3 || recs[0].Y != 4 {
+		t.Errorf("%+v", recs)
+	}
+	recs, _ = good(t, "id,e,n,w\nA,3,4,0.5\n", Options{}) // W for the width
+	if recs[0].X != 3 || recs[0].Y != 4 {
+		t.Errorf("%+v", recs)
+	}
+	wantError(t, "A,1,2,3\n", Options{Columns: []string{"id", "e", "w", "n"}}, "points.columns names eastings and westings too")
+	for text, want := range map[string]string{
+		"id,w,s\nA,1,2\n":            "no column for northing",
+		"id,w,southing\nA,1,x\n":     `points:2:5: southing "x" is not a number`,
+		"id,w,southing,lat\nA,1,2,3": "has eastings or northings and longitudes or latitudes too",
+	} {
+		wantError(t, text, Options{}, want)
+	}
 }

@@ -12,7 +12,9 @@
 //
 // Delimited text (RFC 4180, and the same with semicolons, tabs, bars or runs of
 // blanks): the columns of [Headings]. Where the settings do not say how the text
-// is laid out, [Sniff] works it out.
+// is laid out, [Sniff] works it out. Westings and southings, as some systems count
+// (EPSG:2053, EPSG:5513), change their sign: records count to the east and to the
+// north.
 //
 // GeoJSON (RFC 7946): Features of Points in a FeatureCollection, in a text
 // sequence (RFC 8142) or one a line. The "crs" member of the 2008 specification

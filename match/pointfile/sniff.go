@@ -309,6 +309,12 @@ func (s *sniffer) headed(c *candidate) (Layout, bool, error) {
 	}
 	first := c.rows[0]
 	l := Layout{Separator: c.sep, Header: true, Columns: s.meanings(first), names: first}
+	// A column W beside eastings is something else, the width for instance.
+	for _, two := range [][2]column{{colEasting, colWesting}, {colNorthing, colSouthing}} {
+		if i := slices.Index(l.Columns, columnNames[two[1]]); i >= 0 && slices.Contains(l.Columns, columnNames[two[0]]) {
+			l.Columns[i] = skip
+		}
+	}
 	if s.required(l.Columns, "", "") != nil {
 		return Layout{}, false, nil
 	}
@@ -350,12 +356,26 @@ func (s *sniffer) meanings(row []string) []string {
 // required reports the columns that are missing.
 func (s *sniffer) required(names []string, remedy, who string) error {
 	has := func(c column) bool { return slices.Contains(names, columnNames[c]) }
-	need := []column{colID, colEasting, colNorthing}
-	if has(colLongitude) || has(colLatitude) {
-		if has(colEasting) || has(colNorthing) {
-			return s.problem(`pass over the pair that is not meant, with points.fields = { … = "-" }`, "%s eastings or northings and longitudes or latitudes too", who)
+	either := func(a, b column) column {
+		if has(b) {
+			return b
 		}
+		return a
+	}
+	need := []column{colID, either(colEasting, colWesting), either(colNorthing, colSouthing)}
+	two := ""
+	switch geographic, plane := has(colLongitude) || has(colLatitude), has(need[1]) || has(need[2]); {
+	case geographic && plane:
+		two = "eastings or northings and longitudes or latitudes"
+	case geographic:
 		need = []column{colID, colLongitude, colLatitude}
+	case has(colEasting) && has(colWesting):
+		two = "eastings and westings"
+	case has(colNorthing) && has(colSouthing):
+		two = "northings and southings"
+	}
+	if two != "" {
+		return s.problem(`pass over the one that is not meant, with points.fields = { … = "-" }`, "%s %s too", who, two)
 	}
 	var missing []string
 	for _, c := range need {
