@@ -239,11 +239,40 @@ func (t *table) add(j *field.Job, v *verdict) {
 		t.accused = append(t.accused, fmt.Sprintf("%d: %d of %d (%s, %s, %s)", j.Seed, accused, links, j.Truth.Layout, strings.Join(j.Truth.Noise, "+"), j.Truth.Timing))
 	}
 	if links > 0 {
-		for _, k := range append(kinds, map[bool]string{true: "some tag wild", false: "no tag wild"}[j.Truth.Wild > 0]) {
+		for _, k := range append(kinds, excuse(j)) {
 			bump(&t.gross, k).add(anyGross)
 		}
 	}
 	t.explained(j, v, kinds)
+}
+
+// excuses are what may make a photo of an honest job gross, the first that holds.
+var excuses = []string{"a tag over 4 times its error off", "the standoff is not as set", "errors stated too small", "all as stated"}
+
+// excuse says which of them a job has. Errors are stated too small where a tenth of
+// the tags have less than 0.8 of their own.
+func excuse(j *field.Job) string {
+	small := 0
+	for i, p := range j.Truth.Photos {
+		stated := j.Options.Budget.Handheld
+		if t := j.Photos[i].Tag; t.HPositioningError != nil {
+			stated = *t.HPositioningError
+		} else if t.DOP != nil {
+			stated = *t.DOP * j.Options.Budget.UserRangeError / math.Sqrt2 * 1.5152
+		}
+		if stated < 0.8*p.Radius {
+			small++
+		}
+	}
+	switch {
+	case j.Truth.Wild > 0:
+		return excuses[0]
+	case !j.Truth.StandoffKnown:
+		return excuses[1]
+	case 10*small > len(j.Photos):
+		return excuses[2]
+	}
+	return excuses[3]
 }
 
 // explained holds the causes against the plants.
@@ -373,9 +402,9 @@ func (t *table) honest(w io.Writer) {
 		in := cell(t.within, k)
 		fmt.Fprintf(w, "%-24s %-34s %-12s %-12s %.1f %%\n", name, cell(t.contradicted, k), cell(t.caused, "in "+k).short(), cell(t.gross, k).short(), 100*float64(in.k)/float64(in.n))
 	}
-	for _, k := range []string{"no tag wild", "some tag wild"} {
+	for _, k := range excuses {
 		if g := t.gross[k]; g != nil {
-			fmt.Fprintf(w, "with a gross photo, %s: %s\n", k, g)
+			fmt.Fprintf(w, "jobs with a gross photo, %s: %s\n", k, g)
 		}
 	}
 	fmt.Fprintf(w, "right links doubted: %s\nright photos written: %s\njobs stopped: %s\njobs with a cause: %s\n", t.doubtful, t.written, t.stopped, t.caused["in "])
