@@ -22,53 +22,53 @@ import (
 type Budget struct {
 	// Confidence is the probability with which an honest photo lies within its
 	// allowance.
-	Confidence float64 `json:"confidence" toml:"confidence"`
+	Confidence float64 `json:"confidence"`
 
 	// Handheld is the horizontal error radius of the class of device, taken for
 	// tags that state neither an error nor a usable dilution of precision.
-	Handheld float64 `json:"handheld_m" toml:"handheld_m"`
+	Handheld float64 `json:"handheld_m"`
 	// HandheldConfidence is the probability that Handheld is the radius of.
-	HandheldConfidence float64 `json:"handheld_confidence" toml:"handheld_confidence"`
+	HandheldConfidence float64 `json:"handheld_confidence"`
 
 	// ErrorConfidence is the probability that GPSHPositioningError is the radius
 	// of. The Exif standard states none; the phone platforms mean 68 %.
-	ErrorConfidence float64 `json:"error_confidence" toml:"error_confidence"`
+	ErrorConfidence float64 `json:"error_confidence"`
 
 	// UserRangeError is the standard deviation of one range measurement. Times
 	// GPSDOP it gives the horizontal distance root mean square, and divided by
 	// sqrt(2) the deviation per axis. 0 leaves GPSDOP unused.
-	UserRangeError float64 `json:"user_range_error_m" toml:"user_range_error_m"`
+	UserRangeError float64 `json:"user_range_error_m"`
 
 	// PointSigma is the survey's standard deviation for points that bring no
 	// covariance of their own.
-	PointSigma float64 `json:"point_sigma_m" toml:"point_sigma_m"`
+	PointSigma float64 `json:"point_sigma_m"`
 
 	// FrameSigma is a standard deviation for the frame on top of the accuracy
 	// that the coordinate operation states: the fit of a site system, for instance.
-	FrameSigma float64 `json:"frame_sigma_m" toml:"frame_sigma_m"`
+	FrameSigma float64 `json:"frame_sigma_m"`
 	// OperationConfidence is the probability that a coordinate operation's stated
 	// accuracy is the radius of. The EPSG registry gives a figure in metres and
 	// no confidence.
-	OperationConfidence float64 `json:"operation_confidence" toml:"operation_confidence"`
+	OperationConfidence float64 `json:"operation_confidence"`
 
 	// Motion is the standard deviation that comes from moving between the fix and
 	// the shutter.
-	Motion float64 `json:"motion_sigma_m" toml:"motion_sigma_m"`
+	Motion float64 `json:"motion_sigma_m"`
 
 	// Standoff is the distance from which points are photographed, in a direction
 	// that is not known.
-	Standoff float64 `json:"standoff_m" toml:"standoff_m"`
+	Standoff float64 `json:"standoff_m"`
 	// MaxSubjectDistance is the largest SubjectDistance that is used together
 	// with a true image direction in place of Standoff. 0 never uses them.
-	MaxSubjectDistance float64 `json:"max_subject_distance_m" toml:"max_subject_distance_m"`
+	MaxSubjectDistance float64 `json:"max_subject_distance_m"`
 	// DirectionSigma is the standard deviation of such a direction. Times the
 	// distance it is counted in both axes, and so covers an error of the same
 	// share in the distance.
-	DirectionSigma float64 `json:"direction_sigma_deg" toml:"direction_sigma_deg"`
+	DirectionSigma float64 `json:"direction_sigma_deg"`
 
 	// GrossLevel is the probability of calling any photo of a job gross where
 	// there is nothing but noise.
-	GrossLevel float64 `json:"gross_level" toml:"gross_level"`
+	GrossLevel float64 `json:"gross_level"`
 }
 
 // DefaultBudget returns the budget for a phone or tablet with its own GNSS

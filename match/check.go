@@ -39,7 +39,7 @@ const batch = 4096
 // where it is larger and its p-value, adjusted by Holm over all judged photos, is
 // below Budget.GrossLevel, and else over.
 //
-// Photos that were measured are held against Options.Requirements; see CheckPhotos.
+// Photos that were measured are held against Options.Requirements.
 //
 // Photos are placed while others are still being read, and judged by all processors,
 // so that proj is called from several goroutines; where it panics, so does Check.
@@ -222,14 +222,11 @@ func (c *checker) run(ctx context.Context, photos []PhotoResult, t ties) (*Resul
 	if err := c.verdicts(res); err != nil {
 		return nil, err
 	}
-	if c.opt.Requirements == nil {
-		return res, nil
+	if c.opt.Requirements != nil {
+		res.Requirements = c.opt.Requirements.Resolved()
+		res.pictures = res.Requirements.Check(res)
 	}
-	filled := c.opt.Requirements.Filled()
-	res.Requirements = &filled
-	var err error
-	res.pictures, err = checkPhotos(res, filled)
-	return res, err
+	return res, nil
 }
 
 // bare are the points without photos.

@@ -89,16 +89,13 @@ type Finding struct {
 
 // Findings lists what somebody should know about a checked job: photos in
 // their order, then links that lead nowhere, then points without a photo or with
-// too few. What CheckPhotos finds is among them, with what it says of the whole job
-// at the end, where Options.Requirements were given, and then those of
-// Options.Survey.
+// too few. What Options.Requirements find is among them, with what they say of the
+// whole job at the end, and then come those of Options.Survey.
 func (r *Result) Findings() []Finding {
 	var out []Finding
 	for i := range r.Photos {
 		out = append(out, r.photoFindings(&r.Photos[i])...)
-		if r.pictures != nil {
-			out = append(out, r.pictures.photos[r.Photos[i].Name]...)
-		}
+		out = append(out, r.pictures.Photos[r.Photos[i].Name]...)
 	}
 	for _, s := range r.Strays {
 		f := FindingStray.finding(s.Why)
@@ -106,11 +103,9 @@ func (r *Result) Findings() []Finding {
 		out = append(out, f)
 	}
 	for _, p := range r.Points {
-		if r.pictures != nil {
-			if f, ok := r.pictures.points[p.ID]; ok {
-				out = append(out, f) // it says, too, where there is none at all
-				continue
-			}
+		if f, ok := r.pictures.Points[p.ID]; ok {
+			out = append(out, f) // it says, too, where there is none at all
+			continue
 		}
 		if len(p.Photos) == 0 {
 			f := FindingBare.finding("no photo is tied to the point")
@@ -118,9 +113,7 @@ func (r *Result) Findings() []Finding {
 			out = append(out, f)
 		}
 	}
-	if r.pictures != nil {
-		out = append(out, r.pictures.job...)
-	}
+	out = append(out, r.pictures.Job...)
 	return append(out, r.survey...)
 }
 

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"example.com/phototie/geotag"
-	"example.com/phototie/geotag/pixels"
 	"example.com/phototie/grid"
 )
 
@@ -21,9 +20,10 @@ type Photo struct {
 	Tag *geotag.Tag `json:"tag,omitempty"`
 	// Err says why Tag is nil.
 	Err error `json:"-"`
-	// Pixels is what its coding and its pixels say; nil where they were not
-	// measured. Options.Requirements are held against it.
-	Pixels *pixels.Measures `json:"pixels,omitempty"`
+	// Pixels is what its coding and its pixels say, for Options.Requirements: a
+	// *pixels.Measures of package geotag/pixels where those of match/pictures are
+	// given; nil where they were not measured.
+	Pixels any `json:"pixels,omitempty"`
 	// PixelsErr says why Pixels is nil where they were to be measured. One that
 	// wraps geotag.ErrFormat, as pixels.ErrNoDecoder does, accuses no photo.
 	PixelsErr error `json:"-"`
@@ -212,9 +212,8 @@ type Options struct {
 	Heights HeightOptions
 	// Ties says how ties are weighed.
 	Ties TieOptions
-	// Requirements are what the photos must be as pictures: large, sharp, enough of
-	// them for each point. Nil requires nothing. See CheckPhotos.
-	Requirements *Requirements
+	// Requirements are what the photos must be as pictures; nil requires nothing.
+	Requirements Requirements
 	// Survey are findings about the points and their grid that the caller has made
 	// already. Result.Findings has them last.
 	Survey []Finding
@@ -240,9 +239,9 @@ type Result struct {
 	Cameras []Camera `json:"cameras,omitempty"`
 	// Requirements are what was required of the photos, with nothing left open; nil
 	// where nothing was.
-	Requirements *Requirements `json:"photo_requirements,omitempty"`
-	// pictures is what CheckPhotos found; nil where nothing was required.
-	pictures *pictureFindings
+	Requirements Requirements `json:"photo_requirements,omitempty"`
+	// pictures is what they found.
+	pictures PictureFindings
 	// survey are Options.Survey.
 	survey []Finding
 }

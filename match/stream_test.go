@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"example.com/phototie/match"
+	"example.com/phototie/match/pictures"
 	"example.com/phototie/match/sim"
 )
 
@@ -101,8 +102,8 @@ func TestStreamErrors(t *testing.T) {
 	}
 	off := set.Options()
 	off.Ties = match.TieOptions{Off: true}
-	pictures := off
-	pictures.Requirements = &match.Requirements{}
+	required := off
+	required.Requirements = &pictures.Requirements{}
 	yielding := func(photos ...match.Photo) func([]match.Photo) iter.Seq2[match.Photo, error] {
 		return func([]match.Photo) iter.Seq2[match.Photo, error] { return match.All(photos) }
 	}
@@ -116,7 +117,7 @@ func TestStreamErrors(t *testing.T) {
 		want  string
 	}{
 		{"ties", want, reader(all), set.Options(), "Ties.Off"},
-		{"requirements", want, reader(all), pictures, "Requirements"},
+		{"requirements", want, reader(all), required, "Requirements"},
 		{"twice", append(want[:40:40], want[0]), reader(all), off, "comes twice"},
 		{"too few", want, yielding(all[:39]...), off, fmt.Sprintf("photo %q was not read", all[39].Name)},
 		{"too many", want[:39], yielding(all...), off, "not asked for"},

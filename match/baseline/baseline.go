@@ -16,7 +16,7 @@ import (
 	"github.com/pelletier/go-toml/v2"
 
 	"example.com/phototie/match"
-	"example.com/phototie/match/pointfile"
+	"example.com/phototie/match/problem"
 	"example.com/phototie/match/suggest"
 )
 
@@ -128,14 +128,14 @@ const MostBytes = 16 << 20
 const mostStrict = 64 << 10
 
 // Parse reads the text of a baseline; name is the file's, for errors. Each thing
-// wrong with it is a *pointfile.Problem with its line, all of them joined. An
+// wrong with it is a *problem.Problem with its line, all of them joined. An
 // entry without a code, a reason or an expiry is an error, as are two about the
 // same, a key that is not known, a version other than Version, and a text of more
 // than MostBytes.
 func Parse(name string, text []byte) (*Baseline, error) {
 	var problems []error
 	bad := func(line, col int, remedy, format string, args ...any) {
-		problems = append(problems, &pointfile.Problem{File: name, Line: line, Column: col, What: fmt.Sprintf(format, args...), Remedy: remedy})
+		problems = append(problems, &problem.Problem{File: name, Line: line, Column: col, What: fmt.Sprintf(format, args...), Remedy: remedy})
 	}
 	if len(text) > MostBytes {
 		bad(0, 0, "take entries out that have run out, or part the job", "the baseline is larger than %d MiB", MostBytes>>20)

@@ -11,7 +11,7 @@ import (
 	"pgregory.net/rapid"
 
 	"example.com/phototie/match"
-	"example.com/phototie/match/pointfile"
+	"example.com/phototie/match/problem"
 )
 
 const sound = `version = 1
@@ -80,7 +80,7 @@ func TestParseRefuses(t *testing.T) {
 		{"version = 1\n\xff", "b.toml:2"},
 	} {
 		_, err := Parse("b.toml", []byte(c.text))
-		var p *pointfile.Problem
+		var p *problem.Problem
 		if err == nil || !strings.Contains(err.Error(), c.want) || !errors.As(err, &p) {
 			t.Errorf("got %v, want %q", err, c.want)
 		}

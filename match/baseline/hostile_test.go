@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"example.com/phototie/match/pointfile"
+	"example.com/phototie/match/problem"
 )
 
 // TestHostileText: a baseline of many megabytes, or of many mistakes, ends in an
@@ -47,7 +47,7 @@ func TestHostileText(t *testing.T) {
 			} else {
 				t.Logf("%d KiB allocated for %d KiB", n>>10, len(c.text)>>10)
 			}
-			var p *pointfile.Problem
+			var p *problem.Problem
 			switch {
 			case c.want == "" && err != nil, c.want != "" && (!errors.As(err, &p) || !strings.Contains(err.Error(), c.want)):
 				t.Errorf("got %.300v, want %q", err, c.want)

@@ -8,6 +8,7 @@ import (
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/cause"
+	"example.com/phototie/match/pictures"
 )
 
 // PixelPolicy says whether the pixels of photos are measured. That takes many times
@@ -18,7 +19,7 @@ const (
 	// PixelsAuto measures them where the settings require something of the photos.
 	PixelsAuto PixelPolicy = iota
 	// PixelsAlways measures them, and where the settings require nothing holds them
-	// against match.DefaultRule.
+	// against pictures.DefaultRule.
 	PixelsAlways
 	// PixelsNever does not measure them. What the settings require is then held
 	// against the number and the names of photos alone.
@@ -73,7 +74,7 @@ func (d *Dataset) Check(ctx context.Context, opt CheckOptions) (*Checked, error)
 		return nil, err
 	}
 	if opt.Pixels == PixelsAlways && s.Options.Requirements == nil {
-		s.Options.Requirements = &match.Requirements{}
+		s.Options.Requirements = &pictures.Requirements{}
 	}
 	names := make([]string, len(s.Photos))
 	for i, p := range s.Photos {

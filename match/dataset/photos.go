@@ -256,7 +256,10 @@ func (m *measurer) photo(name string) (p match.Photo, info fs.FileInfo) {
 		return p, img.info
 	}
 	defer m.taken.Release(weight)
-	p.Pixels, p.PixelsErr = pixels.Measure(m.ctx, img.r, img.size, pixels.Limits{})
+	measures, err := pixels.Measure(m.ctx, img.r, img.size, pixels.Limits{})
+	if p.PixelsErr = err; measures != nil {
+		p.Pixels = measures
+	}
 	return p, img.info
 }
 

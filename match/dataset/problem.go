@@ -4,14 +4,12 @@ import (
 	"errors"
 	"fmt"
 
-	"example.com/phototie/match/pointfile"
+	"example.com/phototie/match/problem"
 )
 
 // Problem is something in a file of the dataset that must be put right before it
-// can be used. It says where, what and how. File is the path inside the
-// dataset; Column counts bytes for delimited text, as encoding/csv does, and
-// characters for TOML.
-type Problem = pointfile.Problem
+// can be used. It says where, what and how.
+type Problem = problem.Problem
 
 // maxProblems is how many problems of one file are told at once.
 const maxProblems = 20

@@ -17,6 +17,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/pictures"
 	"example.com/phototie/match/suggest"
 	"example.com/phototie/match/walk"
 )
@@ -37,10 +38,10 @@ type Settings struct {
 	Heights HeightSettings `toml:"heights"`
 	Ties    TieSettings    `toml:"ties"`
 	// Budget starts as match.DefaultBudget; a key left out keeps its default.
-	Budget match.Budget `toml:"budget"`
+	Budget BudgetSettings `toml:"budget"`
 	// Requirements are what the photos must be as pictures; nil where the settings
 	// have no [photo_requirements].
-	Requirements *match.Requirements `toml:"photo_requirements"`
+	Requirements *RequirementSettings `toml:"photo_requirements"`
 }
 
 // GridSettings name the grid that the points are in.
@@ -199,8 +200,8 @@ var compound = regexp.MustCompile(`(?i)^epsg:[0-9]+\+(epsg:)?[0-9]+$`)
 
 // options are what match.Check needs of the settings.
 func (s Settings) options() match.Options {
-	return match.Options{
-		Budget:        s.Budget,
+	opt := match.Options{
+		Budget:        match.Budget(s.Budget),
 		Datum:         s.Frame.Datum,
 		Datums:        s.Frame.Datums,
 		Epoch:         s.Frame.Epoch,
@@ -212,8 +213,11 @@ func (s Settings) options() match.Options {
 			Tags:        surfaces[s.Heights.Tags],
 			TagSeaLevel: s.Heights.TagSeaLevel,
 		},
-		Requirements: s.Requirements,
 	}
+	if s.Requirements != nil {
+		opt.Requirements = s.Requirements.requirements()
+	}
+	return opt
 }
 
 // example is the least that a settings file must say.
@@ -275,36 +279,62 @@ func parseSettings(text []byte) (Settings, error) {
 	if n := bytes.Count(text, []byte("\n")); n > maxSettingsLines {
 		return Settings{}, &Problem{File: SettingsFile, What: fmt.Sprintf("the file has %d lines, more than the %d that are read", n, maxSettingsLines), Remedy: settingsRemedy}
 	}
-	s := Settings{Budget: match.DefaultBudget(), Ties: TieSettings{Weigh: true}}
+	s := Settings{Budget: BudgetSettings(match.DefaultBudget()), Ties: TieSettings{Weigh: true}}
 	text = bytes.TrimPrefix(text, []byte(bom))
-	dec := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
-	if err := dec.Decode(&s); err != nil {
-		var strict *toml.StrictMissingError
-		if errors.As(err, &strict) {
-			ps := problems{file: SettingsFile}
-			for _, e := range strict.Errors {
-				line, col := e.Position()
-				ps.add(line, col, "see phototie help settings", "unknown key %q%s", clip(strings.Join(e.Key(), ".")), nearestKey(e.Key()))
-			}
-			return s, ps.err()
-		}
-		var de *toml.DecodeError
-		if errors.As(err, &de) {
-			line, col := de.Position()
-			return s, &Problem{File: SettingsFile, Line: line, Column: col, What: strings.TrimPrefix(de.Error(), "toml: ")}
-		}
-		return s, fmt.Errorf("%s: %w", SettingsFile, err)
+	if err := s.decode(text); err != nil {
+		return s, err
+	}
+	if s.Photos.Folder == "" {
+		s.Photos.Folder = "photos"
 	}
 	ps := problems{file: SettingsFile}
 	if strings.TrimSpace(s.Grid.CRS) == "" {
 		ps.add(0, 0, `add [grid] with crs = "EPSG:…", the projected system that the points are in`, "it does not say which grid the points are in")
 	}
-	if s.Points.File == "" {
-		ps.add(0, 0, `add [points] with file = "points.csv"`, "it does not name the points file")
+	s.checkPaths(&ps)
+	s.Points.check(&ps)
+	s.Links.check(&ps)
+	if s.Site != nil {
+		s.Site.check(&ps)
 	}
-	if s.Photos.Folder == "" {
-		s.Photos.Folder = "photos"
+	s.Heights.check(&ps)
+	s.Ties.check(&ps)
+	s.Frame.check(&ps)
+	if err := match.Budget(s.Budget).Validate(); err != nil {
+		for _, e := range joined(err) {
+			ps.add(0, 0, "", "[budget] %v", e)
+		}
 	}
+	if s.Requirements != nil {
+		checkRequirements(&ps, text, s.Requirements.requirements())
+	}
+	return s, ps.err()
+}
+
+// decode takes the keys of a TOML text.
+func (s *Settings) decode(text []byte) error {
+	err := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields().Decode(s)
+	var strict *toml.StrictMissingError
+	var de *toml.DecodeError
+	switch {
+	case err == nil:
+		return nil
+	case errors.As(err, &strict):
+		ps := problems{file: SettingsFile}
+		for _, e := range strict.Errors {
+			line, col := e.Position()
+			ps.add(line, col, "see phototie help settings", "unknown key %q%s", clip(strings.Join(e.Key(), ".")), nearestKey(e.Key()))
+		}
+		return ps.err()
+	case errors.As(err, &de):
+		line, col := de.Position()
+		return &Problem{File: SettingsFile, Line: line, Column: col, What: strings.TrimPrefix(de.Error(), "toml: ")}
+	}
+	return fmt.Errorf("%s: %w", SettingsFile, err)
+}
+
+// checkPaths cleans the paths, and reports those that lead out of the folder.
+func (s *Settings) checkPaths(ps *problems) {
 	for _, f := range []struct {
 		key  string
 		path *string
@@ -319,60 +349,65 @@ func parseSettings(text []byte) (Settings, error) {
 		}
 		*f.path = clean
 	}
-	for _, f := range []struct{ key, value string }{{"points.separator", s.Points.Separator}, {"links.separator", s.Links.Separator}} {
-		if f.value != "" && !validSeparator(f.value) && !(f.value == " " && f.key == "points.separator") {
-			ps.add(0, 0, `use one of "," ";" "\t" "|"`, "%s = %q can't stand between columns", f.key, f.value)
-		}
+}
+
+// checkSeparator reports what can't stand between columns.
+func (ps *problems) checkSeparator(key, value string, blank bool) {
+	if value != "" && !validSeparator(value) && !(blank && value == " ") {
+		ps.add(0, 0, `use one of "," ";" "\t" "|"`, "%s = %q can't stand between columns", key, value)
 	}
-	if d := s.Points.Decimal; d != "" && d != "." && d != "," {
+}
+
+// checkEpoch reports what is no decimal year.
+func (ps *problems) checkEpoch(key string, year float64) {
+	if year != 0 && !(year > 1900 && year < 2200) {
+		ps.add(0, 0, "give a decimal year such as 2026.5", "%s = %v is not a year", key, year)
+	}
+}
+
+// check reports what can't be or contradicts itself.
+func (s PointSettings) check(ps *problems) {
+	if s.File == "" {
+		ps.add(0, 0, `add [points] with file = "points.csv"`, "it does not name the points file")
+	}
+	ps.checkSeparator("points.separator", s.Separator, true)
+	if d := s.Decimal; d != "" && d != "." && d != "," {
 		ps.add(0, 0, `use "." or ","`, "points.decimal = %q is no decimal sign", d)
 	}
-	if s.Links.Only && s.Links.File == "" {
-		ps.add(0, 0, `add file = "links.csv" to [links], or take only out`, "links.only says that the links file has all links, and there is none")
-	}
-	if s.Points.Decimal == "," && s.Points.Separator == "," {
+	if s.Decimal == "," && s.Separator == "," {
 		ps.add(0, 0, `set points.separator = ";" (or "\t"), as the file has it`, "points.decimal is a comma, and so is the separator")
 	}
-	for _, f := range []struct{ key, value string }{{"points.unit", s.Points.Unit}, {"points.height_unit", s.Points.HeightUnit}} {
+	for _, f := range []struct{ key, value string }{{"points.unit", s.Unit}, {"points.height_unit", s.HeightUnit}} {
 		if _, ok := units[f.value]; !ok && f.value != "" {
 			ps.add(0, 0, `use "m", "ft" or "ftUS"`, "%s = %q is not a unit known here", f.key, f.value)
 		}
 	}
-	if _, err := location(s.Points.TimeZone); err != nil {
-		ps.add(0, 0, `name it as in "Europe/Dublin", or give the offset as in "+01:00"`, "points.time_zone = %q: %v", s.Points.TimeZone, err)
+	if _, err := location(s.TimeZone); err != nil {
+		ps.add(0, 0, `name it as in "Europe/Dublin", or give the offset as in "+01:00"`, "points.time_zone = %q: %v", s.TimeZone, err)
 	}
-	if e := s.Points.Epoch; e != 0 && !(e > 1900 && e < 2200) {
-		ps.add(0, 0, "give a decimal year such as 2026.5", "points.epoch = %v is not a year", e)
+	ps.checkEpoch("points.epoch", s.Epoch)
+}
+
+// check reports what can't be or contradicts itself.
+func (s LinkSettings) check(ps *problems) {
+	ps.checkSeparator("links.separator", s.Separator, false)
+	if s.Only && s.File == "" {
+		ps.add(0, 0, `add file = "links.csv" to [links], or take only out`, "links.only says that the links file has all links, and there is none")
 	}
-	if s.Site != nil {
-		s.Site.check(&ps)
+}
+
+// check reports what can't be or contradicts itself.
+func (s FrameSettings) check(ps *problems) {
+	if slices.ContainsFunc(s.Forbid, func(f string) bool { return strings.TrimSpace(f) == "" }) {
+		ps.add(0, 0, "name operations by code or by a part of the name, as phototie frames lists them", "frame.forbid has an empty name")
 	}
-	s.Heights.check(&ps)
-	s.Ties.check(&ps)
-	for _, f := range s.Frame.Forbid {
-		if strings.TrimSpace(f) == "" {
-			ps.add(0, 0, "name operations by code or by a part of the name, as phototie frames lists them", "frame.forbid has an empty name")
-			break
-		}
+	ps.checkEpoch("frame.epoch", s.Epoch)
+	if !(s.BallparkSigma >= 0) {
+		ps.add(0, 0, "give metres, 0 or more", "frame.ballpark_sigma_m = %v makes no sense", s.BallparkSigma)
 	}
-	if s.Frame.Epoch != 0 && !(s.Frame.Epoch > 1900 && s.Frame.Epoch < 2200) {
-		ps.add(0, 0, "give a decimal year such as 2026.5", "frame.epoch = %v is not a year", s.Frame.Epoch)
-	}
-	if !(s.Frame.BallparkSigma >= 0) {
-		ps.add(0, 0, "give metres, 0 or more", "frame.ballpark_sigma_m = %v makes no sense", s.Frame.BallparkSigma)
-	}
-	if s.Frame.AllowBallpark && s.Frame.BallparkSigma == 0 {
+	if s.AllowBallpark && s.BallparkSigma == 0 {
 		ps.add(0, 0, "set frame.ballpark_sigma_m to the metres per axis that the frames may differ by", "frame.allow_ballpark needs a figure for the uncertainty it brings")
 	}
-	if err := s.Budget.Validate(); err != nil {
-		for _, e := range joined(err) {
-			ps.add(0, 0, "", "[budget] %v", e)
-		}
-	}
-	if s.Requirements != nil {
-		checkRequirements(&ps, text, *s.Requirements)
-	}
-	return s, ps.err()
 }
 
 // nearestKey names the known key that is nearest to one that is not known, among
@@ -411,14 +446,14 @@ func nearestKey(key []string) string {
 }
 
 // checkRequirements reports what can't be required of photos, each with its line.
-func checkRequirements(ps *problems, text []byte, req match.Requirements) {
+func checkRequirements(ps *problems, text []byte, req *pictures.Requirements) {
 	err := req.Validate()
 	if err == nil {
 		return
 	}
 	at := keyLines(text)
 	for _, err := range joined(err) {
-		var e *match.RequirementError
+		var e *pictures.RequirementError
 		if !errors.As(err, &e) {
 			ps.take(err)
 			continue

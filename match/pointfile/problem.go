@@ -4,49 +4,13 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+
+	"example.com/phototie/match/problem"
 )
 
 // Problem is something in a points file that must be put right before it, or
 // the point concerned, can be used. It says where, what and how.
-type Problem struct {
-	// File is the file's name as given to Open.
-	File string `json:"file"`
-	// Line and Column count from 1; 0 where they don't apply. Column counts bytes.
-	Line   int `json:"line,omitempty"`
-	Column int `json:"column,omitempty"`
-	// Item names the part of the file where lines do not find it, for instance
-	// "feature 3" or "layer quay, fid 7".
-	Item string `json:"item,omitempty"`
-	// What says what is wrong, Remedy what to do about it.
-	What   string `json:"what"`
-	Remedy string `json:"remedy,omitempty"`
-}
-
-// Error gives file, line, column, item, problem and remedy on one line.
-func (p *Problem) Error() string {
-	var b strings.Builder
-	b.WriteString(p.File)
-	if p.File == "" {
-		b.WriteString("line")
-	}
-	if p.Line > 0 {
-		fmt.Fprintf(&b, ":%d", p.Line)
-		if p.Column > 0 {
-			fmt.Fprintf(&b, ":%d", p.Column)
-		}
-	}
-	b.WriteString(": ")
-	if p.Item != "" {
-		b.WriteString(p.Item)
-		b.WriteString(": ")
-	}
-	b.WriteString(p.What)
-	if p.Remedy != "" {
-		b.WriteString("; ")
-		b.WriteString(p.Remedy)
-	}
-	return b.String()
-}
+type Problem = problem.Problem
 
 // rowError holds what is wrong with one point. The points after it can be read.
 type rowError []*Problem

@@ -16,6 +16,7 @@ import (
 	"example.com/phototie/geotag/pixels"
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	required "example.com/phototie/match/pictures"
 	"example.com/phototie/match/record"
 )
 
@@ -112,7 +113,7 @@ func job(tb testing.TB, n int, unit grid.Unit, name func(string) string) *match.
 	}
 	links = append(links, match.Link{Photo: name("photos/gone.jpg"), Point: points[0].ID, Line: 999})
 	res, err := match.Check(tb.Context(), q, points, links, match.All(photos), match.Options{
-		Requirements: &match.Requirements{Default: match.CodeRule{MinPhotos: 1}, PerCode: map[string]match.CodeRule{name("LAD"): {MinPhotos: 3}}}})
+		Requirements: &required.Requirements{Default: required.CodeRule{MinPhotos: 1}, PerCode: map[string]required.CodeRule{name("LAD"): {MinPhotos: 3}}}})
 	if err != nil {
 		tb.Fatal(err)
 	}

@@ -7,6 +7,7 @@ import (
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/internal/words"
+	measured "example.com/phototie/match/pictures"
 )
 
 // asPicture says that a finding is about a photo as a picture. Such findings stand on
@@ -110,7 +111,7 @@ func (d *doc) requiredSays() []string {
 func (d *doc) pictureFacts(i int) []fact {
 	p := &d.r.Photos[i]
 	var out []fact
-	switch m := p.Pixels; {
+	switch m := measured.Of(&p.Photo); {
 	case m != nil:
 		text := fmt.Sprintf("%d \u00d7 %d pixels", m.Width, m.Height)
 		if m.Quality != nil {

@@ -9,6 +9,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	measured "example.com/phototie/match/pictures"
 	"example.com/phototie/match/record"
 )
 
@@ -42,7 +43,7 @@ func TestPicturesAsRequired(t *testing.T) {
 			t.Fatalf("photo %d has no place", i+1)
 		}
 		told := words(sheet)
-		if p.Pixels != nil && p.Pixels.Undecoded == "" && !strings.Contains(told, "JPEG quality 85, blur ") {
+		if m := measured.Of(&p.Photo); m != nil && m.Undecoded == "" && !strings.Contains(told, "JPEG quality 85, blur ") {
 			t.Errorf("%s: no figures: %s", p.Name, told)
 		}
 		if p.PixelsErr != nil && p.Err == nil && !strings.Contains(told, "Picture not measured: no header") {

@@ -10,6 +10,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/internal/words"
+	"example.com/phototie/match/pictures"
 )
 
 // csvHead names the columns of CSV. Lengths are in the grid's unit, which the
@@ -85,7 +86,7 @@ func csvRow(unit grid.Unit, p *match.PhotoResult, codes []string) []string {
 	if n := p.Nearest; n != nil {
 		row["nearest"], row["nearest_distance"] = Cell(n.Point), fixed(n.Distance, 3)
 	}
-	if m := p.Pixels; m != nil {
+	if m := pictures.Of(&p.Photo); m != nil {
 		row["width_px"], row["height_px"] = strconv.Itoa(m.Width), strconv.Itoa(m.Height)
 		if m.Quality != nil && m.Quality.Exact() {
 			row["jpeg_quality"] = strconv.Itoa(m.Quality.Low)

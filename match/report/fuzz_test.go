@@ -15,6 +15,7 @@ import (
 	"example.com/phototie/match"
 	"example.com/phototie/match/cause"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/pictures"
 )
 
 // hostileWriters writes a job of whose texts are all s in every text format.
@@ -37,7 +38,7 @@ func hostileWriters(s string) (map[string]*bytes.Buffer, error) {
 	}
 	links = append(links, match.Link{Photo: s + "gone", Point: s, Line: 60})
 	res, err := match.Check(context.Background(), plane{grid.Metre}, points, links, match.All(photos),
-		match.Options{Requirements: &match.Requirements{Default: match.CodeRule{MinPhotos: 3}}})
+		match.Options{Requirements: &pictures.Requirements{Default: pictures.CodeRule{MinPhotos: 3}}})
 	if err != nil {
 		return nil, err
 	}

@@ -9,6 +9,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/pictures"
 )
 
 // GeoJSONFormat is the name of the GeoJSON document among its foreign members.
@@ -257,7 +258,7 @@ func tagProperties(kind string, r *match.Result, p *match.PhotoResult, codes []s
 	if n := p.Nearest; n != nil {
 		t.Nearest, t.Near = n.Point, round(n.Distance, 4)
 	}
-	if m := p.Pixels; m != nil {
+	if m := pictures.Of(&p.Photo); m != nil {
 		t.Width, t.Height = m.Width, m.Height
 		if m.Quality != nil && m.Quality.Exact() {
 			t.Quality = m.Quality.Low

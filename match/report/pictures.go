@@ -9,6 +9,7 @@ import (
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/internal/words"
+	"example.com/phototie/match/pictures"
 )
 
 // PictureFacts words what was measured of the photos as pictures and what was
@@ -28,7 +29,7 @@ func measured(r *match.Result) string {
 	worst, best := math.MaxInt, 0
 	n, undecoded := 0, 0
 	for i := range r.Photos {
-		m := r.Photos[i].Pixels
+		m := pictures.Of(&r.Photos[i].Photo)
 		if m == nil {
 			continue
 		}
@@ -76,9 +77,13 @@ func measured(r *match.Result) string {
 }
 
 // required words the default rule, and by what the rules of codes differ.
-func required(q *match.Requirements) string {
+func required(r match.Requirements) string {
+	q, ok := r.(*pictures.Requirements)
+	if !ok {
+		return fmt.Sprint(r)
+	}
 	d := q.Default
-	parts := []string{ruleWords(d, match.CodeRule{})}
+	parts := []string{ruleWords(d, pictures.CodeRule{})}
 	if parts[0] == "" {
 		parts[0] = "nothing by default"
 	}
@@ -93,7 +98,7 @@ func required(q *match.Requirements) string {
 }
 
 // ruleWords words what a rule requires that another one does not.
-func ruleWords(r, d match.CodeRule) string {
+func ruleWords(r, d pictures.CodeRule) string {
 	var out []string
 	if r.MinPhotos != d.MinPhotos {
 		if r.MinPhotos > 0 {

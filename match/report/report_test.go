@@ -24,6 +24,7 @@ import (
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/internal/words"
+	"example.com/phototie/match/pictures"
 )
 
 // plane is a projection for tests: a tangent plane, in a unit of one's choice,
@@ -129,8 +130,8 @@ func job(t *testing.T, unit grid.Unit) *match.Result {
 	ball.MapDatum = "BALLPARK"
 	add("photos/ballpark.jpg", "A", ball, nil)
 	picture(photos)
-	res, err := match.Check(context.Background(), plane{unit}, points, links, match.All(photos), match.Options{Requirements: &match.Requirements{
-		PerCode: map[string]match.CodeRule{"BOL": {MinPhotos: 99, MinQuality: 70}, "none such": {}}}})
+	res, err := match.Check(context.Background(), plane{unit}, points, links, match.All(photos), match.Options{Requirements: &pictures.Requirements{
+		PerCode: map[string]pictures.CodeRule{"BOL": {MinPhotos: 99, MinQuality: 70}, "none such": {}}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -192,7 +193,7 @@ func picture(photos []match.Photo) {
 		case 6:
 			m.Orientation = 6
 		case 7:
-			m.SHA256 = photos[0].Pixels.SHA256
+			m.SHA256 = pictures.Of(&photos[0]).SHA256
 		case 8:
 			*m = pixels.Measures{Width: 1600, Height: 1200, SHA256: m.SHA256, Undecoded: "the image is cut off"}
 		case 9:

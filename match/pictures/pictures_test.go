@@ -1,4 +1,4 @@
-package match_test
+package pictures_test
 
 import (
 	"bytes"
@@ -23,6 +23,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset/demo"
+	"example.com/phototie/match/pictures"
 )
 
 // picture draws something that differs from seed to seed.
@@ -129,6 +130,24 @@ func requireFindings(t *testing.T, what string, got []match.Finding, want ...str
 	}
 }
 
+// checkPhotos lists what is found, in the order of Result.Findings.
+func checkPhotos(res *match.Result, req pictures.Requirements) ([]match.Finding, error) {
+	if err := req.Validate(); err != nil {
+		return nil, err
+	}
+	all := req.Check(res)
+	var out []match.Finding
+	for i := range res.Photos {
+		out = append(out, all.Photos[res.Photos[i].Name]...)
+	}
+	for i := range res.Points {
+		if f, ok := all.Points[res.Points[i].ID]; ok {
+			out = append(out, f)
+		}
+	}
+	return append(out, all.Job...), nil
+}
+
 func ptrTo[T any](v T) *T { return &v }
 
 // sound is what a good photo measures.
@@ -141,46 +160,46 @@ func TestCheckPhotosOne(t *testing.T) {
 	for _, c := range []struct {
 		name   string
 		change func(*pixels.Measures)
-		rule   match.CodeRule
+		rule   pictures.CodeRule
 		want   []string
 	}{
-		{"sound", func(*pixels.Measures) {}, match.CodeRule{}, nil},
-		{"small", func(m *pixels.Measures) { m.Width, m.Height = 320, 240 }, match.CodeRule{}, []string{"warning photo-too-small 1.jpgB1 1: it has 320 x 240 pixels; 1024 x 768 are required for code BOL"}},
-		{"just large enough, upright", func(m *pixels.Measures) { m.Width, m.Height = 768, 1024 }, match.CodeRule{}, nil},
-		{"too narrow", func(m *pixels.Measures) { m.Height = 700 }, match.CodeRule{}, []string{"photo-too-small"}},
-		{"small allowed", func(m *pixels.Measures) { m.Width, m.Height = 320, 240 }, match.CodeRule{MinLongSide: -1, MinShortSide: -1}, nil},
-		{"larger required", func(*pixels.Measures) {}, match.CodeRule{MinLongSide: 4000}, []string{"4000 x 768 are required"}},
-		{"quality 30", func(m *pixels.Measures) { m.Quality = &pixels.Quality{Low: 30, High: 30} }, match.CodeRule{}, []string{"photo-low-quality 1.jpgB1 1: its JPEG quality is 30; 50 is"}},
-		{"quality at most 40", func(m *pixels.Measures) { m.Quality = &pixels.Quality{Low: 10, High: 40} }, match.CodeRule{}, []string{"is 10 to 40"}},
-		{"quality at least 50", func(m *pixels.Measures) { m.Quality = &pixels.Quality{Low: 50, High: 90} }, match.CodeRule{}, nil},
-		{"quality open", func(m *pixels.Measures) { m.Quality = &pixels.Quality{Low: 40, High: 90} }, match.CodeRule{}, []string{"note photo-quality-unknown  0: the JPEG quality of 1 photo can't"}},
-		{"no table", func(m *pixels.Measures) { m.Quality = nil }, match.CodeRule{}, []string{"photo-quality-unknown"}},
-		{"no table and none asked for", func(m *pixels.Measures) { m.Quality = nil }, match.CodeRule{MinQuality: -1}, nil},
-		{"blurred", func(m *pixels.Measures) { m.Blur = ptrTo(3.21) }, match.CodeRule{}, []string{"warning photo-blurred 1.jpgB1 1: it is blurred: edges are spread by 3.2 of 512 pixels; 1.7 are allowed for code BOL"}},
-		{"no edges", func(m *pixels.Measures) { m.Blur = nil }, match.CodeRule{}, []string{"photo-blurred 1.jpgB1 1: it shows no edges"}},
-		{"blur allowed", func(m *pixels.Measures) { m.Blur = nil }, match.CodeRule{MaxBlur: -1}, nil},
-		{"clipped", func(m *pixels.Measures) { m.Exposure = &pixels.Exposure{Black: 0.25, White: 0.3} }, match.CodeRule{}, []string{"25 % of it is plain black and 30 % plain white; 40 % are allowed together"}},
-		{"clipped allowed", func(m *pixels.Measures) { m.Exposure = &pixels.Exposure{Black: 0.25, White: 0.3} }, match.CodeRule{MaxClipped: 0.6}, nil},
-		{"turned", func(m *pixels.Measures) { m.Orientation = 6 }, match.CodeRule{}, []string{"note photo-orientation 1.jpgB1 1: its pixels lie turned: it is upright a quarter turn clockwise"}},
-		{"mirrored", func(m *pixels.Measures) { m.Orientation = 2 }, match.CodeRule{}, []string{"warning photo-orientation"}},
-		{"upright", func(m *pixels.Measures) { m.Orientation = 1 }, match.CodeRule{}, nil},
+		{"sound", func(*pixels.Measures) {}, pictures.CodeRule{}, nil},
+		{"small", func(m *pixels.Measures) { m.Width, m.Height = 320, 240 }, pictures.CodeRule{}, []string{"warning photo-too-small 1.jpgB1 1: it has 320 x 240 pixels; 1024 x 768 are required for code BOL"}},
+		{"just large enough, upright", func(m *pixels.Measures) { m.Width, m.Height = 768, 1024 }, pictures.CodeRule{}, nil},
+		{"too narrow", func(m *pixels.Measures) { m.Height = 700 }, pictures.CodeRule{}, []string{"photo-too-small"}},
+		{"small allowed", func(m *pixels.Measures) { m.Width, m.Height = 320, 240 }, pictures.CodeRule{MinLongSide: -1, MinShortSide: -1}, nil},
+		{"larger required", func(*pixels.Measures) {}, pictures.CodeRule{MinLongSide: 4000}, []string{"4000 x 768 are required"}},
+		{"quality 30", func(m *pixels.Measures) { m.Quality = &pixels.Quality{Low: 30, High: 30} }, pictures.CodeRule{}, []string{"photo-low-quality 1.jpgB1 1: its JPEG quality is 30; 50 is"}},
+		{"quality at most 40", func(m *pixels.Measures) { m.Quality = &pixels.Quality{Low: 10, High: 40} }, pictures.CodeRule{}, []string{"is 10 to 40"}},
+		{"quality at least 50", func(m *pixels.Measures) { m.Quality = &pixels.Quality{Low: 50, High: 90} }, pictures.CodeRule{}, nil},
+		{"quality open", func(m *pixels.Measures) { m.Quality = &pixels.Quality{Low: 40, High: 90} }, pictures.CodeRule{}, []string{"note photo-quality-unknown  0: the JPEG quality of 1 photo can't"}},
+		{"no table", func(m *pixels.Measures) { m.Quality = nil }, pictures.CodeRule{}, []string{"photo-quality-unknown"}},
+		{"no table and none asked for", func(m *pixels.Measures) { m.Quality = nil }, pictures.CodeRule{MinQuality: -1}, nil},
+		{"blurred", func(m *pixels.Measures) { m.Blur = ptrTo(3.21) }, pictures.CodeRule{}, []string{"warning photo-blurred 1.jpgB1 1: it is blurred: edges are spread by 3.2 of 512 pixels; 1.7 are allowed for code BOL"}},
+		{"no edges", func(m *pixels.Measures) { m.Blur = nil }, pictures.CodeRule{}, []string{"photo-blurred 1.jpgB1 1: it shows no edges"}},
+		{"blur allowed", func(m *pixels.Measures) { m.Blur = nil }, pictures.CodeRule{MaxBlur: -1}, nil},
+		{"clipped", func(m *pixels.Measures) { m.Exposure = &pixels.Exposure{Black: 0.25, White: 0.3} }, pictures.CodeRule{}, []string{"25 % of it is plain black and 30 % plain white; 40 % are allowed together"}},
+		{"clipped allowed", func(m *pixels.Measures) { m.Exposure = &pixels.Exposure{Black: 0.25, White: 0.3} }, pictures.CodeRule{MaxClipped: 0.6}, nil},
+		{"turned", func(m *pixels.Measures) { m.Orientation = 6 }, pictures.CodeRule{}, []string{"note photo-orientation 1.jpgB1 1: its pixels lie turned: it is upright a quarter turn clockwise"}},
+		{"mirrored", func(m *pixels.Measures) { m.Orientation = 2 }, pictures.CodeRule{}, []string{"warning photo-orientation"}},
+		{"upright", func(m *pixels.Measures) { m.Orientation = 1 }, pictures.CodeRule{}, nil},
 		{"cut off", func(m *pixels.Measures) {
 			*m = pixels.Measures{Width: 1600, Height: 1200, Undecoded: "the image is cut off"}
-		}, match.CodeRule{MinQuality: -1}, []string{"error photo-undecodable 1.jpgB1 1: its pixels can't be read: the image is cut off"}},
+		}, pictures.CodeRule{MinQuality: -1}, []string{"error photo-undecodable 1.jpgB1 1: its pixels can't be read: the image is cut off"}},
 		{"of another kind", func(m *pixels.Measures) {
 			*m = pixels.Measures{Width: 1600, Height: 200, Undecoded: "a kind of JPEG", Unsupported: true}
-		}, match.CodeRule{MinQuality: -1}, []string{"photo-too-small 1.jpg", "note photo-unmeasured  0: the pixels of 1 photo were not measured, as they are of a kind that is not decoded here (the first is 1.jpg: a kind of JPEG)"}},
+		}, pictures.CodeRule{MinQuality: -1}, []string{"photo-too-small 1.jpg", "note photo-unmeasured  0: the pixels of 1 photo were not measured, as they are of a kind that is not decoded here (the first is 1.jpg: a kind of JPEG)"}},
 	} {
 		m := sound(1)
 		c.change(m)
 		res := job([]shot{{"1.jpg", "B1", m, nil}}, map[string]string{"B1": "BOL"})
-		got, err := match.CheckPhotos(res, match.Requirements{PerCode: map[string]match.CodeRule{"bol": c.rule}})
+		got, err := checkPhotos(res, pictures.Requirements{PerCode: map[string]pictures.CodeRule{"bol": c.rule}})
 		if err != nil {
 			t.Errorf("%s: %v", c.name, err)
 		}
 		requireFindings(t, c.name, got, c.want...)
 		// The rule of another code must not matter, and that it is unused is said.
-		got, err = match.CheckPhotos(res, match.Requirements{Default: c.rule, PerCode: map[string]match.CodeRule{"LAD": {MinLongSide: 9999, MinQuality: 100}}})
+		got, err = checkPhotos(res, pictures.Requirements{Default: c.rule, PerCode: map[string]pictures.CodeRule{"LAD": {MinLongSide: 9999, MinQuality: 100}}})
 		if err != nil {
 			t.Errorf("%s: %v", c.name, err)
 		}
@@ -189,8 +208,8 @@ func TestCheckPhotosOne(t *testing.T) {
 }
 
 func TestRule(t *testing.T) {
-	req := match.Requirements{Default: match.CodeRule{MinPhotos: 1, MinQuality: -1}, PerCode: map[string]match.CodeRule{"BMK": {MinPhotos: 3, MinLongSide: 2000}, "FEN": {MinPhotos: -1}}}
-	for code, want := range map[string]match.CodeRule{
+	req := pictures.Requirements{Default: pictures.CodeRule{MinPhotos: 1, MinQuality: -1}, PerCode: map[string]pictures.CodeRule{"BMK": {MinPhotos: 3, MinLongSide: 2000}, "FEN": {MinPhotos: -1}}}
+	for code, want := range map[string]pictures.CodeRule{
 		"":      {MinPhotos: 1, MinLongSide: 1024, MinShortSide: 768, MinQuality: -1, MaxBlur: pixels.SharpBlur, MaxClipped: 0.4},
 		"BOL":   {MinPhotos: 1, MinLongSide: 1024, MinShortSide: 768, MinQuality: -1, MaxBlur: pixels.SharpBlur, MaxClipped: 0.4},
 		" bmk ": {MinPhotos: 3, MinLongSide: 2000, MinShortSide: 768, MinQuality: -1, MaxBlur: pixels.SharpBlur, MaxClipped: 0.4},
@@ -200,18 +219,18 @@ func TestRule(t *testing.T) {
 			t.Errorf("%q: %+v, want %+v", code, got, want)
 		}
 	}
-	for _, bad := range []match.Requirements{
-		{Default: match.CodeRule{MinQuality: 101}},
-		{Default: match.CodeRule{MaxClipped: 1.5}},
-		{Default: match.CodeRule{MaxClipped: math.NaN()}},
-		{Default: match.CodeRule{MaxBlur: math.NaN()}},
-		{PerCode: map[string]match.CodeRule{"A": {MinLongSide: 100, MinShortSide: 200}}},
-		{PerCode: map[string]match.CodeRule{"A": {}, "a": {}}},
-		{PerCode: map[string]match.CodeRule{" ": {}}},
+	for _, bad := range []pictures.Requirements{
+		{Default: pictures.CodeRule{MinQuality: 101}},
+		{Default: pictures.CodeRule{MaxClipped: 1.5}},
+		{Default: pictures.CodeRule{MaxClipped: math.NaN()}},
+		{Default: pictures.CodeRule{MaxBlur: math.NaN()}},
+		{PerCode: map[string]pictures.CodeRule{"A": {MinLongSide: 100, MinShortSide: 200}}},
+		{PerCode: map[string]pictures.CodeRule{"A": {}, "a": {}}},
+		{PerCode: map[string]pictures.CodeRule{" ": {}}},
 		{MarkupSuffixes: []string{" "}},
 	} {
-		f, err := match.CheckPhotos(&match.Result{}, bad)
-		var fault *match.RequirementError
+		f, err := checkPhotos(&match.Result{}, bad)
+		var fault *pictures.RequirementError
 		if !errors.As(err, &fault) || f != nil {
 			t.Errorf("%+v: %v, %v", bad, f, err)
 		} else if fault.What == "" || fault.Remedy == "" {
@@ -221,9 +240,9 @@ func TestRule(t *testing.T) {
 			t.Errorf("%+v: Check took it", bad)
 		}
 	}
-	// Filled requirements ask for the same, and say so.
-	filled := req.Filled()
-	if again := filled.Filled(); !reflect.DeepEqual(again, filled) {
+	// Resolved requirements ask for the same, and say so.
+	filled := req.Resolved().(*pictures.Requirements)
+	if again := filled.Resolved(); !reflect.DeepEqual(again, filled) {
 		t.Errorf("filled twice: %+v, was %+v", again, filled)
 	}
 	for _, code := range []string{"", "BOL", "BMK", "FEN"} {
@@ -251,7 +270,7 @@ func TestCheckWithRequirements(t *testing.T) {
 	}
 	points := []match.Point{{ID: "A", Code: "BOL"}, {ID: "B", Code: "BOL"}, {ID: "C", Code: "FEN"}, {ID: "D", EN: grid.EN{E: 5}}}
 	links := []match.Link{{Photo: "1.jpg", Point: "A"}, {Photo: "2.jpg", Point: "A"}, {Photo: "3.png", Point: "A"}, {Photo: "4.jpg", Point: "D"}, {Photo: "5.jpg", Point: "D"}, {Photo: "gone.jpg", Point: "A"}}
-	opt := match.Options{Requirements: &match.Requirements{PerCode: map[string]match.CodeRule{"BOL": {MinPhotos: 3}, "XYZ": {}}}, Ties: match.TieOptions{Off: true}}
+	opt := match.Options{Requirements: &pictures.Requirements{PerCode: map[string]pictures.CodeRule{"BOL": {MinPhotos: 3}, "XYZ": {}}}, Ties: match.TieOptions{Off: true}}
 	res, err := match.Check(t.Context(), flat{}, points, links, match.All(photos), opt)
 	if err != nil {
 		t.Fatal(err)
@@ -267,7 +286,7 @@ func TestCheckWithRequirements(t *testing.T) {
 		`note requirement-unused  0: there is a rule for photos of code "XYZ"`,
 	}
 	requireFindings(t, "with requirements", res.Findings(), want...)
-	if r := res.Requirements; r == nil || r.PerCode["BOL"].MinLongSide != 1024 {
+	if r, ok := res.Requirements.(*pictures.Requirements); !ok || r.PerCode["BOL"].MinLongSide != 1024 {
 		t.Errorf("the result has the requirements %+v", r)
 	}
 	if res.Photos[0].Pixels == nil || res.Photos[2].PixelsErr == nil {
@@ -292,7 +311,7 @@ func TestCheckPhotosCopies(t *testing.T) {
 	a, b := measured(t, picture(1, 560, 400), 85), measured(t, picture(2, 560, 400), 85)
 	again := measured(t, picture(1, 560, 400), 60)
 	marked := measured(t, strike(picture(1, 560, 400)), 85)
-	anySize := match.CodeRule{MinLongSide: -1, MinShortSide: -1}
+	anySize := pictures.CodeRule{MinLongSide: -1, MinShortSide: -1}
 	for _, c := range []struct {
 		name  string
 		shots []shot
@@ -328,14 +347,14 @@ func TestCheckPhotosCopies(t *testing.T) {
 			[]string{"photo-markup-pair a-marked.jpg", "photo-markup-pair a-marked2.jpg"}},
 	} {
 		res := job(c.shots, codes)
-		got, err := match.CheckPhotos(res, match.Requirements{Default: anySize})
+		got, err := checkPhotos(res, pictures.Requirements{Default: anySize})
 		if err != nil {
 			t.Errorf("%s: %v", c.name, err)
 		}
 		requireFindings(t, c.name, got, c.want...)
 	}
 	res := job([]shot{{"a.jpg", "B1", a, nil}, {"a.X.jpg", "B1", marked, nil}, {"b-marked.jpg", "B1", b, nil}}, codes)
-	got, err := match.CheckPhotos(res, match.Requirements{Default: anySize, MarkupSuffixes: []string{"x"}})
+	got, err := checkPhotos(res, pictures.Requirements{Default: anySize, MarkupSuffixes: []string{"x"}})
 	if err != nil {
 		t.Error(err)
 	}
@@ -344,7 +363,7 @@ func TestCheckPhotosCopies(t *testing.T) {
 
 func TestCheckPhotosCounts(t *testing.T) {
 	codes := map[string]string{"BM1": "BMK", "B1": "BOL", "B2": "BOL"}
-	req := match.Requirements{Default: match.CodeRule{MinLongSide: 400, MinShortSide: 300}, PerCode: map[string]match.CodeRule{"BMK": {MinPhotos: 3}, "BOL": {MinPhotos: 1}}}
+	req := pictures.Requirements{Default: pictures.CodeRule{MinLongSide: 400, MinShortSide: 300}, PerCode: map[string]pictures.CodeRule{"BMK": {MinPhotos: 3}, "BOL": {MinPhotos: 1}}}
 	a := measured(t, picture(1, 560, 400), 85)
 	again, marked := measured(t, picture(1, 560, 400), 60), measured(t, strike(picture(1, 560, 400)), 85)
 	small, blurred, dark := sound(3), sound(4), sound(5)
@@ -367,7 +386,7 @@ func TestCheckPhotosCounts(t *testing.T) {
 	} {
 		shots := append(slices.Clone(c.shots), shot{"z1.jpg", "B1", sound(20), nil}, shot{"z2.jpg", "B2", sound(21), nil})
 		res := job(shots, codes)
-		got, err := match.CheckPhotos(res, req)
+		got, err := checkPhotos(res, req)
 		if err != nil {
 			t.Errorf("%s: %v", c.name, err)
 		}
@@ -467,7 +486,7 @@ func TestDemoPhotos(t *testing.T) {
 	}
 	t.Logf("%d photos, blur of the sound ones %.2f to %.2f", len(shots), slices.Min(blur), slices.Max(blur))
 	res := job(shots, codes)
-	got, err := match.CheckPhotos(res, match.Requirements{})
+	got, err := checkPhotos(res, pictures.Requirements{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -483,7 +502,7 @@ func TestDemoPhotos(t *testing.T) {
 }
 
 // A photo of a bench mark is held against what is required of bench marks.
-func ExampleCheckPhotos() {
+func ExampleRequirements_Check() {
 	var file bytes.Buffer
 	if err := jpeg.Encode(&file, picture(3, 640, 480), &jpeg.Options{Quality: 40}); err != nil {
 		fmt.Println(err)
@@ -499,9 +518,9 @@ func ExampleCheckPhotos() {
 		Photos: []match.PhotoResult{{Photo: match.Photo{Name: "QA0001.jpg", Pixels: m}, Tie: &match.Tie{Point: "BM1"}}},
 		Points: []match.PointResult{{Point: match.Point{ID: "BM1", Code: "BMK"}, Photos: []string{"QA0001.jpg"}}},
 	}
-	findings, err := match.CheckPhotos(res, match.Requirements{
-		Default: match.CodeRule{MinLongSide: 640, MinShortSide: 480},
-		PerCode: map[string]match.CodeRule{"BMK": {MinPhotos: 2, MinQuality: 70}},
+	findings, err := checkPhotos(res, pictures.Requirements{
+		Default: pictures.CodeRule{MinLongSide: 640, MinShortSide: 480},
+		PerCode: map[string]pictures.CodeRule{"BMK": {MinPhotos: 2, MinQuality: 70}},
 	})
 	if err != nil {
 		fmt.Println(err)
@@ -536,7 +555,7 @@ func BenchmarkCheckPhotos(b *testing.B) {
 		b.Run(fmt.Sprintf("photos=%d", n), func(b *testing.B) {
 			res := job(shots[:n], map[string]string{"B1": ""})
 			for b.Loop() {
-				got, err := match.CheckPhotos(res, match.Requirements{})
+				got, err := checkPhotos(res, pictures.Requirements{})
 				if err != nil || len(got) != n/10 {
 					b.Fatal(len(got), err)
 				}

@@ -1,4 +1,4 @@
-package match
+package pictures
 
 import (
 	"errors"
@@ -11,67 +11,30 @@ import (
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/pixels"
+	"example.com/phototie/match"
 	"example.com/phototie/match/internal/words"
 )
 
-// The kinds of finding of CheckPhotos.
-const (
-	// FindingUndecodable: a photo whose pixels can't be had.
-	FindingUndecodable FindingCode = "photo-undecodable"
-	// FindingUnmeasured: photos of kinds whose pixels are not decoded here. It is
-	// one finding for the whole job.
-	FindingUnmeasured FindingCode = "photo-unmeasured"
-	// FindingTooSmall: a photo of fewer pixels than required.
-	FindingTooSmall FindingCode = "photo-too-small"
-	// FindingLowQuality: a photo compressed more strongly than allowed.
-	FindingLowQuality FindingCode = "photo-low-quality"
-	// FindingQualityUnknown: photos whose quality can't be held against what is
-	// required. It is one finding for the whole job.
-	FindingQualityUnknown FindingCode = "photo-quality-unknown"
-	// FindingBlurred: a photo that is blurred, or shows no edges at all.
-	FindingBlurred FindingCode = "photo-blurred"
-	// FindingClipped: a photo with too much of it plain black or white.
-	FindingClipped FindingCode = "photo-clipped"
-	// FindingOrientation: a photo that is upright only for programs that heed its
-	// orientation flag, or that its flag shows mirrored.
-	FindingOrientation FindingCode = "photo-orientation"
-	// FindingIdentical: a photo that is the same file as another, byte by byte.
-	FindingIdentical FindingCode = "photo-identical"
-	// FindingNearDuplicate: a photo that shows the same picture as another.
-	FindingNearDuplicate FindingCode = "photo-near-duplicate"
-	// FindingMarkup: a marked-up copy (arrows, notes) and its original.
-	FindingMarkup FindingCode = "photo-markup-pair"
-	// FindingMarkupAlone: a marked-up copy whose original is not there.
-	FindingMarkupAlone FindingCode = "photo-markup-without-original"
-	// FindingTooFew: a point with fewer photos than its code requires.
-	FindingTooFew FindingCode = "point-too-few-photos"
-	// FindingUnusedRule: a rule for a code that no point has.
-	FindingUnusedRule FindingCode = "requirement-unused"
-)
-
-// PhotoFindingCodes lists the kinds of finding of CheckPhotos.
-var PhotoFindingCodes = []FindingCode{FindingUndecodable, FindingUnmeasured, FindingTooSmall, FindingLowQuality, FindingQualityUnknown, FindingBlurred, FindingClipped, FindingOrientation, FindingIdentical, FindingNearDuplicate, FindingMarkup, FindingMarkupAlone, FindingTooFew, FindingUnusedRule}
-
 // CodeRule is what the photos of points of one code must be. A field of 0 leaves
-// the matter to the rule behind it, and one below 0 requires nothing.
+// the matter to the more general rule, and one below 0 requires nothing.
 type CodeRule struct {
 	// MinPhotos is how many photos a point must have. Copies of one picture count
 	// once, and what can't be decoded, is too small or is blurred does not count.
-	MinPhotos int `json:"min_photos,omitempty" toml:"min_photos"`
+	MinPhotos int `json:"min_photos,omitempty"`
 	// MinLongSide and MinShortSide are the pixels of the longer and the shorter
 	// side of a photo at least.
-	MinLongSide  int `json:"min_long_side_px,omitempty" toml:"min_long_side_px"`
-	MinShortSide int `json:"min_short_side_px,omitempty" toml:"min_short_side_px"`
+	MinLongSide  int `json:"min_long_side_px,omitempty"`
+	MinShortSide int `json:"min_short_side_px,omitempty"`
 	// MinQuality is the least JPEG quality, 1 to 100; see pixels.Quality.
-	MinQuality int `json:"min_quality,omitempty" toml:"min_quality"`
+	MinQuality int `json:"min_quality,omitempty"`
 	// MaxBlur is the largest spread of edges in pixels of the photo brought down
 	// to a longer side of 512; see package pixels.
-	MaxBlur float64 `json:"max_blur_px,omitempty" toml:"max_blur_px"`
+	MaxBlur float64 `json:"max_blur_px,omitempty"`
 	// MaxClipped is the largest share of pixels, 0 to 1, that are black or white.
-	MaxClipped float64 `json:"max_clipped,omitempty" toml:"max_clipped"`
+	MaxClipped float64 `json:"max_clipped,omitempty"`
 }
 
-// DefaultRule returns the rule behind all others. Where the figures are from:
+// DefaultRule returns the rule that holds where no other does. Where the figures are from:
 //
 //   - MinPhotos none: how many are wanted is for the client to say.
 //   - MinLongSide 1024, MinShortSide 768: common practice, no source. Handhelds
@@ -84,8 +47,8 @@ func DefaultRule() CodeRule {
 	return CodeRule{MinPhotos: -1, MinLongSide: 1024, MinShortSide: 768, MinQuality: 50, MaxBlur: pixels.SharpBlur, MaxClipped: 0.4}
 }
 
-// behind returns the rule with what it leaves open taken from another.
-func (r CodeRule) behind(d CodeRule) CodeRule {
+// or returns the rule with what it leaves open taken from another.
+func (r CodeRule) or(d CodeRule) CodeRule {
 	return CodeRule{
 		MinPhotos:    either(r.MinPhotos, d.MinPhotos),
 		MinLongSide:  either(r.MinLongSide, d.MinLongSide),
@@ -103,20 +66,20 @@ func either[T int | float64](v, or T) T {
 	return v
 }
 
-// Requirements are what the photos of a job must be. The zero Requirements stand for
+// Requirements are what the photos of a job must be. The zero Requirements are
 // DefaultRule for all codes.
 type Requirements struct {
 	// Default is the rule for codes that have none of their own, for points
 	// without a code and for photos that are tied to no point. What it leaves open
 	// is as in DefaultRule.
-	Default CodeRule `json:"default" toml:"default"`
+	Default CodeRule `json:"default"`
 	// PerCode has the rules of point codes, in upper or lower case. What they
 	// leave open is as in Default.
-	PerCode map[string]CodeRule `json:"codes,omitempty" toml:"codes"`
+	PerCode map[string]CodeRule `json:"codes,omitempty"`
 	// MarkupSuffixes are the words at the end of a file's name, before its
 	// extension, by which marked-up copies are known: "IMG_0012-marked.jpg". Nil
-	// stands for DefaultMarkupSuffixes.
-	MarkupSuffixes []string `json:"markup_suffixes,omitempty" toml:"markup_suffixes"`
+	// defaults to DefaultMarkupSuffixes.
+	MarkupSuffixes []string `json:"markup_suffixes,omitempty"`
 }
 
 // DefaultMarkupSuffixes are the endings by which marked-up copies are known:
@@ -139,7 +102,7 @@ type RequirementError struct {
 func (e *RequirementError) Error() string { return "photo requirements: " + e.What }
 
 // Validate returns a *RequirementError for every figure that can't be, joined.
-func (q Requirements) Validate() error {
+func (q *Requirements) Validate() error {
 	var errs []error
 	add := func(code, key, remedy, format string, args ...any) {
 		errs = append(errs, &RequirementError{Code: code, Key: key, What: fmt.Sprintf(format, args...), Remedy: remedy})
@@ -184,20 +147,20 @@ func fold(code string) string { return strings.ToLower(strings.TrimSpace(code)) 
 
 // Rule returns the rule for a code, with nothing left open: in it, 0 and below
 // require nothing.
-func (q Requirements) Rule(code string) CodeRule {
-	rule := q.Default.behind(DefaultRule())
+func (q *Requirements) Rule(code string) CodeRule {
+	rule := q.Default.or(DefaultRule())
 	for c, r := range q.PerCode {
 		if fold(c) == fold(code) && fold(code) != "" {
-			rule = r.behind(rule)
+			rule = r.or(rule)
 		}
 	}
 	return rule
 }
 
-// Filled returns the requirements with nothing left open: the default rule, the
-// rule of each code as Rule returns it, and the suffixes.
-func (q Requirements) Filled() Requirements {
-	out := Requirements{Default: q.Default.behind(DefaultRule()), MarkupSuffixes: q.MarkupSuffixes}
+// Resolved returns the requirements with nothing left open, a *Requirements: the
+// default rule, the rule of each code as Rule returns it, and the suffixes.
+func (q *Requirements) Resolved() match.Requirements {
+	out := &Requirements{Default: q.Default.or(DefaultRule()), MarkupSuffixes: q.MarkupSuffixes}
 	if out.MarkupSuffixes == nil {
 		out.MarkupSuffixes = DefaultMarkupSuffixes
 	}
@@ -210,52 +173,26 @@ func (q Requirements) Filled() Requirements {
 	return out
 }
 
-// CheckPhotos holds the photos of a checked job against what is required of them.
-// It looks at their Pixels; of a photo without, its name and its number for its
-// point are looked at, unless it could not be read. The findings come as those
-// of Result.Findings do: photos in their order, then points, then what concerns
-// the whole job. Photos without a point and points without photos are findings
-// of Result.Findings. The error is that of Validate.
-//
-// Check calls it where Options.Requirements are given, and Result.Findings then
-// has its findings among the others.
+// Of is what was measured of a photo; nil where nothing was.
+func Of(p *match.Photo) *pixels.Measures {
+	m, _ := p.Pixels.(*pixels.Measures)
+	return m
+}
+
+// Check holds the photos of a checked job against the requirements, which must be
+// valid. It looks at their Pixels; of a photo without, its name and its number for
+// its point are looked at, unless it could not be read. match.Check calls it where
+// its options have the requirements, and Result.Findings then has what it finds.
 //
 // Copies are found by their bytes, by their previews (pixels.Alike) and, marked-up
 // ones, by their names. A pair that only its pixels tell of is doubtful, and
 // its message says so: something new in one of two pictures looks like a drawing on it.
 // A marked-up copy whose original is not there can only be told by its name. Time and
 // memory grow with the number of photos, as long as few of them are alike.
-func CheckPhotos(res *Result, req Requirements) ([]Finding, error) {
-	all, err := checkPhotos(res, req)
-	if err != nil {
-		return nil, err
-	}
-	var out []Finding
-	for i := range res.Photos {
-		out = append(out, all.photos[res.Photos[i].Name]...)
-	}
-	for i := range res.Points {
-		if f, ok := all.points[res.Points[i].ID]; ok {
-			out = append(out, f)
-		}
-	}
-	return append(out, all.job...), nil
-}
-
-// pictureFindings are what CheckPhotos finds: by the name of the photo, by the id of
-// the point, and about the job as a whole.
-type pictureFindings struct {
-	photos map[string][]Finding
-	points map[string]Finding
-	job    []Finding
-}
-
-func checkPhotos(res *Result, req Requirements) (*pictureFindings, error) {
-	if err := req.Validate(); err != nil {
-		return nil, err
-	}
+func (q *Requirements) Check(res *match.Result) match.PictureFindings {
+	req := *q
 	c := &photoCheck{res: res, req: req, group: make([]int, len(res.Photos)), copyOf: make([]string, len(res.Photos)), unfit: make([]string, len(res.Photos)),
-		found: pictureFindings{photos: map[string][]Finding{}, points: map[string]Finding{}}}
+		found: match.PictureFindings{Photos: map[string][]match.Finding{}, Points: map[string]match.Finding{}}}
 	codes := map[string]string{}
 	for i := range res.Points {
 		codes[res.Points[i].ID] = res.Points[i].Code
@@ -263,7 +200,7 @@ func checkPhotos(res *Result, req Requirements) (*pictureFindings, error) {
 	for i := range res.Photos {
 		p := &res.Photos[i]
 		c.group[i] = i
-		c.measures = append(c.measures, p.Pixels)
+		c.measures = append(c.measures, Of(&p.Photo))
 		code := ""
 		if p.Tie != nil {
 			code = codes[p.Tie.Point]
@@ -274,15 +211,15 @@ func checkPhotos(res *Result, req Requirements) (*pictureFindings, error) {
 	c.alike()
 	c.counts()
 	c.whole()
-	return &c.found, nil
+	return c.found
 }
 
-// photoCheck is the state of CheckPhotos. Its lists are in the order of the photos.
+// photoCheck is the state of Check. Its lists are in the order of the photos.
 type photoCheck struct {
-	res      *Result
+	res      *match.Result
 	req      Requirements
 	measures []*pixels.Measures
-	found    pictureFindings
+	found    match.PictureFindings
 	// unfit says why a photo does not count; empty where it does.
 	unfit []string
 	// group leads to another photo that shows the same picture, or to itself.
@@ -297,13 +234,13 @@ type photoCheck struct {
 	why        string
 }
 
-func (c *photoCheck) add(i int, code FindingCode, sev Severity, message, remedy string) {
+func (c *photoCheck) add(i int, code match.FindingCode, sev match.Severity, message, remedy string) {
 	p := &c.res.Photos[i]
-	f := Finding{Code: code, Severity: sev, Photo: p.Name, Message: message, Remedy: remedy}
+	f := match.Finding{Code: code, Severity: sev, Photo: p.Name, Message: message, Remedy: remedy}
 	if p.Tie != nil {
 		f.Point, f.Line = p.Tie.Point, p.Tie.Line
 	}
-	c.found.photos[p.Name] = append(c.found.photos[p.Name], f)
+	c.found.Photos[p.Name] = append(c.found.Photos[p.Name], f)
 }
 
 // one checks a photo by itself.
@@ -333,11 +270,11 @@ func (c *photoCheck) one(i int, code string) {
 		c.notMeasured(i, m.Undecoded)
 	default:
 		unfit("undecodable")
-		c.add(i, FindingUndecodable, SeverityError, "its pixels can't be read: "+m.Undecoded, lookDamaged)
+		c.add(i, match.FindingUndecodable, match.SeverityError, "its pixels can't be read: "+m.Undecoded, lookDamaged)
 	}
 	if long, short := max(m.Width, m.Height), min(m.Width, m.Height); long < rule.MinLongSide || short < rule.MinShortSide {
 		unfit("too small")
-		c.add(i, FindingTooSmall, SeverityWarning,
+		c.add(i, match.FindingTooSmall, match.SeverityWarning,
 			fmt.Sprintf("it has %d x %d pixels; %d x %d are required%s", long, short, max(rule.MinLongSide, 0), max(rule.MinShortSide, 0), of),
 			"get the original from the device, or take it again with the camera set to a larger image")
 	}
@@ -348,7 +285,7 @@ func (c *photoCheck) one(i int, code string) {
 		case q == nil || q.Low < least && q.High >= least:
 			c.unknown = append(c.unknown, c.res.Photos[i].Name)
 		case q.High < least:
-			c.add(i, FindingLowQuality, SeverityWarning, fmt.Sprintf("its JPEG quality is %v; %d is required%s", q, least, of),
+			c.add(i, match.FindingLowQuality, match.SeverityWarning, fmt.Sprintf("its JPEG quality is %v; %d is required%s", q, least, of),
 				"get the original from the device: sending photos by messenger or mail often compresses them again")
 		}
 	}
@@ -360,25 +297,25 @@ func (c *photoCheck) one(i int, code string) {
 		switch {
 		case m.Blur == nil:
 			unfit("without any edges")
-			c.add(i, FindingBlurred, SeverityWarning, "it shows no edges at all: all of it is out of focus, or it shows nothing", look)
+			c.add(i, match.FindingBlurred, match.SeverityWarning, "it shows no edges at all: all of it is out of focus, or it shows nothing", look)
 		case *m.Blur > rule.MaxBlur:
 			unfit("blurred")
-			c.add(i, FindingBlurred, SeverityWarning,
+			c.add(i, match.FindingBlurred, match.SeverityWarning,
 				fmt.Sprintf("it is blurred: edges are spread by %.1f of 512 pixels; %.1f are allowed%s", *m.Blur, rule.MaxBlur, of), look)
 		}
 	}
 	if e := m.Exposure; e != nil && rule.MaxClipped > 0 && e.Black+e.White > rule.MaxClipped {
-		c.add(i, FindingClipped, SeverityWarning,
+		c.add(i, match.FindingClipped, match.SeverityWarning,
 			fmt.Sprintf("%.0f %% of it is plain black and %.0f %% plain white; %.0f %% are allowed together%s", 100*e.Black, 100*e.White, 100*rule.MaxClipped, of),
 			"look whether the point can be made out; if not, take it again with the light behind you")
 	}
 	switch o := m.Orientation; o {
 	case 3, 6, 8:
 		turn := map[int]string{3: "by half a turn", 6: "a quarter turn clockwise", 8: "a quarter turn anticlockwise"}[o]
-		c.add(i, FindingOrientation, SeverityNote, fmt.Sprintf("its pixels lie turned: it is upright %s, which orientation flag %d asks for", turn, o),
+		c.add(i, match.FindingOrientation, match.SeverityNote, fmt.Sprintf("its pixels lie turned: it is upright %s, which orientation flag %d asks for", turn, o),
 			"nothing, unless the client's programs pass over the flag; then let it be turned without loss")
 	case 2, 4, 5, 7:
-		c.add(i, FindingOrientation, SeverityWarning, fmt.Sprintf("orientation flag %d asks for it to be mirrored, which no camera that looks away from its user does", o),
+		c.add(i, match.FindingOrientation, match.SeverityWarning, fmt.Sprintf("orientation flag %d asks for it to be mirrored, which no camera that looks away from its user does", o),
 			"look whether writing reads the right way round, and mend the flag if not")
 	}
 }
@@ -394,7 +331,7 @@ func (c *photoCheck) unmeasurable(i int, err error) {
 		return
 	}
 	c.unfit[i] = "undecodable"
-	c.add(i, FindingUndecodable, SeverityError, "its pixels can't be read: "+err.Error(), lookDamaged)
+	c.add(i, match.FindingUndecodable, match.SeverityError, "its pixels can't be read: "+err.Error(), lookDamaged)
 }
 
 // notMeasured notes a photo that is of a kind that is not decoded here.
@@ -453,7 +390,7 @@ func (c *photoCheck) identical() {
 		if apart != "" {
 			remedy = "keep the tie that is right; if the photo shows both points, keep both"
 		}
-		c.add(i, FindingIdentical, SeverityWarning, "it is the same file as "+c.res.Photos[j].Name+", byte by byte"+apart, remedy)
+		c.add(i, match.FindingIdentical, match.SeverityWarning, "it is the same file as "+c.res.Photos[j].Name+", byte by byte"+apart, remedy)
 	}
 }
 
@@ -508,9 +445,9 @@ func (c *photoCheck) alike() {
 	for _, p := range pairs {
 		other := c.res.Photos[p.of].Name
 		apart := c.tied(p.copied, p.of)
-		sev := SeverityNote
+		sev := match.SeverityNote
 		if apart != "" {
-			sev = SeverityWarning
+			sev = match.SeverityWarning
 		}
 		if c.root(p.copied) == c.root(p.of) && c.copyOf[p.copied] != "" {
 			continue // told already, by way of another copy
@@ -524,22 +461,22 @@ func (c *photoCheck) alike() {
 			if p.Likeness == "" {
 				why = "; their pixels were not compared"
 			} else {
-				sev = SeverityWarning
+				sev = match.SeverityWarning
 			}
-			c.add(p.copied, FindingMarkup, sev, "by its name it is a marked-up copy of "+other+why+apart, "deliver both, if it is")
+			c.add(p.copied, match.FindingMarkup, sev, "by its name it is a marked-up copy of "+other+why+apart, "deliver both, if it is")
 		case named:
-			c.add(p.copied, FindingMarkup, sev, fmt.Sprintf("it is a marked-up copy of %s by its name and its pixels, of which %.1f %% differ%s", other, 100*p.Share, apart), c.tieAs(p.copied, p.of))
+			c.add(p.copied, match.FindingMarkup, sev, fmt.Sprintf("it is a marked-up copy of %s by its name and its pixels, of which %.1f %% differ%s", other, 100*p.Share, apart), c.tieAs(p.copied, p.of))
 		case p.Likeness == pixels.DrawnOn:
-			c.add(p.copied, FindingMarkup, sev, fmt.Sprintf("it looks like a marked-up copy of %s: %.1f %% of it differ. Doubtful, as only the pixels say so%s", other, 100*p.Share, apart), c.tieAs(p.copied, p.of))
+			c.add(p.copied, match.FindingMarkup, sev, fmt.Sprintf("it looks like a marked-up copy of %s: %.1f %% of it differ. Doubtful, as only the pixels say so%s", other, 100*p.Share, apart), c.tieAs(p.copied, p.of))
 		case p.Likeness == pixels.Same:
-			c.add(p.copied, FindingNearDuplicate, sev, "it shows the same picture as "+other+apart, "keep the larger one, or both if they are two photos")
+			c.add(p.copied, match.FindingNearDuplicate, sev, "it shows the same picture as "+other+apart, "keep the larger one, or both if they are two photos")
 		default:
-			c.add(p.copied, FindingNearDuplicate, sev, fmt.Sprintf("it shows the same picture as %s, but %.1f %% of it differ%s", other, 100*p.Share, apart), "look at both; keep the one that is wanted")
+			c.add(p.copied, match.FindingNearDuplicate, sev, fmt.Sprintf("it shows the same picture as %s, but %.1f %% of it differ%s", other, 100*p.Share, apart), "look at both; keep the one that is wanted")
 		}
 	}
 	for i, m := range marked {
 		if m && c.copyOf[i] == "" {
-			c.add(i, FindingMarkupAlone, SeverityWarning, "its name is that of a marked-up copy, and no photo of the job is its original", "deliver the untouched original with it")
+			c.add(i, match.FindingMarkupAlone, match.SeverityWarning, "its name is that of a marked-up copy, and no photo of the job is its original", "deliver the untouched original with it")
 		}
 	}
 }
@@ -636,7 +573,7 @@ func (c *photoCheck) counts() {
 		if left != nil {
 			message += "; not counted: " + strings.Join(left, ", ")
 		}
-		c.found.points[p.ID] = Finding{Code: FindingTooFew, Severity: SeverityError, Point: p.ID, Line: p.Line, Message: message,
+		c.found.Points[p.ID] = match.Finding{Code: match.FindingTooFew, Severity: match.SeverityError, Point: p.ID, Line: p.Line, Message: message,
 			Remedy: "look for its photos among the untied and the wrongly tied ones, or take them"}
 	}
 }
@@ -644,12 +581,12 @@ func (c *photoCheck) counts() {
 // whole finds what concerns the job as a whole.
 func (c *photoCheck) whole() {
 	if n := len(c.unmeasured); n > 0 {
-		c.found.job = append(c.found.job, Finding{Code: FindingUnmeasured, Severity: SeverityNote,
+		c.found.Job = append(c.found.Job, match.Finding{Code: match.FindingUnmeasured, Severity: match.SeverityNote,
 			Message: fmt.Sprintf("the pixels of %s were not measured, as they are of a kind that is not decoded here (the first is %s: %s)", words.Plural(n, "photo"), c.unmeasured[0], c.why),
 			Remedy:  "look by eye whether they are large and sharp enough"})
 	}
 	if n := len(c.unknown); n > 0 {
-		c.found.job = append(c.found.job, Finding{Code: FindingQualityUnknown, Severity: SeverityNote,
+		c.found.Job = append(c.found.Job, match.Finding{Code: match.FindingQualityUnknown, Severity: match.SeverityNote,
 			Message: fmt.Sprintf("the JPEG quality of %s can't be held against what is required: their quantisation tables are none of the standard ones (the first is %s)",
 				words.Plural(n, "photo"), c.unknown[0]),
 			Remedy: "look at one of them at full size"})
@@ -660,7 +597,7 @@ func (c *photoCheck) whole() {
 	}
 	for _, code := range slices.Sorted(maps.Keys(c.req.PerCode)) {
 		if !has[fold(code)] {
-			c.found.job = append(c.found.job, Finding{Code: FindingUnusedRule, Severity: SeverityNote,
+			c.found.Job = append(c.found.Job, match.Finding{Code: match.FindingUnusedRule, Severity: match.SeverityNote,
 				Message: fmt.Sprintf("there is a rule for photos of code %q, and no point has that code", code), Remedy: "mend the code, if it is misspelt"})
 		}
 	}

@@ -1,0 +1,48 @@
+package dataset
+
+import "example.com/phototie/match/pictures"
+
+// BudgetSettings are the keys of a match.Budget.
+type BudgetSettings struct {
+	Confidence          float64 `toml:"confidence"`
+	Handheld            float64 `toml:"handheld_m"`
+	HandheldConfidence  float64 `toml:"handheld_confidence"`
+	ErrorConfidence     float64 `toml:"error_confidence"`
+	UserRangeError      float64 `toml:"user_range_error_m"`
+	PointSigma          float64 `toml:"point_sigma_m"`
+	FrameSigma          float64 `toml:"frame_sigma_m"`
+	OperationConfidence float64 `toml:"operation_confidence"`
+	Motion              float64 `toml:"motion_sigma_m"`
+	Standoff            float64 `toml:"standoff_m"`
+	MaxSubjectDistance  float64 `toml:"max_subject_distance_m"`
+	DirectionSigma      float64 `toml:"direction_sigma_deg"`
+	GrossLevel          float64 `toml:"gross_level"`
+}
+
+// RequirementSettings are the keys of pictures.Requirements.
+type RequirementSettings struct {
+	Default        RuleSettings            `toml:"default"`
+	PerCode        map[string]RuleSettings `toml:"codes"`
+	MarkupSuffixes []string                `toml:"markup_suffixes"`
+}
+
+// RuleSettings are the keys of a pictures.CodeRule.
+type RuleSettings struct {
+	MinPhotos    int     `toml:"min_photos"`
+	MinLongSide  int     `toml:"min_long_side_px"`
+	MinShortSide int     `toml:"min_short_side_px"`
+	MinQuality   int     `toml:"min_quality"`
+	MaxBlur      float64 `toml:"max_blur_px"`
+	MaxClipped   float64 `toml:"max_clipped"`
+}
+
+func (s *RequirementSettings) requirements() *pictures.Requirements {
+	out := &pictures.Requirements{Default: pictures.CodeRule(s.Default), MarkupSuffixes: s.MarkupSuffixes}
+	for code, rule := range s.PerCode {
+		if out.PerCode == nil {
+			out.PerCode = make(map[string]pictures.CodeRule, len(s.PerCode))
+		}
+		out.PerCode[code] = pictures.CodeRule(rule)
+	}
+	return out
+}
