@@ -241,24 +241,8 @@ func readMeta(src *source, box bmffBox) (*bmffMeta, error) {
 		return nil, fmt.Errorf("meta: %w", err)
 	}
 	for _, x := range in {
-		m.open = m.open || x.open
-		for kind, at := range map[string]*bmffBox{"iinf": &m.iinf, "iloc": &m.iloc, "iref": &m.iref, "idat": &m.idat, "iprp": &m.iprp} {
-			if x.kind != kind {
-				continue
-			}
-			if at.kind != "" {
-				return nil, fmt.Errorf("%w: meta has two boxes %q", ErrCorrupt, kind)
-			}
-			*at = x
-		}
-		if x.kind == "pitm" {
-			version, d, err := m.full(x)
-			if err != nil {
-				return nil, err
-			}
-			if m.primary, _, err = itemID(d, version > 0); err != nil {
-				return nil, err
-			}
+		if err := m.note(x); err != nil {
+			return nil, err
 		}
 	}
 	if err := m.readInfo(); err != nil {
@@ -273,6 +257,37 @@ func readMeta(src *source, box bmffBox) (*bmffMeta, error) {
 		}
 	}
 	return m, nil
+}
+
+// note takes up a box of the meta box.
+func (m *bmffMeta) note(x bmffBox) error {
+	m.open = m.open || x.open
+	var at *bmffBox
+	switch x.kind {
+	case "iinf":
+		at = &m.iinf
+	case "iloc":
+		at = &m.iloc
+	case "iref":
+		at = &m.iref
+	case "idat":
+		at = &m.idat
+	case "iprp":
+		at = &m.iprp
+	case "pitm":
+		version, d, err := m.full(x)
+		if err == nil {
+			m.primary, _, err = itemID(d, version > 0)
+		}
+		return err
+	default:
+		return nil
+	}
+	if at.kind != "" {
+		return fmt.Errorf("%w: meta has two boxes %q", ErrCorrupt, x.kind)
+	}
+	*at = x
+	return nil
 }
 
 var errShortBox = fmt.Errorf("%w: a box ends inside one of its fields", ErrCorrupt)
@@ -315,42 +330,50 @@ func (m *bmffMeta) readInfo() error {
 		if x.kind != "infe" {
 			continue
 		}
-		version, d, err := m.full(x)
-		if err != nil {
+		if err := m.readEntry(x); err != nil {
 			return err
 		}
-		id, d, err := itemID(d, version > 2)
-		if err != nil {
-			return err
-		}
-		m.lastID = max(m.lastID, id)
-		if version < 2 {
-			continue
-		}
-		if len(d) < 6 {
-			return errShortBox
-		}
-		item := metaItem{id: id, protected: d[0]|d[1] != 0}
-		switch string(d[2:6]) {
-		case "Exif":
-			item.exif = true
-		case "mime":
-			// Name, content type and encoding, each up to a zero.
-			texts := bytes.SplitN(d[6:], []byte{0}, 4)
-			if len(texts) < 2 || string(texts[1]) != xmpType {
-				continue
-			}
-			if len(texts) > 2 {
-				item.encoding = string(texts[2])
-			}
-		default:
-			continue
-		}
-		if len(m.items) == maxMetaItems {
-			return fmt.Errorf("%w: more than %d items of Exif and XMP", ErrCorrupt, maxMetaItems)
-		}
-		m.items = append(m.items, item)
 	}
+	return nil
+}
+
+// readEntry reads an entry of iinf.
+func (m *bmffMeta) readEntry(x bmffBox) error {
+	version, d, err := m.full(x)
+	if err != nil {
+		return err
+	}
+	id, d, err := itemID(d, version > 2)
+	if err != nil {
+		return err
+	}
+	m.lastID = max(m.lastID, id)
+	if version < 2 {
+		return nil
+	}
+	if len(d) < 6 {
+		return errShortBox
+	}
+	item := metaItem{id: id, protected: d[0]|d[1] != 0}
+	switch string(d[2:6]) {
+	case "Exif":
+		item.exif = true
+	case "mime":
+		// Name, content type and encoding, each up to a zero.
+		texts := bytes.SplitN(d[6:], []byte{0}, 4)
+		if len(texts) < 2 || string(texts[1]) != xmpType {
+			return nil
+		}
+		if len(texts) > 2 {
+			item.encoding = string(texts[2])
+		}
+	default:
+		return nil
+	}
+	if len(m.items) == maxMetaItems {
+		return fmt.Errorf("%w: more than %d items of Exif and XMP", ErrCorrupt, maxMetaItems)
+	}
+	m.items = append(m.items, item)
 	return nil
 }
 
@@ -449,6 +472,26 @@ func (l *located) method() int { return int(l.how & 15) }
 // itemPart is one extent of an item.
 type itemPart struct{ index, off, length uint64 }
 
+// fieldReader takes numbers off the start of d. short says that there were too few.
+type fieldReader struct {
+	d     []byte
+	short bool
+}
+
+// take takes a number of n bytes: 0, 2, 4 or 8.
+func (r *fieldReader) take(n int) uint64 {
+	if len(r.d) < n {
+		r.short, r.d = true, nil
+		return 0
+	}
+	var v uint64
+	for _, b := range r.d[:n] {
+		v = v<<8 | uint64(b)
+	}
+	r.d = r.d[n:]
+	return v
+}
+
 // decodeLocations reads the content of an iloc box.
 func decodeLocations(d []byte) (locations, error) {
 	var l locations
@@ -468,56 +511,50 @@ func decodeLocations(d []byte) (locations, error) {
 			return l, fmt.Errorf("%w: fields of %d bytes", ErrCorrupt, n)
 		}
 	}
-	d = d[6:]
-	var short bool
-	take := func(n int) uint64 {
-		if len(d) < n {
-			short, d = true, nil
-			return 0
+	r := fieldReader{d: d[6:]}
+	count := r.take(l.width())
+	for i := uint64(0); i < count && !r.short; i++ {
+		if err := l.decodeItem(&r); err != nil {
+			return l, err
 		}
-		v := d[:n]
-		d = d[n:]
-		switch n {
-		case 2:
-			return uint64(binary.BigEndian.Uint16(v))
-		case 4:
-			return uint64(binary.BigEndian.Uint32(v))
-		case 8:
-			return binary.BigEndian.Uint64(v)
-		}
-		return 0
 	}
-	width := 2 // of an id and of the count
-	if l.version == 2 {
-		width = 4
-	}
-	part := l.index + l.offset + l.length
-	count := take(width)
-	for i := uint64(0); i < count && !short; i++ {
-		it := located{id: uint32(take(width))}
-		if l.version > 0 {
-			it.how = uint16(take(2))
-		}
-		it.reference = uint16(take(2))
-		it.base = take(l.base)
-		n := int(take(2))
-		if n > 1 && part == 0 {
-			return l, fmt.Errorf("%w: item %d has %d extents without any place or length", ErrCorrupt, it.id, n)
-		}
-		if len(l.items) == maxLocated || len(l.parts)+n > maxLocated {
-			return l, fmt.Errorf("%w: more than %d items or extents", ErrCorrupt, maxLocated)
-		}
-		it.from = len(l.parts)
-		for j := 0; j < n && !short; j++ {
-			l.parts = append(l.parts, itemPart{index: take(l.index), off: take(l.offset), length: take(l.length)})
-		}
-		it.to = len(l.parts)
-		l.items = append(l.items, it)
-	}
-	if short {
+	if r.short {
 		return l, errShortBox
 	}
 	return l, nil
+}
+
+// width is the length of an item's id, and of the count.
+func (l *locations) width() int {
+	if l.version == 2 {
+		return 4
+	}
+	return 2
+}
+
+func (l *locations) decodeItem(r *fieldReader) error {
+	it := located{id: uint32(r.take(l.width())), from: len(l.parts)}
+	if l.version > 0 {
+		it.how = uint16(r.take(2))
+	}
+	it.reference = uint16(r.take(2))
+	it.base = r.take(l.base)
+	n := int(r.take(2))
+	if n > 1 && l.index+l.offset+l.length == 0 {
+		return fmt.Errorf("%w: item %d has %d extents without any place or length", ErrCorrupt, it.id, n)
+	}
+	if len(l.items) == maxLocated || len(l.parts)+n > maxLocated {
+		return fmt.Errorf("%w: more than %d items or extents", ErrCorrupt, maxLocated)
+	}
+	for range n {
+		if r.short {
+			break
+		}
+		l.parts = append(l.parts, itemPart{index: r.take(l.index), off: r.take(l.offset), length: r.take(l.length)})
+	}
+	it.to = len(l.parts)
+	l.items = append(l.items, it)
+	return nil
 }
 
 // find is the place of an item, nil where there is none.
@@ -702,39 +739,43 @@ func (m *bmffMeta) extent() (width, height int) {
 		if x.kind != "ipma" {
 			continue
 		}
-		version, d, err := m.full(x)
-		if err != nil || len(d) < 4 {
-			return 0, 0
-		}
-		long := m.b[x.data+3]&1 != 0
-		n := binary.BigEndian.Uint32(d)
-		d = d[4:]
-		for range n {
-			var id uint32
-			if id, d, err = itemID(d, version > 0); err != nil || len(d) < 1 {
-				return 0, 0
-			}
-			count, size := int(d[0]), 1
-			if long {
-				size = 2
-			}
-			if d = d[1:]; len(d) < count*size {
-				return 0, 0
-			}
-			for i := 0; id == m.primary && i < count; i++ {
-				at := int(d[i*size] & 0x7F) // the first bit says whether it is essential
-				if long {
-					at = at<<8 | int(d[i*size+1])
-				}
-				if at == 0 || at > len(properties) || properties[at-1].kind != "ispe" {
-					continue
-				}
-				if _, e, err := m.full(properties[at-1]); err == nil && len(e) >= 8 {
-					return int(min(binary.BigEndian.Uint32(e), math.MaxInt32)), int(min(binary.BigEndian.Uint32(e[4:]), math.MaxInt32))
-				}
-			}
-			d = d[count*size:]
+		if w, h, done := m.sized(x, properties); done {
+			return w, h
 		}
 	}
 	return 0, 0
+}
+
+// sized finds the size of the picture among the properties that a box ipma says are
+// its own. done says that there is no use in looking at the next one.
+func (m *bmffMeta) sized(x bmffBox, properties []bmffBox) (width, height int, done bool) {
+	version, d, err := m.full(x)
+	if err != nil {
+		return 0, 0, true
+	}
+	size, last := 1, uint64(0x7F) // the first bit says whether it is essential
+	if m.b[x.data+3]&1 != 0 {
+		size, last = 2, 0x7FFF
+	}
+	id := 2
+	if version > 0 {
+		id = 4
+	}
+	r := fieldReader{d: d}
+	for n := r.take(4); n > 0; n-- {
+		ours := uint32(r.take(id)) == m.primary
+		for count := r.take(1); count > 0 && !r.short; count-- {
+			at := r.take(size) & last
+			if !ours || at == 0 || at > uint64(len(properties)) || properties[at-1].kind != "ispe" {
+				continue
+			}
+			if _, e, err := m.full(properties[at-1]); err == nil && len(e) >= 8 {
+				return int(min(binary.BigEndian.Uint32(e), math.MaxInt32)), int(min(binary.BigEndian.Uint32(e[4:]), math.MaxInt32)), true
+			}
+		}
+		if r.short {
+			return 0, 0, true
+		}
+	}
+	return 0, 0, false
 }

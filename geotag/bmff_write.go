@@ -204,7 +204,7 @@ func (w *bmffWriter) append() error {
 			return fmt.Errorf("%w: an item of %d bytes", ErrNoRoom, len(mv.bytes))
 		}
 		out = append(binary.BigEndian.AppendUint32(out, uint32(len(mv.bytes)+8)), "mdat"...)
-		if err := w.place(w.loc.find(mv.id), base+int64(grow)+int64(len(out)), len(mv.bytes)); err != nil {
+		if err := w.place(w.loc.find(mv.id), uint64(base+int64(grow)+int64(len(out))), len(mv.bytes)); err != nil {
 			return err
 		}
 		out = append(out, mv.bytes...)
@@ -253,43 +253,47 @@ func (w *bmffWriter) ownsTail(last bmffBox) bool {
 	return at == last.end
 }
 
+// fieldHolds reports whether a field of so many bytes holds a number.
+func fieldHolds(field int, v uint64) bool {
+	return field == 8 || field == 4 && v <= math.MaxUint32 || v == 0
+}
+
 // place makes item it n bytes at offset at of the file.
-func (w *bmffWriter) place(it *located, at int64, n int) error {
+func (w *bmffWriter) place(it *located, at uint64, n int) error {
 	l, parts := &w.loc, w.loc.parts[it.from:it.to]
-	fits := func(v uint64, field int) bool { return field == 8 || field == 4 && v <= math.MaxUint32 || v == 0 }
-	noRoom := func() error {
+	if it.how &^= 15; !l.put(it, parts, at, n, it.id == w.added && l.items[0].base != 0) { // in the file
 		return fmt.Errorf("%w: iloc has fields of %d, %d and %d bytes for base, offset and length of item %d, which don't hold offset %d and length %d", ErrNoRoom, l.base, l.offset, l.length, it.id, at, n)
 	}
+	return nil
+}
+
+// put says in the fields of an item where it is, and false where they don't hold that.
+// A file that says it all by the base goes on so: there are readers that look at
+// nothing else.
+func (l *locations) put(it *located, parts []itemPart, at uint64, n int, byBase bool) bool {
 	if len(parts) == 0 || n < len(parts) || l.length == 0 {
-		return noRoom()
+		return false
 	}
-	it.how &^= 15 // in the file
-	// A file that says it all by the base goes on so: there are readers that look
-	// at nothing else.
-	byBase := it.base != 0 || it.id == w.added && l.items[0].base != 0
-	if byBase && len(parts) == 1 && parts[0].off == 0 && fits(uint64(at), l.base) {
-		it.base = uint64(at)
+	if (byBase || it.base != 0) && len(parts) == 1 && parts[0].off == 0 && fieldHolds(l.base, at) {
+		it.base = at
 	}
-	if it.base > uint64(at) || !fits(uint64(at)+uint64(n)-it.base, l.offset) {
+	if it.base > at || !fieldHolds(l.offset, at+uint64(n)-it.base) {
 		if it.base = 0; l.offset == 0 {
-			it.base = uint64(at)
+			it.base = at
 		}
 	}
-	if !fits(it.base, l.base) {
-		return noRoom()
-	}
-	off, each := uint64(at)-it.base, uint64(n/len(parts))
+	off, each := at-it.base, uint64(n/len(parts))
 	for i := range parts {
 		parts[i].off, parts[i].length = off, each
 		if i == len(parts)-1 {
-			parts[i].length = uint64(at) + uint64(n) - it.base - off
+			parts[i].length = at + uint64(n) - it.base - off
 		}
-		if !fits(parts[i].off, l.offset) || !fits(parts[i].length, l.length) {
-			return noRoom()
+		if !fieldHolds(l.offset, parts[i].off) || !fieldHolds(l.length, parts[i].length) {
+			return false
 		}
 		off += each
 	}
-	return nil
+	return fieldHolds(l.base, it.base)
 }
 
 // shift moves what an item has behind the meta box by grow bytes.
@@ -337,6 +341,41 @@ func (w *bmffWriter) shift(it *located, grow int) error {
 	return nil
 }
 
+// metaGrower plans what the meta box grows by.
+type metaGrower struct {
+	*bmffWriter
+	grow int // of meta
+}
+
+// put plans the change of bytes at off of the meta box.
+func (g *metaGrower) put(off int64, old, now []byte) {
+	g.splices = append(g.splices, Splice{Off: g.m.box.off + off, Old: bytes.Clone(old), New: now})
+}
+
+// add plans new bytes at the end of a box, and its length.
+func (g *metaGrower) add(x bmffBox, b []byte) error {
+	if len(b) > 0 {
+		g.put(x.end, nil, b)
+	}
+	return g.resize(x, len(b))
+}
+
+// resize plans the length of a box that grows by n.
+func (g *metaGrower) resize(x bmffBox, n int) error {
+	b := g.m.b[x.off:]
+	g.grow += n
+	size := x.end - x.off + int64(n)
+	switch {
+	case binary.BigEndian.Uint32(b) == 1:
+		g.put(x.off+8, b[8:16], binary.BigEndian.AppendUint64(nil, uint64(size)))
+	case size > math.MaxUint32:
+		return fmt.Errorf("%w: the box %q", ErrNoRoom, x.kind)
+	default:
+		g.put(x.off, b[:4], binary.BigEndian.AppendUint32(nil, uint32(size)))
+	}
+	return nil
+}
+
 // addItem plans the entries in iinf, iloc and iref of an Exif item that is about
 // the picture, and the lengths of the boxes that grow. It returns by how much meta
 // grows.
@@ -353,96 +392,80 @@ func (w *bmffWriter) addItem() (grow int, err error) {
 	if w.loc.find(id) != nil || m.lastID == math.MaxUint32 {
 		return 0, fmt.Errorf("%w: no number is left for a new item", ErrNoRoom)
 	}
-	at := m.box.off // of what counts from the box
-	put := func(off int64, old, now []byte) {
-		w.splices = append(w.splices, Splice{Off: at + off, Old: bytes.Clone(old), New: now})
-	}
-	resize := func(x bmffBox, n int) error {
-		size := x.end - x.off + int64(n)
-		if binary.BigEndian.Uint32(m.b[x.off:]) == 1 {
-			put(x.off+8, m.b[x.off+8:x.off+16], binary.BigEndian.AppendUint64(nil, uint64(size)))
-			return nil
+	g := metaGrower{bmffWriter: w}
+	for _, add := range []func() error{g.addInfo, g.addPlace, g.addReference} {
+		if err := add(); err != nil {
+			return 0, err
 		}
-		if size > math.MaxUint32 {
-			return fmt.Errorf("%w: the box %q", ErrNoRoom, x.kind)
-		}
-		put(x.off, m.b[x.off:x.off+4], binary.BigEndian.AppendUint32(nil, uint32(size)))
-		return nil
 	}
-	wide := id > math.MaxUint16
+	grow = g.grow
+	return grow, g.resize(bmffBox{kind: "meta", end: int64(len(m.b))}, grow)
+}
 
-	// The list of items: its count, and an entry that isn't shown.
+// addInfo plans an entry in iinf that isn't shown, and the count.
+func (g *metaGrower) addInfo() error {
+	m, wide := g.m, g.added > math.MaxUint16
 	infe := []byte{0, 0, 0, 0, 'i', 'n', 'f', 'e', 2, 0, 0, 1}
 	if wide {
 		infe[8] = 3
 	}
-	infe = append(appendID(infe, id, wide), 0, 0, 'E', 'x', 'i', 'f', 0)
+	infe = append(appendID(infe, g.added, wide), 0, 0, 'E', 'x', 'i', 'f', 0)
 	binary.BigEndian.PutUint32(infe, uint32(len(infe)))
 	version, d, err := m.full(m.iinf)
 	if err != nil {
-		return 0, err
+		return err
 	}
-	count := m.iinf.end - int64(len(d))
-	if version == 0 {
-		n := binary.BigEndian.Uint16(d)
-		if n == math.MaxUint16 {
-			return 0, fmt.Errorf("%w: iinf lists %d items", ErrNoRoom, n)
-		}
-		put(count, d[:2], binary.BigEndian.AppendUint16(nil, n+1))
-	} else {
-		n := binary.BigEndian.Uint32(d)
-		if n == math.MaxUint32 {
-			return 0, fmt.Errorf("%w: iinf lists %d items", ErrNoRoom, n)
-		}
-		put(count, d[:4], binary.BigEndian.AppendUint32(nil, n+1))
+	long, most := version > 0, uint32(math.MaxUint16)
+	if long {
+		most = math.MaxUint32
 	}
-	put(m.iinf.end, nil, infe)
-	if err := resize(m.iinf, len(infe)); err != nil {
-		return 0, err
+	n, rest, err := itemID(d, long) // a count has the same form
+	if err != nil {
+		return err
 	}
-	grow += len(infe)
+	if n == most {
+		return fmt.Errorf("%w: iinf lists %d items", ErrNoRoom, n)
+	}
+	g.put(m.iinf.end-int64(len(d)), d[:len(d)-len(rest)], appendID(nil, n+1, long))
+	return g.add(m.iinf, infe)
+}
 
-	// Its place, which is filled in when it is known.
-	if w.loc.version < 2 && (wide || len(w.loc.items) == math.MaxUint16) {
-		return 0, fmt.Errorf("%w: iloc has 16 bits for the numbers of its items", ErrNoRoom)
+// addPlace makes room for the item in iloc, where its place is filled in when it is
+// known.
+func (g *metaGrower) addPlace() error {
+	l := &g.loc
+	if l.version < 2 && (g.added > math.MaxUint16 || len(l.items) == math.MaxUint16) {
+		return fmt.Errorf("%w: iloc has 16 bits for the numbers of its items", ErrNoRoom)
 	}
-	before := len(w.loc.encode())
-	n := len(w.loc.parts)
-	w.loc.parts = append(w.loc.parts, itemPart{})
-	w.loc.items = append(w.loc.items, located{id: id, from: n, to: n + 1})
-	n = len(w.loc.encode()) - before
-	if err := resize(m.iloc, n); err != nil {
-		return 0, err
-	}
-	grow += n
+	before, n := len(l.encode()), len(l.parts)
+	l.parts = append(l.parts, itemPart{})
+	l.items = append(l.items, located{id: g.added, from: n, to: n + 1})
+	return g.resize(g.m.iloc, len(l.encode())-before)
+}
 
-	// What it is about.
+// addReference plans what the item is about.
+func (g *metaGrower) addReference() error {
+	m, wide := g.m, g.added > math.MaxUint16
 	if m.iref.kind == "" {
 		long := wide || m.primary > math.MaxUint16
 		ref := []byte{0, 0, 0, 0, 'i', 'r', 'e', 'f', 0, 0, 0, 0}
 		if long {
 			ref[8] = 1
 		}
-		ref = append(ref, describes(id, m.primary, long)...)
+		ref = append(ref, describes(g.added, m.primary, long)...)
 		binary.BigEndian.PutUint32(ref, uint32(len(ref)))
-		put(int64(len(m.b)), nil, ref)
-		grow += len(ref)
-	} else {
-		version, _, err := m.full(m.iref)
-		if err != nil {
-			return 0, err
-		}
-		if version == 0 && wide {
-			return 0, fmt.Errorf("%w: iref has 16 bits for the numbers of items", ErrNoRoom)
-		}
-		ref := describes(id, m.primary, version > 0)
-		put(m.iref.end, nil, ref)
-		if err := resize(m.iref, len(ref)); err != nil {
-			return 0, err
-		}
-		grow += len(ref)
+		g.put(int64(len(m.b)), nil, ref)
+		g.grow += len(ref)
+		return nil
 	}
-	return grow, resize(bmffBox{kind: "meta", end: int64(len(m.b))}, grow)
+	version, _, err := m.full(m.iref)
+	if err != nil {
+		return err
+	}
+	if version == 0 && wide {
+		return fmt.Errorf("%w: iref has 16 bits for the numbers of items", ErrNoRoom)
+	}
+	return g.add(m.iref, describes(g.added, m.primary, version > 0))
 }
 
 // appendID appends an item's number of 16 or 32 bits.
@@ -541,15 +564,24 @@ func (w *bmffWriter) prove(p *Patch) error {
 			return fail("%v", err)
 		}
 		for j, s := range from {
-			for _, x := range p.Splices {
-				// An insertion harms only what it is inside of.
-				if x.Off < s.end && x.Off+int64(len(x.Old)) > s.off && (len(x.Old) > 0 || x.Off > s.off) {
-					return fmt.Errorf("%w: item %d, at offset %d to %d, is made of what has to change at offset %d", ErrCorrupt, a.id, s.off, s.end, x.Off)
-				}
+			if x := p.touches(s); x != nil {
+				return fmt.Errorf("%w: item %d, at offset %d to %d, is made of what has to change at offset %d", ErrCorrupt, a.id, s.off, s.end, x.Off)
 			}
 			if n := p.shift(s.off); to[j] != (span{s.off + n, s.end + n}) {
 				return fail("item %d is at %v, should be at %v + %d", a.id, to[j], s, n)
 			}
+		}
+	}
+	return nil
+}
+
+// touches is the first splice that changes bytes of s, nil for none. An insertion
+// changes only what it is inside of.
+func (p *Patch) touches(s span) *Splice {
+	for i := range p.Splices {
+		x := &p.Splices[i]
+		if x.Off < s.end && x.Off+int64(len(x.Old)) > s.off && (len(x.Old) > 0 || x.Off > s.off) {
+			return x
 		}
 	}
 	return nil

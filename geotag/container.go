@@ -57,6 +57,11 @@ type layout struct {
 	file     partFile
 }
 
+// worthwhile reports whether there is something to be read in spite of an error.
+func (l *layout) worthwhile(err error) bool {
+	return l != nil && (l.exif != nil || l.xmp != nil || l.pixels) && (errors.Is(err, ErrTruncated) || errors.Is(err, ErrCorrupt))
+}
+
 // holder is a part of a file that holds an Exif block or an XMP packet.
 type holder interface {
 	// content returns them, good until the next window of src. The error wraps
@@ -111,24 +116,9 @@ func (c *container) planParts(src *source, e Edit, p *Patch) error {
 	if len(l.xmp) > maxCarriers {
 		return fmt.Errorf("%w: more than %d XMP packets", ErrUnsafe, maxCarriers)
 	}
-	var written *blockPlan
-	for i, h := range l.exif {
-		var plan *blockPlan
-		err := h.rewrite(src, p, func(block []byte) ([]Splice, error) {
-			var err error
-			if plan, err = planBlock(block, e); err != nil {
-				return nil, err
-			}
-			return plan.splices, nil
-		})
-		switch {
-		case err == nil && written == nil:
-			written = plan
-		case i >= len(l.exif)-l.copies && errors.Is(err, errHolder):
-			p.Notes = append(p.Notes, fmt.Sprintf("an Exif block kept as text can't be read and is left as it is: %v", err))
-		case err != nil:
-			return ofImage(err)
-		}
+	written, err := l.planExif(src, e, p)
+	if err != nil {
+		return err
 	}
 	if written == nil {
 		block, err := newExif(e)
@@ -153,16 +143,36 @@ func (c *container) planParts(src *source, e Edit, p *Patch) error {
 	return l.file.finish(src, x, p)
 }
 
+// planExif makes the edit in the Exif blocks, and returns the plan of the first; nil
+// where none could be read.
+func (l *layout) planExif(src *source, e Edit, p *Patch) (written *blockPlan, err error) {
+	for i, h := range l.exif {
+		var plan *blockPlan
+		err := h.rewrite(src, p, func(block []byte) (_ []Splice, err error) {
+			if plan, err = planBlock(block, e); err != nil {
+				return nil, err
+			}
+			return plan.splices, nil
+		})
+		switch {
+		case err == nil && written == nil:
+			written = plan
+		case i >= len(l.exif)-l.copies && errors.Is(err, errHolder):
+			p.Notes = append(p.Notes, fmt.Sprintf("an Exif block kept as text can't be read and is left as it is: %v", err))
+		case err != nil:
+			return nil, ofImage(err)
+		}
+	}
+	return written, nil
+}
+
 // tag reads the tag of a file.
 func (c *container) tag(src *source) (*Tag, error) {
 	if c.find == nil {
 		return c.read(src)
 	}
 	l, err := c.find(src, false)
-	if err != nil && !errors.Is(err, ErrTruncated) && !errors.Is(err, ErrCorrupt) {
-		return nil, err
-	}
-	if err != nil && (l == nil || l.exif == nil && l.xmp == nil && !l.pixels) {
+	if err != nil && !l.worthwhile(err) {
 		return nil, err
 	}
 	t := &Tag{Container: l.form, Width: l.width, Height: l.height, Warnings: l.warnings.Warnings}
@@ -177,17 +187,14 @@ func (c *container) tag(src *source) (*Tag, error) {
 	if block != nil {
 		width, height = readExif(t, block)
 	}
-	packet, err := t.held("XMP", l.xmp, src)
-	if err != nil {
-		return nil, err
-	}
-	if packet != nil {
-		t.settle(readXMP(t, packet))
-	}
 	if t.Width == 0 || t.Height == 0 {
 		t.Width, t.Height = width, height
 	}
-	return t, nil
+	packet, err := t.held("XMP", l.xmp, src)
+	if packet != nil {
+		t.settle(readXMP(t, packet))
+	}
+	return t, err
 }
 
 // held returns what the first of holders holds, nil where that can't be read.

@@ -133,16 +133,22 @@ func (e Edit) check() error {
 		}
 		return nil
 	}
+	return e.checkWay(bad)
+}
+
+// checkWay is check for the way from the camera to the point.
+func (e Edit) checkWay(bad func(format string, args ...any) error) error {
 	if e.Bearing != nil && !(*e.Bearing >= 0 && *e.Bearing < 360) {
 		return bad("bearing %v is not within 0 to 360 degrees", *e.Bearing)
 	}
-	if e.Distance != nil {
-		if !(*e.Distance >= 0) {
-			return bad("distance %v m is negative", *e.Distance)
-		}
-		if _, _, ok := kilometresRational(*e.Distance); !ok {
-			return bad("a distance of %v m does not fit GPSDestDistance", *e.Distance)
-		}
+	if e.Distance == nil {
+		return nil
+	}
+	if !(*e.Distance >= 0) {
+		return bad("distance %v m is negative", *e.Distance)
+	}
+	if _, _, ok := kilometresRational(*e.Distance); !ok {
+		return bad("a distance of %v m does not fit GPSDestDistance", *e.Distance)
 	}
 	return nil
 }

@@ -101,56 +101,71 @@ func scanPNG(src *source) (*pngScan, error) {
 			return scan, err
 		}
 		c := pngChunk{typ: string(b[4:8]), off: pos, n: int64(binary.BigEndian.Uint32(b))}
-		if !letters(b[4:8]) {
-			return scan, fmt.Errorf("%w: no chunk starts at offset %d", ErrCorrupt, pos)
+		if err := c.check(b[4:8], src.size); err != nil {
+			return scan, err
 		}
-		if c.n > maxPNGLength {
-			return scan, fmt.Errorf("%w: the chunk %s at offset %d says it is %d bytes long", ErrCorrupt, c.typ, pos, c.n)
-		}
-		if c.end() > src.size {
-			return scan, fmt.Errorf("%w: the chunk %s at offset %d needs %d bytes, the file has %d", ErrTruncated, c.typ, pos, c.end(), src.size)
-		}
-		if (pos == int64(len(pngSignature))) != (c.typ == pngHeader) {
-			return scan, fmt.Errorf("%w: a chunk %s at offset %d, where %s is first and once", ErrCorrupt, c.typ, pos, pngHeader)
-		}
-		switch c.typ {
-		case pngHeader:
-			if c.n < 13 {
-				return scan, fmt.Errorf("%w: a header of %d bytes", ErrCorrupt, c.n)
-			}
-			if b, err = src.window(c.data(), 8); err != nil {
-				return scan, err
-			}
-			scan.width = int(binary.BigEndian.Uint32(b) & maxPNGLength)
-			scan.height = int(binary.BigEndian.Uint32(b[4:]) & maxPNGLength)
-		case pngData, pngFrame:
-			if scan.data == 0 {
-				scan.data = pos
-			}
-		case pngExif:
-			scan.carriers = append(scan.carriers, carrier{pngChunk: c})
-		case pngText, pngZText, pngIText:
-			t, ok, err := textCarrier(src, c)
-			if err != nil {
-				return scan, err
-			}
-			if ok {
-				scan.carriers = append(scan.carriers, t)
-			}
-		case pngManifest:
-			scan.manifests = append(scan.manifests, c)
-		case pngEnd:
-			if scan.data == 0 {
-				return scan, fmt.Errorf("%w: it ends without image data", ErrCorrupt)
-			}
-			scan.end = c.end()
-			return scan, nil
+		if err := scan.note(src, c); err != nil {
+			return scan, err
 		}
 		if len(scan.carriers)+len(scan.manifests) > maxCarriers {
 			return scan, fmt.Errorf("%w: more than %d chunks of metadata", ErrCorrupt, maxCarriers)
 		}
+		if scan.end != 0 {
+			return scan, nil
+		}
 		pos = c.end()
 	}
+}
+
+// check reports what can't be a chunk of a file of size bytes.
+func (c *pngChunk) check(typ []byte, size int64) error {
+	switch {
+	case !letters(typ):
+		return fmt.Errorf("%w: no chunk starts at offset %d", ErrCorrupt, c.off)
+	case c.n > maxPNGLength:
+		return fmt.Errorf("%w: the %v says it is %d bytes long", ErrCorrupt, c, c.n)
+	case c.end() > size:
+		return fmt.Errorf("%w: the %v needs %d bytes, the file has %d", ErrTruncated, c, c.end(), size)
+	case (c.off == int64(len(pngSignature))) != (c.typ == pngHeader):
+		return fmt.Errorf("%w: a %v, where %s is first and once", ErrCorrupt, c, pngHeader)
+	}
+	return nil
+}
+
+// note takes up a chunk.
+func (s *pngScan) note(src *source, c pngChunk) error {
+	switch c.typ {
+	case pngHeader:
+		if c.n < 13 {
+			return fmt.Errorf("%w: a header of %d bytes", ErrCorrupt, c.n)
+		}
+		b, err := src.window(c.data(), 8)
+		if err != nil {
+			return err
+		}
+		s.width = int(binary.BigEndian.Uint32(b) & maxPNGLength)
+		s.height = int(binary.BigEndian.Uint32(b[4:]) & maxPNGLength)
+	case pngData, pngFrame:
+		if s.data == 0 {
+			s.data = c.off
+		}
+	case pngExif:
+		s.carriers = append(s.carriers, carrier{pngChunk: c})
+	case pngText, pngZText, pngIText:
+		t, ok, err := textCarrier(src, c)
+		if ok {
+			s.carriers = append(s.carriers, t)
+		}
+		return err
+	case pngManifest:
+		s.manifests = append(s.manifests, c)
+	case pngEnd:
+		if s.data == 0 {
+			return fmt.Errorf("%w: it ends without image data", ErrCorrupt)
+		}
+		s.end = c.end()
+	}
+	return nil
 }
 
 // letters reports whether b is a chunk's type.

@@ -130,15 +130,19 @@ func openTIFF(src *source) (*tiffFile, error) {
 			sensor = sensor || f.sensor(&d)
 		}
 	}
-	marked := head[8:] // by makers: common practice, no source
 	switch {
 	case f.first.Find(tagDNGVersion) != nil:
 		f.form = nameDNG
-	case sensor, f.b.Order.Uint16(head[2:]) != ifd.Magic,
-		bytes.HasPrefix(marked, []byte("CR")), bytes.HasPrefix(marked, []byte("IIII")), bytes.HasPrefix(marked, []byte("MMMM")):
+	case sensor, f.b.Order.Uint16(head[2:]) != ifd.Magic, rawMark(head[8:]):
 		f.form = nameRaw
 	}
 	return f, f.b.Err()
+}
+
+// rawMark reports whether makers' marks of raw files follow a TIFF header: common
+// practice, no source.
+func rawMark(b []byte) bool {
+	return bytes.HasPrefix(b, []byte("CR")) || bytes.HasPrefix(b, []byte("IIII")) || bytes.HasPrefix(b, []byte("MMMM"))
 }
 
 // sensor reports whether a directory describes what a sensor saw.

@@ -128,41 +128,23 @@ func (s *webpScan) note(src *source, c riffChunk) error {
 		}
 		s.extended, s.flags = &c, b[0]
 		s.width, s.height = 1+uint24(b[4:]), 1+uint24(b[7:])
-	case webpLossy:
+	case webpLossy, webpLossless:
+		s.image = &c
 		if s.width != 0 {
-			s.image = &c
-			break
+			return nil
 		}
-		// RFC 6386 section 9.1: a frame tag, a start code, and 14 bits each of
-		// width and height.
-		b, err := head(10)
+		n := int64(10)
+		if c.typ == webpLossless {
+			n = 5
+		}
+		b, err := head(n)
+		if err == nil {
+			err = s.bitstream(c, b)
+		}
 		if err != nil {
+			s.image = nil
 			return err
 		}
-		if b[0]&1 != 0 || string(b[3:6]) != "\x9D\x01\x2A" {
-			return fmt.Errorf("%w: the image data at offset %d start with no key frame", ErrCorrupt, c.off)
-		}
-		s.width = int(binary.LittleEndian.Uint16(b[6:])) & 0x3FFF
-		s.height = int(binary.LittleEndian.Uint16(b[8:])) & 0x3FFF
-		s.image = &c
-	case webpLossless:
-		if s.width != 0 {
-			s.image = &c
-			break
-		}
-		// RFC 9649 section 3.4: a signature, 14 bits each of width and height less
-		// one, and whether there is alpha.
-		b, err := head(5)
-		if err != nil {
-			return err
-		}
-		if b[0] != 0x2F {
-			return fmt.Errorf("%w: the image data at offset %d start with no signature", ErrCorrupt, c.off)
-		}
-		v := binary.LittleEndian.Uint32(b[1:])
-		s.width, s.height = 1+int(v&0x3FFF), 1+int(v>>14&0x3FFF)
-		s.alpha = v>>28&1 == 1
-		s.image = &c
 	case webpFrame:
 		s.image = &c
 	case webpExif:
@@ -175,6 +157,29 @@ func (s *webpScan) note(src *source, c riffChunk) error {
 	if len(s.exif)+len(s.xmp) > maxWebPItems {
 		return fmt.Errorf("%w: more than %d chunks of metadata", ErrCorrupt, maxWebPItems)
 	}
+	return nil
+}
+
+// bitstream reads the first bytes of image data, which hold the dimensions.
+func (s *webpScan) bitstream(c riffChunk, b []byte) error {
+	if c.typ == webpLossless {
+		// RFC 9649 section 3.4: a signature, 14 bits each of width and height less
+		// one, and whether there is alpha.
+		if b[0] != 0x2F {
+			return fmt.Errorf("%w: the image data at offset %d start with no signature", ErrCorrupt, c.off)
+		}
+		v := binary.LittleEndian.Uint32(b[1:])
+		s.width, s.height = 1+int(v&0x3FFF), 1+int(v>>14&0x3FFF)
+		s.alpha = v>>28&1 == 1
+		return nil
+	}
+	// RFC 6386 section 9.1: a frame tag, a start code, and 14 bits each of width and
+	// height.
+	if b[0]&1 != 0 || string(b[3:6]) != "\x9D\x01\x2A" {
+		return fmt.Errorf("%w: the image data at offset %d start with no key frame", ErrCorrupt, c.off)
+	}
+	s.width = int(binary.LittleEndian.Uint16(b[6:])) & 0x3FFF
+	s.height = int(binary.LittleEndian.Uint16(b[8:])) & 0x3FFF
 	return nil
 }
 

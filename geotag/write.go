@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -189,30 +190,25 @@ func (c *container) verify(src *source, before *Tag, e Edit, p *Patch) error {
 		return fail("%v", err)
 	}
 	a, b := *after, *before
-	near := func(what string, got *Position) error {
-		const millimetre = 0.001
-		if got == nil {
-			return fail("there is no %s", what)
-		}
-		if d := max(math.Abs(got.Lat-e.Lat), math.Abs(got.Lon-e.Lon)) * metresPerDegree; !(d <= millimetre) {
-			return fail("the %s is %v, %v where %v, %v is due", what, got.Lat, got.Lon, e.Lat, e.Lon)
-		}
-		return nil
-	}
 	if e.Meaning == CameraPosition {
 		if a.Destination == nil {
 			return fail("there is no destination")
 		}
-		if err := near("destination", a.Destination.Position); err != nil {
-			return err
+		if err := e.near(a.Destination.Position); err != nil {
+			return fail("destination: %v", err)
 		}
 		a.Destination, b.Destination = nil, nil
 	} else {
-		if err := near("position", a.Position); err != nil {
-			return err
+		if err := e.near(a.Position); err != nil {
+			return fail("position: %v", err)
 		}
 		if !c.bare && a.Position.Source != SourceExif {
 			return fail("the Exif position is not sound")
+		}
+		if a.XMPPosition != nil || b.XMPPosition != nil {
+			if err := e.near(a.XMPPosition); err != nil {
+				return fail("XMP position: %v", err)
+			}
 		}
 		if c.bare || b.Position != nil && b.Position.Source == SourceXMP {
 			// Only with a position does the reader take these from XMP too, where
@@ -220,16 +216,9 @@ func (c *container) verify(src *source, before *Tag, e Edit, p *Patch) error {
 			a.Altitude, a.Direction, a.GPSTime = nil, nil, nil
 			b.Altitude, b.Direction, b.GPSTime = nil, nil, nil
 		}
-		if a.XMPPosition == nil && b.XMPPosition != nil {
-			return fail("the XMP position is gone")
+		for _, t := range []*Tag{&a, &b} { // what changes
+			t.Position, t.XMPPosition, t.HPositioningError, t.MapDatum, t.ProcessingMethod = nil, nil, nil, "", ""
 		}
-		if a.XMPPosition != nil {
-			if err := near("XMP position", a.XMPPosition); err != nil {
-				return err
-			}
-		}
-		a.Position, a.XMPPosition, a.HPositioningError, a.MapDatum, a.ProcessingMethod = nil, nil, nil, "", ""
-		b.Position, b.XMPPosition, b.HPositioningError, b.MapDatum, b.ProcessingMethod = nil, nil, nil, "", ""
 		b.DOP, b.MeasureMode, b.Status = nil, 0, ""
 	}
 	a.Warnings, b.Warnings = nil, nil
@@ -238,6 +227,18 @@ func (c *container) verify(src *source, before *Tag, e Edit, p *Patch) error {
 		if !reflect.DeepEqual(x.Field(i).Interface(), y.Field(i).Interface()) {
 			return fail("%s changed", x.Type().Field(i).Name)
 		}
+	}
+	return nil
+}
+
+// near reports an error where a position is not that of the edit, to a millimetre.
+func (e Edit) near(got *Position) error {
+	const millimetre = 0.001
+	if got == nil {
+		return errors.New("there is none")
+	}
+	if d := max(math.Abs(got.Lat-e.Lat), math.Abs(got.Lon-e.Lon)) * metresPerDegree; !(d <= millimetre) {
+		return fmt.Errorf("it is %v, %v where %v, %v is due", got.Lat, got.Lon, e.Lat, e.Lon)
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package geotag
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -249,24 +250,10 @@ func parseXMPCoordinate(t *Tag, field, s, ref, letters string, limit float64) (c
 		t.warn(WarnIncomplete, field, "the property is empty")
 		return c, false
 	}
-	num, sign := s, 1.0
-	last := s[len(s)-1]
-	switch i := strings.IndexByte(letters, last); {
-	case i >= 0:
-		num = strings.TrimSpace(s[:len(s)-1])
-		sign = 1 - 2*float64(i)
-	case last < '0' || last > '9':
+	num, sign, ok := c.hemisphere(s, ref, letters)
+	if !ok {
 		t.warn(WarnBadRef, field, "%q ends in neither %c nor %c", s, letters[0], letters[1])
 		return c, false
-	case s[0] == '+' || s[0] == '-':
-		c.signed, num = true, s[1:]
-		if s[0] == '-' {
-			sign = -1
-		}
-	case len(ref) == 1 && strings.Contains(letters, ref):
-		sign = 1 - 2*float64(strings.Index(letters, ref))
-	default:
-		c.bare = true
 	}
 	parts := strings.Split(num, ",")
 	if len(parts) > 3 {
@@ -290,13 +277,13 @@ func parseXMPCoordinate(t *Tag, field, s, ref, letters string, limit float64) (c
 		c.deg += v / unit60[i]
 		c.step = math.Pow10(-decimals) / unit60[i]
 	}
-	if c.deg > limit {
+	switch {
+	case c.deg > limit:
 		t.warn(WarnOutOfRange, field, "%q is beyond %g degrees", s, limit)
 		return c, false
-	}
-	if len(parts) == 1 || c.signed {
+	case len(parts) == 1 || c.signed:
 		t.warn(WarnWrongType, field, "%q where degrees, minutes and a letter are due", s)
-	} else if c.bare {
+	case c.bare:
 		t.warn(WarnMissingRef, field, "%q has no letter, so that the hemisphere is unknown", s)
 		return c, false
 	}
@@ -304,6 +291,28 @@ func parseXMPCoordinate(t *Tag, field, s, ref, letters string, limit float64) (c
 		c.deg *= sign
 	}
 	return c, true
+}
+
+// hemisphere takes the letter, or the sign, off a coordinate that is not empty. ref is
+// the letter of a property of its own. ok is false where it ends in something else.
+func (c *xmpCoordinateValue) hemisphere(s, ref, letters string) (num string, sign float64, ok bool) {
+	last := s[len(s)-1]
+	switch i := strings.IndexByte(letters, last); {
+	case i >= 0:
+		return strings.TrimSpace(s[:len(s)-1]), 1 - 2*float64(i), true
+	case last < '0' || last > '9':
+		return "", 0, false
+	case s[0] == '+':
+		c.signed = true
+		return s[1:], 1, true
+	case s[0] == '-':
+		c.signed = true
+		return s[1:], -1, true
+	case len(ref) == 1 && strings.Contains(letters, ref):
+		return s, 1 - 2*float64(strings.Index(letters, ref)), true
+	}
+	c.bare = true
+	return s, 1, true
 }
 
 // parseDecimal reads digits with at most one point, and counts the decimals.
@@ -384,21 +393,13 @@ func (t *Tag) settle(x *xmpResource) {
 		t.Altitude = xmpAltitudeOf(t, x)
 	}
 	if t.HPositioningError == nil {
-		if v := xmpNumber(t, x, xmpHPositioningError, 0, maxHError); v != nil && *v > 0 {
-			t.HPositioningError = v
-		}
+		t.HPositioningError = xmpPositive(t, x, xmpHPositioningError, maxHError)
 	}
 	if t.DOP == nil {
-		if v := xmpNumber(t, x, xmpDOP, 0, math.MaxUint32); v != nil && *v > 0 {
-			t.DOP = v
-		}
+		t.DOP = xmpPositive(t, x, xmpDOP, math.MaxUint32)
 	}
-	if t.MapDatum == "" {
-		t.MapDatum = x.value[xmpMapDatum]
-	}
-	if t.ProcessingMethod == "" {
-		t.ProcessingMethod = x.value[xmpProcessingMethod]
-	}
+	t.MapDatum = cmp.Or(t.MapDatum, x.value[xmpMapDatum])
+	t.ProcessingMethod = cmp.Or(t.ProcessingMethod, x.value[xmpProcessingMethod])
 	if t.Direction == nil {
 		t.Direction = xmpDirection(t, x, xmpImgDirection)
 	}
@@ -412,6 +413,14 @@ func (t *Tag) settle(x *xmpResource) {
 			t.GPSTime = &when
 		}
 	}
+}
+
+// xmpPositive is xmpNumber above 0.
+func xmpPositive(t *Tag, x *xmpResource, p xmpKey, hi float64) *float64 {
+	if v := xmpNumber(t, x, p, 0, hi); v != nil && *v > 0 {
+		return v
+	}
+	return nil
 }
 
 func xmpAltitudeOf(t *Tag, x *xmpResource) *Altitude {

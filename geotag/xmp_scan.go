@@ -155,21 +155,10 @@ func (s *xmpScanner) next(t *xmpToken) error {
 			}
 			s.p = s.p[n+1:]
 			return s.end(t, off)
-		case bytes.HasPrefix(s.p, []byte(xmlDeclaration)):
-			s.p = s.p[len(xmlDeclaration):]
-		case bytes.HasPrefix(s.p, []byte("<?")):
-			name, rest := xmlName(s.p[2:])
-			n := bytes.Index(rest, []byte("?>"))
-			if name == nil || n < 0 || string(name) == "xml" {
+		case s.p[0] == '<' && len(s.p) > 1 && (s.p[1] == '?' || s.p[1] == '!'):
+			if !s.skip() {
 				return errXMPUnusual
 			}
-			s.p = rest[n+2:]
-		case bytes.HasPrefix(s.p, []byte("<!--")):
-			n := bytes.Index(s.p[4:], []byte("--"))
-			if n < 0 || !bytes.HasPrefix(s.p[4+n:], []byte("-->")) {
-				return errXMPUnusual
-			}
-			s.p = s.p[4+n+3:]
 		default:
 			return s.start(t)
 		}
@@ -178,6 +167,30 @@ func (s *xmpScanner) next(t *xmpToken) error {
 		return errXMPUnusual
 	}
 	return io.EOF
+}
+
+// skip passes over the declaration, an instruction or a comment.
+func (s *xmpScanner) skip() bool {
+	switch {
+	case bytes.HasPrefix(s.p, []byte(xmlDeclaration)):
+		s.p = s.p[len(xmlDeclaration):]
+	case s.p[1] == '?':
+		name, rest := xmlName(s.p[2:])
+		n := bytes.Index(rest, []byte("?>"))
+		if name == nil || n < 0 || string(name) == "xml" {
+			return false
+		}
+		s.p = rest[n+2:]
+	case bytes.HasPrefix(s.p, []byte("<!--")):
+		n := bytes.Index(s.p[4:], []byte("--"))
+		if n < 0 || !bytes.HasPrefix(s.p[4+n:], []byte("-->")) {
+			return false
+		}
+		s.p = s.p[4+n+3:]
+	default:
+		return false
+	}
+	return true
 }
 
 // xmlDeclaration is the only one that the scanner knows.

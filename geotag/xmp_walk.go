@@ -191,25 +191,33 @@ func xmpProperties(next func(*xmpToken) error, p []byte, scan bool) (*xmpResourc
 		}
 		switch tok.kind {
 		case xmpStart:
-			if w.depth++; w.depth > xmpMaxDepth {
-				return nil, fmt.Errorf("elements nested more than %d deep", xmpMaxDepth)
-			}
+			w.depth++
 			w.start(&tok)
 		case xmpText:
-			if (w.prop != xmpNone || w.gps != nil) && (w.depth == w.level+xmpAtProperty || w.depth == w.level+xmpAtItem) {
-				w.text = append(w.text, tok.text...)
-			}
-			if scan && len(bytes.TrimSpace(tok.text)) == 0 {
-				w.blank = span{int64(tok.off), int64(tok.end)}
-			}
+			w.chars(&tok)
 		case xmpEnd:
-			if w.end(&tok); w.level == 0 && w.resource && !scan {
+			w.end(&tok)
+			if w.level == 0 && w.resource && !scan {
 				return w.xmpResource, nil // what follows is padding
 			}
+			w.depth--
+		}
+		if w.depth > xmpMaxDepth {
+			return nil, fmt.Errorf("elements nested more than %d deep", xmpMaxDepth)
 		}
 		if len(w.properties) > xmpMaxAgain {
 			return nil, fmt.Errorf("more than %d GPS properties", xmpMaxAgain)
 		}
+	}
+}
+
+// chars takes up text.
+func (w *xmpWalker) chars(t *xmpToken) {
+	if (w.prop != xmpNone || w.gps != nil) && (w.depth == w.level+xmpAtProperty || w.depth == w.level+xmpAtItem) {
+		w.text = append(w.text, t.text...)
+	}
+	if w.scan && len(bytes.TrimSpace(t.text)) == 0 {
+		w.blank = span{int64(t.off), int64(t.end)}
 	}
 }
 
@@ -239,22 +247,27 @@ func (w *xmpWalker) start(t *xmpToken) {
 			w.description(t)
 		}
 	case w.depth == w.level+xmpAtProperty && w.inside:
-		w.prop = xmpKeyOf(t.name)
-		w.text, w.items, w.choice, w.isDefault = w.text[:0], 0, "", false
-		w.provenance = w.provenance || t.name.is(nsTerms, provenance)
-		if w.scan && t.name.isGPS() {
-			w.gps = &xmpProperty{
-				prefix: t.prefix(), name: string(t.name.local), off: t.off, inner: t.end, space: w.space(t.off),
-				// rdf:resource, rdf:parseType and the like make it something else.
-				simple: !slices.ContainsFunc(t.attrs, func(a xmpAttr) bool { return a.name.space == nsRDF }),
-			}
-		}
+		w.open(t)
 	case w.prop != xmpNone && w.depth == w.level+xmpAtItem && t.name.is(nsRDF, "li"):
 		w.text, w.lang = w.text[:0], ""
 		for _, a := range t.attrs {
 			if a.name.is(nsXML, "lang") {
 				w.lang = string(a.value)
 			}
+		}
+	}
+}
+
+// open takes up the start tag of a property.
+func (w *xmpWalker) open(t *xmpToken) {
+	w.prop = xmpKeyOf(t.name)
+	w.text, w.items, w.choice, w.isDefault = w.text[:0], 0, "", false
+	w.provenance = w.provenance || t.name.is(nsTerms, provenance)
+	if w.scan && t.name.isGPS() {
+		w.gps = &xmpProperty{
+			prefix: t.prefix(), name: string(t.name.local), off: t.off, inner: t.end, space: w.space(t.off),
+			// rdf:resource, rdf:parseType and the like make it something else.
+			simple: !slices.ContainsFunc(t.attrs, func(a xmpAttr) bool { return a.name.space == nsRDF }),
 		}
 	}
 }
@@ -312,7 +325,6 @@ func (w *xmpWalker) end(t *xmpToken) {
 	case w.depth == w.level+xmpAtProperty && w.inside:
 		w.property(t)
 	}
-	w.depth--
 }
 
 // property takes up the end tag of a property.

@@ -45,70 +45,69 @@ func (c composed) apply(p *geotag.Patch, src io.ReaderAt) (composed, error) {
 	c = slices.Clone(c)
 	var out composed
 	var pos int64 // in c, as far as it was taken
-	// take cuts n bytes off c.
-	take := func(n int64) (runs composed, ok bool) {
-		pos += n
-		for n > 0 {
-			if len(c) == 0 {
-				return nil, false
-			}
-			r := c[0]
-			if r.n > n {
-				rest := run{off: r.off + n, n: r.n - n}
-				if r.text != nil {
-					rest = run{n: r.n - n, text: r.text[n:]}
-					r.text = r.text[:n]
-				}
-				r.n = n
-				c[0] = rest
-			} else {
-				c = c[1:]
-			}
-			n -= r.n
-			runs = append(runs, r)
-		}
-		return runs, true
-	}
-	mismatch := func(off int64) error {
-		return fmt.Errorf("%w: they differ at offset %d", geotag.ErrPatchMismatch, off)
-	}
 	for _, s := range p.Splices {
-		kept, ok := take(s.Off - pos)
-		if !ok {
-			return nil, mismatch(s.Off)
+		kept, ok := c.take(s.Off - pos)
+		old, ok2 := c.take(int64(len(s.Old)))
+		if !ok || !ok2 {
+			return nil, fmt.Errorf("%w: it is too short", geotag.ErrPatchMismatch)
 		}
+		if same, err := old.is(s.Old, src); err != nil {
+			return nil, err
+		} else if !same {
+			return nil, fmt.Errorf("%w: they differ at offset %d", geotag.ErrPatchMismatch, s.Off)
+		}
+		pos = s.Off + int64(len(s.Old))
 		out = out.join(kept...)
-		at := pos
-		old, ok := take(int64(len(s.Old)))
-		if !ok {
-			return nil, mismatch(at)
-		}
-		want := s.Old
-		for _, r := range old {
-			b := r.text
-			if b == nil {
-				b = make([]byte, r.n)
-				if _, err := src.ReadAt(b, r.off); err != nil {
-					return nil, err
-				}
-			}
-			if !bytes.Equal(b, want[:r.n]) {
-				return nil, mismatch(at)
-			}
-			want = want[r.n:]
-		}
 		if len(s.New) > 0 {
 			out = out.join(run{n: int64(len(s.New)), text: s.New})
 		}
 	}
-	var rest int64
 	for _, r := range c {
-		rest += r.n
+		pos += r.n
 	}
-	if pos+rest != p.SizeBefore {
-		return nil, fmt.Errorf("%w: %d bytes long, not %d", geotag.ErrPatchMismatch, pos+rest, p.SizeBefore)
+	if pos != p.SizeBefore {
+		return nil, fmt.Errorf("%w: %d bytes long, not %d", geotag.ErrPatchMismatch, pos, p.SizeBefore)
 	}
 	return out.join(c...), nil
+}
+
+// take cuts n bytes off the start of c; ok is false where there are not as many.
+func (c *composed) take(n int64) (runs composed, ok bool) {
+	for n > 0 && len(*c) > 0 {
+		r := (*c)[0]
+		if r.n <= n {
+			*c = (*c)[1:]
+		} else {
+			rest := run{off: r.off + n, n: r.n - n}
+			if r.text != nil {
+				rest = run{n: r.n - n, text: r.text[n:]}
+				r.text = r.text[:n]
+			}
+			r.n = n
+			(*c)[0] = rest
+		}
+		n -= r.n
+		runs = append(runs, r)
+	}
+	return runs, n <= 0
+}
+
+// is reports whether runs are these bytes, as many as they are.
+func (c composed) is(want []byte, src io.ReaderAt) (bool, error) {
+	for _, r := range c {
+		b := r.text
+		if b == nil {
+			b = make([]byte, r.n)
+			if _, err := src.ReadAt(b, r.off); err != nil {
+				return false, err
+			}
+		}
+		if !bytes.Equal(b, want[:r.n]) {
+			return false, nil
+		}
+		want = want[r.n:]
+	}
+	return true, nil
 }
 
 // join appends runs, and makes one of two that follow each other.

@@ -142,10 +142,8 @@ func (r *Record) check() error {
 	if r.Source != "" && (!fs.ValidPath(r.Source) || r.Source == "." || r.Action != ActionCopy) {
 		return fmt.Errorf("source %q is not the path of a copy's source", r.Source)
 	}
-	for _, d := range []struct{ name, hex string }{{"before", r.Before}, {"after", r.After}, {"previous", cmp.Or(r.Previous, nothing.String())}} {
-		if _, err := parseDigest(d.hex); err != nil {
-			return fmt.Errorf("%s: %v", d.name, err)
-		}
+	if err := r.checkDigests(); err != nil {
+		return err
 	}
 	if r.SizeBefore < 0 || r.SizeAfter < 0 {
 		return errors.New("negative size")
@@ -154,6 +152,15 @@ func (r *Record) check() error {
 		return errors.New("created, yet there were bytes before, or no correction made it")
 	}
 	return r.checkReverse()
+}
+
+func (r *Record) checkDigests() error {
+	for _, d := range []struct{ name, hex string }{{"before", r.Before}, {"after", r.After}, {"previous", cmp.Or(r.Previous, nothing.String())}} {
+		if _, err := parseDigest(d.hex); err != nil {
+			return fmt.Errorf("%s: %v", d.name, err)
+		}
+	}
+	return nil
 }
 
 // checkReverse reports what is wrong with the way back.

@@ -167,6 +167,11 @@ func (r *restorer) restore(ctx context.Context, out *Outcome) error {
 			return err
 		}
 	}
+	return r.back(ctx, p, out, h, now)
+}
+
+// back takes a photo back as far as its history leads.
+func (r *restorer) back(ctx context.Context, p *pending, out *Outcome, h *history, now digest) error {
 	way, target := h.back(now)
 	switch {
 	case !h.origin(target):

@@ -296,84 +296,95 @@ func staysPut(p *geotag.Patch) bool {
 // says. So the copy is right whoever made it, and the source was not written to
 // meanwhile.
 func (t *staged) prove(ctx context.Context, src *source, p *geotag.Patch) error {
-	before, after := newMeter(), newMeter()
-	one, two := chunks.Get().(*[chunkSize]byte), chunks.Get().(*[chunkSize]byte)
-	defer chunks.Put(one)
-	defer chunks.Put(two)
-	differ := func(off int64) error {
-		return fmt.Errorf("%w while it was copied, or the copy went wrong: they differ at offset %d", ErrChanged, off)
-	}
-	kept := func(n int64) error {
-		for n > 0 {
-			if ctx.Err() != nil {
-				return context.Cause(ctx)
-			}
-			k := min(n, chunkSize)
-			a, b := one[:k], two[:k]
-			if err := readAt(src, a, before.n); err != nil {
-				return err
-			}
-			if err := readAt(t.file, b, after.n); err != nil {
-				return err
-			}
-			if !bytes.Equal(a, b) {
-				return differ(before.n)
-			}
-			if len(p.Splices) == 0 {
-				after.Write(b)
-				before.n = after.n // the same digest
-			} else {
-				var wg sync.WaitGroup
-				wg.Go(func() { after.Write(b) })
-				before.Write(a)
-				wg.Wait()
-			}
-			n -= k
-		}
-		return nil
-	}
-	// run reads a run that must be want.
-	run := func(r io.ReaderAt, m *meter, want []byte) error {
-		for len(want) > 0 {
-			b := one[:min(len(want), chunkSize)]
-			if err := readAt(r, b, m.n); err != nil {
-				return err
-			}
-			if !bytes.Equal(b, want[:len(b)]) {
-				return differ(m.n)
-			}
-			m.Write(b)
-			want = want[len(b):]
-		}
-		return nil
-	}
+	v := prover{ctx: ctx, src: src, dst: t.file, same: len(p.Splices) == 0, before: newMeter(), after: newMeter(),
+		one: chunks.Get().(*[chunkSize]byte), two: chunks.Get().(*[chunkSize]byte)}
+	defer chunks.Put(v.one)
+	defer chunks.Put(v.two)
 	for _, s := range p.Splices {
-		if err := kept(s.Off - before.n); err != nil {
+		if err := v.kept(s.Off - v.before.n); err != nil {
 			return err
 		}
-		if len(s.Old) > 0 {
-			if err := run(src, before, s.Old); err != nil {
-				return err
-			}
+		if err := v.run(src, v.before, s.Old); err != nil {
+			return err
 		}
-		if err := run(t.file, after, s.New); err != nil {
+		if err := v.run(t.file, v.after, s.New); err != nil {
 			return err
 		}
 	}
-	if err := kept(p.SizeBefore - before.n); err != nil {
+	if err := v.kept(p.SizeBefore - v.before.n); err != nil {
 		return err
 	}
 	info, err := t.file.Stat()
 	if err != nil {
 		return err
 	}
-	if info.Size() != after.n {
-		return fmt.Errorf("%w while it was copied, or the copy went wrong: it has %d bytes, not %d", ErrChanged, info.Size(), after.n)
+	if info.Size() != v.after.n {
+		return fmt.Errorf("%w while it was copied, or the copy went wrong: it has %d bytes, not %d", ErrChanged, info.Size(), v.after.n)
 	}
-	t.after = content{after.sum(), after.n}
-	t.before = content{before.sum(), before.n}
-	if len(p.Splices) == 0 {
+	t.after = content{v.after.sum(), v.after.n}
+	t.before = content{v.before.sum(), v.before.n}
+	if v.same {
 		t.before = t.after
+	}
+	return nil
+}
+
+// prover compares a source with its copy, as far as both meters have come.
+type prover struct {
+	ctx           context.Context
+	src, dst      io.ReaderAt
+	same          bool // no byte is to differ, so that one digest is enough
+	before, after *meter
+	one, two      *[chunkSize]byte
+}
+
+func (v *prover) differ(off int64) error {
+	return fmt.Errorf("%w while it was copied, or the copy went wrong: they differ at offset %d", ErrChanged, off)
+}
+
+// kept reads n bytes that must be the same in both.
+func (v *prover) kept(n int64) error {
+	for n > 0 {
+		if v.ctx.Err() != nil {
+			return context.Cause(v.ctx)
+		}
+		k := min(n, chunkSize)
+		a, b := v.one[:k], v.two[:k]
+		if err := readAt(v.src, a, v.before.n); err != nil {
+			return err
+		}
+		if err := readAt(v.dst, b, v.after.n); err != nil {
+			return err
+		}
+		if !bytes.Equal(a, b) {
+			return v.differ(v.before.n)
+		}
+		if v.same {
+			v.after.Write(b)
+			v.before.n = v.after.n
+		} else {
+			var wg sync.WaitGroup
+			wg.Go(func() { v.after.Write(b) })
+			v.before.Write(a)
+			wg.Wait()
+		}
+		n -= k
+	}
+	return nil
+}
+
+// run reads a run that must be want.
+func (v *prover) run(r io.ReaderAt, m *meter, want []byte) error {
+	for len(want) > 0 {
+		b := v.one[:min(len(want), chunkSize)]
+		if err := readAt(r, b, m.n); err != nil {
+			return err
+		}
+		if !bytes.Equal(b, want[:len(b)]) {
+			return v.differ(m.n)
+		}
+		m.Write(b)
+		want = want[len(b):]
 	}
 	return nil
 }

@@ -1,6 +1,7 @@
 package pixels
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -90,32 +91,40 @@ func (f *format) reader(src *source, r io.ReaderAt, size int64) io.Reader {
 	return src
 }
 
-// readCoding finds out how an image is coded and reads its header.
-func readCoding(ctx context.Context, r io.ReaderAt, size int64) (*format, header, error) {
+// detect tells by the first bytes how an image is coded.
+func detect(r io.ReaderAt, size int64) (*format, error) {
 	var head [30]byte
 	n, err := r.ReadAt(head[:], 0)
 	if err != nil && !errors.Is(err, io.EOF) {
-		return nil, header{}, err
+		return nil, err
 	}
-	f := formatJPEG
-	switch start := string(head[:n]); {
-	case n >= 8 && start[:8] == "\x89PNG\r\n\x1a\n":
-		f = formatPNG
-	case n >= 12 && start[:4] == "RIFF" && start[8:12] == "WEBP":
-		f = formatWebP
+	switch start := head[:n]; {
+	case bytes.HasPrefix(start, []byte("\x89PNG\r\n\x1a\n")):
+		return formatPNG, nil
+	case n >= 12 && string(start[:4]) == "RIFF" && string(start[8:12]) == "WEBP":
 		// RFC 9649 section 2.7.1: the flags of an extended file.
-		if n > 20 && start[12:16] == "VP8X" && start[20]&0x02 != 0 {
-			return nil, header{}, noDecoder{"an animation"}
+		if n > 20 && string(start[12:16]) == "VP8X" && start[20]&0x02 != 0 {
+			return nil, noDecoder{"an animation"}
 		}
-	case n < 2 || start[:2] != "\xFF\xD8":
-		tag, err := geotag.Read(r, size)
-		if err != nil {
-			return nil, header{}, err
-		}
-		if tag.Container != "tiff" {
-			return nil, header{}, noDecoder{tag.Container}
-		}
-		f = formatTIFF
+		return formatWebP, nil
+	case bytes.HasPrefix(start, []byte("\xFF\xD8")):
+		return formatJPEG, nil
+	}
+	tag, err := geotag.Read(r, size)
+	if err != nil {
+		return nil, err
+	}
+	if tag.Container != "tiff" {
+		return nil, noDecoder{tag.Container}
+	}
+	return formatTIFF, nil
+}
+
+// readCoding finds out how an image is coded and reads its header.
+func readCoding(ctx context.Context, r io.ReaderAt, size int64) (*format, header, error) {
+	f, err := detect(r, size)
+	if err != nil {
+		return nil, header{}, err
 	}
 	if f.config == nil {
 		hd, err := readHeader(ctx, r, size)
@@ -125,15 +134,18 @@ func readCoding(ctx context.Context, r io.ReaderAt, size int64) (*format, header
 	cfg, err := f.config(f.reader(src, r, size))
 	switch {
 	case src.err != nil:
-		return nil, header{}, src.err
+		err = src.err
 	case unsupported(err) != nil:
-		return nil, header{}, unsupported(err)
+		err = unsupported(err)
 	case err != nil && src.ended:
-		return nil, header{}, fmt.Errorf("%w: it ends inside its header", geotag.ErrTruncated)
+		err = fmt.Errorf("%w: it ends inside its header", geotag.ErrTruncated)
 	case err != nil:
-		return nil, header{}, fmt.Errorf("%w: %w", geotag.ErrCorrupt, err)
+		err = fmt.Errorf("%w: %w", geotag.ErrCorrupt, err)
 	case cfg.Width <= 0 || cfg.Height <= 0:
-		return nil, header{}, fmt.Errorf("%w: %d x %d pixels are declared", geotag.ErrCorrupt, cfg.Width, cfg.Height)
+		err = fmt.Errorf("%w: %d x %d pixels are declared", geotag.ErrCorrupt, cfg.Width, cfg.Height)
+	}
+	if err != nil {
+		return nil, header{}, err
 	}
 	return f, header{w: cfg.Width, h: cfg.Height}, nil
 }

@@ -14,6 +14,8 @@ import (
 // header is what a JPEG says before its first scan.
 type header struct {
 	w, h int
+	// components is 1 for grey, 3 for colour and 4 for CMYK; 0 of other formats.
+	components int
 	// table holds the quantiser steps of the first component, which is the
 	// brightness of all but RGB and CMYK images, in zigzag order; all 0 where the
 	// header has no such table.
@@ -23,72 +25,74 @@ type header struct {
 // readHeader reads the segments of a JPEG up to its first scan. Segments that
 // do not concern it are skipped unread. Source: ITU-T T.81, annex B.
 func readHeader(ctx context.Context, r io.ReaderAt, size int64) (header, error) {
-	var hd header
-	s := scanner{src: io.NewSectionReader(r, 0, size)}
+	s := scanner{src: io.NewSectionReader(r, 0, size), first: -1}
 	s.buf = bufio.NewReader(s.src)
 	if b, err := s.next(2); err != nil || b[0] != 0xFF || b[1] != 0xD8 {
 		if err != nil && !errors.Is(err, geotag.ErrTruncated) {
-			return hd, err
+			return s.hd, err
 		}
-		return hd, fmt.Errorf("%w: it does not start as a JPEG does", geotag.ErrFormat)
+		return s.hd, fmt.Errorf("%w: it does not start as a JPEG does", geotag.ErrFormat)
 	}
-	var tables [4][64]uint16
-	first := -1 // the table of the first component
 	for {
 		if err := ctx.Err(); err != nil {
-			return hd, err
+			return s.hd, err
 		}
 		marker, err := s.marker()
 		if err != nil {
-			return hd, err
+			return s.hd, err
 		}
 		switch {
 		case marker == 0x01 || marker >= 0xD0 && marker <= 0xD8:
-			continue // stands alone
+			// stands alone
 		case marker == 0xD9:
-			return hd, fmt.Errorf("%w: it ends without an image", geotag.ErrCorrupt)
+			return s.hd, fmt.Errorf("%w: it ends without an image", geotag.ErrCorrupt)
 		case marker == 0xDA:
-			if first < 0 {
-				return hd, fmt.Errorf("%w: a scan comes before the frame that it belongs to", geotag.ErrCorrupt)
+			if s.first < 0 {
+				return s.hd, fmt.Errorf("%w: a scan comes before the frame that it belongs to", geotag.ErrCorrupt)
 			}
-			hd.table = tables[first]
-			return hd, nil
-		}
-		b, err := s.next(2)
-		if err != nil {
-			return hd, err
-		}
-		n := int(binary.BigEndian.Uint16(b)) - 2
-		if n < 0 {
-			return hd, fmt.Errorf("%w: a segment of length %d", geotag.ErrCorrupt, n+2)
-		}
-		switch {
-		case marker == 0xDB:
-			if b, err = s.next(n); err == nil {
-				err = readTables(b, &tables)
-			}
-		case isFrame(marker):
-			if first >= 0 {
-				return hd, fmt.Errorf("%w: two frames", geotag.ErrCorrupt)
-			}
-			if b, err = s.next(n); err != nil {
-				break
-			}
-			if n < 9 || b[8] > 3 {
-				return hd, fmt.Errorf("%w: a frame header of %d bytes, or with a table that can't be", geotag.ErrCorrupt, n)
-			}
-			hd.h, hd.w = int(binary.BigEndian.Uint16(b[1:])), int(binary.BigEndian.Uint16(b[3:]))
-			first = int(b[8])
-			if hd.w == 0 || hd.h == 0 {
-				return hd, fmt.Errorf("%w: %d x %d pixels are declared", geotag.ErrCorrupt, hd.w, hd.h)
-			}
+			s.hd.table = s.tables[s.first]
+			return s.hd, nil
 		default:
-			err = s.skip(n)
-		}
-		if err != nil {
-			return hd, err
+			if err := s.segment(marker); err != nil {
+				return s.hd, err
+			}
 		}
 	}
+}
+
+// segment reads or skips a segment.
+func (s *scanner) segment(marker byte) error {
+	b, err := s.next(2)
+	if err != nil {
+		return err
+	}
+	n := int(binary.BigEndian.Uint16(b)) - 2
+	if n < 0 {
+		return fmt.Errorf("%w: a segment of length %d", geotag.ErrCorrupt, n+2)
+	}
+	table, frame := marker == 0xDB, isFrame(marker)
+	if !table && !frame {
+		return s.skip(n)
+	}
+	if frame && s.first >= 0 {
+		return fmt.Errorf("%w: two frames", geotag.ErrCorrupt)
+	}
+	if b, err = s.next(n); err != nil {
+		return err
+	}
+	if table {
+		return readTables(b, &s.tables)
+	}
+	if n < 9 || b[8] > 3 {
+		return fmt.Errorf("%w: a frame header of %d bytes, or with a table that can't be", geotag.ErrCorrupt, n)
+	}
+	s.hd.h, s.hd.w = int(binary.BigEndian.Uint16(b[1:])), int(binary.BigEndian.Uint16(b[3:]))
+	s.hd.components = int(b[5])
+	s.first = int(b[8])
+	if s.hd.w == 0 || s.hd.h == 0 {
+		return fmt.Errorf("%w: %d x %d pixels are declared", geotag.ErrCorrupt, s.hd.w, s.hd.h)
+	}
+	return nil
 }
 
 // isFrame says whether a marker starts a frame: SOF0 to SOF15, among which DHT,
@@ -126,9 +130,12 @@ func readTables(b []byte, tables *[4][64]uint16) error {
 
 // scanner reads segments, and jumps over what is not wanted.
 type scanner struct {
-	src  *io.SectionReader
-	buf  *bufio.Reader
-	held [65536]byte
+	hd     header
+	tables [4][64]uint16
+	first  int // the table of the first component, -1 before the frame
+	src    *io.SectionReader
+	buf    *bufio.Reader
+	held   [65536]byte
 }
 
 // next returns n bytes, good until the next call.
