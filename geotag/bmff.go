@@ -445,6 +445,17 @@ func (m *bmffMeta) about(exif bool) []metaItem {
 	return may
 }
 
+// aboutOthers lists the items of Exif that say they are about something else than the
+// picture.
+func (m *bmffMeta) aboutOthers() (all []metaItem) {
+	for _, it := range m.items {
+		if it.exif && it.describes != nil {
+			all = append(all, it)
+		}
+	}
+	return all
+}
+
 // locations are the content of an iloc box, ISO/IEC 14496-12 section 8.11.3.
 type locations struct {
 	version byte
@@ -698,7 +709,16 @@ func findBMFF(src *source, whole bool) (*layout, error) {
 	if m == nil {
 		return l, nil // a sequence of images without anything to say about it
 	}
-	for _, it := range m.about(true) {
+	exif := m.about(true)
+	if exif == nil {
+		if exif = m.aboutOthers(); exif != nil && whole {
+			return nil, fmt.Errorf("%w: the Exif block in item %d is about item %d, and there is none about the picture, item %d; which of two blocks a reader would take is not known", ErrUnsafe, exif[0].id, exif[0].describes[0], m.primary)
+		}
+		for _, it := range exif {
+			l.warnings.warn(WarnAmbiguous, "Exif", "the block in item %d is about item %d and not about the picture, item %d; it is read, as there is no other", it.id, it.describes[0], m.primary)
+		}
+	}
+	for _, it := range exif {
 		l.exif = append(l.exif, itemHolder{it, w})
 	}
 	for _, it := range m.about(false) {

@@ -223,7 +223,6 @@ func bmffVariants(tb testing.TB) map[string][]byte {
 		"none, iloc 2":        {items: []testItem{picture, other}, iloc: 2, iref1: true, infe3: true},
 		"none, of idat":       {items: []testItem{inIdat(picture), other}, iloc: 1},
 		"none, based":         {items: []testItem{picture, other}, bas: 4, based: true},
-		"exif of another":     {items: []testItem{picture, {id: 2, kind: "Exif", data: exif.data, of: 7}, other}},
 		"iloc 1":              {items: []testItem{picture, exif, packet(0)}, iloc: 1},
 		"iloc 2":              {items: []testItem{picture, exif, packet(0)}, iloc: 2, iref1: true, infe3: true},
 		"long fields":         {items: []testItem{picture, exif, packet(0)}, off: 8, len: 8, bas: 8},
@@ -543,6 +542,7 @@ func TestBMFFRefuses(t *testing.T) {
 		{"entry without a length", unlimited, ErrUnsafe, "states no length"},
 		{"picture made of the boxes", inside, ErrCorrupt, "has to change"},
 		{"made of other items", derived, ErrUnsafe, "construction method 2"},
+		{"Exif of another item alone", fields(testBMFF{items: []testItem{picture, {id: 2, kind: "Exif", data: exif.data, of: 7}, {id: 7, kind: "hvc1", data: []byte("another")}}}).bytes(), ErrUnsafe, "about item 7"},
 		{"two Exif items", fields(testBMFF{items: []testItem{picture, exif, second}}).bytes(), ErrUnsafe, "item 2 and in the item 5"},
 		{"no picture", fields(testBMFF{items: []testItem{picture, exif}, noPrimary: true}).bytes(), ErrUnsafe, "picture"},
 		{"compressed XMP", fields(testBMFF{items: []testItem{picture, exif, packed}}).bytes(), ErrUnsafe, "compressed"},
@@ -730,4 +730,24 @@ func TestBMFFOracles(t *testing.T) {
 		t.Errorf("only %d tags were compared", compared)
 	}
 	t.Logf("%d tags compared", compared)
+}
+
+// TestBMFFOfAnother: an Exif block that is about another item than the picture is read
+// where there is no other, with a warning.
+func TestBMFFOfAnother(t *testing.T) {
+	order := binary.BigEndian
+	block := exifItem(handheld(order, handheldGPS(order)))
+	f := testBMFF{off: 4, len: 4, items: []testItem{
+		{id: 1, kind: "hvc1", data: bytes.Repeat([]byte("picture "), 40)},
+		{id: 2, kind: "Exif", data: block, of: 7},
+		{id: 7, kind: "hvc1", data: bytes.Repeat([]byte("another "), 20)},
+	}}
+	tag := mustRead(t, f.bytes())
+	if tag.Position == nil || tag.Model != "QH-3" || !hasCode(tag, WarnAmbiguous) {
+		t.Errorf("%+v", tag)
+	}
+	f.items = append(f.items, testItem{id: 3, kind: "Exif", data: block, of: 1})
+	if tag := mustRead(t, f.bytes()); tag.Position == nil || hasCode(tag, WarnAmbiguous) || hasCode(tag, WarnDuplicate) {
+		t.Errorf("with one of its own: %v", tag.Warnings)
+	}
 }

@@ -271,6 +271,9 @@ func sniff(src *source) (*container, error) {
 	if src.size == 0 {
 		return nil, fmt.Errorf("%w: the file is empty", ErrFormat)
 	}
+	if what := otherFormat(head); what != "" {
+		return nil, fmt.Errorf("%w: it is %s; save the photo in one of them, such as JPEG", ErrFormat, what)
+	}
 	return nil, fmt.Errorf("%w: it starts with % x", ErrFormat, head[:min(len(head), 8)])
 }
 

@@ -639,3 +639,29 @@ func TestExifName(t *testing.T) {
 		}
 	}
 }
+
+// TestOtherFormats: a file in a format that is not read is called by its name, and
+// what is none at all by its first bytes.
+func TestOtherFormats(t *testing.T) {
+	for start, want := range map[string]string{
+		"GIF89a\x01\x00\x01\x00":                   "a GIF image",
+		"\x00\x00\x00\x18ftypcrx \x00\x00\x00\x01": "a raw file (CR3)",
+		"FUJIFILMCCD-RAW 0201":                     "a raw file (RAF)",
+		"\x00\x00\x00\x20ftypisom\x00\x00\x02\x00": "a film",
+		"\x00\x00\x00\x0CjP  \r\n\x87\n":           "a JPEG 2000 image",
+		"\xFF\x0A\xFA\x7F":                         "a JPEG XL image",
+		"%PDF-1.7":                                 "a PDF document",
+		"\n<!DOCTYPE html><html>":                  "a web page",
+		"PK\x03\x04":                               "a ZIP archive",
+		strings.Repeat("\x00", 40):                 "nothing but zeros",
+		"Dear diary":                               "44 65 61 72",
+	} {
+		_, err := ReadBytes([]byte(start))
+		if !errors.Is(err, ErrFormat) || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v", start, err)
+		}
+		if _, _, err := Rewrite([]byte(start), quay); !errors.Is(err, ErrFormat) || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v", start, err)
+		}
+	}
+}

@@ -28,7 +28,7 @@ var sidecarContainer = container{
 			head = bytes.TrimPrefix(head, []byte(mark))
 		}
 		head = bytes.TrimLeft(bytes.ReplaceAll(head, []byte{0}, nil), xmlSpace) // in UTF-16 too
-		if bytes.HasPrefix(head, []byte("<?xpacket")) || bytes.HasPrefix(head, []byte("<?xml")) {
+		if bytes.HasPrefix(head, []byte("<?xpacket")) || bytes.HasPrefix(head, []byte("<?xml")) || bytes.HasPrefix(head, []byte("<!--")) {
 			return true
 		}
 		name := string(tagName(head))

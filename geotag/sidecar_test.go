@@ -282,3 +282,19 @@ func TestWithSidecar(t *testing.T) {
 		}
 	}
 }
+
+// TestSidecarComment: a comment before the packet is legal XML (XML 1.0, section 2.8),
+// and no error.
+func TestSidecarComment(t *testing.T) {
+	whole := []byte(xmpPacket(xmpHere, 200))
+	want := mustRead(t, whole)
+	img := append([]byte("<!-- written by hand, on the quay -->\n"), whole...)
+	tag := mustRead(t, img)
+	if tag.Container != "xmp" || tag.Position == nil || *tag.Position != *want.Position {
+		t.Errorf("%+v", tag)
+	}
+	out, _ := mustRewrite(t, img, quay)
+	if got := mustRead(t, out).Position; got == nil || math.Abs(got.Lat-quay.Lat) > 1e-8 || !bytes.HasPrefix(out, []byte("<!-- written by hand")) {
+		t.Errorf("%+v %.80q", got, out)
+	}
+}

@@ -43,15 +43,15 @@
 //
 // # Cost
 //
-// A baseline image takes 1.5 bytes a pixel (4:2:0) to 3 (4:4:4), an RGB or CMYK
-// one up to 11, and a progressive one 6 to 16 more, all within image/jpeg but
-// for the 3 that RGB and CMYK take here. A PNG image takes 1 byte a pixel
+// A baseline image takes 1.5 bytes a pixel (4:2:0) to 3 (4:4:4), an RGB one 8 and a
+// CMYK one 9, and a progressive one 6 to 16 more, all within image/jpeg but for the
+// half of a byte that RGB and CMYK take here. A PNG image takes 1 byte a pixel
 // (grey) to 11 (colour of 16 bits), and half as much again where it is interlaced;
 // a WebP image 1.5 to 7, a TIFF image 1 to 11. Measuring takes 1.1 to 1.4 times
-// what image/jpeg and SHA-256 alone do for ten million pixels, and 1.4 to 2 times for half a
-// million; the benchmarks have both side by side. Images that declare more pixels than
-// the limits allow, or more than their file can hold (which of WebP and TIFF is not known),
-// are not decoded.
+// what image/jpeg and SHA-256 alone do for ten million pixels, and 1.4 to 2 times for
+// half a million; the benchmarks have both side by side. Images that declare more
+// pixels than the limits allow, or more than their file can hold (which of WebP and
+// TIFF is not known), are not decoded.
 //
 // The pixels say nothing about what a photo shows. A photo that passes may show
 // the wrong thing sharply.

@@ -574,3 +574,69 @@ func TestExposure(t *testing.T) {
 		t.Errorf("%+v", e)
 	}
 }
+
+// TestPackedPixels: the components of CMYK and RGBA images are those of the slow way,
+// the colours as means of two by two pixels, and take half a byte a pixel beside the
+// image. The CMYK file is the one of Go's own tests.
+func TestPackedPixels(t *testing.T) {
+	images := map[string]image.Image{}
+	for _, name := range []string{"video-001.cmyk.jpeg", "video-001.rgb.jpeg"} {
+		f, err := os.Open(filepath.Join(runtime.GOROOT(), "src/image/testdata", name))
+		if err != nil {
+			t.Skip(err)
+		}
+		defer f.Close()
+		if images[name], err = jpeg.Decode(f); err != nil {
+			t.Fatal(err)
+		}
+	}
+	odd := image.NewRGBA(image.Rect(0, 0, 7, 5))
+	for i := range odd.Pix {
+		odd.Pix[i] = uint8(i * 37)
+	}
+	images["odd"] = odd.SubImage(image.Rect(2, 1, 7, 4))
+	for name, img := range images {
+		b := img.Bounds()
+		want := image.NewYCbCr(image.Rect(0, 0, b.Dx(), b.Dy()), image.YCbCrSubsampleRatio444)
+		for v := range b.Dy() {
+			for u := range b.Dx() {
+				c := color.RGBAModel.Convert(img.At(b.Min.X+u, b.Min.Y+v)).(color.RGBA)
+				i := v*want.YStride + u
+				want.Y[i], want.Cb[i], want.Cr[i] = color.RGBToYCbCr(c.R, c.G, c.B)
+			}
+		}
+		y, cb, cr := components(img)
+		if y.w != b.Dx() || y.h != b.Dy() || cb.w != (y.w+1)/2 || cr.h != (y.h+1)/2 {
+			t.Fatalf("%s: %d x %d, %d x %d", name, y.w, y.h, cb.w, cr.h)
+		}
+		for v := range y.h {
+			for u := range y.w {
+				if got := y.pix[v*y.stride+u]; absDiff(got, want.Y[v*want.YStride+u]) > 1 {
+					t.Fatalf("%s: %d, %d is %d, want %d", name, u, v, got, want.Y[v*want.YStride+u])
+				}
+			}
+		}
+		for v := range cb.h {
+			for u := range cb.w {
+				sum, n := 0, 0
+				for j := 2 * v; j < min(2*v+2, y.h); j++ {
+					for i := 2 * u; i < min(2*u+2, y.w); i++ {
+						sum, n = sum+int(want.Cb[j*want.CStride+i]), n+1
+					}
+				}
+				if got := cb.pix[v*cb.stride+u]; absDiff(got, uint8((sum+n/2)/n)) > 1 {
+					t.Fatalf("%s: blue at %d, %d is %d, want %d", name, u, v, got, (sum+n/2)/n)
+				}
+			}
+		}
+	}
+	const w, h = 2000, 1500
+	large := image.NewCMYK(image.Rect(0, 0, w, h))
+	var was, is runtime.MemStats
+	runtime.ReadMemStats(&was)
+	components(large)
+	runtime.ReadMemStats(&is)
+	if n := float64(is.TotalAlloc-was.TotalAlloc) / (w * h); n > 0.6 {
+		t.Errorf("%.2f bytes a pixel", n)
+	}
+}

@@ -14,8 +14,9 @@ type plane struct {
 
 // components gives an image's brightness and its two colour differences, as
 // JFIF defines them (the primaries of ITU-R BT.601, full range). cb and cr may be
-// of a coarser grid than y, and are without pixels for a grey image. What image/jpeg decodes to
-// YCbCr or grey is taken as it is, without a copy.
+// of a coarser grid than y, and are without pixels for a grey image. What image/jpeg
+// decodes to YCbCr or grey is taken as it is, and the memory of CMYK and RGBA is used
+// again, so that img is lost.
 func components(img image.Image) (y, cb, cr plane) {
 	b := img.Bounds()
 	w, h := b.Dx(), b.Dy()
@@ -25,6 +26,14 @@ func components(img image.Image) (y, cb, cr plane) {
 	case *image.YCbCr:
 		cw, ch := chromaSize(m.SubsampleRatio, w, h)
 		return plane{m.Y, m.YStride, w, h}, plane{m.Cb, m.CStride, cw, ch}, plane{m.Cr, m.CStride, cw, ch}
+	case *image.CMYK:
+		return packed(m.Pix[m.PixOffset(b.Min.X, b.Min.Y):], m.Stride, w, h, func(p []uint8) (r, g, b uint8) {
+			return color.CMYKToRGB(p[0], p[1], p[2], p[3])
+		})
+	case *image.RGBA:
+		return packed(m.Pix[m.PixOffset(b.Min.X, b.Min.Y):], m.Stride, w, h, func(p []uint8) (r, g, b uint8) {
+			return p[0], p[1], p[2]
+		})
 	}
 	at, ok := img.(image.RGBA64Image) // all of the standard library are
 	if !ok {
@@ -40,6 +49,36 @@ func components(img image.Image) (y, cb, cr plane) {
 		}
 	}
 	return components(out)
+}
+
+// packed is components for pixels of four bytes each, in whose memory it puts the
+// brightness. The colours are the means of two by two pixels.
+func packed(pix []uint8, stride, w, h int, rgb func(p []uint8) (r, g, b uint8)) (y, cb, cr plane) {
+	cw, ch := (w+1)/2, (h+1)/2
+	y = plane{pix, w, w, h}
+	cb = plane{make([]uint8, cw*ch), cw, cw, ch}
+	cr = plane{make([]uint8, cw*ch), cw, cw, ch}
+	blue, red := make([]int, cw), make([]int, cw)
+	for v := range h {
+		row := pix[v*stride:][:4*w]
+		for u := range w {
+			// What is written here was read before: a pixel takes a fourth of its place.
+			l, b, r := color.RGBToYCbCr(rgb(row[4*u:][:4]))
+			pix[v*w+u] = l
+			blue[u/2] += int(b)
+			red[u/2] += int(r)
+		}
+		if v%2 == 0 && v+1 < h {
+			continue
+		}
+		for u := range cw {
+			n := min(2, w-2*u) * (v%2 + 1)
+			cb.pix[v/2*cw+u] = uint8((blue[u] + n/2) / n)
+			cr.pix[v/2*cw+u] = uint8((red[u] + n/2) / n)
+			blue[u], red[u] = 0, 0
+		}
+	}
+	return y, cb, cr
 }
 
 // chromaSize is the size of the colour planes of an image of w by h pixels that
