@@ -9,6 +9,7 @@ import (
 	"iter"
 	"path"
 	"slices"
+	"strings"
 )
 
 // Status says how a photo came out of Restore.
@@ -215,19 +216,18 @@ func (r *restorer) stranger(ctx context.Context, out *Outcome, h *history, now d
 	if err := r.look(ctx); err != nil {
 		return nil, err
 	}
-	if as, ok := r.found.name[now]; ok {
-		out.RecordedAs = as
-		other := r.l.history(as)
-		if r.named {
-			out.First = other.entries[0].before.String()
-			return other, nil
-		}
-		if other.origin(now) {
-			out.Status = Original
-			return nil, nil
-		}
-	}
-	if out.RecordedAs != "" {
+	other, note := r.recorded(out, now)
+	switch {
+	case note != "":
+		out.Notes = append(out.Notes, note)
+	case other == nil:
+	case r.named:
+		out.First = other.entries[0].before.String()
+		return other, nil
+	case other.origin(now):
+		out.Status = Original
+		return nil, nil
+	default:
 		out.Notes = append(out.Notes, fmt.Sprintf("what is here is on record as %s; name %s to restore it here", out.RecordedAs, out.Photo))
 	}
 	if h != nil {
@@ -236,10 +236,28 @@ func (r *restorer) stranger(ctx context.Context, out *Outcome, h *history, now d
 	return nil, err
 }
 
+// recorded finds the history of bytes that are on record under another name. Where
+// they are so under several, with several ways back, the note says it and there is
+// none: photos that differed may be the same once they are corrected.
+func (r *restorer) recorded(out *Outcome, now digest) (h *history, note string) {
+	names := r.found.names[now]
+	for i, name := range names {
+		other := r.l.history(name)
+		_, target := other.back(now)
+		if i == 0 {
+			h, out.RecordedAs = other, name
+		} else if _, first := h.back(now); first != target {
+			out.RecordedAs = ""
+			return nil, fmt.Sprintf("what is here is on record as %s, which had different bytes before; give it the name that it had, to restore it", strings.Join(names, " and as "))
+		}
+	}
+	return h, ""
+}
+
 // whereabouts are the files of a folder that are not where the ledger has them.
 type whereabouts struct {
-	name map[digest]string // under which bytes are on record; the last one
-	path map[digest]string // where bytes on record are, under another name
+	names map[digest][]string // under which bytes are on record
+	path  map[digest]string   // where bytes on record are, under another name
 }
 
 // at says where the photo is, if a file has bytes that are on record for it.
@@ -265,7 +283,7 @@ func (r *restorer) look(ctx context.Context) error {
 		return nil
 	}
 	l := r.l
-	w := &whereabouts{name: map[digest]string{}, path: map[digest]string{}}
+	w := &whereabouts{names: map[digest][]string{}, path: map[digest]string{}}
 	sizes := map[int64]bool{}
 	for rec, err := range l.Records() {
 		if err != nil {
@@ -275,10 +293,14 @@ func (r *restorer) look(ctx context.Context) error {
 	}
 	for _, photo := range l.Photos() {
 		for _, e := range l.history(photo).entries {
-			w.name[e.before], w.name[e.after] = photo, photo
+			for _, d := range []digest{e.before, e.after} {
+				if n := w.names[d]; len(n) == 0 || n[len(n)-1] != photo {
+					w.names[d] = append(n, photo)
+				}
+			}
 		}
 	}
-	delete(w.name, nothing) // empty files are no photo's
+	delete(w.names, nothing) // empty files are no photo's
 	var unread []string
 	err := l.walk(".", &unread, func(name string) error {
 		if mayChange(name) != nil {
@@ -296,7 +318,7 @@ func (r *restorer) look(ctx context.Context) error {
 		if _, err := io.Copy(have, src.reader(ctx)); err != nil {
 			return err
 		}
-		if d := have.sum(); w.name[d] != "" && !l.history(name).knows(d) {
+		if d := have.sum(); w.names[d] != nil && !l.history(name).knows(d) {
 			w.path[d] = name
 		}
 		return nil

@@ -295,6 +295,38 @@ func TestRenamed(t *testing.T) {
 	}
 }
 
+// TestRenamedAlike: photos that are the same once they are corrected, and were not
+// before, can't be told apart by their bytes, and are not restored by them.
+func TestRenamedAlike(t *testing.T) {
+	root, dir := newRoot(t)
+	l := open(t, root)
+	for i := range 3 {
+		name, text := fmt.Sprintf("%d.jpg", i), fmt.Sprintf("tag %d of a bollard", i/2)
+		writeFile(t, dir, name, text)
+		if _, err := l.Correct(t.Context(), Change{Photo: name, Patch: replace(t, text, text[:5], "tag 9")}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	l.Close()
+	move := func(from, to string) {
+		t.Helper()
+		if err := os.Rename(filepath.Join(dir, from), filepath.Join(dir, to)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	move("2.jpg", "x.jpg")
+	before := tree(t, dir)
+	out := restored(t, root, "x.jpg")
+	if len(out) != 1 || out[0].Status != Unrecorded || out[0].RecordedAs != "" || !strings.Contains(out[0].Notes[0], "0.jpg and as 1.jpg and as 2.jpg") {
+		t.Errorf("%+v", out)
+	}
+	sameTree(t, dir, before)
+	move("x.jpg", "2.jpg")
+	if out := restored(t, root, "2.jpg"); out[0].Status != Restored || readFile(t, dir, "2.jpg") != "tag 1 of a bollard" {
+		t.Errorf("%+v", out)
+	}
+}
+
 // often corrects a photo n times, each time to other bytes, and gives what a
 // dry run of Restore allocates.
 func often(t *testing.T, n int) uint64 {
