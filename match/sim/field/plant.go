@@ -167,9 +167,15 @@ func (j *Job) compare(was *Job, p *Plant) {
 	}
 	p.Size = median(sizes)
 	if p.Blunder != "clock-offset" && p.Blunder != "rolled-over-dates" {
-		least := cmp.Or(map[string]int{"wrong-tie": 1, "swapped-ties": 2}[p.Blunder], 5)
-		p.Detectable = p.Size >= 2*median(usual) && (p.PointsMoved || p.Size >= 12) && len(p.Photos) >= least
+		p.Detectable = p.large(median(usual))
 	}
+}
+
+// large says that a blunder can be told by places, where tags usually lie so many
+// metres from their points.
+func (p *Plant) large(usual float64) bool {
+	least := cmp.Or(map[string]int{"wrong-tie": 1, "swapped-ties": 2}[p.Blunder], 5)
+	return p.Size >= 2*usual && (p.PointsMoved || p.Size >= 12) && len(p.Photos) >= least
 }
 
 func median(x []float64) float64 {

@@ -203,17 +203,16 @@ func (t *table) add(j *field.Job, v *verdict) {
 	kinds := sorts(&j.Truth, len(j.Photos))
 	t.stopped.add(len(v.Stops) > 0)
 	moved := slices.ContainsFunc(j.Truth.Plants, func(p field.Plant) bool { return p.PointsMoved })
-	accused, anyGross, links := 0, false, 0
+	accused, links, anyGross := 0, 0, false
 	for i, s := range v.Photos {
 		truth := &j.Truth.Photos[i]
 		if s.Link == "" {
 			t.tie(s.Inference, truth)
 			continue
 		}
-		if s.Link == truth.Point && !moved {
-			t.written.add(s.Corrected)
-		} else {
-			t.wrote.add(s.Corrected)
+		status := walk.Status("")
+		if s.Inference != nil {
+			status = s.Inference.Link
 		}
 		if !truth.Altered && s.Verdict != match.Unjudged {
 			anyGross = anyGross || s.Verdict == match.Gross
@@ -221,18 +220,21 @@ func (t *table) add(j *field.Job, v *verdict) {
 				bump(&t.within, k).add(s.Verdict == match.Within)
 			}
 		}
-		if s.Link == truth.Point && !moved {
-			links++
-			wrong := s.Inference != nil && s.Inference.Link == walk.Contradicted
-			t.doubtful.add(s.Inference != nil && s.Inference.Link == walk.Doubtful)
-			if wrong {
-				accused++
+		if moved || s.Link != truth.Point {
+			t.wrote.add(s.Corrected)
+			if s.Link != truth.Point {
+				t.confirmed.add(status == walk.Confirmed)
 			}
-			for _, k := range kinds {
-				bump(&t.contradicted, k).add(wrong)
-			}
-		} else if s.Link != truth.Point && s.Inference != nil {
-			t.confirmed.add(s.Inference.Link == walk.Confirmed)
+			continue
+		}
+		links++
+		t.written.add(s.Corrected)
+		t.doubtful.add(status == walk.Doubtful)
+		if status == walk.Contradicted {
+			accused++
+		}
+		for _, k := range kinds {
+			bump(&t.contradicted, k).add(status == walk.Contradicted)
 		}
 	}
 	if accused > 0 {

@@ -60,51 +60,58 @@ func main() {
 		return field.New(s, cfg)
 	}
 	if *verbose {
-		j := job(*seed, kinds[0])
-		v, err := judge(context.Background(), j)
-		if err != nil {
-			fail(err)
-		}
-		e := json.NewEncoder(os.Stdout)
-		e.SetIndent("", " ")
-		if err := e.Encode(map[string]any{"seed": *seed, "grid": j.Grid.Grid(), "truth": j.Truth, "verdict": v,
-			"points": j.Points, "links": j.Links}); err != nil {
-			fail(err)
-		}
+		show(job(*seed, kinds[0]))
 		return
 	}
 	for _, k := range kinds {
-		var (
-			t    = table{causedBy: map[string][]uint64{}}
-			mu   sync.Mutex
-			wg   sync.WaitGroup
-			next = make(chan uint64)
-		)
-		for range *threads {
-			wg.Go(func() {
-				for s := range next {
-					j := job(s, k)
-					v, err := judge(context.Background(), j)
-					if err != nil {
-						fail(fmt.Errorf("seed %d: %w", s, err))
-					}
-					mu.Lock()
-					t.add(j, v)
-					mu.Unlock()
-				}
-			})
-		}
-		for i := range uint64(*n) {
-			next <- *seed + i
-		}
-		close(next)
-		wg.Wait()
+		t := sum(*seed, *n, *threads, func(s uint64) *field.Job { return job(s, k) })
 		if k == "" {
 			t.honest(os.Stdout)
 		} else {
 			t.blunder(os.Stdout, k, k == kinds[0])
 		}
 	}
+}
+
+// show prints truth and verdict of a job.
+func show(j *field.Job) {
+	v, err := judge(context.Background(), j)
+	if err != nil {
+		fail(err)
+	}
+	e := json.NewEncoder(os.Stdout)
+	e.SetIndent("", " ")
+	if err := e.Encode(map[string]any{"seed": j.Seed, "grid": j.Grid.Grid(), "truth": j.Truth, "verdict": v, "points": j.Points, "links": j.Links}); err != nil {
+		fail(err)
+	}
+}
+
+// sum judges the jobs of n seeds, some at a time.
+func sum(seed uint64, n, threads int, job func(seed uint64) *field.Job) *table {
+	t := table{causedBy: map[string][]uint64{}}
+	var mu sync.Mutex
+	var wg sync.WaitGroup
+	next := make(chan uint64)
+	for range threads {
+		wg.Go(func() {
+			for s := range next {
+				j := job(s)
+				v, err := judge(context.Background(), j)
+				if err != nil {
+					fail(fmt.Errorf("seed %d: %w", s, err))
+				}
+				mu.Lock()
+				t.add(j, v)
+				mu.Unlock()
+			}
+		})
+	}
+	for i := range uint64(n) {
+		next <- seed + i
+	}
+	close(next)
+	wg.Wait()
+	return &t
 }
 
 func fail(err error) {
