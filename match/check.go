@@ -36,8 +36,10 @@ const batch = 4096
 // Options.AllowBallpark.
 //
 // A photo is within where its discrepancy is no larger than its allowance, gross
-// where it is larger and its p-value, adjusted by Holm over all judged photos, is
-// below Budget.GrossLevel, and else over.
+// where it is larger and so far out that errors GrossScale times those that the
+// camera states don't explain it either (the p-value, adjusted by Holm over all
+// judged photos, is below Budget.GrossLevel), and else over. Where ties are weighed
+// the job tells how good each camera's errors are; see package noise.
 //
 // Photos that were measured are held against Options.Requirements.
 //
@@ -481,6 +483,7 @@ func (c *checker) judge(r *PhotoResult, p Point) error {
 	prob := a.Judge(d.DE*c.unit.Metres, d.DN*c.unit.Metres)
 	r.Allowance = &a
 	r.P = &prob
+	r.GrossScale = UnlearntGrossScale
 	return nil
 }
 

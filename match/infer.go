@@ -12,6 +12,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match/internal/words"
+	"example.com/phototie/match/noise"
 	"example.com/phototie/match/walk"
 )
 
@@ -479,6 +480,17 @@ func (c *checker) cameras(res *Result, found *walk.Ties) {
 		cam.Summary = append(cam.Summary, words.Clock{Photos: k.Photos, Used: k.Used, Zone: k.Zone, Rest: k.Residual, Ahead: k.Residual.Abs() > habit,
 			StdErr: k.StdErr, Spread: k.Scale, Fixes: fixes}.Sentences()...)
 	}
+	scales := make(map[string]float64, len(found.Shifts))
+	for _, s := range found.Shifts {
+		if s.Noise != nil {
+			scales[s.Camera] = grossScale(s.Noise)
+		}
+	}
+	for i := range res.Photos {
+		if k, ok := scales[cameraOf(&res.Photos[i].Photo)]; ok && res.Photos[i].P != nil {
+			res.Photos[i].GrossScale = k
+		}
+	}
 	for _, s := range found.Shifts {
 		if s.Photos < 20 {
 			continue
@@ -490,6 +502,15 @@ func (c *checker) cameras(res *Result, found *walk.Ties) {
 		}
 	}
 }
+
+// grossScale is how many times the errors of a camera may exceed what it states: the
+// upper end of what the job tells, more where large errors are frequent, at most
+// mostGrossScale, so that no noise hides a blunder.
+func grossScale(m *noise.Model) float64 {
+	return min(max(1, m.High)*(1+m.HeavyTails/2), mostGrossScale)
+}
+
+const mostGrossScale = 3
 
 // idFinder finds the ids of points in texts.
 type idFinder struct {

@@ -158,10 +158,15 @@ type PhotoResult struct {
 	Discrepancy *grid.Discrepancy `json:"discrepancy,omitempty"`
 	// Allowance is the budget for this photo, nil unless there is a Discrepancy.
 	Allowance *Allowance `json:"allowance,omitempty"`
-	// P is the probability of a discrepancy at least as large under the budget,
-	// and PAdjusted the same after Holm's correction for the number judged.
+	// P is the probability of a discrepancy at least as large under the budget.
+	// PAdjusted is the same with the handheld's part GrossScale times as large,
+	// after Holm's correction for the number judged; the verdict Gross goes by it.
 	P         *float64 `json:"p,omitempty"`
 	PAdjusted *float64 `json:"p_adjusted,omitempty"`
+	// GrossScale is by how many times the errors of the photo's camera may exceed
+	// what it states before a photo is called gross: as the job tells, else
+	// UnlearntGrossScale. 0 is taken for 1.
+	GrossScale float64 `json:"gross_scale,omitempty"`
 	// Height is the tag's altitude held against the point's height; nil unless the
 	// photo is tied and both state one.
 	Height *HeightDiscrepancy `json:"height,omitempty"`

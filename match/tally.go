@@ -98,13 +98,23 @@ func (t *Tally) Add(r *PhotoResult) error {
 	if r.Discrepancy.Unit != t.unit {
 		return fmt.Errorf("photo %q: its discrepancy is in %s, the others are in %s", r.Name, r.Discrepancy.Unit.Name, t.unit.Name)
 	}
-	j := judged{p: *r.P, v: Vector{E: r.Discrepancy.DE, N: r.Discrepancy.DN}, within: r.Allowance.Judged <= r.Allowance.Threshold}
+	j := judged{p: r.grossP(t.unit), v: Vector{E: r.Discrepancy.DE, N: r.Discrepancy.DN}, within: r.Allowance.Judged <= r.Allowance.Threshold}
 	if err := j.check(); err != nil {
 		return fmt.Errorf("photo %q: %w", r.Name, err)
 	}
 	t.judged = append(t.judged, j)
 	t.adjusted = nil
 	return nil
+}
+
+// grossP is the p-value that the verdict Gross goes by, before the adjustment: P,
+// for a photo over its allowance that of the allowance widened by GrossScale.
+func (r *PhotoResult) grossP(unit grid.Unit) float64 {
+	if r.GrossScale <= 1 || r.Allowance.Judged <= r.Allowance.Threshold {
+		return *r.P
+	}
+	a := r.Allowance.Widened(r.GrossScale)
+	return max(*r.P, a.Judge(r.Discrepancy.DE*unit.Metres, r.Discrepancy.DN*unit.Metres))
 }
 
 func (a judged) check() error {
@@ -169,7 +179,7 @@ func (t *Tally) Judge(r *PhotoResult) error {
 		return nil
 	}
 	t.settle()
-	i, ok := slices.BinarySearchFunc(t.judged, *r.P, func(j judged, p float64) int { return cmp.Compare(j.p, p) })
+	i, ok := slices.BinarySearchFunc(t.judged, r.grossP(t.unit), func(j judged, p float64) int { return cmp.Compare(j.p, p) })
 	if !ok {
 		return fmt.Errorf("photo %q was not added to the tally that is to judge it", r.Name)
 	}

@@ -316,6 +316,10 @@ func (e *Evidence) judge(before []judged) ([]judged, float64, error) {
 			v = shrink(v, b.Expected, *p.blur)
 		}
 		pv := b.Judge(v.E, v.N)
+		if k := e.Input.Result.Photos[i].GrossScale; k > 1 && b.Judged > b.Threshold {
+			w := b.Widened(k)
+			pv = w.Judge(v.E, v.N)
+		}
 		out[i] = judged{match.Within, math.Hypot(p.D.E, p.D.N)}
 		if b.Judged > b.Threshold {
 			out[i].verdict = match.Over
