@@ -121,7 +121,7 @@ func (e *Evidence) tracks(routes map[string]route, in []int, scope Scope, cost f
 	var lag []float64
 	for _, i := range in {
 		p := &e.Photos[i]
-		if p.D == nil || p.where != nil || p.Time.IsZero() || e.Points[p.Point].Observed.IsZero() || len(routes[p.Camera].stops) < 3 {
+		if p.D == nil || p.where != nil || p.repeats || p.Time.IsZero() || e.Points[p.Point].Observed.IsZero() || len(routes[p.Camera].stops) < 3 {
 			continue
 		}
 		at = append(at, i)
@@ -361,17 +361,24 @@ func (t ticking) isLeap() bool {
 
 // leapSeconds: the time of the fixes is GPS time where the standard asks for UTC,
 // ahead of the camera's clock by the leap seconds. It moves no tag. Only the times of
-// fixes can show it.
+// fixes can show it, and only of two cameras or more: the clock of one may be slow by
+// as much.
 func leapSeconds(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	var all []int
+	cameras := 0
 	for _, c := range e.walks.cameras {
-		for _, t := range clockErrors(e, c) {
-			if t.isLeap() {
-				all = append(all, t.photos...)
+		errs := clockErrors(e, c)
+		for _, t := range errs {
+			if !t.isLeap() {
+				return nil, nil
 			}
+			all = append(all, t.photos...)
+		}
+		if len(errs) > 0 {
+			cameras++
 		}
 	}
-	if len(all) == 0 {
+	if cameras < 2 {
 		return nil, nil
 	}
 	h := shown(e, all)
@@ -379,13 +386,34 @@ func leapSeconds(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	return []Hypothesis{h}, nil
 }
 
-// rollover is the period of the GPS week number, after which a receiver writes dates
-// that are years off: no error of the camera's clock.
+// rollover is the period of the GPS week number in seconds, after which a receiver
+// that does not know better writes dates that are years off.
 const rollover = 1024 * 7 * 86400.0
 
-// clockOffset: a camera's clock is off by half a minute or more, as its fixes tell,
-// or by more than the times of observation leave open. A zone that the images don't
-// state is none. It moves no tag, but ties made by time would be wrong.
+func (t ticking) rolled() bool { return math.Abs(math.Abs(t.off)-rollover) < 86400 }
+
+// dateRollover: the dates of fixes are 1024 weeks off. It moves no tag.
+func dateRollover(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	var out []Hypothesis
+	for _, c := range e.walks.cameras {
+		for _, t := range clockErrors(e, c) {
+			if t.rolled() {
+				h := shown(e, t.photos)
+				h.Params = []Param{{Name: "offset", Value: -math.Copysign(rollover, t.off), Unit: "s"}}
+				out = append(out, h)
+			}
+		}
+	}
+	return out, nil
+}
+
+// leastClock is the least error of a clock that is named, in seconds: cameras are
+// commonly off by less.
+const leastClock = 45
+
+// clockOffset: a camera's clock is off, as its fixes tell, or as the times of
+// observation and another camera beside it do. A zone that the images don't state is
+// none. It moves no tag, but ties made by time would be wrong.
 func clockOffset(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	var out []Hypothesis
 	for _, c := range e.walks.cameras {
@@ -394,13 +422,7 @@ func clockOffset(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 			errs = e.observedOff(c)
 		}
 		for _, t := range errs {
-			least := 30.0
-			if t.against == "observations" {
-				least = math.Max(300, 4*t.se)
-			} else if t.isLeap() || math.Abs(math.Abs(t.off)-rollover) < 86400 {
-				continue
-			}
-			if math.Abs(t.off) < least {
+			if math.Abs(t.off) < math.Max(leastClock, 4*t.se) || t.rolled() {
 				continue
 			}
 			h := shown(e, t.photos)
@@ -415,30 +437,47 @@ func clockOffset(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 }
 
 // observedOff is by how much a camera's clock differs from the observations of the
-// points that its photos are tied to, where the images state no time of the fix.
-// How long after the observation a crew takes its photos is known to a minute.
+// points that its photos are tied to, where the images state no time of the fix. A
+// crew may follow the survey hours later: only a camera of the same crew, which has
+// photos of the same points about the time of their observation, tells.
 func (e *Evidence) observedOff(camera string) []ticking {
 	t := ticking{against: "observations"}
-	var off []float64
+	var off, beside []float64
+	ours := make(map[int]bool)
 	for _, i := range e.walks.seq[camera] {
-		p := &e.Photos[i]
-		if p.Clock.IsZero() || p.Point < 0 || e.Points[p.Point].Observed.IsZero() || p.Tag.GPSTime != nil {
-			continue
+		if lag, ok := e.lag(i); ok && e.Photos[i].Tag.GPSTime == nil {
+			t.photos = append(t.photos, i)
+			off = append(off, lag)
+			ours[e.Photos[i].Point] = true
 		}
-		t.photos = append(t.photos, i)
-		off = append(off, p.Clock.Sub(e.Points[p.Point].Observed).Seconds()-usualLag)
 	}
-	if len(t.photos) < 10 {
+	for i := range e.Photos {
+		if lag, ok := e.lag(i); ok && e.Photos[i].Camera != camera && ours[e.Photos[i].Point] {
+			beside = append(beside, lag)
+		}
+	}
+	if len(off) < 10 || len(beside) < 5 {
 		return nil
 	}
-	const habit = 60
 	t.off = medianOf(off)
-	dev := spread(off, t.off)
+	usual := medianOf(beside)
+	dev, rest := spread(off, t.off), spread(beside, usual)
 	// A wider spread is that of photos taken on another visit.
-	if dev > 300 {
+	if dev > 300 || rest > 120 || math.Abs(usual) > 300 {
 		return nil
 	}
-	t.se = math.Hypot(habit, dev/math.Sqrt(float64(len(off))))
+	t.off -= usual
+	t.se = math.Hypot(30, math.Hypot(dev/math.Sqrt(float64(len(off))), rest/math.Sqrt(float64(len(beside)))))
 	t.off -= e.zoneOf(&t)
 	return []ticking{t}
+}
+
+// lag is how long after the observation of its point a photo was taken by its clock,
+// in seconds.
+func (e *Evidence) lag(i int) (float64, bool) {
+	p := &e.Photos[i]
+	if p.Clock.IsZero() || p.Point < 0 || e.Points[p.Point].Observed.IsZero() {
+		return 0, false
+	}
+	return p.Clock.Sub(e.Points[p.Point].Observed).Seconds(), true
 }

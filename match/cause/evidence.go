@@ -17,6 +17,7 @@ import (
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/noise"
 )
 
 // Photo is one photo as the causes accepted so far leave it. Lengths are in
@@ -59,7 +60,7 @@ type Photo struct {
 	where  []match.Vector
 	blur   *match.Vector
 	height float64 // to be subtracted from the altitude
-	noise  noise
+	noise  law
 	logp   float64
 	op     *grid.Operation
 	// replaced says that the tag was carried anew or tied anew, so that its
@@ -94,6 +95,7 @@ type Evidence struct {
 	// same are the photos that repeat another's tag.
 	same   []sameTag
 	clocks map[string]clock // of cameras
+	models map[string]Correlation
 }
 
 // clock is how a camera's clock stands to the survey's by the walk's inference, in
@@ -127,8 +129,8 @@ type walks struct {
 	all []int
 	// rank is the place of each photo in the walk of its camera.
 	rank []int
-	// whole is how many of the tied photos of each camera and day are independent.
-	whole map[outing]float64
+	// tied is how many photos of each camera and day are tied.
+	tied map[outing]int
 }
 
 // Unit returns the number of metres in one unit of the grid.
@@ -246,7 +248,7 @@ func newEvidence(in *Input) (*Evidence, error) {
 	}
 	res := in.Result
 	e := &Evidence{
-		Input: in, unit: res.Grid.Unit.Metres, clocks: make(map[string]clock),
+		Input: in, unit: res.Grid.Unit.Metres, clocks: make(map[string]clock), models: make(map[string]Correlation),
 		Photos: make([]Photo, len(res.Photos)),
 		Points: make([]match.Point, len(res.Points)),
 		points: make(map[string]int, len(res.Points)),
@@ -286,14 +288,10 @@ func newEvidence(in *Input) (*Evidence, error) {
 	}
 	e.setTimes()
 	e.walks = e.order()
-	outings := make(map[outing][]int)
 	for i := range e.Photos {
-		if p := &e.Photos[i]; p.Point >= 0 {
-			outings[p.outing()] = append(outings[p.outing()], i)
+		if p := &e.Photos[i]; p.Point >= 0 && p.OnGrid != nil {
+			e.walks.tied[p.outing()]++
 		}
-	}
-	for o, photos := range outings {
-		e.walks.whole[o] = e.independent(photos)
 	}
 	first := mix(swellPrior).shares()
 	for i := range e.Photos {
@@ -302,6 +300,9 @@ func newEvidence(in *Input) (*Evidence, error) {
 	e.refresh(nil)
 	e.learn()
 	e.same = e.repeated()
+	if in.Correlation == (Correlation{}) {
+		e.learnTimes()
+	}
 	return e, nil
 }
 
@@ -372,7 +373,7 @@ func (e *Evidence) allow(p *Photo, a *match.Allowance) error {
 		a = &fresh
 	}
 	p.Sigma, p.Threshold, p.Standoff = a.Sigma, a.Threshold, a.Standoff
-	p.noise = noise{sigma: a.Sigma, standoff: a.Standoff, cov: a.Cov}
+	p.noise = law{sigma: a.Sigma, standoff: a.Standoff, cov: a.Cov}
 	if a.Expected != nil {
 		p.noise.expected = *a.Expected
 	}
@@ -417,7 +418,7 @@ func (e *Evidence) setTimes() {
 
 // order sorts photos into walks.
 func (e *Evidence) order() *walks {
-	w := &walks{seq: make(map[string][]int), whole: make(map[outing]float64), rank: make([]int, len(e.Photos))}
+	w := &walks{seq: make(map[string][]int), tied: make(map[outing]int), rank: make([]int, len(e.Photos))}
 	days := make(map[string]bool)
 	for i := range e.Photos {
 		p := &e.Photos[i]
@@ -601,7 +602,7 @@ func (e *Evidence) learn() {
 			sum := mix(swellPrior)
 			for _, i := range photos {
 				p := &e.Photos[i]
-				if v := rest(p); math.Hypot(v.E-p.noise.expected.E, v.N-p.noise.expected.N) < 2.5*p.Threshold {
+				if v := rest(p); math.Hypot(v.E-p.noise.expected.E, v.N-p.noise.expected.N) < 4*p.Threshold {
 					n := p.noise
 					n.mix = m
 					_, share := n.logP(v, p.blur)
@@ -622,6 +623,38 @@ func (e *Evidence) learn() {
 	}
 	e.refresh(nil)
 }
+
+// learnTimes learns how the errors of each camera correlate along time, from the
+// photos that are near their points but for what their outing has in common.
+func (e *Evidence) learnTimes() {
+	common := e.common()
+	for _, c := range e.walks.cameras {
+		var rest []noise.Residual
+		for _, i := range e.walks.seq[c] {
+			p := &e.Photos[i]
+			if p.D == nil || p.repeats {
+				continue
+			}
+			o := common[p.outing()]
+			r := noise.Residual{Time: math.NaN(), E: p.D.E - o.E, N: p.D.N - o.N, Sigma: p.noise.sigma, Standoff: p.noise.standoff}
+			if math.Hypot(r.E, r.N) > 4*p.Threshold {
+				continue
+			}
+			if !p.Time.IsZero() {
+				r.Time = p.Time.Sub(time.Unix(0, 0)).Seconds()
+			}
+			rest = append(rest, r)
+		}
+		if len(rest) >= leastLearnt {
+			m := noise.Learn(rest)
+			day := DefaultCorrelation.DayShare
+			e.models[c] = Correlation{White: m.White * (1 - day), Time: time.Duration(m.Time * float64(time.Second)), DayShare: day}
+		}
+	}
+}
+
+// leastLearnt is the least number of photos that a camera's noise is learnt from.
+const leastLearnt = 8
 
 // common is what the tags of each outing are off by in common, by the medians.
 func (e *Evidence) common() map[outing]match.Vector {

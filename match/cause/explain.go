@@ -33,8 +33,8 @@ type Input struct {
 	// DefaultDatums at the middle of the points. Those that the projection does not
 	// know are passed over.
 	Datums []string
-	// Correlation is how noise correlates along time; the zero value defaults to
-	// DefaultCorrelation.
+	// Correlation is how noise correlates along time. With the zero value it is learnt
+	// camera by camera, and DefaultCorrelation where there are too few photos.
 	Correlation Correlation
 	// MinScore is the score that a cause needs, in nats; 0 defaults to 5.
 	MinScore float64
@@ -73,22 +73,18 @@ var datumAreas = []struct {
 	{"SAD69", -56, -92, 13, -25},
 }
 
-// Correlation is how the noise of a handheld correlates along time: by
-//
-//	(1 - DriftShare - DayShare) exp(-t/Time) + DriftShare exp(-t/DriftTime) + DayShare
-//
-// on one day, and not at all between cameras and days.
+// Correlation is how the noise of a handheld correlates along time: White is the
+// share of the variance that is new in each photo, DayShare the one that the photos
+// of a day have in common, and the rest correlates by exp(-t/Time).
 type Correlation struct {
-	Time       time.Duration
-	DriftShare float64
-	DriftTime  time.Duration
-	DayShare   float64
+	White    float64
+	Time     time.Duration
+	DayShare float64
 }
 
-// DefaultCorrelation is minutes of multipath, half an hour of drift, and a part that
-// a day's photos have in common. Common practice, no source; it errs on the side of
-// fewer independent photos.
-var DefaultCorrelation = Correlation{Time: 180 * time.Second, DriftShare: 0.2, DriftTime: 40 * time.Minute, DayShare: 0.2}
+// DefaultCorrelation is taken for cameras with too few photos to learn theirs.
+// Common practice, no source; it errs on the side of fewer independent photos.
+var DefaultCorrelation = Correlation{White: 0.2, Time: 180 * time.Second, DayShare: 0.2}
 
 func (in *Input) correlation() Correlation {
 	if in.Correlation == (Correlation{}) {

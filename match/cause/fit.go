@@ -201,57 +201,56 @@ func (e *Evidence) troubled() bool {
 }
 
 // independent returns how many independent photos a set counts for in a mean: the
-// variance of one over that of the mean. Errors are by the input's Correlation of
-// three parts: for one that correlates by exp(-t/tau) the mean of photos with gaps t
-// between them counts for 1 + the sum of tanh(t/2tau); the part that a camera's day
-// has in common counts once for each. Cameras have nothing in common. Photos without
-// a time count as 30 s apart.
+// variance of one over that of the mean. An error has a part that is new in each
+// photo, one that correlates by exp(-t/tau), of which photos with gaps t between them
+// count for 1 + the sum of tanh(t/2tau), and one that a day's photos have in common;
+// cameras have nothing in common. Photos without a time count as 30 s apart.
 func (e *Evidence) independent(set []int) float64 { return e.effective(set, 1, false) }
 
-// effective is independent for a hypothesis of which only a share is what a day's
-// photos may have in common. loose takes the fast part alone, over a quarter of its
-// time.
+// effective is independent for a hypothesis that what a day's photos have in common
+// could make up for by a share only. loose leaves that out, and slow errors too.
 func (e *Evidence) effective(set []int, share float64, loose bool) float64 {
-	if len(set) < 2 {
-		return float64(len(set))
+	of := make(map[string][]int)
+	for _, i := range set {
+		c := e.Photos[i].Camera
+		of[c] = append(of[c], i)
 	}
-	c := e.Input.correlation()
-	fast, slow := c.Time.Seconds(), c.DriftTime.Seconds()
-	if loose {
-		fast /= 4
-	}
-	sorted := slices.Clone(set)
-	slices.SortFunc(sorted, func(i, j int) int {
-		a, b := &e.Photos[i], &e.Photos[j]
-		if a.Camera != b.Camera {
-			return cmp.Compare(a.Camera, b.Camera)
+	total := 0.0
+	for camera, photos := range of {
+		slices.SortFunc(photos, func(i, j int) int { return cmp.Compare(e.walks.rank[i], e.walks.rank[j]) })
+		m, ok := e.models[camera]
+		if !ok {
+			m = e.Input.correlation()
 		}
-		return cmp.Compare(e.walks.rank[i], e.walks.rank[j])
-	})
-	n, m, days := 1.0, 1.0, 1.0
-	for x := 1; x < len(sorted); x++ {
-		a, b := &e.Photos[sorted[x-1]], &e.Photos[sorted[x]]
-		if a.outing() != b.outing() {
-			days++
+		slow, days := 1.0, 1.0
+		for x := 1; x < len(photos); x++ {
+			a, b := &e.Photos[photos[x-1]], &e.Photos[photos[x]]
+			if a.Day != b.Day {
+				days++
+			}
+			gap := 30 * float64(e.walks.rank[photos[x]]-e.walks.rank[photos[x-1]])
+			if !a.Time.IsZero() && !b.Time.IsZero() {
+				gap = math.Abs(b.Time.Sub(a.Time).Seconds())
+			}
+			tau := m.Time.Seconds()
+			if loose {
+				tau = math.Min(tau, loosely)
+			}
+			slow += math.Tanh(gap / (2 * tau))
 		}
-		if a.Camera != b.Camera {
-			n++
-			m++
+		if loose {
+			total += slow
 			continue
 		}
-		gap := 30 * float64(e.walks.rank[sorted[x]]-e.walks.rank[sorted[x-1]])
-		if !a.Time.IsZero() && !b.Time.IsZero() {
-			gap = math.Abs(b.Time.Sub(a.Time).Seconds())
-		}
-		n += math.Tanh(gap / (2 * fast))
-		m += math.Tanh(gap / (2 * slow))
+		day := m.DayShare * share
+		total += 1 / (m.White/float64(len(photos)) + (1-m.White-day)/slow + day/days)
 	}
-	if loose {
-		return n
-	}
-	day := c.DayShare * share
-	return 1 / ((1-c.DriftShare-day)/n + c.DriftShare/m + day/days)
+	return total
 }
+
+// loosely is the time in seconds after which errors are new to a photo that is far
+// out by itself.
+const loosely = 45
 
 func medianOf(v []float64) float64 {
 	s := slices.Clone(v)

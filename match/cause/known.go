@@ -40,8 +40,9 @@ var table = []known{
 	{"null-island", "", true, nullIsland},
 	{"zero-rationals", "", true, zeroRationals},
 	{"track-offset", "", false, trackOffset},
-	{"clock-offset", "", false, clockOffset},
-	{"leap-seconds", "", false, leapSeconds},
+	{"clock-offset", "", true, clockOffset},
+	{"leap-seconds", "", true, leapSeconds},
+	{"date-rollover", "", true, dateRollover},
 	{"height-reference", "", false, heightReference},
 	{"swapped-en", "", true, swappedEN},
 	{"wrong-feet", "unit", false, wrongFeet},
@@ -67,7 +68,8 @@ var table = []known{
 //     frozen-fix (photos one after another repeat the last fix), repeated-tag (so
 //     do scattered ones), null-island, zero-rationals, track-offset (tags taken
 //     from a track by a clock that was off), height-reference.
-//   - Clocks, which move no tag: clock-offset, leap-seconds (GPS time for UTC).
+//   - Clocks, which move no tag: clock-offset, leap-seconds (GPS time for UTC),
+//     date-rollover (dates of fixes 1024 weeks off).
 //   - Points: swapped-en, wrong-feet (US survey for international feet or the
 //     reverse, on grids in feet), feet-for-metres, metres-for-feet,
 //     neighbouring-zone, point-datum, ground-as-grid, wrong-grid (tags lie so far

@@ -483,10 +483,6 @@ func (e *Evidence) ground(at []int, about *grid.EN) *Hypothesis {
 	h.Cost = math.Max(0, math.Log(math.Abs(b)*math.Log(5e-2/1e-5)/(se*math.Sqrt(e.independent(at)))))
 	h.Params = []Param{{Name: "factor", Value: 1 / (1 + b), StdErr: &se}}
 	if about != nil {
-		// From the grid's own origin it is much like a shift, and has to be more.
-		if e.extent()*math.Abs(b) < e.threshold() {
-			return nil
-		}
 		return &h
 	}
 	sigma := e.Photos[at[0]].noise.sigma

@@ -44,8 +44,8 @@ func (m mix) shares() *mix {
 	return &m
 }
 
-// noise is by what a tag is off its expected place by chance, in metres.
-type noise struct {
+// law is by what a tag is off its expected place by chance, in metres.
+type law struct {
 	mix             *mix
 	sigma, standoff float64
 	expected        match.Vector
@@ -57,7 +57,7 @@ type noise struct {
 
 // square is the square of the Mahalanobis distance without the standoff, and the
 // logarithm of the square root of the determinant, with all deviations times s.
-func (n *noise) square(v match.Vector, s, r float64) (q, logDet float64) {
+func (n *law) square(v match.Vector, s, r float64) (q, logDet float64) {
 	if n.cov == nil {
 		q = (v.E*v.E + v.N*v.N) / (n.sigma * n.sigma * s * s)
 		return q, 2 * math.Log(n.sigma*s)
@@ -70,7 +70,7 @@ func (n *noise) square(v match.Vector, s, r float64) (q, logDet float64) {
 
 // density returns the logarithm of the density per square metre of a tag off its
 // expected place by v, where noise is s times that of the budget.
-func (n *noise) density(v match.Vector, s float64) float64 {
+func (n *law) density(v match.Vector, s float64) float64 {
 	v.E -= n.expected.E
 	v.N -= n.expected.N
 	q, logDet := n.square(v, s, n.standoff)
@@ -90,13 +90,19 @@ func (n *noise) density(v match.Vector, s float64) float64 {
 	return logAdd(ring, side) - math.Ln2
 }
 
-// spread is the standard deviation per axis with what is learned of the camera.
-func (n *noise) spread() float64 {
+// swell is the root mean square of the swells of the camera, and spread the standard
+// deviation per axis with it.
+func (n *law) swell() float64 {
 	v := 0.0
 	for k, s := range swells {
 		v += n.mix[k] * s * s
 	}
-	return math.Sqrt(v*n.sigma*n.sigma + n.standoff*n.standoff/2)
+	return math.Sqrt(v)
+}
+
+func (n *law) spread() float64 {
+	s := n.swell()
+	return math.Sqrt(s*s*n.sigma*n.sigma + n.standoff*n.standoff/2)
 }
 
 // stanceSpread is the variance per axis of where a crew stands on its usual side,
@@ -105,7 +111,7 @@ const stanceSpread = 0.15
 
 // blurred is density where the place is off by a uniform error besides, of the
 // given half widths.
-func (n *noise) blurred(v match.Vector, s float64, half match.Vector) float64 {
+func (n *law) blurred(v match.Vector, s float64, half match.Vector) float64 {
 	v.E -= n.expected.E
 	v.N -= n.expected.N
 	sd := math.Sqrt(n.sigma*n.sigma*s*s + n.standoff*n.standoff/2)
@@ -118,13 +124,13 @@ func (n *noise) blurred(v match.Vector, s float64, half match.Vector) float64 {
 
 // lost is the logarithm of the density of a tag a distance out for no known
 // reason.
-func (n *noise) lost(d float64) float64 {
+func (n *law) lost(d float64) float64 {
 	return math.Log(stray) - math.Log(2*math.Pi*(d*d+n.sigma*n.sigma)*math.Log(halfTurn/n.sigma))
 }
 
 // logP returns the logarithm of the density of a tag off by v, and how likely
 // each swell is.
-func (n *noise) logP(v match.Vector, blur *match.Vector) (float64, mix) {
+func (n *law) logP(v match.Vector, blur *match.Vector) (float64, mix) {
 	var share mix
 	far := math.Hypot(v.E-n.expected.E, v.N-n.expected.N)
 	sum := n.lost(far)

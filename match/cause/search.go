@@ -321,11 +321,9 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 }
 
 // temper scales the gains of photos to those that count, outing by outing, and
-// returns their sum and how many count. Where a hypothesis is not about what
-// photos have in common, each that is far out counts for itself, but for those of
-// the same minute; yet no more count than of all the outing for what they have in
-// common, so that hypotheses of both kinds compare. Photos that are concerned at
-// a given rate are not held to that, since their number is paid for.
+// returns their sum and how many count. Photos that are concerned at a given rate
+// count each for itself, but for those of the same minute, since their number is
+// paid for.
 func (e *Evidence) temper(h *Hypothesis, gains []gained) (sum, count float64) {
 	of := make(map[outing][]gained)
 	var order []outing
@@ -349,10 +347,9 @@ func (e *Evidence) temper(h *Hypothesis, gains []gained) (sum, count float64) {
 			photos = append(photos, g.photo)
 			gain += g.gain
 		}
-		n := e.effective(photos, h.aligned(photos), !h.Coherent)
-		if !h.Coherent && h.Rate == 0 {
-			n = math.Min(n, e.walks.whole[o])
-		}
+		// What a day has in common would show in all photos of the day.
+		share := h.aligned(photos) * float64(len(photos)) / float64(max(len(photos), e.walks.tied[o]))
+		n := e.effective(photos, share, h.Rate > 0)
 		count += n
 		sum += gain * n / float64(len(photos))
 	}

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
@@ -365,9 +366,16 @@ func onStep(at grid.LatLon, step float64) bool {
 	return on(at.Lat) && on(at.Lon)
 }
 
-// isCoarse says that a position is written in any of the coarse steps.
-func isCoarse(at grid.LatLon) bool {
-	return slices.ContainsFunc(steps, func(s float64) bool { return onStep(at, s) })
+// coarseness is the step in metres that a position is written in: that of its digits,
+// or the coarsest that it lies on.
+func coarseness(at *geotag.Position) float64 {
+	step := at.Step
+	for _, s := range steps {
+		if s > step && onStep(grid.LatLon{Lat: at.Lat, Lon: at.Lon}, s) {
+			step = s
+		}
+	}
+	return step * metresPerDegree
 }
 
 // roundedTags: latitude and longitude are rounded, or cut off, to a step that is
@@ -418,8 +426,7 @@ type sameTag struct {
 	run bool
 }
 
-// alike sorts photos by what their tags read, in the order of time. Those that are
-// written in coarse steps come out the same by that, and are left out.
+// alike sorts photos by what their tags read, in the order of time.
 func (e *Evidence) alike() []sameTag {
 	of := make(map[grid.LatLon]int)
 	var out []sameTag
@@ -441,56 +448,84 @@ func (e *Evidence) alike() []sameTag {
 		s.photos = append(s.photos, i)
 		last[p.Camera] = at
 	}
-	return slices.DeleteFunc(out, func(s sameTag) bool {
-		at := e.Photos[s.photos[0]].Tag.Position
-		return len(s.photos) < 2 || isCoarse(grid.LatLon{Lat: at.Lat, Lon: at.Lon})
-	})
+	return slices.DeleteFunc(out, func(s sameTag) bool { return len(s.photos) < 2 })
 }
 
 // repeated marks the photos whose tags say nothing, since they repeat that of a
-// photo of another point or of a minute before, and returns those that a cause is
-// named for: all after the first of a frozen run, and of scattered ones those that
-// are out.
+// photo of a minute before or more, and returns those that a cause is named for: all
+// that are stale in a frozen run, and of scattered ones those that are out. A fix some
+// seconds old is not stale. Tags that are written in coarse steps come out the same by
+// that, unless their points are further apart. Where most other photos are out too,
+// nothing is named.
 func (e *Evidence) repeated() []sameTag {
-	const minute = 60
+	common, usual := e.common(), e.threshold()
+	// far is by how many times the budget a tag is off, but for what is common.
+	far := func(p *Photo) float64 {
+		if p.D == nil {
+			return 0
+		}
+		c := common[p.outing()]
+		// A tag that says itself that it is no good is out by what others are.
+		return math.Hypot(p.D.E-p.noise.expected.E-c.E, p.D.N-p.noise.expected.N-c.N) / math.Min(p.Threshold, 3*usual)
+	}
+	out, all := 0, 0
+	for i := range e.Photos {
+		if p := &e.Photos[i]; p.D != nil {
+			all++
+			if far(p) > 1 {
+				out++
+			}
+		}
+	}
 	var named []sameTag
 	for _, s := range e.alike() {
 		first := &e.Photos[s.photos[0]]
-		points := make(map[int]bool)
-		var stale []int
-		out, gross := 0, false
+		step := coarseness(first.Tag.Position)
 		if s.run {
 			s.from = s.photos[0]
 		}
+		apart, wild, off, at := false, 0, 0, first.Point
+		var stale []int
 		for _, i := range s.photos {
 			p := &e.Photos[i]
-			late := !p.Time.IsZero() && !first.Time.IsZero() && p.Time.Sub(first.Time).Seconds() > minute
-			if p.Point >= 0 {
-				points[p.Point] = true
+			fresh := !p.Time.IsZero() && !first.Time.IsZero() && p.Time.Sub(first.Time).Abs() < time.Minute
+			if at < 0 {
+				at = p.Point
 			}
-			elsewhere := len(points) > 1
+			if p.Point >= 0 && p.Point != at {
+				a, b := e.Points[p.Point], e.Points[at]
+				apart = apart || math.Hypot(a.E-b.E, a.N-b.N)*e.unit > 4*step
+			}
+			f := far(p)
 			switch {
-			case s.run && (late || elsewhere || len(stale) > 0), !s.run && p.Out:
+			case s.run && i != s.from && (!fresh || len(stale) > 0) && (apart || step < 0.5), !s.run && f > 1:
 				stale = append(stale, i)
-				if p.Out {
-					out++
-					gross = gross || p.D != nil && p.beyond() > 2*p.Threshold
+				if f > 1 {
+					off++
 				}
-			case s.from < 0 && !p.Out && p.D != nil:
+				if f > 2 {
+					wild++
+				}
+			case s.from < 0 && f > 0:
 				s.from = i
 			}
+			if f > 1 {
+				out--
+			}
 		}
-		if len(stale) == 0 || !s.run && len(points) < 2 {
-			continue
+		all -= len(s.photos)
+		if len(stale) > 0 && apart {
+			for _, i := range s.photos {
+				e.Photos[i].repeats = true
+			}
+			if off > 2 || wild > 0 {
+				s.photos = stale
+				named = append(named, s)
+			}
 		}
-		for _, i := range s.photos {
-			e.Photos[i].repeats = true
-		}
-		// A fix that is some seconds old may well be that of the point before.
-		if out > 2 || gross {
-			s.photos = stale
-			named = append(named, s)
-		}
+	}
+	if 2*out > all {
+		return nil
 	}
 	return named
 }
@@ -514,7 +549,7 @@ func (e *Evidence) repeating(run bool) []Hypothesis {
 		}
 		for _, i := range s.photos {
 			// By chance a fix repeats to within what its digits resolve, or a decimetre.
-			step := math.Max(0.1, e.Photos[i].Tag.Position.Step*metresPerDegree)
+			step := math.Max(0.1, coarseness(e.Photos[i].Tag.Position))
 			h.Changes[i] = Change{Void: true, LogP: -2 * math.Log(step)}
 		}
 		h.Items = append(h.Items, s.photos)

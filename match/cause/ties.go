@@ -23,6 +23,7 @@ const (
 func (e *Evidence) sequences() [][]int {
 	var out [][]int
 	add := func(s []int) {
+		s = e.along(s)
 		if len(s) > 1 && !slices.ContainsFunc(out, func(o []int) bool { return slices.Equal(o, s) }) {
 			out = append(out, s)
 		}
@@ -66,6 +67,31 @@ func (e *Evidence) sequences() [][]int {
 	}
 	add(linked)
 	return out
+}
+
+// along returns a sequence in the direction in which photos go along it.
+func (e *Evidence) along(s []int) []int {
+	place := make(map[int]int, len(s))
+	for k, j := range s {
+		place[j] = k + 1
+	}
+	up := 0
+	for _, c := range e.walks.cameras {
+		last := 0
+		for _, i := range e.walks.seq[c] {
+			if k := place[e.Photos[i].Point]; k > 0 {
+				if last > 0 {
+					up += cmp.Compare(k, last)
+				}
+				last = k
+			}
+		}
+	}
+	if up < 0 {
+		s = slices.Clone(s)
+		slices.Reverse(s)
+	}
+	return s
 }
 
 // owners returns whose each point is: of the camera that most photos tied to it are
@@ -138,7 +164,7 @@ func shiftedRun(by int) func(context.Context, *Evidence) ([]Hypothesis, error) {
 					n++
 				}
 			}
-			if n < h.Least {
+			if n < h.Least || e.against(&h, by) {
 				return
 			}
 			for _, c := range e.walks.cameras {
@@ -163,6 +189,39 @@ func shiftedRun(by int) func(context.Context, *Evidence) ([]Hypothesis, error) {
 		add(func(p *Photo) (int, bool) { return p.hint.point, p.hint.shift == by && p.hint.from == p.Point })
 		return priced(out), nil
 	}
+}
+
+// against says that a shifted run goes the other way: a link that is late is to a
+// point that is photographed later. Only photos that are out count.
+func (e *Evidence) against(h *Hypothesis, by int) bool {
+	votes := 0
+	for _, c := range e.walks.cameras {
+		w := e.walks.seq[c]
+		at := make(map[int][]int) // places in the walk at which a point is photographed
+		tie := func(i int) int {
+			if to := h.Changes[i].Tie; to != nil && e.Photos[i].Out {
+				return *to
+			}
+			return e.Photos[i].Point
+		}
+		for x, i := range w {
+			at[tie(i)] = append(at[tie(i)], x)
+		}
+		for x, i := range w {
+			p := &e.Photos[i]
+			if h.Changes[i].Tie == nil || !p.Out {
+				continue
+			}
+			best := 0
+			for _, y := range at[p.Point] {
+				if d := y - x; best == 0 || max(d, -d) < max(best, -best) {
+					best = d
+				}
+			}
+			votes += cmp.Compare(best, 0)
+		}
+	}
+	return votes*by > 0
 }
 
 // hint is what the walk's inference says of a link that it contradicts or doubts.
@@ -202,34 +261,62 @@ func (e *Evidence) timeGain(p *Photo, point int) float64 {
 	return l(p.wall.Sub(b).Seconds()) - l(p.wall.Sub(a).Seconds())
 }
 
+// visits are the photos of a walk, one or several in a row that are tied to the same
+// point; single says that each is one photo.
+func (e *Evidence) visits(walk []int, single bool) [][]int {
+	var out [][]int
+	for _, i := range walk {
+		p := &e.Photos[i]
+		if p.D == nil || p.where != nil || p.retied {
+			continue
+		}
+		if n := len(out); !single && n > 0 && e.Photos[out[n-1][0]].Point == p.Point {
+			out[n-1] = append(out[n-1], i)
+			continue
+		}
+		out = append(out, []int{i})
+	}
+	return out
+}
+
 // swappedTies: of two photos, one after the other or close to it, each has the link
-// of the other.
+// of the other, or all photos taken on one visit to a point have those of another's.
 func swappedTies(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	type pair struct {
-		a, b int
+		a, b []int
 		gain float64
 	}
-	fit := func(p *Photo) bool { return p.D != nil && p.where == nil && !p.retied }
 	var pairs []pair
-	const reach = 6 // photos apart
+	consider := func(a, b []int, apart int) {
+		pa, pb := e.Photos[a[0]].Point, e.Photos[b[0]].Point
+		g, out := -math.Log(float64(apart)), false
+		add := func(photos []int, to int) bool {
+			for _, i := range photos {
+				p := &e.Photos[i]
+				if !e.tells(p, to) {
+					return false
+				}
+				out = out || p.Out
+				g += e.tieGain(p, to)
+			}
+			return true
+		}
+		if pa != pb && add(a, pb) && add(b, pa) && out && g > 0 {
+			pairs = append(pairs, pair{a, b, g})
+		}
+	}
+	const reach = 6 // photos apart, or visits
 	for _, c := range append([]string{""}, e.walks.cameras...) {
 		if c == "" && len(e.walks.cameras) == 1 {
 			continue
 		}
-		w := e.Walk(c)
-		for x, i := range w {
-			a := &e.Photos[i]
-			if !a.Out || !fit(a) {
-				continue
-			}
-			for y := max(0, x-reach); y < min(len(w), x+reach+1); y++ {
-				b := &e.Photos[w[y]]
-				if y == x || !fit(b) || b.Point == a.Point || !e.tells(a, b.Point) || !e.tells(b, a.Point) || b.Out && y < x {
-					continue
-				}
-				g := e.tieGain(a, b.Point) + e.tieGain(b, a.Point) - math.Log(math.Abs(float64(y-x)))
-				if g > 0 {
-					pairs = append(pairs, pair{i, w[y], g})
+		for _, single := range []bool{true, false} {
+			v := e.visits(e.Walk(c), single)
+			for x := range v {
+				for y := x + 1; y < min(len(v), x+reach+1); y++ {
+					if single || len(v[x])+len(v[y]) > 2 {
+						consider(v[x], v[y], y-x)
+					}
 				}
 			}
 		}
@@ -237,16 +324,20 @@ func swappedTies(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	slices.SortStableFunc(pairs, func(p, q pair) int { return cmp.Compare(q.gain, p.gain) })
 	h := changes(e)
 	h.Scope, h.Rate, h.Fix = ScopeSome, swapShare, tied
-	taken := make(map[int]bool)
 	for _, p := range pairs {
-		if taken[p.a] || taken[p.b] {
+		both := slices.Concat(p.a, p.b)
+		if slices.ContainsFunc(both, func(i int) bool { return h.Changes[i].Tie != nil }) {
 			continue
 		}
-		taken[p.a], taken[p.b] = true, true
-		ta, tb := e.Photos[p.b].Point, e.Photos[p.a].Point
-		h.Changes[p.a].Tie, h.Changes[p.b].Tie = &ta, &tb
-		h.Changes[p.b].LogP = -math.Log(math.Max(1, math.Abs(float64(e.walks.rank[p.a]-e.walks.rank[p.b]))))
-		h.Items = append(h.Items, []int{p.a, p.b})
+		ta, tb := e.Photos[p.b[0]].Point, e.Photos[p.a[0]].Point
+		for _, i := range p.a {
+			h.Changes[i] = Change{Tie: &ta, LogP: e.timeGain(&e.Photos[i], ta)}
+		}
+		for _, i := range p.b {
+			h.Changes[i] = Change{Tie: &tb, LogP: e.timeGain(&e.Photos[i], tb)}
+		}
+		h.Changes[p.b[0]].LogP -= math.Log(math.Max(1, math.Abs(float64(e.walks.rank[p.a[0]]-e.walks.rank[p.b[0]]))))
+		h.Items = append(h.Items, both)
 	}
 	if len(h.Items) == 0 {
 		return nil, nil

@@ -3,10 +3,8 @@ package cause
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"maps"
 	"math"
-	"os"
 	"slices"
 
 	"example.com/phototie/match"
@@ -156,12 +154,15 @@ func (t *trail) reaches(c *candidate) bool {
 			continue
 		}
 		n++
-		if p.D != nil && p.beyond() < 1.4*p.Threshold {
+		if p.D != nil && p.beyond() < 1.4*p.reach() {
 			in++
 		}
 	}
 	return float64(in) >= 0.75*float64(n)
 }
+
+// reach is what the budget allows, or would if it knew how noisy the camera is.
+func (p *Photo) reach() float64 { return p.Threshold * math.Max(1, p.noise.swell()) }
 
 // moves says that a step moves what a photo is judged by.
 func (c *candidate) moves(i int) bool {
@@ -185,7 +186,7 @@ func (t *trail) settled() bool {
 		p := &t.left.Photos[i]
 		if p.D != nil || p.Out {
 			n++
-			if p.Out && (p.D == nil || p.beyond() > 2*p.Threshold) {
+			if p.Out && (p.D == nil || p.beyond() > 2*p.reach()) {
 				far++
 			}
 		}
@@ -253,7 +254,11 @@ func (s *search) prune(ctx context.Context, e *Evidence, t trail) (trail, error)
 			}
 			c := &t.steps[k]
 			c.weight.Score = t.total - without.total
-			if !(c.weight.Score > s.min && t.holds(c, &without)) && c.weight.Score < score {
+			ok, err := t.holds(ctx, c, &without)
+			if err != nil {
+				return t, err
+			}
+			if !(ok && c.weight.Score > s.min) && c.weight.Score < score {
 				worst, score, rest = k, c.weight.Score, without
 			}
 		}
@@ -266,9 +271,9 @@ func (s *search) prune(ctx context.Context, e *Evidence, t trail) (trail, error)
 
 // holds says that a step may be reported: beside its score there is what it does to
 // the photos.
-func (t *trail) holds(c *candidate, without *trail) bool {
+func (t *trail) holds(ctx context.Context, c *candidate, without *trail) (bool, error) {
 	if c.many(t.left) && c.hyp.Changes != nil && c.hyp.Changes[c.photos[0]].Tie != nil {
-		return false // single links are wrong singly
+		return false, nil // single links are wrong singly
 	}
 	better, worse := 0, 0
 	for _, i := range c.photos {
@@ -281,7 +286,10 @@ func (t *trail) holds(c *candidate, without *trail) bool {
 			worse++
 		}
 	}
-	return worse <= better && t.reaches(c) && t.predicted(c) && t.sensible(c)
+	if worse > better || !t.reaches(c) || !t.predicted(c) {
+		return false, nil
+	}
+	return t.sensible(ctx, c)
 }
 
 // predicted says that a hypothesis that predicts a shift leaves none: what the tags
@@ -317,21 +325,29 @@ func (e *Evidence) meanShift(photos []int) (match.Vector, float64) {
 	return centre(ds, sigma), sigma*sigma/e.independent(at) + side*side/2
 }
 
-// sensible says that a shift of unknown cause is no more than what it is given for:
-// beside causes that move the whole job it must not make up for what those do.
-func (t *trail) sensible(c *candidate) bool {
-	if c.hyp.Free == 0 || !c.all || c.hyp.Changes == nil || c.hyp.Changes[c.photos[0]].Move == nil {
-		return true
+// sensible says that a cause that moves the job as a whole moves it by no more than it
+// is out: two such causes that undo each other explain anything.
+func (t *trail) sensible(ctx context.Context, c *candidate) (bool, error) {
+	if !c.hyp.Coherent || 2*len(c.photos) < len(t.start.Photos) || !c.moves(c.photos[0]) {
+		return true, nil
 	}
-	v := c.hyp.Changes[c.photos[0]].Move
-	var before []float64
+	alone, err := t.start.changed(ctx, c.hyp, c.photos, c.points)
+	if err != nil {
+		return false, err
+	}
+	var before, moved []float64
 	for _, i := range c.photos {
-		if d := t.start.Photos[i].D; d != nil {
-			before = append(before, math.Hypot(d.E, d.N))
+		if a, b := t.start.Photos[i].D, alone.Photos[i].D; a != nil && b != nil {
+			before = append(before, math.Hypot(a.E, a.N))
+			moved = append(moved, math.Hypot(b.E-a.E, b.N-a.N))
 		}
 	}
-	return len(before) == 0 || math.Hypot(v.E, v.N) < 2*medianOf(before)
+	return len(before) == 0 || medianOf(moved) < 2*medianOf(before), nil
 }
+
+// worth is a trail's score with a little less for each step, so that of trails that are
+// as good the simplest is taken.
+func (t *trail) worth() float64 { return t.total - 2*float64(len(t.steps)) }
 
 // alternatives is how many other first steps are followed, up to three times as
 // many where none so far leads to a good end.
@@ -346,13 +362,8 @@ func (s *search) from(ctx context.Context, start trail, c candidate) (trail, err
 	if t, err = s.follow(ctx, t); err != nil {
 		return start, err
 	}
-	if t, err = s.tidy(ctx, start.start, t); err == nil && debug {
-		t.dump(s, "from")
-	}
-	return t, err
+	return s.tidy(ctx, start.start, t)
 }
-
-var debug = os.Getenv("DEBUGC") != ""
 
 // run finds the causes.
 func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
@@ -360,11 +371,6 @@ func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 	cands, more, err := s.propose(ctx, e)
 	if err != nil || len(cands) == 0 {
 		return start, err
-	}
-	if debug {
-		for _, c := range cands {
-			fmt.Printf("cand %s %d photos: gain %.1f n %.1f penalty %.1f score %.1f %v\n", s.causes[c.cause].Name(), len(c.photos), c.weight.Gain, c.weight.Independent, c.weight.Penalty, c.weight.Score, c.hyp.Params)
-		}
 	}
 	best := start
 	if cands[0].weight.Score > s.min {
@@ -392,7 +398,7 @@ func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 		if err != nil {
 			return start, err
 		}
-		if ok := t.settled(); t.total > 0 && (ok && !good || ok == good && t.total > best.total) {
+		if ok := t.settled(); t.total > 0 && (ok && !good || ok == good && t.worth() > best.worth()) {
 			best, good = t, ok
 		}
 	}
@@ -431,10 +437,12 @@ func (s *search) compare(ctx context.Context, e *Evidence, t trail) (trail, erro
 			if err != nil {
 				return t, err
 			}
-			if u.total < t.total-margin || !u.holds(&u.steps[len(u.steps)-1], &without) {
+			if ok, err := u.holds(ctx, &u.steps[len(u.steps)-1], &without); err != nil {
+				return t, err
+			} else if !ok || u.total < t.total-margin {
 				continue
 			}
-			if name == "common-shift" {
+			if name == "common-shift" && t.chance(c) > unlikely {
 				r.rivals = append(c.rivals, s.causes[c.cause].Name())
 				r.weight.Score = u.total - without.total
 				u.steps[len(u.steps)-1] = r
@@ -450,6 +458,26 @@ func (s *search) compare(ctx context.Context, e *Evidence, t trail) (trail, erro
 	return t, nil
 }
 
+// unlikely is how rarely a shift of any other cause may come out as a hypothesis
+// predicts for that to be named though a shift explains as much.
+const unlikely = 0.04
+
+// chance is how probable it is that a shift as large in any direction comes out as the
+// hypothesis predicts, or with a scale that was fitted in its direction.
+func (t *trail) chance(c *candidate) float64 {
+	var size float64
+	for _, i := range c.photos {
+		if d := t.start.Photos[i].D; d != nil {
+			size += math.Hypot(d.E, d.N) / float64(len(c.photos))
+		}
+	}
+	_, v := t.left.meanShift(c.photos)
+	if v += c.hyp.Accuracy * c.hyp.Accuracy; c.hyp.Predicts {
+		return chi99 * v / (size * size)
+	}
+	return 3 * math.Sqrt(v) / (math.Pi * size)
+}
+
 // overlap says that two sets of photos are much the same.
 func overlap(a, b []int) bool {
 	in := make(map[int]bool, len(a))
@@ -463,12 +491,4 @@ func overlap(a, b []int) bool {
 		}
 	}
 	return 5*both >= 4*max(len(a), len(b))
-}
-
-func (t *trail) dump(s *search, what string) {
-	fmt.Printf("%s trail %.1f settled %v\n", what, t.total, t.settled())
-	for i := range t.steps {
-		c := &t.steps[i]
-		fmt.Printf("   %s %d photos: gain %.1f n %.1f penalty %.1f score %.1f free %d %v reaches %v predicted %v\n", s.causes[c.cause].Name(), len(c.photos), c.weight.Gain, c.weight.Independent, c.weight.Penalty, c.weight.Score, c.hyp.Free, c.hyp.Params, t.reaches(c), t.predicted(c))
-	}
 }

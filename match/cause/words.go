@@ -141,6 +141,10 @@ var wordings = map[string]func(f *Found) (summary, remedy string){
 		return fmt.Sprintf("%s: the time of the fix is ahead of the clock by the %.0f leap seconds: it is GPS time and not UTC", f.Who(), f.value("offset")),
 			"no tag depends on it; allow for it where photos are tied by time"
 	},
+	"date-rollover": func(f *Found) (string, string) {
+		return fmt.Sprintf("%s: the dates of the fixes are 1024 weeks %s: the week number of the receiver has rolled over", f.Who(), aheadOf(f.value("offset"), "late", "early")),
+			"update the receiver; no tag depends on it"
+	},
 	"height-reference": func(f *Found) (string, string) {
 		m := f.value("height")
 		return fmt.Sprintf("%s: %s %s %s of the points, as if from another height reference", f.Who(),

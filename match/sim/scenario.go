@@ -146,6 +146,9 @@ func vary(c *Config, p *Plant, rng *rand.Rand) {
 		p.Offset = time.Duration(sign()) * []time.Duration{2 * time.Minute, 5 * time.Minute, time.Hour}[rng.IntN(3)]
 	case ClockOffset:
 		p.Offset = time.Duration(sign()) * []time.Duration{10 * time.Minute, time.Hour, 2 * time.Hour}[rng.IntN(3)]
+	case LeapSeconds:
+		// The clock of one camera may be slow by as much.
+		c.Cameras = max(c.Cameras, 2)
 	case HeightReference:
 		p.Height = sign() * uniform(rng, 30, 60)
 	case WrongFeet:
