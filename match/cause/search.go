@@ -236,7 +236,9 @@ func (w *weighing) consider(set []int, cost, chosen float64) {
 		}
 		c.weight.Gain += it.gain
 	}
-	if len(c.gains) == 0 || len(c.photos) < w.hyp.Least {
+	// Single links are wrong singly: many of them are something else.
+	tie := w.hyp.Changes != nil && w.hyp.Changes[c.photos[0]].Tie != nil
+	if len(c.gains) == 0 || len(c.photos) < w.hyp.Least || tie && c.many(w.e) {
 		return
 	}
 	sum, n := w.e.temper(w.hyp, c.gains)

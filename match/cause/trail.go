@@ -154,7 +154,7 @@ func (t *trail) reaches(c *candidate) bool {
 			continue
 		}
 		n++
-		if p.D != nil && p.beyond() < 1.4*p.reach() {
+		if p.D != nil && p.beyond() < 1.4*p.reach()+2*c.hyp.Accuracy {
 			in++
 		}
 	}
@@ -272,9 +272,6 @@ func (s *search) prune(ctx context.Context, e *Evidence, t trail) (trail, error)
 // holds says that a step may be reported: beside its score there is what it does to
 // the photos.
 func (t *trail) holds(ctx context.Context, c *candidate, without *trail) (bool, error) {
-	if c.many(t.left) && c.hyp.Changes != nil && c.hyp.Changes[c.photos[0]].Tie != nil {
-		return false, nil // single links are wrong singly
-	}
 	better, worse := 0, 0
 	for _, i := range c.photos {
 		a, b := &t.left.Photos[i], &without.left.Photos[i]
