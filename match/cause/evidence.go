@@ -150,6 +150,7 @@ type memory struct {
 	// points has hypotheses about points, by grid or datum and the points as they
 	// were.
 	points map[string]*Hypothesis
+	grids  map[string][]grid.Projection
 }
 
 // mostPlaced is how many placements are remembered.
@@ -252,7 +253,7 @@ func newEvidence(in *Input) (*Evidence, error) {
 		Photos: make([]Photo, len(res.Photos)),
 		Points: make([]match.Point, len(res.Points)),
 		points: make(map[string]int, len(res.Points)),
-		memory: &memory{placed: make(map[spot]grid.Placement), points: make(map[string]*Hypothesis)},
+		memory: &memory{placed: make(map[spot]grid.Placement), points: make(map[string]*Hypothesis), grids: make(map[string][]grid.Projection)},
 	}
 	for i, p := range res.Points {
 		e.Points[i] = p.Point

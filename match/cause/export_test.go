@@ -1,4 +1,4 @@
 package cause
 
-// NeighbourCodes is for tests: the codes that a grid's neighbours have.
-func NeighbourCodes(code string) []string { return neighbourCodes(code) }
+// Adjacent is for tests: whether two names are of neighbouring zones.
+func Adjacent(a, b string) bool { return adjacent(a, b) }

@@ -132,49 +132,83 @@ func (e *Evidence) otherUnit(factor float64, name string) []Hypothesis {
 	return []Hypothesis{scaled(e, Param{Name: "factor", Value: factor, Text: name})}
 }
 
+// codeOf is the number of a code of the EPSG registry.
+func codeOf(code string) (int, bool) {
+	number, ok := strings.CutPrefix(code, "EPSG:")
+	n, err := strconv.Atoi(number)
+	return n, ok && err == nil
+}
+
+// besides are how far the codes of zones that lie beside one another may be apart: in
+// the registry they count with the zones, with those of another unit between. Zones 1
+// and 60 of UTM are neighbours too.
+var besides = []int{-1, 1, -2, 2, -3, 3, -4, 4, -59, 59}
+
+// zones opens the systems that are of the zones beside that of the grid, by the
+// names that the registry has for them.
+func (e *Evidence) zones() []grid.Projection {
+	return e.once("zones", func() []grid.Projection {
+		own := e.Input.Result.Grid
+		n, ok := codeOf(own.Code)
+		if !ok || e.Input.Open == nil {
+			return e.Input.Neighbours
+		}
+		var out []grid.Projection
+		for _, d := range besides {
+			// No such system is none to try.
+			if p, err := e.Input.Open("EPSG:" + strconv.Itoa(n+d)); err == nil && p.Grid().Unit.Metres == own.Unit.Metres && adjacent(own.Name, p.Grid().Name) {
+				out = append(out, p)
+			}
+		}
+		return append(out, e.Input.Neighbours...)
+	})
+}
+
+// adjacent says that two names of systems differ by the zone, and that zones that
+// have numbers count on: "ETRS89 / UTM zone 32N" and "ETRS89 / UTM zone 33N",
+// "NAD83(2011) / Illinois East (ftUS)" and "NAD83(2011) / Illinois West (ftUS)".
+func adjacent(a, b string) bool {
+	x, y := strings.Fields(a), strings.Fields(b)
+	from := 0
+	for from < min(len(x), len(y)) && x[from] == y[from] {
+		from++
+	}
+	to := 0
+	for to < min(len(x), len(y))-from && x[len(x)-1-to] == y[len(y)-1-to] {
+		to++
+	}
+	// The datum, a stroke and a word are the same; what differs is a word or two.
+	if from < 3 || len(x)-from-to > 2 || len(y)-from-to > 2 || a == b {
+		return false
+	}
+	if x[from-1] != "zone" || from >= min(len(x), len(y)) {
+		return !slices.Contains(x, "zone")
+	}
+	number := func(s string) (int, string) {
+		digits := strings.TrimRight(s, "NS")
+		n, err := strconv.Atoi(digits)
+		if err != nil {
+			return -1, ""
+		}
+		return n, s[len(digits):]
+	}
+	n, north := number(x[from])
+	m, south := number(y[from])
+	d := max(n-m, m-n)
+	return north == south && (n < 0 || m < 0 || d == 1 || d == 59)
+}
+
+// once keeps systems that were opened.
+func (e *Evidence) once(key string, open func() []grid.Projection) []grid.Projection {
+	if _, ok := e.memory.grids[key]; !ok {
+		e.memory.grids[key] = open()
+	}
+	return e.memory.grids[key]
+}
+
 // zoneFamily is a row of projected systems in the EPSG registry whose codes count
 // with the zones.
 type zoneFamily struct{ first, last int }
-
-// Sources: EPSG registry (from memory; the tests open neighbours of each).
-var zoneFamilies = []zoneFamily{
-	{32601, 32660}, {32701, 32760}, // WGS 84 / UTM
-	{25828, 25838},                 // ETRS89 / UTM
-	{23028, 23038},                 // ED50 / UTM
-	{26901, 26923}, {26701, 26722}, // NAD83 and NAD27 / UTM
-	{28348, 28358}, {7846, 7859}, // MGA94 and MGA2020
-	{31466, 31469}, // DHDN / 3-degree Gauss-Kruger
-	{28402, 28432}, // Pulkovo 1942 / Gauss-Kruger, 6 degrees
-	{6669, 6687},   // JGD2011 / Japan Plane Rectangular
-	{31965, 31985}, // SIRGAS 2000 / UTM
-}
-
-// neighbourCodes returns the codes of the zones beside that of a code, none for
-// systems that are not known to come in zones.
-func neighbourCodes(code string) []string {
-	number, ok := strings.CutPrefix(code, "EPSG:")
-	n, err := strconv.Atoi(number)
-	if !ok || err != nil {
-		return nil
-	}
-	var out []string
-	for _, f := range zoneFamilies {
-		if n < f.first || n > f.last {
-			continue
-		}
-		for _, c := range []int{n - 1, n + 1} {
-			// Zones 1 and 60 of UTM are neighbours too.
-			if c < f.first || c > f.last {
-				if f.last-f.first != 59 {
-					continue
-				}
-				c = f.first + (c-f.first+60)%60
-			}
-			out = append(out, "EPSG:"+strconv.Itoa(c))
-		}
-	}
-	return out
-}
 
 // utm are the families of UTM zones by datum: the code of a zone is that of zone 0
 // plus its number. Source: EPSG registry (from memory; the tests open some of each).
@@ -200,9 +234,8 @@ var planes = [][]zoneFamily{
 
 // siblingCodes returns the codes of the same plane on other datums.
 func siblingCodes(code string) []string {
-	number, ok := strings.CutPrefix(code, "EPSG:")
-	n, err := strconv.Atoi(number)
-	if !ok || err != nil {
+	n, ok := codeOf(code)
+	if !ok {
 		return nil
 	}
 	var out []string
@@ -232,18 +265,20 @@ func siblingCodes(code string) []string {
 	return out
 }
 
-// otherPlanes opens systems by their codes. No such system is none to try.
-func (e *Evidence) otherPlanes(codes []string) []grid.Projection {
-	var out []grid.Projection
-	for _, code := range codes {
-		if e.Input.Open == nil {
-			break
+// siblings opens the same plane on other datums.
+func (e *Evidence) siblings() []grid.Projection {
+	return e.once("siblings", func() []grid.Projection {
+		var out []grid.Projection
+		for _, code := range siblingCodes(e.Input.Result.Grid.Code) {
+			if e.Input.Open == nil {
+				break
+			}
+			if p, err := e.Input.Open(code); err == nil {
+				out = append(out, p)
+			}
 		}
-		if p, err := e.Input.Open(code); err == nil {
-			out = append(out, p)
-		}
-	}
-	return out
+		return out
+	})
 }
 
 // neighbouringZone: the coordinates of the points are in the zone beside that of
@@ -253,7 +288,7 @@ func neighbouringZone(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 		return nil, nil
 	}
 	var out []Hypothesis
-	for _, other := range append(e.otherPlanes(neighbourCodes(e.Input.Result.Grid.Code)), e.Input.Neighbours...) {
+	for _, other := range e.zones() {
 		h, err := e.remember(ctx, other, false)
 		if err != nil {
 			return nil, err
@@ -393,7 +428,7 @@ func pointDatum(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 		h.Fix = setting("grid.crs", crs, why)
 		out = append(out, *h)
 	}
-	for _, other := range e.otherPlanes(siblingCodes(e.Input.Result.Grid.Code)) {
+	for _, other := range e.siblings() {
 		g := other.Grid()
 		for _, null := range []bool{false, true} {
 			h, err := e.remember(ctx, other, null)

@@ -114,18 +114,29 @@ func TestRegistry(t *testing.T) {
 	}
 }
 
-// The zones of every family have neighbours in the registry.
-func TestZoneFamilies(t *testing.T) {
-	for _, code := range []int{32601, 32630, 32760, 25832, 23031, 26917, 26715, 28355, 7855, 31467, 28410, 6677, 31982} {
-		p := must(t, fmt.Sprintf("EPSG:%d", code))
-		got := cause.NeighbourCodes(p.Grid().Code)
-		if len(got) != 2 {
-			t.Errorf("%s (%d): neighbours %v", p.Grid().Name, code, got)
-		}
-		for _, n := range got {
-			if _, err := open(n); err != nil {
-				t.Errorf("neighbour of %d: %v", code, err)
+// Zones of the registry that lie beside one another are known by their names, and no
+// others are.
+func TestZones(t *testing.T) {
+	for _, c := range []struct {
+		code int
+		want []int
+	}{
+		{32630, []int{32629, 32631}}, {32601, []int{32602, 32660}}, {32760, []int{32759, 32701}}, {25832, []int{25831, 25833}},
+		{23031, []int{23030, 23032}}, {26917, []int{26916, 26918}}, {28355, []int{28354, 28356}}, {7855, []int{7854, 7856}},
+		{31467, []int{31466, 31468}}, {28410, []int{28409, 28411}}, {31983, []int{31982, 31984}}, {6455, []int{6457}}, {6543, nil}, {2157, nil},
+	} {
+		own := must(t, fmt.Sprintf("EPSG:%d", c.code)).Grid()
+		var got []int
+		for _, d := range []int{-59, -4, -3, -2, -1, 1, 2, 3, 4, 59} {
+			p, err := open(fmt.Sprintf("EPSG:%d", c.code+d))
+			if err == nil && p.Grid().Unit == own.Unit && cause.Adjacent(own.Name, p.Grid().Name) {
+				got = append(got, c.code+d)
 			}
+		}
+		slices.Sort(got)
+		slices.Sort(c.want)
+		if !slices.Equal(got, c.want) {
+			t.Errorf("%s (%d): %v, want %v", own.Name, c.code, got, c.want)
 		}
 	}
 }
