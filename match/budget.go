@@ -244,6 +244,9 @@ type AllowanceOptions struct {
 	// BallparkSigma is the standard deviation per axis in metres taken for a
 	// ballpark operation.
 	BallparkSigma float64
+	// Accuracy is by how many times the handheld's errors are larger than it states;
+	// 0 defaults to 1. See Options.Accuracy.
+	Accuracy float64
 }
 
 // Allowance works the budget out for one photo. The variance per axis is the sum
@@ -268,7 +271,12 @@ func (b Budget) Allowance(tag *geotag.Tag, point Point, op *grid.Operation, opt 
 	if tag == nil {
 		tag = &geotag.Tag{}
 	}
-	a.add(b.handheld(tag, &a))
+	handheld := b.handheld(tag, &a)
+	if k := opt.Accuracy; k > 0 && k != 1 {
+		handheld.Sigma *= k
+		handheld.Source += fmt.Sprintf(", times %g for this camera by the settings", k)
+	}
+	a.add(handheld)
 	cov, err := b.survey(point, &a)
 	if err != nil {
 		return Allowance{}, err

@@ -146,6 +146,11 @@ func newChecker(proj grid.Projection, points []Point, opt Options) (*checker, er
 			return nil, err
 		}
 	}
+	for camera, k := range opt.Accuracy {
+		if !(k >= 0.1 && k <= 100) {
+			return nil, fmt.Errorf("check: Accuracy of camera %q is %v: want a factor from 0.1 to 100", camera, k)
+		}
+	}
 	if math.IsNaN(opt.Epoch) || math.IsInf(opt.Epoch, 0) {
 		return nil, fmt.Errorf("check: Epoch is %v: want a decimal year or 0", opt.Epoch)
 	}
@@ -490,7 +495,7 @@ func (c *checker) judge(r *PhotoResult, p Point) error {
 // allowance is the budget for a photo that is on the grid. What keeps it from
 // being worked out in full is noted.
 func (c *checker) allowance(r *PhotoResult, p Point) (Allowance, error) {
-	ao := AllowanceOptions{BallparkSigma: c.opt.BallparkSigma}
+	ao := AllowanceOptions{BallparkSigma: c.opt.BallparkSigma, Accuracy: c.opt.Accuracy[cameraOf(&r.Photo)]}
 	if r.Tag.Direction != nil && r.Tag.SubjectDistance != nil {
 		if g, ok := c.proj.(grid.Geodesist); ok {
 			if f, err := g.Factors(*r.OnGrid); err != nil {

@@ -209,6 +209,9 @@ type Options struct {
 	Datums map[string]string
 	// Epoch, where not 0, is the decimal year taken for photos that carry no time.
 	Epoch float64
+	// Accuracy is by how many times the errors of a camera's tags are larger than they
+	// state, by the camera's name as in Camera; cameras that are not named have 1.
+	Accuracy map[string]float64
 	// PointResolution is the resolution of the points' coordinates in metres; 0
 	// stands for 1 mm. With the tag's own step it is what a discrepancy must
 	// reach to have a bearing.

@@ -62,6 +62,9 @@ type Change struct {
 	Blur *match.Vector
 	// Height is subtracted from the tag's altitude.
 	Height float64
+	// Accuracy is by how many times the tag's error is larger than it states, and
+	// Standoff from how far the point was photographed, in metres; 0 leaves either.
+	Accuracy, Standoff float64
 	// Void says that the tag is no fix of this photo at all. LogP then is the
 	// logarithm of the probability density of the tag, per square metre.
 	Void bool

@@ -95,6 +95,8 @@ type Evidence struct {
 	// same are the photos that repeat another's tag.
 	same   []sameTag
 	clocks map[string]clock // of cameras
+	// shared is what outings have in common, as learned last.
+	shared map[outing]match.Vector
 	models map[string]Correlation
 }
 
@@ -346,7 +348,7 @@ func cameraOf(r *match.PhotoResult) string {
 	if t.Serial != "" {
 		return t.Serial
 	}
-	name := strings.TrimSpace(t.Make + " " + t.Model)
+	name := plainCamera(t)
 	if dir := path.Dir(r.NameAsTaken()); dir != "." {
 		if name == "" {
 			return dir
@@ -356,6 +358,15 @@ func cameraOf(r *match.PhotoResult) string {
 	return name
 }
 
+// plainCamera is the camera by its serial number, else by make and model, as the
+// walk's inference and the settings call it.
+func plainCamera(t *geotag.Tag) string {
+	if t.Serial != "" {
+		return t.Serial
+	}
+	return strings.TrimSpace(t.Make + " " + t.Model)
+}
+
 // allow sets what the budget says of a photo.
 func (e *Evidence) allow(p *Photo, a *match.Allowance) error {
 	if a == nil {
@@ -363,11 +374,7 @@ func (e *Evidence) allow(p *Photo, a *match.Allowance) error {
 		if p.Point >= 0 {
 			pt = e.Points[p.Point]
 		}
-		b := e.Input.Options.Budget
-		if b == (match.Budget{}) {
-			b = match.DefaultBudget()
-		}
-		fresh, err := b.Allowance(p.Tag, pt, nil, match.AllowanceOptions{})
+		fresh, err := e.budget().Allowance(p.Tag, pt, nil, match.AllowanceOptions{Accuracy: e.Input.Options.Accuracy[plainCamera(p.Tag)]})
 		if err != nil {
 			return fmt.Errorf("explain: photo %q: %w", p.Name, err)
 		}
@@ -585,7 +592,7 @@ func (e *Evidence) settle() {
 // outing has in common is no noise of single photos and taken out first.
 func (e *Evidence) learn() {
 	e.settle()
-	common := e.common()
+	e.shared = e.common()
 	of := make(map[string][]int)
 	for i := range e.Photos {
 		if p := &e.Photos[i]; p.D != nil && p.where == nil {
@@ -593,7 +600,7 @@ func (e *Evidence) learn() {
 		}
 	}
 	rest := func(p *Photo) match.Vector {
-		c := common[p.outing()]
+		c := e.shared[p.outing()]
 		return match.Vector{E: p.D.E - c.E, N: p.D.N - c.N}
 	}
 	mixes := make(map[string]*mix, len(of))
@@ -628,31 +635,17 @@ func (e *Evidence) learn() {
 // learnTimes learns how the errors of each camera correlate along time, from the
 // photos that are near their points but for what their outing has in common.
 func (e *Evidence) learnTimes() {
-	common := e.common()
 	for _, c := range e.walks.cameras {
-		var rest []noise.Residual
-		for _, i := range e.walks.seq[c] {
-			p := &e.Photos[i]
-			if p.D == nil || p.repeats {
-				continue
-			}
-			o := common[p.outing()]
-			r := noise.Residual{Time: math.NaN(), E: p.D.E - o.E, N: p.D.N - o.N, Sigma: p.noise.sigma, Standoff: p.noise.standoff}
-			if math.Hypot(r.E, r.N) > 4*p.Threshold {
-				continue
-			}
-			if !p.Time.IsZero() {
-				r.Time = p.Time.Sub(time.Unix(0, 0)).Seconds()
-			}
-			rest = append(rest, r)
-		}
-		if len(rest) >= leastLearnt {
+		if rest, _ := e.residuals(c, true); len(rest) >= leastLearnt {
 			m := noise.Learn(rest)
 			day := DefaultCorrelation.DayShare
 			e.models[c] = Correlation{White: m.White * (1 - day), Time: time.Duration(m.Time * float64(time.Second)), DayShare: day}
 		}
 	}
 }
+
+// epoch is what times of residuals count from.
+var epoch = time.Unix(0, 0)
 
 // leastLearnt is the least number of photos that a camera's noise is learnt from.
 const leastLearnt = 8

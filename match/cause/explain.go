@@ -162,7 +162,7 @@ func (s *search) report(e *Evidence, t trail) (*Explanation, error) {
 			before[i].distance = r.Discrepancy.Distance * e.unit
 		}
 	}
-	after, expected, err := t.left.judge(before)
+	after, expected, err := t.judge()
 	if err != nil {
 		return nil, err
 	}
@@ -277,11 +277,9 @@ func (f *Found) moves() bool {
 
 // judge gives each photo its verdict with the causes accounted for, and the
 // number of photos that noise puts over budget.
-func (e *Evidence) judge(before []judged) ([]judged, float64, error) {
-	o := e.Input.Options
-	if o.Budget == (match.Budget{}) {
-		o.Budget = match.DefaultBudget()
-	}
+func (t *trail) judge() ([]judged, float64, error) {
+	e := t.left
+	level := e.budget().GrossLevel
 	out := make([]judged, len(e.Photos))
 	var ps []float64
 	var of []int
@@ -291,22 +289,10 @@ func (e *Evidence) judge(before []judged) ([]judged, float64, error) {
 		if p.D == nil {
 			continue
 		}
-		a := e.Input.Result.Photos[i].Allowance
-		if a == nil || p.replaced {
-			ao := match.AllowanceOptions{BallparkSigma: o.BallparkSigma}
-			if g, ok := e.Input.Proj.(grid.Geodesist); ok && p.Tag.Direction != nil && p.Tag.SubjectDistance != nil {
-				// Without the convergence the direction is not used, as in Check.
-				if f, err := g.Factors(*p.OnGrid); err == nil {
-					ao.Convergence = &f.Convergence
-				}
-			}
-			fresh, err := o.Budget.Allowance(p.Tag, e.Points[p.Point], p.op, ao)
-			if err != nil {
-				return nil, 0, fmt.Errorf("explain: photo %q: %w", p.Name, err)
-			}
-			a = &fresh
+		b, err := t.allowance(i)
+		if err != nil {
+			return nil, 0, err
 		}
-		b := *a
 		v := *p.D
 		if p.blur != nil {
 			v = shrink(v, b.Expected, *p.blur)
@@ -324,11 +310,52 @@ func (e *Evidence) judge(before []judged) ([]judged, float64, error) {
 		of = append(of, i)
 	}
 	for k, adj := range match.Holm(ps) {
-		if i := of[k]; out[i].verdict == match.Over && adj < o.Budget.GrossLevel {
+		if i := of[k]; out[i].verdict == match.Over && adj < level {
 			out[i].verdict = match.Gross
 		}
 	}
-	return out, (1 - o.Budget.Confidence) * float64(len(ps)), nil
+	return out, (1 - e.budget().Confidence) * float64(len(ps)), nil
+}
+
+// budget is what the job was judged by.
+func (e *Evidence) budget() match.Budget {
+	if b := e.Input.Options.Budget; b != (match.Budget{}) {
+		return b
+	}
+	return match.DefaultBudget()
+}
+
+// allowance is what a photo is allowed with the causes accounted for.
+func (t *trail) allowance(i int) (match.Allowance, error) {
+	e, p := t.left, &t.left.Photos[i]
+	b, scale := e.budget(), e.Input.Options.Accuracy[plainCamera(p.Tag)]
+	changed := p.replaced
+	for k := range t.steps {
+		if c := &t.steps[k]; c.hyp.Changes != nil && slices.Contains(c.photos, i) {
+			ch := &c.hyp.Changes[i]
+			if ch.Accuracy > 0 {
+				scale, changed = ch.Accuracy, true
+			}
+			if ch.Standoff > 0 {
+				b.Standoff, changed = ch.Standoff, true
+			}
+		}
+	}
+	if a := e.Input.Result.Photos[i].Allowance; a != nil && !changed {
+		return *a, nil
+	}
+	ao := match.AllowanceOptions{BallparkSigma: e.Input.Options.BallparkSigma, Accuracy: scale}
+	if g, ok := e.Input.Proj.(grid.Geodesist); ok && p.Tag.Direction != nil && p.Tag.SubjectDistance != nil {
+		// Without the convergence the direction is not used, as in Check.
+		if f, err := g.Factors(*p.OnGrid); err == nil {
+			ao.Convergence = &f.Convergence
+		}
+	}
+	a, err := b.Allowance(p.Tag, e.Points[p.Point], p.op, ao)
+	if err != nil {
+		return a, fmt.Errorf("explain: photo %q: %w", p.Name, err)
+	}
+	return a, nil
 }
 
 // shrink takes from a difference what a blur may have put there.

@@ -205,11 +205,12 @@ func (e *Evidence) troubled() bool {
 // photo, one that correlates by exp(-t/tau), of which photos with gaps t between them
 // count for 1 + the sum of tanh(t/2tau), and one that a day's photos have in common;
 // cameras have nothing in common. Photos without a time count as 30 s apart.
-func (e *Evidence) independent(set []int) float64 { return e.effective(set, 1, false) }
+func (e *Evidence) independent(set []int) float64 { return e.effective(set, 1) }
 
-// effective is independent for a hypothesis that what a day's photos have in common
-// could make up for by a share only. loose leaves that out, and slow errors too.
-func (e *Evidence) effective(set []int, share float64, loose bool) float64 {
+// effective is independent for a hypothesis that what a day's photos have in common,
+// and slow errors, could make up for by a share only: those beside the set would show
+// them too. With no share only errors of a minute or so are in common.
+func (e *Evidence) effective(set []int, share float64) float64 {
 	of := make(map[string][]int)
 	for _, i := range set {
 		c := e.Photos[i].Camera
@@ -222,7 +223,8 @@ func (e *Evidence) effective(set []int, share float64, loose bool) float64 {
 		if !ok {
 			m = e.Input.correlation()
 		}
-		slow, days := 1.0, 1.0
+		slow, fast, days := 1.0, 1.0, 1.0
+		tau := m.Time.Seconds()
 		for x := 1; x < len(photos); x++ {
 			a, b := &e.Photos[photos[x-1]], &e.Photos[photos[x]]
 			if a.Day != b.Day {
@@ -232,25 +234,22 @@ func (e *Evidence) effective(set []int, share float64, loose bool) float64 {
 			if !a.Time.IsZero() && !b.Time.IsZero() {
 				gap = math.Abs(b.Time.Sub(a.Time).Seconds())
 			}
-			tau := m.Time.Seconds()
-			if loose {
-				tau = math.Min(tau, loosely)
-			}
 			slow += math.Tanh(gap / (2 * tau))
+			fast += math.Tanh(gap / (2 * math.Min(tau, minute)))
 		}
-		if loose {
-			total += slow
+		if share == 0 {
+			total += fast
 			continue
 		}
 		day := m.DayShare * share
-		total += 1 / (m.White/float64(len(photos)) + (1-m.White-day)/slow + day/days)
+		total += 1 / (m.White/float64(len(photos)) + (1-m.White-day)*(share/slow+(1-share)/fast) + day/days)
 	}
 	return total
 }
 
-// loosely is the time in seconds after which errors are new to a photo that is far
-// out by itself.
-const loosely = 45
+// minute is the time in seconds after which errors are new to a photo that is out for
+// itself, or whose neighbours are not.
+const minute = 45
 
 func medianOf(v []float64) float64 {
 	s := slices.Clone(v)

@@ -40,6 +40,8 @@ var table = []known{
 	{"null-island", "", true, nullIsland},
 	{"zero-rationals", "", true, zeroRationals},
 	{"track-offset", "", false, trackOffset},
+	{"accuracy-understated", "budget", false, accuracyUnderstated},
+	{"standoff-understated", "budget", false, standoffUnderstated},
 	{"clock-offset", "", true, clockOffset},
 	{"leap-seconds", "", true, leapSeconds},
 	{"date-rollover", "", true, dateRollover},
@@ -68,6 +70,8 @@ var table = []known{
 //     frozen-fix (photos one after another repeat the last fix), repeated-tag (so
 //     do scattered ones), null-island, zero-rationals, track-offset (tags taken
 //     from a track by a clock that was off), height-reference.
+//   - The budget: accuracy-understated (a camera's errors are larger than it states),
+//     standoff-understated (photos were taken from further off than the settings say).
 //   - Clocks, which move no tag: clock-offset, leap-seconds (GPS time for UTC),
 //     date-rollover (dates of fixes 1024 weeks off).
 //   - Points: swapped-en, wrong-feet (US survey for international feet or the

@@ -97,8 +97,11 @@ func wrongFeet(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		}
 		h := scaled(e, p)
 		h.Predicts, h.Scope, h.Cost = true, ScopeAll|ScopeGroups, 0
+		if e.moved(p.Value) < leastShift {
+			h.Cost += 5 // a crew that keeps to one side comes out so too
+		}
 		if e.Input.PointUnit.Metres > 0 {
-			h.Cost = math.Log(20) // somebody has said what they are in
+			h.Cost += math.Log(20) // somebody has said what they are in
 		}
 		h.Params = append(h.Params, Param{Name: "taken for", Text: f.unit.Name})
 		h.Fix = setting("points.unit", due.setting, "the points are in "+due.unit.Name+" and were read as "+f.unit.Name)

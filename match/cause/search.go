@@ -215,6 +215,8 @@ type weighing struct {
 	cause int
 	hyp   *Hypothesis
 	items []item
+	// before is how many photos the cause was accepted for already.
+	before int
 	// top is the best candidate so far, and whole the best that has all items.
 	top, whole *candidate
 }
@@ -237,8 +239,7 @@ func (w *weighing) consider(set []int, cost, chosen float64) {
 		c.weight.Gain += it.gain
 	}
 	// Single links are wrong singly: many of them are something else.
-	tie := w.hyp.Changes != nil && w.hyp.Changes[c.photos[0]].Tie != nil
-	if len(c.gains) == 0 || len(c.photos) < w.hyp.Least || tie && c.many(w.e) {
+	if len(c.gains) == 0 || len(c.photos) < w.hyp.Least || c.ties() && c.many(w.e, w.before) {
 		return
 	}
 	sum, n := w.e.temper(w.hyp, c.gains)
@@ -312,6 +313,11 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 	if len(w.items) == 0 {
 		return nil, nil, nil
 	}
+	for k := range e.told {
+		if k.family == s.family(cause) {
+			w.before++
+		}
+	}
 	w.sets()
 	if w.top != nil {
 		w.top.complete(e)
@@ -349,9 +355,12 @@ func (e *Evidence) temper(h *Hypothesis, gains []gained) (sum, count float64) {
 			photos = append(photos, g.photo)
 			gain += g.gain
 		}
-		// What a day has in common would show in all photos of the day.
+		// What a day has in common, and slow errors, would show in its other photos.
 		share := h.aligned(photos) * float64(len(photos)) / float64(max(len(photos), e.walks.tied[o]))
-		n := e.effective(photos, share, h.Rate > 0)
+		if h.Rate > 0 {
+			share = 0
+		}
+		n := e.effective(photos, share)
 		count += n
 		sum += gain * n / float64(len(photos))
 	}

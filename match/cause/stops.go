@@ -107,7 +107,7 @@ func (s *search) doubts(ctx context.Context, t trail) ([]Stop, error) {
 	}
 	// The probability of such a mean by noise alone is exp(-score).
 	shift.Score = (m.E*m.E + m.N*m.N) / (2 * v)
-	if shift.Score < -math.Log(1e-4) || math.Hypot(m.E, m.N) < material/2*e.threshold() || len(at) < 5 {
+	if shift.Score < -math.Log(1e-6) || math.Hypot(m.E, m.N) < material/2*e.threshold() || len(at) < 5 {
 		return nil, nil
 	}
 	shift.Kind = StopShift

@@ -296,10 +296,12 @@ func tagDatum(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 	return priced(out), nil
 }
 
-// most and farthest bound what a common shift is: a base on wrong coordinates, a
-// datum that is not known. What lies further off is another place, and off by more
-// than the latter another grid. Common practice, no source.
+// Bounds in metres of what a common shift is: a base on wrong coordinates, a datum
+// that is not known. A smaller one may be a crew that keeps to one side of the points;
+// what lies further off is another place, and beyond leastGrid another grid. Common
+// practice, no source.
 const (
+	leastShift    = 10
 	farthestShift = 1000
 	leastGrid     = 20_000
 )
@@ -309,15 +311,15 @@ const (
 // offset set in the app.
 func commonShift(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	var out []Hypothesis
-	least := material * e.threshold()
+	least := math.Max(leastShift, material*e.threshold())
 	// add is the hypothesis that photos, out of those listed, share the shift s.
-	add := func(at []int, s match.Vector, scope Scope, cost float64) {
+	add := func(at []int, s match.Vector, cost float64) {
 		size := math.Hypot(s.E, s.N)
 		if size < least || size > farthestShift {
 			return
 		}
 		h := changes(e)
-		h.Coherent, h.Scope, h.Free, h.Least = true, scope, 2, 5
+		h.Coherent, h.Scope, h.Free, h.Least = true, ScopeAll, 2, 5
 		for _, i := range at {
 			h.Changes[i].Move = &s
 		}
@@ -333,18 +335,9 @@ func commonShift(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	e.groupsOf(func(in []int, of int) {
 		at, ds := e.offsets(in, false)
 		if len(at) >= 5 {
-			add(at, centre(ds, e.Photos[at[0]].noise.sigma), ScopeAll, math.Log(float64(of)))
+			add(at, centre(ds, e.Photos[at[0]].noise.sigma), math.Log(float64(of)))
 		}
 	})
-	// Photos here and there that are off by the same.
-	if at, ds := e.offsets(e.walks.all, true); len(at) >= 5 {
-		m, n := mode(ds, 2.5*e.Photos[at[0]].noise.sigma)
-		// A spell of bad reception looks like a small one.
-		if n >= 5 && math.Hypot(m.E, m.N) > 2*e.threshold() {
-			all, _ := e.offsets(e.walks.all, false)
-			add(all, m, ScopeRuns|ScopeSome, 0)
-		}
-	}
 	return out, nil
 }
 
@@ -393,7 +386,7 @@ func roundedTags(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 					continue
 				}
 				half := match.Vector{E: s / 2 * metresPerDegree * math.Cos(p.At.Lat*math.Pi/180), N: s / 2 * metresPerDegree}
-				if half.N < p.Sigma/2 {
+				if half.N < p.Threshold {
 					continue
 				}
 				n++
@@ -458,13 +451,13 @@ func (e *Evidence) alike() []sameTag {
 // that, unless their points are further apart. Where most other photos are out too,
 // nothing is named.
 func (e *Evidence) repeated() []sameTag {
-	common, usual := e.common(), e.threshold()
+	usual := e.threshold()
 	// far is by how many times the budget a tag is off, but for what is common.
 	far := func(p *Photo) float64 {
 		if p.D == nil {
 			return 0
 		}
-		c := common[p.outing()]
+		c := e.shared[p.outing()]
 		// A tag that says itself that it is no good is out by what others are.
 		return math.Hypot(p.D.E-p.noise.expected.E-c.E, p.D.N-p.noise.expected.N-c.N) / math.Min(p.Threshold, 3*usual)
 	}

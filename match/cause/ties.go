@@ -153,7 +153,7 @@ func shiftedRun(by int) func(context.Context, *Evidence) ([]Hypothesis, error) {
 		var out []Hypothesis
 		add := func(to func(p *Photo) (int, bool)) {
 			h, n := changes(e), 0
-			h.Scope, h.Least = ScopeRuns, 3
+			h.Scope, h.Least, h.Cost = ScopeRuns, 3, math.Log(20) // runs of wrong links are rare
 			for i := range e.Photos {
 				p := &e.Photos[i]
 				if p.Point < 0 || p.D == nil || p.where != nil || p.retied {
@@ -249,7 +249,10 @@ func (e *Evidence) hintOf(r *match.PhotoResult, from int) hint {
 // timeGain is what the time of a photo says for another point than the tied one, by
 // how the camera's clock stands to the survey's.
 func (e *Evidence) timeGain(p *Photo, point int) float64 {
-	c, ok := e.clocks[p.Camera]
+	if p.Tag == nil {
+		return 0
+	}
+	c, ok := e.clocks[plainCamera(p.Tag)]
 	a, b := e.Points[p.Point].Observed, e.Points[point].Observed
 	if !ok || p.wall.IsZero() || a.IsZero() || b.IsZero() {
 		return 0

@@ -54,7 +54,7 @@ func (t *trail) sum() {
 	// What is common in one step of a cause is so in all of them.
 	broad := make(map[int]bool)
 	for k := range t.steps {
-		if c := &t.steps[k]; c.many(t.left) || c.hyp.Coherent || c.hyp.Rate == 0 && 5*len(c.gains) > len(t.left.Photos) {
+		if c := &t.steps[k]; c.many(t.left, 0) || c.hyp.Coherent || c.hyp.Rate == 0 && 5*len(c.gains) > len(t.left.Photos) {
 			broad[c.cause] = true
 		}
 	}
@@ -64,7 +64,7 @@ func (t *trail) sum() {
 			t.total += c.weight.Score
 			continue
 		}
-		if c.many(t.left) {
+		if c.many(t.left, 0) {
 			_, n := t.left.temper(&Hypothesis{Coherent: true}, c.gains)
 			t.total -= c.weight.Penalty * n / float64(len(c.gains))
 		} else {
@@ -122,8 +122,13 @@ func joint(g []gained) []gained {
 
 // many says that far more photos are concerned than the hypothesis's rate
 // foresees, so that something else may be behind it.
-func (c *candidate) many(e *Evidence) bool {
-	return c.hyp.Rate > 0 && float64(c.items) > 4*c.hyp.Rate*float64(len(e.Photos))+6
+func (c *candidate) many(e *Evidence, before int) bool {
+	return c.hyp.Rate > 0 && float64(c.items+before) > 4*c.hyp.Rate*float64(len(e.Photos))+6
+}
+
+// ties says that a step is about links.
+func (c *candidate) ties() bool {
+	return c.hyp.Changes != nil && c.hyp.Changes[c.photos[0]].Tie != nil
 }
 
 // follow accepts the best candidates one after another.
@@ -283,10 +288,32 @@ func (t *trail) holds(ctx context.Context, c *candidate, without *trail) (bool, 
 			worse++
 		}
 	}
-	if worse > better || !t.reaches(c) || !t.predicted(c) {
+	if worse > better || !t.reaches(c) || !t.predicted(c) || c.hyp.Rate == 0 && c.ties() && !t.apart(c) {
 		return false, nil
 	}
 	return t.sensible(ctx, c)
+}
+
+// apart says that a run of links leads to points that are far enough from those linked
+// to be told by tags such as the other photos have.
+func (t *trail) apart(c *candidate) bool {
+	in := make(map[int]bool, len(c.photos))
+	var moved, usual []float64
+	for _, i := range c.photos {
+		in[i] = true
+		a, b := t.start.Points[t.start.Photos[i].Point], t.start.Points[*c.hyp.Changes[i].Tie]
+		moved = append(moved, math.Hypot(a.E-b.E, a.N-b.N)*t.start.unit)
+	}
+	for i := range t.left.Photos {
+		if p := &t.left.Photos[i]; p.D != nil && !in[i] {
+			usual = append(usual, p.beyond())
+		}
+	}
+	least := 8.0
+	if len(usual) > 0 {
+		least = math.Max(least, 2*medianOf(usual))
+	}
+	return medianOf(moved) > least
 }
 
 // predicted says that a hypothesis that predicts a shift leaves none: what the tags
@@ -414,7 +441,7 @@ const margin = 3
 func (s *search) compare(ctx context.Context, e *Evidence, t trail) (trail, error) {
 	for k := 0; k < len(t.steps); k++ {
 		c := &t.steps[k]
-		if !c.hyp.Coherent && (c.hyp.Changes == nil || c.hyp.Changes[c.photos[0]].Tie == nil) {
+		if !c.hyp.Coherent && !c.ties() {
 			continue
 		}
 		without, err := s.again(ctx, e, slices.Delete(slices.Clone(t.steps), k, k+1))

@@ -109,6 +109,15 @@ var wordings = map[string]func(f *Found) (summary, remedy string){
 		return fmt.Sprintf("%s %s the tag of %s, figure by figure: it was copied, or is no fix of theirs", f.Who(), pick(len(f.photos), "carries", "carry"), of),
 			"take no account of these tags; check the ties by eye"
 	},
+	"accuracy-understated": func(f *Found) (string, string) {
+		return fmt.Sprintf("%s: the tags are %.1f times worse than they state (95 %%: %.1f to %.1f, %.0f independent photos)", f.Who(),
+				f.value("accuracy"), f.value("accuracy low"), f.value("accuracy high"), f.value("independent photos")),
+			"state the factor for this camera in the settings; what is out beyond that stays so"
+	},
+	"standoff-understated": func(f *Found) (string, string) {
+		return fmt.Sprintf("%s were taken from about %.0f m, and the settings say %s", f.Who(), f.value("standoff"), metres(f.value("standoff set"))),
+			"state the standoff in the settings; what is out beyond that stays so"
+	},
 	"null-island": func(f *Found) (string, string) {
 		return f.Who() + ": the tag reads 0, 0: the receiver had no fix", noFix
 	},

@@ -96,6 +96,8 @@ var Reference = []Setting{
 	{"budget.direction_sigma_deg", "15", "how good a stated direction is"},
 	{"budget.gross_level", "0.001", "the probability of calling any photo of a job gross where there is only noise"},
 
+	{"[accuracy]", "none", "by how many times the errors of a camera's tags are larger than they state, 0.1 to 100: \"QM7-004417\" = 1.7. Cameras go by serial number, else by make and model"},
+
 	{"[photo_requirements]", "none", "what the photos must be as pictures; the table alone asks for the defaults below. Keys stand in [photo_requirements.default], and in [photo_requirements.codes.CODE] where they differ for the points of a code (in any case). A figure below 0 requires nothing"},
 	{"photo_requirements.default.min_photos", "none", "photos of each point; copies of one picture count once, and what is too small, blurred or can't be decoded does not count"},
 	{"photo_requirements.default.min_long_side_px", "1024", "pixels of the longer side"},

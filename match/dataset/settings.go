@@ -39,6 +39,9 @@ type Settings struct {
 	Ties    TieSettings    `toml:"ties"`
 	// Budget starts as match.DefaultBudget; a key left out keeps its default.
 	Budget BudgetSettings `toml:"budget"`
+	// Accuracy is by how many times the errors of a camera's tags are larger than they
+	// state; see match.Options.
+	Accuracy map[string]float64 `toml:"accuracy"`
 	// Requirements are what the photos must be as pictures; nil where the settings
 	// have no [photo_requirements].
 	Requirements *RequirementSettings `toml:"photo_requirements"`
@@ -205,6 +208,7 @@ func (s Settings) options() match.Options {
 		Datum:         s.Frame.Datum,
 		Datums:        s.Frame.Datums,
 		Epoch:         s.Frame.Epoch,
+		Accuracy:      s.Accuracy,
 		AllowBallpark: s.Frame.AllowBallpark,
 		BallparkSigma: s.Frame.BallparkSigma,
 		Ties:          s.Ties.options(),

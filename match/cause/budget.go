@@ -1,0 +1,189 @@
+package cause
+
+import (
+	"context"
+	"math"
+	"strconv"
+
+	"example.com/phototie/match"
+	"example.com/phototie/match/noise"
+)
+
+// Errors that are larger than stated, and a standoff that is, change what is allowed
+// and move no tag. What they are told from are the photos near their points, so that
+// neither can hide a blunder.
+
+const (
+	// leastAccuracy and leastStandoff are what is worth a setting: a factor, the low
+	// end of its 95 % interval, and metres beside what the settings have.
+	leastAccuracy, leastStandoff = 1.25, 3
+	// leastScaled is the least number of independent photos for either.
+	leastScaled = 10
+)
+
+// residuals are what the tags of a camera are off by, less what their outing has in
+// common where that is more than noise, and the photos. With core those are left out
+// that are far beyond the middle of all, since a run of wrong links looks like noise
+// that is slow. Of a Rayleigh distribution 99 % lie within 2.6 medians.
+func (e *Evidence) residuals(camera string, core bool) (rest []noise.Residual, of []int) {
+	for _, i := range e.walks.seq[camera] {
+		p := &e.Photos[i]
+		if p.D == nil || p.where != nil || p.blur != nil || p.repeats || p.noise.cov != nil {
+			continue
+		}
+		o := e.shared[p.outing()]
+		if !core && math.Hypot(o.E, o.N) < p.Threshold {
+			o = match.Vector{}
+		}
+		r := noise.Residual{
+			Time: math.NaN(), E: p.D.E - p.noise.expected.E - o.E, N: p.D.N - p.noise.expected.N - o.N,
+			Sigma: p.noise.sigma, Standoff: p.noise.standoff,
+		}
+		if math.Hypot(r.E, r.N) > 4*p.Threshold {
+			continue
+		}
+		if !p.Time.IsZero() {
+			r.Time = p.Time.Sub(epoch).Seconds()
+		}
+		rest, of = append(rest, r), append(of, i)
+	}
+	if !core {
+		return rest, of
+	}
+	far := make([]float64, len(rest))
+	for k, r := range rest {
+		far[k] = math.Hypot(r.E, r.N)
+	}
+	cut, n := 2.6*medianOf(far), 0
+	for k, r := range rest {
+		if far[k] <= cut {
+			rest[n], of[n] = r, of[k]
+			n++
+		}
+	}
+	return rest[:n], of[:n]
+}
+
+// quiet says that most tags are so near their points that what parts them is noise.
+func (e *Evidence) quiet() bool {
+	near, n := 0, 0
+	for i := range e.Photos {
+		if p := &e.Photos[i]; p.D != nil {
+			n++
+			if p.beyond() < 3*p.Threshold {
+				near++
+			}
+		}
+	}
+	return 4*near >= 3*n
+}
+
+// accuracyUnderstated: the errors of a camera's tags are larger than they state. How
+// much larger is a figure of the noise model, with its interval.
+func accuracyUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	var out []Hypothesis
+	if !e.quiet() {
+		return nil, nil
+	}
+	for _, c := range e.walks.cameras {
+		rest, of := e.residuals(c, false)
+		if len(of) < leastScaled {
+			continue
+		}
+		m := noise.Learn(rest)
+		if m.Low < leastAccuracy || m.Independent < leastScaled {
+			continue
+		}
+		scale := math.Round(m.Scale*10) / 10
+		h := shown(e, of)
+		weight := math.Min(1, m.Independent/float64(len(of)))
+		for k, i := range of {
+			h.Changes[i].LogP = weight * (logRing(rest[k], scale, rest[k].Standoff) - logRing(rest[k], 1, rest[k].Standoff))
+			h.Changes[i].Accuracy = scale
+		}
+		se := (m.High - m.Low) / (2 * 1.96)
+		h.Free, h.Least = 1, leastScaled
+		h.Params = []Param{
+			{Name: "accuracy", Value: scale, StdErr: &se}, {Name: "accuracy low", Value: m.Low}, {Name: "accuracy high", Value: m.High},
+			{Name: "independent photos", Value: math.Round(m.Independent)},
+		}
+		camera := plainCamera(e.Photos[of[0]].Tag)
+		h.Fix = func(*Found, *Evidence) *Fix {
+			return &Fix{Settings: []Setting{{"accuracy." + strconv.Quote(camera), strconv.FormatFloat(scale, 'f', 1, 64), "its tags are so many times worse than they state"}}}
+		}
+		out = append(out, h)
+	}
+	return out, nil
+}
+
+// standoffUnderstated: the photos were taken from further off than the settings say.
+// Distances about a ring tell it from errors that are larger than stated.
+func standoffUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	var rest []noise.Residual
+	var of []int
+	n := 0.0
+	for _, c := range e.walks.cameras {
+		r, photos := e.residuals(c, false)
+		rest, of = append(rest, r...), append(of, photos...)
+		if len(photos) > 0 {
+			n += e.effective(photos, 0)
+		}
+	}
+	if n < 2*leastScaled || !e.quiet() {
+		return nil, nil
+	}
+	// fit is the greatest log-likelihood over the scale of the errors.
+	fit := func(standoff func(r *noise.Residual) float64) (best, scale float64) {
+		best = math.Inf(-1)
+		for k := 0.4; k < 4; k *= 1.15 {
+			sum := 0.0
+			for x := range rest {
+				sum += logRing(rest[x], k, standoff(&rest[x]))
+			}
+			if sum > best {
+				best, scale = sum, k
+			}
+		}
+		return best, scale
+	}
+	now := 0.0
+	for x := range rest {
+		now += logRing(rest[x], 1, rest[x].Standoff)
+	}
+	best, _ := fit(func(r *noise.Residual) float64 { return r.Standoff })
+	at, scale := 0.0, 1.0
+	for s := 1.0; s <= 30; s++ {
+		if v, k := fit(func(*noise.Residual) float64 { return s }); v > best {
+			best, at, scale = v, s, k
+		}
+	}
+	set := e.Input.Result.Budget.Standoff
+	if at < set+leastStandoff {
+		return nil, nil
+	}
+	h := shown(e, of)
+	for k, i := range of {
+		r := rest[k]
+		h.Changes[i].LogP = math.Min(1, n/float64(len(of))) * (best - now) / float64(len(of))
+		if scale < 1.2 {
+			h.Changes[i].Standoff = at
+		} else {
+			h.Changes[i].Standoff = math.Max(at, r.Standoff)
+		}
+	}
+	h.Free, h.Least = 2, leastScaled
+	se := 1.5
+	h.Params = []Param{{Name: "standoff", Value: at, Unit: "m", StdErr: &se}, {Name: "standoff set", Value: set, Unit: "m"}}
+	h.Fix = func(*Found, *Evidence) *Fix {
+		return &Fix{Settings: []Setting{{"budget.standoff_m", strconv.FormatFloat(at, 'f', 0, 64), "the photos were taken from about there"}}}
+	}
+	return []Hypothesis{h}, nil
+}
+
+// logRing is the logarithm of the density of a residual for errors that are scale
+// times those stated and a standoff in any direction, with a share that is no noise.
+func logRing(r noise.Residual, scale, standoff float64) float64 {
+	n := law{sigma: r.Sigma * scale, standoff: standoff}
+	const reach = 40.0
+	return logAdd(math.Log(1-0.02)+n.density(match.Vector{E: r.E, N: r.N}, 1), math.Log(0.02/(math.Pi*reach*reach)))
+}
