@@ -5,6 +5,8 @@ import (
 	"path"
 	"slices"
 	"strings"
+
+	"golang.org/x/text/unicode/norm"
 )
 
 // photoNames finds photos by what a link calls them.
@@ -32,10 +34,10 @@ func newPhotoNames(names []string) (*photoNames, error) {
 			return nil, fmt.Errorf("photo %q comes twice", name)
 		}
 		n.exact[name] = i
-		n.lower[i] = strings.ToLower(name)
+		n.lower[i] = loose(name)
 		b := path.Base(name)
 		n.base[b] = append(n.base[b], i)
-		b = strings.ToLower(b)
+		b = loose(b)
 		n.folded[b] = append(n.folded[b], i)
 	}
 	return n, nil
@@ -64,8 +66,8 @@ func (n *photoNames) find(link string) (photos []int, how []string) {
 		return photos, []string{EvidenceFileName}
 	}
 	how = []string{EvidenceIgnoringCase}
-	low := strings.ToLower(clean)
-	for _, i := range n.folded[strings.ToLower(base)] {
+	low := loose(clean)
+	for _, i := range n.folded[loose(base)] {
 		if n.lower[i] == low {
 			photos = append(photos, i)
 		}
@@ -73,7 +75,7 @@ func (n *photoNames) find(link string) (photos []int, how []string) {
 	if photos != nil {
 		return photos, how
 	}
-	for _, i := range n.folded[strings.ToLower(base)] {
+	for _, i := range n.folded[loose(base)] {
 		if endsAlike(n.lower[i], low) {
 			photos = append(photos, i)
 		}
@@ -83,6 +85,10 @@ func (n *photoNames) find(link string) (photos []int, how []string) {
 	}
 	return nil, nil
 }
+
+// loose is the same for names that differ in case, or in how their characters are
+// put together: systems write é as one character or as two.
+func loose(name string) string { return strings.ToLower(norm.NFC.String(name)) }
 
 // endsAlike says that one path ends with all the elements of the other.
 func endsAlike(a, b string) bool {

@@ -9,7 +9,7 @@ import (
 )
 
 func TestFindPhoto(t *testing.T) {
-	names := []string{"photos/a.jpg", "photos/day1/b.jpg", "photos/day2/b.jpg", "photos/C.JPG", "c.jpg", `odd\name.jpg`, "photos/D.jpg", "more/d.JPG"}
+	names := []string{"photos/a.jpg", "photos/day1/b.jpg", "photos/day2/b.jpg", "photos/C.JPG", "c.jpg", `odd\name.jpg`, "photos/D.jpg", "more/d.JPG", "photos/\u00e9t\u00e9.jpg"}
 	n, err := newPhotoNames(names)
 	if err != nil {
 		t.Fatal(err)
@@ -34,6 +34,7 @@ func TestFindPhoto(t *testing.T) {
 		{"C.JPG", []int{3}, []string{EvidenceFileName}},
 		{"c.jpg", []int{4}, nil},
 		{"d.jpg", []int{6, 7}, []string{EvidenceFileName, EvidenceIgnoringCase}},
+		{"photos/e\u0301te\u0301.JPG", []int{8}, []string{EvidenceIgnoringCase}},
 		{"xa.jpg", nil, nil},
 		{"day3/b.jpg", nil, nil},
 		{"a", nil, nil},

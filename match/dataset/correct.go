@@ -340,111 +340,142 @@ func (c *Checked) write(ctx context.Context, l *ledger.Ledger, files []string, c
 
 // planOne works out what is to be done for one photo.
 func (c *Checked) planOne(p *match.PhotoResult, cor match.Correction, opt CorrectOptions) (*planned, error) {
-	d := c.d
-	ch := Change{Correction: cor, Outcome: Left}
-	if p.Tag != nil {
-		ch.From = p.Tag.Position
+	w := writing{c: c, p: p, cor: cor, opt: opt, as: p.Name, file: p.Name, from: c.d.root}
+	if opt.InPlace {
+		w.from = nil
 	}
-	if p.Discrepancy != nil {
-		m := p.Discrepancy.Distance * p.Discrepancy.Unit.Metres
-		ch.Moved = &m
+	if opt.As != nil {
+		w.as = opt.As(p.Name)
 	}
-	var patch *geotag.Patch
-	file, create := p.Name, false
-	var err error
-	if cor.Edit != nil || opt.As != nil {
-		err = c.unchanged(p)
-	}
+	ch, err := w.change()
 	if err != nil {
-		if opt.As != nil {
-			// All that is said of a photo in a delivery is of the bytes beside it.
-			return nil, &Problem{File: p.Name, What: err.Error(), Remedy: "pack again"}
-		}
-		ch.Outcome, ch.Why = Refused, err.Error()
-	} else if cor.Edit != nil {
-		if isRaw(p.Name) {
-			file, create, patch, err = d.sidecarPlan(p.Name, *cor.Edit)
-			ch.Sidecar = file
-		} else {
-			patch, err = d.plan(file, *cor.Edit)
-		}
-		switch {
-		case err == nil && patch.Empty():
-			ch.Outcome = Unchanged
-		case err == nil:
-			ch.Outcome = Corrected
-			ch.Grows = patch.SizeAfter() - patch.SizeBefore
-			ch.Notes = patch.Notes
-		case geotag.AboutImage(err):
-			ch.Outcome, ch.Why = Refused, err.Error()
-		default:
-			return nil, fmt.Errorf("%s: %w", p.Name, err)
-		}
+		return nil, err
 	}
-	out := &planned{change: ch}
-	corrected := ch.Outcome == Corrected
-	var beside []ledger.Task // corrections of side-cars that only go with the photo
 	if opt.Sidecars && cor.Edit != nil && !isRaw(p.Name) && ch.Outcome != Refused {
-		if beside, err = d.sidecarEdits(p.Name, *cor.Edit); err != nil {
+		if w.beside, err = c.d.sidecarEdits(p.Name, *cor.Edit); err != nil {
 			return nil, err
 		}
-		for _, t := range beside {
-			out.change.Notes = append(slices.Clip(out.change.Notes), "its side-car "+path.Base(t.Photo)+" is corrected with it")
+		for _, t := range w.beside {
+			ch.Notes = append(slices.Clip(ch.Notes), "its side-car "+path.Base(t.Photo)+" is corrected with it")
 		}
 	}
 	if opt.DryRun {
-		return out, nil
+		return &planned{change: ch}, nil
 	}
-	from := d.root
-	if opt.InPlace {
-		from = nil
+	return w.tasks(ch)
+}
+
+// writing is a photo whose correction is being worked out.
+type writing struct {
+	c   *Checked
+	p   *match.PhotoResult
+	cor match.Correction
+	opt CorrectOptions
+
+	as     string        // the photo's name where it is written
+	file   string        // what is corrected: the photo, or the side-car of a raw one
+	create bool          // file is not there yet
+	patch  *geotag.Patch // of file
+	beside []ledger.Task // corrections of side-cars that only go with the photo
+	from   *os.Root      // where copies are from; nil in place
+}
+
+// change works out the patch, and what is to become of the photo.
+func (w *writing) change() (Change, error) {
+	ch := Change{Correction: w.cor, Outcome: Left}
+	if w.p.Tag != nil {
+		ch.From = w.p.Tag.Position
 	}
-	as := p.Name
-	if opt.As != nil {
-		as = opt.As(p.Name)
+	if d := w.p.Discrepancy; d != nil {
+		m := d.Distance * d.Unit.Metres
+		ch.Moved = &m
 	}
-	reason := func(photo string) map[string]string {
-		r := map[string]string{"point": cor.Point, "verdict": string(cor.Verdict)}
-		if photo != "" {
-			r[reasonPhoto] = photo
+	if w.cor.Edit == nil && w.opt.As == nil {
+		return ch, nil
+	}
+	if err := w.c.unchanged(w.p); err != nil {
+		if w.opt.As != nil {
+			// All that is said of a photo in a delivery is of the bytes beside it.
+			return ch, &Problem{File: w.p.Name, What: err.Error(), Remedy: "pack again"}
 		}
-		return r
+		ch.Outcome, ch.Why = Refused, err.Error()
+		return ch, nil
 	}
-	if opt.Into != "" && (!corrected || file != p.Name) {
-		left := ledger.Change{Judged: c.files[p.Name]}
-		left.Photo, left.Source = renamed(p.Name, as, p.Name)
-		out.tasks = append(out.tasks, ledger.Task{Change: left, From: from})
+	if w.cor.Edit == nil {
+		return ch, nil
+	}
+	var err error
+	if isRaw(w.p.Name) {
+		w.file, w.create, w.patch, err = w.c.d.sidecarPlan(w.p.Name, *w.cor.Edit)
+		ch.Sidecar = w.file
+	} else {
+		w.patch, err = w.c.d.plan(w.file, *w.cor.Edit)
+	}
+	switch {
+	case err == nil && w.patch.Empty():
+		ch.Outcome = Unchanged
+	case err == nil:
+		ch.Outcome, ch.Notes = Corrected, w.patch.Notes
+		ch.Grows = w.patch.SizeAfter() - w.patch.SizeBefore
+	case geotag.AboutImage(err):
+		ch.Outcome, ch.Why = Refused, err.Error()
+	default:
+		return ch, fmt.Errorf("%s: %w", w.p.Name, err)
+	}
+	return ch, nil
+}
+
+// reason is what the ledger says of a correction; photo is the one that a side-car
+// belongs to.
+func (w *writing) reason(photo string) map[string]string {
+	r := map[string]string{"point": w.cor.Point, "verdict": string(w.cor.Verdict)}
+	if photo != "" {
+		r[reasonPhoto] = photo
+	}
+	return r
+}
+
+// tasks are the ledger's: a copy of the photo where it stays as it is, its
+// side-cars, corrected or copied, and its own correction last.
+func (w *writing) tasks(ch Change) (*planned, error) {
+	name, corrected := w.p.Name, ch.Outcome == Corrected
+	out := &planned{change: ch, main: -1}
+	if w.opt.Into != "" && (!corrected || w.file != name) {
+		left := ledger.Change{Judged: w.c.files[name]}
+		left.Photo, left.Source = renamed(name, w.as, name)
+		out.main = 0
+		out.tasks = append(out.tasks, ledger.Task{Change: left, From: w.from})
 	}
 	var edited []string
-	for _, t := range beside {
+	for _, t := range w.beside {
 		edited = append(edited, t.Photo)
-		t.Photo, t.Source = renamed(p.Name, as, t.Photo)
-		t.From, t.Follows, t.Meaning, t.Reason = from, len(out.tasks) > 0, opt.Policy.Meaning, reason(as)
+		t.Photo, t.Source = renamed(name, w.as, t.Photo)
+		t.From, t.Follows, t.Meaning, t.Reason = w.from, true, w.opt.Policy.Meaning, w.reason(w.as)
 		out.tasks = append(out.tasks, t)
 	}
-	if opt.Into != "" {
-		if corrected && file != p.Name {
-			edited = append(edited, file)
+	if w.opt.Into != "" {
+		if corrected && w.file != name {
+			edited = append(edited, w.file)
 		}
-		copies, err := d.sidecarCopies(p.Name, as, edited)
+		copies, err := w.c.d.sidecarCopies(name, w.as, edited)
 		if err != nil {
 			return nil, err
 		}
 		out.tasks = append(out.tasks, copies...)
 	}
 	if corrected {
-		change := ledger.Change{Patch: patch, Meaning: opt.Policy.Meaning, Reason: reason("")}
-		change.Photo, change.Source = renamed(p.Name, as, file)
-		if file != p.Name {
-			change.Reason = reason(as)
+		t := ledger.Task{Change: ledger.Change{Patch: w.patch, Meaning: w.opt.Policy.Meaning}, From: w.from, New: w.create, Follows: true}
+		t.Photo, t.Source = renamed(name, w.as, w.file)
+		if w.file == name {
+			t.Judged, t.Reason = w.c.files[name], w.reason("")
 		} else {
-			change.Judged = c.files[p.Name]
+			t.Reason = w.reason(w.as)
 		}
-		if create {
-			change.Source, from = "", nil
+		if w.create {
+			t.Source, t.From = "", nil
 		}
 		out.main = len(out.tasks)
-		out.tasks = append(out.tasks, ledger.Task{Change: change, From: from, New: create, Follows: len(out.tasks) > 0})
+		out.tasks = append(out.tasks, t)
 	}
 	if len(out.tasks) > 0 {
 		out.tasks[0].Follows = false

@@ -141,6 +141,9 @@ func (d *Dataset) openGrid() (grid.Projection, error) {
 
 // openOther opens a system that is not the job's grid.
 func (d *Dataset) openOther(definition string) (grid.Projection, error) {
+	if err := ownResources(definition); err != nil {
+		return nil, err
+	}
 	return d.open(definition, grid.OpenOptions{})
 }
 

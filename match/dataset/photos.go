@@ -12,6 +12,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"syscall"
 
 	"golang.org/x/sync/semaphore"
 
@@ -263,6 +264,12 @@ func (m *measurer) photo(name string) (p match.Photo, info fs.FileInfo) {
 	return p, img.info
 }
 
+// refusedByMachine reports whether an error says nothing about a photo: there are
+// too many open files, or there is no memory.
+func refusedByMachine(err error) bool {
+	return errors.Is(err, syscall.EMFILE) || errors.Is(err, syscall.ENFILE) || errors.Is(err, syscall.ENOMEM)
+}
+
 // bare drops the path from an error of the file system: the caller names it.
 func bare(err error) error {
 	var pe *fs.PathError
@@ -279,7 +286,7 @@ func readers() int { return max(8, 4*runtime.GOMAXPROCS(0)) }
 
 // Photos reads the tags of the photos of the given names and yields them in that order.
 // Some are read ahead, four for each processor and eight at least. It stops with the context's
-// error when that is cancelled; a photo that can't be read is yielded with its
+// error when that is cancelled, and where the machine refuses to open files; a photo that can't be read is yielded with its
 // Err, and is no reason to stop.
 func (d *Dataset) Photos(ctx context.Context, names []string) iter.Seq2[match.Photo, error] {
 	return d.photos(ctx, names, readers(), d.ReadPhoto)
@@ -324,6 +331,10 @@ func (d *Dataset) photos(ctx context.Context, names []string, atOnce int, read f
 		for out := range order {
 			select {
 			case p := <-out:
+				if refusedByMachine(p.Err) {
+					yield(match.Photo{}, fmt.Errorf("%s: %w", p.Name, p.Err))
+					return
+				}
 				if !yield(p, nil) {
 					return
 				}

@@ -116,8 +116,8 @@ func (d *Dataset) proposeLinks(links map[int]match.Link) (Proposal, error) {
 		if !ok || len(row) <= max(photo, point) {
 			return nil, ok
 		}
-		named := strings.TrimSpace(row[photo])
-		if named != l.Photo && !strings.HasSuffix(l.Photo, "/"+named) {
+		// The row names the photo in one of the ways in which a link may.
+		if of, _, err := match.SortLinks([]string{l.Photo}, []match.Link{{Photo: row[photo]}}); err != nil || len(of[0]) == 0 {
 			return nil, true
 		}
 		delete(links, line)

@@ -28,6 +28,7 @@ func TestProposeLinksKeepsEveryOtherByte(t *testing.T) {
 		{"own columns, CRLF, mark, no last line end", "", bom + "note;point;photo\r\n\"x;\r\ny\"; P1 ;a.jpg\r\n;\"P \"\"2\"\"\";b.jpg",
 			bom + "note;point;photo\r\n\"x;\r\ny\"; P1 ;a.jpg\r\n;P9;b.jpg"},
 		{"tabs", "columns = [\"photo\", \"-\", \"point\"]\n", "a.jpg\t1\tP1\n\nb.jpg\t2\tP2\n", "a.jpg\t1\tP1\n\nb.jpg\t2\tP9\n"},
+		{"another case of the extension", "", "photo,point\na.jpg,P1\nB.JPG,P2\n", "photo,point\na.jpg,P1\nB.JPG,P9\n"},
 		{"empty point", "", "photo,point\na.jpg,P1\nb.jpg,\n", "photo,point\na.jpg,P1\nb.jpg,P9\n"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -40,7 +41,7 @@ func TestProposeLinksKeepsEveryOtherByte(t *testing.T) {
 			}
 			line := 0
 			for i, l := range strings.Split(c.old, "\n") {
-				if strings.Contains(l, "b.jpg") {
+				if strings.Contains(strings.ToLower(l), "b.jpg") {
 					line = i + 1
 				}
 			}

@@ -296,6 +296,7 @@ func parseSettings(text []byte) (Settings, error) {
 		ps.add(0, 0, `add [grid] with crs = "EPSG:…", the projected system that the points are in`, "it does not say which grid the points are in")
 	}
 	s.checkPaths(&ps)
+	s.checkDefinitions(&ps)
 	s.Points.check(&ps)
 	s.Links.check(&ps)
 	if s.Site != nil {
