@@ -54,3 +54,16 @@ func ExampleSniff() {
 	// separated by blanks, decimal comma, no header
 	// id northing easting height description
 }
+
+// What an export calls its columns can be looked up before the file is read.
+func ExampleHeadings() {
+	known := pointfile.Headings()
+	for _, h := range []string{"Point ID", "North", "Elev.", "Remark"} {
+		fmt.Printf("%s: %q\n", h, known[pointfile.Key(h)])
+	}
+	// Output:
+	// Point ID: "id"
+	// North: "northing"
+	// Elev.: "height"
+	// Remark: ""
+}

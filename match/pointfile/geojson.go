@@ -149,33 +149,7 @@ func (t *jsonText) kind(fsys fs.FS) (k jsonKind, err error) {
 		return k, t.problem(1, "give a FeatureCollection of Points, or one Feature a line", "the JSON text does not start with an object")
 	}
 	typ := ""
-	err = t.members(func(key json.Token) error {
-		switch key {
-		case "geometry", "properties":
-			if typ != "FeatureCollection" {
-				k.sequence = true
-				return errSettled
-			}
-		case "features":
-			k.collection = true
-			if k.crs != "" {
-				return errSettled
-			}
-			// A crs member may still follow; few files have one there.
-			if there, err := contains(fsys, t.header.File, `"crs"`); err != nil || !there {
-				return cmp.Or(err, errSettled)
-			}
-		case "crs":
-			k.crs, err = t.crsMember()
-			return err
-		case "type":
-			var v any
-			err := t.dec.Decode(&v)
-			typ, _ = v.(string)
-			return err
-		}
-		return t.skip()
-	})
+	err = t.members(func(key json.Token) error { return t.topLevel(fsys, key, &k, &typ) })
 	switch {
 	case err == errSettled || err == nil && k.collection:
 		return k, nil
@@ -185,6 +159,36 @@ func (t *jsonText) kind(fsys fs.FS) (k jsonKind, err error) {
 		err = t.noFeatures(typ)
 	}
 	return k, err
+}
+
+// topLevel reads a member of the top level; errSettled says that no more are
+// needed.
+func (t *jsonText) topLevel(fsys fs.FS, key json.Token, k *jsonKind, typ *string) (err error) {
+	switch key {
+	case "geometry", "properties":
+		if *typ != "FeatureCollection" {
+			k.sequence = true
+			return errSettled
+		}
+	case "features":
+		k.collection = true
+		if k.crs != "" {
+			return errSettled
+		}
+		// A crs member may still follow; few files have one there.
+		if there, err := contains(fsys, t.header.File, `"crs"`); err != nil || !there {
+			return cmp.Or(err, errSettled)
+		}
+	case "crs":
+		k.crs, err = t.crsMember()
+		return err
+	case "type":
+		var v any
+		err := t.dec.Decode(&v)
+		*typ, _ = v.(string)
+		return err
+	}
+	return t.skip()
 }
 
 // noFeatures tells of an object of a type that holds no features.

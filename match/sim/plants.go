@@ -185,25 +185,27 @@ func (p Plant) check(r *recipe, c Config) error {
 			choices++
 		}
 	}
-	sound := finite(p.Shift.E) && finite(p.Shift.N) && finite(p.Height)
-	for _, v := range []float64{p.Scale, p.Step} {
-		sound = sound && v >= 0 && finite(v)
-	}
 	switch {
 	case choices > 1:
 		return errors.New("only one of Rate, Count and Run may be given")
-	case !(p.Rate >= 0 && p.Rate <= 1):
-		return fmt.Errorf("its Rate is %v: want a share from 0 to 1", p.Rate)
-	case min(p.Count, p.Run) < 0:
-		return fmt.Errorf("its Count is %d and Run %d: want 0 or more", p.Count, p.Run)
-	case p.Camera < 0 || p.Camera > c.Cameras:
-		return fmt.Errorf("its Camera is %d of %d", p.Camera, c.Cameras)
-	case p.Day < 0 || p.Day > c.Days:
-		return fmt.Errorf("its Day is %d of %d", p.Day, c.Days)
-	case !sound:
-		return fmt.Errorf("its Shift %v, Height %v, Scale %v and Step %v have to be finite, and the last two not negative", p.Shift, p.Height, p.Scale, p.Step)
 	case p.Camera > 0 && c.Together && r.in == InPoints:
 		return errors.New("one crew carries all cameras, so Camera chooses no points")
+	}
+	const factor, length = "a finite figure, 0 or more", "a finite length"
+	for _, r := range []rule{
+		{"Rate", p.Rate, p.Rate >= 0 && p.Rate <= 1, "a share from 0 to 1"},
+		{"Count", p.Count, p.Count >= 0, "0 or more"},
+		{"Run", p.Run, p.Run >= 0, "0 or more"},
+		{"Camera", p.Camera, p.Camera >= 0 && p.Camera <= c.Cameras, fmt.Sprintf("one of %d", c.Cameras)},
+		{"Day", p.Day, p.Day >= 0 && p.Day <= c.Days, fmt.Sprintf("one of %d", c.Days)},
+		{"Shift", p.Shift, finite(p.Shift.E) && finite(p.Shift.N), length},
+		{"Height", p.Height, finite(p.Height), length},
+		{"Scale", p.Scale, p.Scale >= 0 && finite(p.Scale), factor},
+		{"Step", p.Step, p.Step >= 0 && finite(p.Step), factor},
+	} {
+		if !r.ok {
+			return fmt.Errorf("its %s is %v: want %s", r.field, r.value, r.want)
+		}
 	}
 	return nil
 }
