@@ -6,8 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"example.com/phototie/match"
-	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/report"
 	"example.com/phototie/match/suggest"
 )
 
@@ -28,7 +27,7 @@ var topics = []topic{
 	{"pictures", "What photos must be as pictures", nil},
 	{"writing", "What a correction writes, format by format", nil},
 	{"gate", "From zero to a gated dataset", nil},
-	{"findings", "The codes of findings", findingCodes},
+	{"findings", "The codes of findings", findings},
 	{"json", "JSON documents and their schemas", nil},
 	{"limits", "What phototie does not do, and what input may claim", nil},
 }
@@ -88,18 +87,17 @@ func nearestName(root *cobra.Command, word string) string {
 // settings is the reference of the settings.
 func settings() string {
 	var b strings.Builder
-	if err := dataset.WriteReference(&b); err != nil {
+	if err := report.WriteSettings(&b); err != nil {
 		panic(err) // a Builder takes all
 	}
 	return b.String()
 }
 
-// findingCodes lists the codes that findings have.
-func findingCodes() string {
+// findings lists the kinds of finding with what they mean.
+func findings() string {
 	var b strings.Builder
-	b.WriteString("The codes of findings, as check, SARIF, JUnit and accepted findings have them\n\n")
-	for _, c := range match.FindingCodes {
-		b.WriteString("  " + string(c) + "\n")
+	if err := report.WriteFindingKinds(&b); err != nil {
+		panic(err) // a Builder takes all
 	}
 	return b.String()
 }

@@ -129,8 +129,8 @@ const mostStrict = 64 << 10
 
 // Parse reads the text of a baseline; name is the file's, for errors. Each thing
 // wrong with it is a *problem.Problem with its line, all of them joined. An
-// entry without a code, a reason or an expiry is an error, as are two about the
-// same, a key that is not known, a version other than Version, and a text of more
+// entry without a code, a reason or an expiry is an error, as are a code that is
+// all but one of match.FindingCodes, two about the same, a key that is not known, a version other than Version, and a text of more
 // than MostBytes.
 func Parse(name string, text []byte) (*Baseline, error) {
 	var problems []error
@@ -184,6 +184,8 @@ func Parse(name string, text []byte) (*Baseline, error) {
 			Line:    lines[i]}
 		if e.Code == "" {
 			bad(e.Line, 0, `name the kind of finding, as in code = "tag-over-budget"`, "the entry has no code")
+		} else if near := nearestCode(r.Code); near != "" && !slices.Contains(match.FindingCodes, e.Code) {
+			bad(e.Line, 0, "phototie help findings lists the codes", "there is no finding %q%s", r.Code, near)
 		}
 		if e.Reason == "" {
 			bad(e.Line, 0, "say why it is accepted, as in reason = \"seen by eye: it shows the point\"", "the entry for %s has no reason", e.key().about())
@@ -209,6 +211,20 @@ var (
 	fileKeys  = []string{"version", "accept"}
 	entryKeys = []string{"code", "photo", "point", "reason", "by", "expires"}
 )
+
+// nearestCode names the code of a finding that is nearest to one that is none;
+// empty where none is near, as with the codes of other programs' findings.
+func nearestCode(code string) string {
+	known := make([]string, len(match.FindingCodes))
+	for i, c := range match.FindingCodes {
+		known[i] = string(c)
+	}
+	near, ok := strings.CutPrefix(suggest.Nearest(code, known...), "; did")
+	if !ok {
+		return ""
+	}
+	return "; did" + near
+}
 
 // nearestKey names the known key that is nearest to one that is not known.
 func nearestKey(key []string) string {

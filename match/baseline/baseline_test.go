@@ -74,6 +74,7 @@ func TestParseRefuses(t *testing.T) {
 		{swap("2027-03-31", `"2027-02-31"`), "b.toml:9:11: impossible date"},
 		{swap("2027-03-31", `"soon"`), "b.toml:9:"},
 		{swap("code = \"tag-over-budget\"\n", ""), "b.toml:3: the entry has no code"},
+		{swap("tag-over-budget", "tag-over-buget"), `b.toml:3: there is no finding "tag-over-buget"; did you mean "tag-over-budget"?`},
 		{swap("reason = \"across", "raison = \"across"), `b.toml:7:1: unknown key "accept.raison"; did you mean "reason"?`},
 		{swap("version = 1", "version = 1\nversion = 1"), "b.toml:"},
 		{sound + sound[strings.Index(sound, "[["):], `b.toml:18: an entry for tag-over-budget of photo "photos/a.jpg", point "B12" stands already in line 3`},

@@ -1,11 +1,5 @@
 package dataset
 
-import (
-	"fmt"
-	"io"
-	"strings"
-)
-
 // Setting explains a key of phototie.toml.
 type Setting struct {
 	// Key is the key with its tables; a table in brackets has keys of its own
@@ -106,35 +100,4 @@ var Reference = []Setting{
 	{"photo_requirements.default.max_blur_px", "1.7", "spread of edges in pixels, of the photo brought down to 512"},
 	{"photo_requirements.default.max_clipped", "0.4", "share of the pixels that are plain black or white"},
 	{"photo_requirements.markup_suffixes", "marked, redline and others", "ends of the names of marked-up copies: IMG_0012-marked.jpg"},
-}
-
-// WriteReference writes Reference as text of at most 80 columns.
-func WriteReference(w io.Writer) error {
-	var b strings.Builder
-	b.WriteString("Settings: the keys of phototie.toml\n\nLengths are metres where the key ends in _m. A key that is not known is an\nerror, which names the nearest known one.\n")
-	table := ""
-	for _, s := range Reference {
-		first, _, _ := strings.Cut(strings.Trim(s.Key, "[]"), ".")
-		if first != table {
-			table = first
-			b.WriteByte('\n')
-		}
-		fmt.Fprintf(&b, "  %s  (default: %s)\n", s.Key, s.Default)
-		column := 0
-		for _, word := range strings.Fields(s.Help) {
-			switch {
-			case column == 0:
-				column = 5
-				b.WriteString("     ")
-			case column+1+len(word) > 78:
-				column = 5
-				b.WriteString("\n     ")
-			}
-			b.WriteString(" " + word)
-			column += 1 + len(word)
-		}
-		b.WriteByte('\n')
-	}
-	_, err := io.WriteString(w, b.String())
-	return err
 }

@@ -1,7 +1,6 @@
 package dataset
 
 import (
-	"os"
 	"reflect"
 	"slices"
 	"strings"
@@ -48,11 +47,5 @@ func TestReferenceIsComplete(t *testing.T) {
 	slices.Sort(want)
 	if !slices.Equal(got, want) {
 		t.Errorf("the reference has\n%s\nthe settings have\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
-	}
-}
-
-func ExampleWriteReference() {
-	if err := WriteReference(os.Stdout); err != nil {
-		panic(err)
 	}
 }

@@ -129,14 +129,16 @@ func shrinks(cols []column, widths []int) int {
 
 // wrap breaks text into lines of at most Width columns, to be printed behind
 // first columns that are taken; every line but the first starts with indent.
-func wrap(text string, first int, indent string) string {
+func wrap(text string, first int, indent string) string { return wrapTo(Width, text, first, indent) }
+
+func wrapTo(width int, text string, first int, indent string) string {
 	var b strings.Builder
 	used := first
 	for i, word := range strings.Fields(text) {
 		n := uniseg.StringWidth(word)
 		switch {
 		case i == 0:
-		case used+1+n > Width:
+		case used+1+n > width:
 			b.WriteString("\n" + indent)
 			used = uniseg.StringWidth(indent)
 		default:
