@@ -19,7 +19,7 @@ func header(packet string) []byte {
 }
 
 // What a photo says, and what it says that can't be believed.
-func Example() {
+func ExampleRead() {
 	img := header(`<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
 		<rdf:Description xmlns:exif="http://ns.adobe.com/exif/1.0/" xmlns:dc="http://purl.org/dc/elements/1.1/"
 			exif:GPSLatitude="53,20.5027N" exif:GPSLongitude="6,15.0239W"

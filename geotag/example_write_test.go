@@ -84,3 +84,61 @@ func ExamplePlan() {
 	// 3.4 m at 41.7 degrees to 53.341712346 -6.250398765
 	// nothing left to do: true
 }
+
+// What a correction changes, and that it can be taken back: the patch alone is
+// enough for both ways.
+func ExamplePatch() {
+	var photo bytes.Buffer
+	if err := jpeg.Encode(&photo, image.NewGray(image.Rect(0, 0, 64, 48)), nil); err != nil {
+		log.Fatal(err)
+	}
+	patch, err := geotag.Plan(bytes.NewReader(photo.Bytes()), int64(photo.Len()), geotag.Edit{Lat: 53.341712346, Lon: -6.250398765, HPositioningError: 0.014})
+	if err != nil {
+		log.Fatal(err)
+	}
+	for _, s := range patch.Splices {
+		fmt.Printf("at byte %d: %d bytes go, %d come\n", s.Off, len(s.Old), len(s.New))
+	}
+	fmt.Println("it fits:", patch.Fits(bytes.NewReader(photo.Bytes()), int64(photo.Len())) == nil)
+	// The result can be read without being made.
+	tag, err := geotag.Read(patch.Through(bytes.NewReader(photo.Bytes())), patch.SizeAfter())
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Printf("%.9f %.9f\n", tag.Position.Lat, tag.Position.Lon)
+	corrected, err := patch.ApplyBytes(photo.Bytes())
+	if err != nil {
+		log.Fatal(err)
+	}
+	back, err := patch.Reverse().ApplyBytes(corrected)
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Println("taken back:", bytes.Equal(back, photo.Bytes()))
+	// Output:
+	// at byte 2: 0 bytes go, 216 come
+	// it fits: true
+	// 53.341712346 -6.250398765
+	// taken back: true
+}
+
+// The side-car of a raw photo that has none: an XMP packet that is a file.
+func ExampleNewSidecar() {
+	patch, err := geotag.NewSidecar(geotag.Edit{Lat: 53.341712346, Lon: -6.250398765, HPositioningError: 0.014})
+	if err != nil {
+		log.Fatal(err)
+	}
+	file, err := patch.ApplyBytes(nil)
+	if err != nil {
+		log.Fatal(err)
+	}
+	side, err := geotag.ReadBytes(file)
+	if err != nil {
+		log.Fatal(err)
+	}
+	photo := &geotag.Tag{Container: "raw", Model: "FIELD 2"}
+	tag := photo.WithSidecar(side)
+	fmt.Printf("%s: %.9f %.9f by %s\n", tag.Model, tag.Position.Lat, tag.Position.Lon, tag.ProcessingMethod)
+	// Output:
+	// FIELD 2: 53.341712346 -6.250398765 by SURVEY
+}

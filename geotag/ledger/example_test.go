@@ -2,6 +2,7 @@ package ledger_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log"
 	"os"
@@ -13,7 +14,7 @@ import (
 
 // A photo is corrected in place and taken back. The patch comes from package
 // geotag; here it replaces the letters of a made-up file.
-func Example() {
+func ExampleOpen() {
 	dir, err := os.MkdirTemp("", "quay")
 	if err != nil {
 		log.Fatal(err)
@@ -170,4 +171,47 @@ func ExampleLedger_Bulk() {
 	// B12.jpg: c3597398...
 	// B13.jpg: c3597398...
 	// B14.jpg: c3597398...
+}
+
+// What restoring would do, in a folder where nothing is to be written: a photo that was
+// renamed is known by its bytes.
+func ExampleLedger_Restore() {
+	dir, err := os.MkdirTemp("", "quay")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer root.Close()
+	if err := root.WriteFile("B12.jpg", []byte("tag: stale"), 0o644); err != nil {
+		log.Fatal(err)
+	}
+	l, err := ledger.Open(root, "example 1.0")
+	if err != nil {
+		log.Fatal(err)
+	}
+	patch := &geotag.Patch{SizeBefore: 10, Splices: []geotag.Splice{{Off: 5, Old: []byte("stale"), New: []byte("surveyed")}}}
+	_, err = l.Correct(context.Background(), ledger.Change{Photo: "B12.jpg", Patch: patch})
+	if err = errors.Join(err, l.Close(), root.Rename("B12.jpg", "bollard.jpg")); err != nil {
+		log.Fatal(err)
+	}
+
+	if l, err = ledger.OpenRead(root); err != nil {
+		log.Fatal(err)
+	}
+	defer l.Close()
+	for _, names := range [][]string{nil, {"bollard.jpg"}} {
+		for out, err := range l.Restore(context.Background(), names, true) {
+			if err != nil {
+				log.Fatal(err)
+			}
+			fmt.Printf("%s: %s, found at %q, recorded as %q\n", out.Photo, out.Status, out.FoundAt, out.RecordedAs)
+		}
+	}
+	// Output:
+	// B12.jpg: missing, found at "bollard.jpg", recorded as ""
+	// bollard.jpg: restored, found at "", recorded as "B12.jpg"
 }

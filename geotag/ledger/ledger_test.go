@@ -506,7 +506,7 @@ func TestInto(t *testing.T) {
 			t.Fatal(err)
 		}
 		written = append(written, res.Written)
-		res, err = l.CopyInto(t.Context(), from, "a/2.jpg")
+		res, err = l.CorrectInto(t.Context(), from, Change{Photo: "a/2.jpg"})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -545,7 +545,7 @@ func TestInto(t *testing.T) {
 
 	// Someone else's file may not.
 	writeFile(t, dst, "a/2.jpg", "retouched")
-	if _, err := l.CopyInto(t.Context(), from, "a/2.jpg"); !errors.Is(err, ErrExists) || readFile(t, dst, "a/2.jpg") != "retouched" {
+	if _, err := l.CorrectInto(t.Context(), from, Change{Photo: "a/2.jpg"}); !errors.Is(err, ErrExists) || readFile(t, dst, "a/2.jpg") != "retouched" {
 		t.Errorf("a foreign file: %v", err)
 	}
 	if _, err := l.CorrectInto(t.Context(), from, Change{Photo: "a/2.jpg", Patch: replace(t, "no change", "no", "a")}); !errors.Is(err, ErrExists) {
@@ -719,10 +719,10 @@ func TestRefusals(t *testing.T) {
 		from, src := newRoot(t)
 		writeFile(t, src, "out.jpg", "tag 0")
 		writeFile(t, src, "outdir/n.jpg", "tag 0")
-		if _, err := l.CopyInto(t.Context(), from, "out.jpg"); !errors.Is(err, ErrExists) {
+		if _, err := l.CorrectInto(t.Context(), from, Change{Photo: "out.jpg"}); !errors.Is(err, ErrExists) {
 			t.Errorf("got %v", err)
 		}
-		if _, err := l.CopyInto(t.Context(), from, "outdir/n.jpg"); err == nil || !strings.Contains(err.Error(), "escapes") {
+		if _, err := l.CorrectInto(t.Context(), from, Change{Photo: "outdir/n.jpg"}); err == nil || !strings.Contains(err.Error(), "escapes") {
 			t.Errorf("got %v", err)
 		}
 		sameTree(t, dir, before)
@@ -828,7 +828,7 @@ func TestChangedMeanwhile(t *testing.T) {
 				writeFile(t, dst, "1.jpg", "mine")
 			}
 		}
-		if _, err := l.CopyInto(t.Context(), from, "1.jpg"); !errors.Is(err, ErrExists) || readFile(t, dst, "1.jpg") != "mine" {
+		if _, err := l.CorrectInto(t.Context(), from, Change{Photo: "1.jpg"}); !errors.Is(err, ErrExists) || readFile(t, dst, "1.jpg") != "mine" {
 			t.Errorf("got %v", err)
 		}
 	})

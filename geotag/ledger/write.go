@@ -114,12 +114,6 @@ func (l *Ledger) Create(ctx context.Context, c Change) (Result, error) {
 	return l.do(ctx, step{Change: c, create: true})
 }
 
-// CopyInto copies a photo of another folder as it is, under the rules of
-// CorrectInto.
-func (l *Ledger) CopyInto(ctx context.Context, from *os.Root, photo string) (Result, error) {
-	return l.CorrectInto(ctx, from, Change{Photo: photo})
-}
-
 // step is a change and the way to do it: a copy where from is not nil, a file made
 // of nothing where create is set, and a correction in place otherwise.
 type step struct {

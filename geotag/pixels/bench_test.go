@@ -50,7 +50,7 @@ func BenchmarkPairs(b *testing.B) {
 	for _, n := range []int{2000, 8000, 32000, 64000} {
 		b.Run(fmt.Sprintf("n=%d/tables", n), func(b *testing.B) {
 			for b.Loop() {
-				for range Pairs(hashes[:n], alikeBits) {
+				for range pairs(hashes[:n], alikeBits) {
 				}
 			}
 		})

@@ -27,7 +27,7 @@ func board(w, h int) *image.RGBA {
 	return m
 }
 
-func Example() {
+func ExampleMeasure() {
 	var file bytes.Buffer
 	if err := jpeg.Encode(&file, board(640, 480), &jpeg.Options{Quality: 85}); err != nil {
 		log.Fatal(err)

@@ -63,9 +63,9 @@ var cosines = func() (c [hashSquare][hashSide]float64) {
 	return c
 }()
 
-// Hash returns the preview's hash. It is false where the picture is too even to
+// hash returns the preview's hash. It is false where the picture is too even to
 // have one: its brightness has a standard deviation below 2 levels.
-func (p *Preview) Hash() (Hash, bool) {
+func (p *Preview) hash() (Hash, bool) {
 	var cells [hashSide][hashSide]float64
 	for i := range previewCells {
 		cells[i/PreviewSide/2][i%PreviewSide/2] += p.brightness(i) / 4
@@ -126,15 +126,15 @@ func hash(cells *[hashSide][hashSide]float64, even float64) (Hash, bool) {
 	return h, true
 }
 
-// chunks is into how many parts Pairs takes a hash apart, each of 16 bits.
+// chunks is into how many parts pairs takes a hash apart, each of 16 bits.
 const chunks = 4
 
-// MaxPairDistance is the largest distance that Pairs searches.
-const MaxPairDistance = 4*chunks - 1
+// maxPairDistance is the largest distance that pairs searches.
+const maxPairDistance = 4*chunks - 1
 
-// Pairs yields the pairs i < j of hashes that differ in at most within bits, each
+// pairs yields the pairs i < j of hashes that differ in at most within bits, each
 // once and in order of i, then of nothing in particular. within may be
-// up to MaxPairDistance; Pairs panics otherwise.
+// up to maxPairDistance; pairs panics otherwise.
 //
 // All such pairs are found, and not all pairs are tried: of four parts of 16
 // bits, one at least differs in no more than a quarter of within. The hashes
@@ -143,9 +143,9 @@ const MaxPairDistance = 4*chunks - 1
 // below 8, 4 x 137 below 12 and 4 x 697 below 16. The time grows with the number
 // of hashes, as long as there are fewer than some 65,536 of them or they gather
 // nowhere, and with the number of pairs.
-func Pairs(hashes []Hash, within int) iter.Seq2[int, int] {
-	if within < 0 || within > MaxPairDistance {
-		panic(fmt.Sprintf("pixels: Pairs within %d bits, not 0 to %d", within, MaxPairDistance))
+func pairs(hashes []Hash, within int) iter.Seq2[int, int] {
+	if within < 0 || within > maxPairDistance {
+		panic(fmt.Sprintf("pixels: pairs within %d bits, not 0 to %d", within, maxPairDistance))
 	}
 	slack := within / chunks
 	return func(yield func(int, int) bool) {

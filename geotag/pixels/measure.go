@@ -202,7 +202,7 @@ func (m *Measures) look(img image.Image) {
 		m.Blur = &b
 	}
 	m.Preview = newPreview(small, cb, cr).upright(m.Orientation)
-	if h, ok := m.Preview.Hash(); ok {
+	if h, ok := m.Preview.hash(); ok {
 		m.Hash = &h
 	}
 }

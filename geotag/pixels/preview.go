@@ -1,7 +1,6 @@
 package pixels
 
 import (
-	"image"
 	"image/color"
 	"iter"
 )
@@ -69,16 +68,6 @@ func (p *Preview) upright(orientation int) *Preview {
 	return &out
 }
 
-// Image returns the preview as an image of 64 by 64 pixels.
-func (p *Preview) Image() *image.NRGBA {
-	out := image.NewNRGBA(image.Rect(0, 0, PreviewSide, PreviewSide))
-	for i := range PreviewSide * PreviewSide {
-		copy(out.Pix[4*i:], p[3*i:3*i+3])
-		out.Pix[4*i+3] = 255
-	}
-	return out
-}
-
 // Likeness says how two pictures are related.
 type Likeness string
 
@@ -144,7 +133,7 @@ const (
 
 // Alike yields the pairs of pictures that Compare finds related, each once. Not
 // all pairs are compared, but those whose hashes, or those of one of their
-// quarters, are close: see Pairs for what that costs. So a pair may be missed where
+// quarters, are close: see pairs for what that costs. So a pair may be missed where
 // the drawing reaches into all quarters and changes the whole. A nil in the list is passed
 // over.
 func Alike(previews []*Preview) iter.Seq[Pair] {
@@ -160,7 +149,7 @@ func Alike(previews []*Preview) iter.Seq[Pair] {
 				var h Hash
 				var ok bool
 				if part < 0 {
-					h, ok = p.Hash()
+					h, ok = p.hash()
 				} else {
 					h, ok = p.quarter(part)
 				}
@@ -168,7 +157,7 @@ func Alike(previews []*Preview) iter.Seq[Pair] {
 					hashes, of = append(hashes, h), append(of, i)
 				}
 			}
-			for i, j := range Pairs(hashes, alikeBits) {
+			for i, j := range pairs(hashes, alikeBits) {
 				pair := [2]int{of[i], of[j]}
 				if compared[pair] {
 					continue
