@@ -551,7 +551,7 @@ func (d *Dataset) Spares(name string) error {
 		return err
 	}
 	there, statErr := os.Stat(to)
-	for _, file := range append(d.Files(), ledger.FileName) {
+	for _, file := range append(d.Files(), ledger.FileName, ledger.TornName) {
 		own := filepath.Join(d.root.Name(), filepath.FromSlash(file))
 		info, err := os.Stat(own)
 		if err == nil && statErr == nil && os.SameFile(info, there) {
