@@ -715,7 +715,7 @@ func findBMFF(src *source, whole bool) (*layout, error) {
 			return nil, fmt.Errorf("%w: the Exif block in item %d is about item %d, and there is none about the picture, item %d; which of two blocks a reader would take is not known", ErrUnsafe, exif[0].id, exif[0].describes[0], m.primary)
 		}
 		for _, it := range exif {
-			l.warnings.warn(WarnAmbiguous, "Exif", "the block in item %d is about item %d and not about the picture, item %d; it is read, as there is no other", it.id, it.describes[0], m.primary)
+			l.warn(WarnAmbiguous, "Exif", "the block in item %d is about item %d and not about the picture, item %d; it is read, as there is no other", it.id, it.describes[0], m.primary)
 		}
 	}
 	for _, it := range exif {

@@ -53,8 +53,12 @@ type layout struct {
 	signed bool
 	// pixels: the file was followed up to image data, or as far as it has to be.
 	pixels   bool
-	warnings Tag // but for its warnings it is empty
+	warnings []Warning
 	file     partFile
+}
+
+func (l *layout) warn(code WarningCode, field, format string, args ...any) {
+	l.warnings = append(l.warnings, Warning{code, field, fmt.Sprintf(format, args...)})
 }
 
 // worthwhile reports whether there is something to be read in spite of an error.
@@ -175,7 +179,7 @@ func (c *container) tag(src *source) (*Tag, error) {
 	if err != nil && !l.worthwhile(err) {
 		return nil, err
 	}
-	t := &Tag{Container: l.form, Width: l.width, Height: l.height, Warnings: l.warnings.Warnings}
+	t := &Tag{Container: l.form, Width: l.width, Height: l.height, Warnings: l.warnings}
 	if err != nil {
 		t.warn(WarnTruncated, c.title, "%v", err)
 	}

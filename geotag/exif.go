@@ -217,8 +217,11 @@ func (r *exifReader) fields(d *ifd.Dir, fields []exifField, directory, field str
 	var bad unfound
 	for i := range d.Entries {
 		e := &d.Entries[i]
-		n := slices.IndexFunc(fields, func(f exifField) bool { return f.tag == e.Tag })
-		if n < 0 {
+		n := 0
+		for n < len(fields) && fields[n].tag != e.Tag {
+			n++
+		}
+		if n == len(fields) {
 			bad.note(e)
 			continue
 		}

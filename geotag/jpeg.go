@@ -56,7 +56,7 @@ type segment struct {
 	data int64
 	n    int
 	// head is the start of the payload, for telling what the segment is.
-	head [jumbfHeader + 48]byte
+	head [36]byte
 }
 
 // end is the offset just after the segment.
@@ -210,7 +210,11 @@ func findJPEG(src *source, _ bool) (*layout, error) {
 		case s.isXMP():
 			l.xmp = append(l.xmp, segmentHolder{s, "XMP", len(xmpSignature)})
 		case s.isJUMBF():
-			l.signed = l.signed || s.n > jumbfHeader && isManifest(s.head[jumbfHeader:])
+			b, err := src.window(s.data, min(s.n, jumbfHeader+maxManifestHead))
+			if err != nil {
+				return nil, err
+			}
+			l.signed = l.signed || len(b) > jumbfHeader && isManifest(b[jumbfHeader:])
 		case s.isSOF() && s.n >= 5 && l.width == 0:
 			// ITU-T T.81 B.2.2: precision, lines, samples per line. The lines may
 			// be 0 here and stated after the image data.
@@ -228,7 +232,7 @@ func (l *layout) gap(src *source, from, to int64) error {
 		return err
 	}
 	if len(bytes.Trim(b, "\xff")) > 0 {
-		l.warnings.warn(WarnCorrupt, "JPEG", "%d bytes at offset %d belong to no segment", to-from, from)
+		l.warn(WarnCorrupt, "JPEG", "%d bytes at offset %d belong to no segment", to-from, from)
 	}
 	return nil
 }

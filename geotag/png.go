@@ -326,7 +326,7 @@ func findPNG(src *source, _ bool) (*layout, error) {
 		case c.xmp:
 			l.xmp = append(l.xmp, c)
 			if len(l.xmp) == 1 && c.typ != pngIText {
-				l.warnings.warn(WarnWrongType, "XMP", "the packet stands in a chunk %s where %s is due", c.typ, pngIText)
+				l.warn(WarnWrongType, "XMP", "the packet stands in a chunk %s where %s is due", c.typ, pngIText)
 			}
 		case c.raw:
 			l.exif = append(l.exif, c)

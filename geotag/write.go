@@ -126,6 +126,10 @@ func (p *Patch) move(splices []Splice, at int64) {
 // store, C2PA technical specification section 11.1.4.
 const manifestUUID = "c2pa\x00\x11\x00\x10\x80\x00\x00\xAA\x00\x38\x9B\x71"
 
+// maxManifestHead is the longest start of a manifest store up to the end of its type:
+// two boxes' headers and the type.
+const maxManifestHead = 16 + 16 + 16
+
 // isManifest reports whether JUMBF content starts a manifest store: a superbox
 // whose first box, the description, has the manifest store's type.
 func isManifest(jumbf []byte) bool {
