@@ -444,83 +444,99 @@ func (e *Evidence) alike() []sameTag {
 	return slices.DeleteFunc(out, func(s sameTag) bool { return len(s.photos) < 2 })
 }
 
+// off is by how many times the budget a tag is off, but for what its outing has in
+// common; 0 where it has no discrepancy. A tag that says itself that it is no good is
+// off by what others allow.
+func (e *Evidence) off(p *Photo, usual float64) float64 {
+	if p.D == nil {
+		return 0
+	}
+	c := e.shared[p.outing()]
+	return math.Hypot(p.D.E-p.noise.expected.E-c.E, p.D.N-p.noise.expected.N-c.N) / math.Min(p.Threshold, 3*usual)
+}
+
 // repeated marks the photos whose tags say nothing, since they repeat that of a
 // photo of a minute before or more, and returns those that a cause is named for: all
 // that are stale in a frozen run, and of scattered ones those that are out. A fix some
-// seconds old is not stale. Tags that are written in coarse steps come out the same by
-// that, unless their points are further apart. Where most other photos are out too,
-// nothing is named.
+// seconds old is not stale. Where most other photos are out too, nothing is named.
 func (e *Evidence) repeated() []sameTag {
 	usual := e.threshold()
-	// far is by how many times the budget a tag is off, but for what is common.
-	far := func(p *Photo) float64 {
-		if p.D == nil {
-			return 0
-		}
-		c := e.shared[p.outing()]
-		// A tag that says itself that it is no good is out by what others are.
-		return math.Hypot(p.D.E-p.noise.expected.E-c.E, p.D.N-p.noise.expected.N-c.N) / math.Min(p.Threshold, 3*usual)
-	}
 	out, all := 0, 0
-	for i := range e.Photos {
-		if p := &e.Photos[i]; p.D != nil {
-			all++
-			if far(p) > 1 {
-				out++
+	count := func(photos []int, n int) {
+		for _, i := range photos {
+			if p := &e.Photos[i]; p.D != nil {
+				all += n
+				if e.off(p, usual) > 1 {
+					out += n
+				}
 			}
 		}
 	}
+	count(e.walks.all, 1)
 	var named []sameTag
 	for _, s := range e.alike() {
-		first := &e.Photos[s.photos[0]]
-		step := coarseness(first.Tag.Position)
-		if s.run {
-			s.from = s.photos[0]
+		count(s.photos, -1)
+		apart := e.apart(s.photos)
+		stale, bad := e.stale(&s, usual, apart)
+		if len(stale) == 0 || !apart {
+			continue
 		}
-		apart, wild, off, at := false, 0, 0, first.Point
-		var stale []int
 		for _, i := range s.photos {
-			p := &e.Photos[i]
-			fresh := !p.Time.IsZero() && !first.Time.IsZero() && p.Time.Sub(first.Time).Abs() < time.Minute
-			if at < 0 {
-				at = p.Point
-			}
-			if p.Point >= 0 && p.Point != at {
-				a, b := e.Points[p.Point], e.Points[at]
-				apart = apart || math.Hypot(a.E-b.E, a.N-b.N)*e.unit > 4*step
-			}
-			f := far(p)
-			switch {
-			case s.run && i != s.from && (!fresh || len(stale) > 0) && (apart || step < 0.5), !s.run && f > 1:
-				stale = append(stale, i)
-				if f > 1 {
-					off++
-				}
-				if f > 2 {
-					wild++
-				}
-			case s.from < 0 && f > 0:
-				s.from = i
-			}
-			if f > 1 {
-				out--
-			}
+			e.Photos[i].repeats = true
 		}
-		all -= len(s.photos)
-		if len(stale) > 0 && apart {
-			for _, i := range s.photos {
-				e.Photos[i].repeats = true
-			}
-			if off > 2 || wild > 0 {
-				s.photos = stale
-				named = append(named, s)
-			}
+		if bad {
+			s.photos = stale
+			named = append(named, s)
 		}
 	}
 	if 2*out > all {
 		return nil
 	}
 	return named
+}
+
+// apart says that photos with the same tag are of points further apart than what the
+// digits of the tag leave open.
+func (e *Evidence) apart(photos []int) bool {
+	at, step := -1, coarseness(e.Photos[photos[0]].Tag.Position)
+	for _, i := range photos {
+		j := e.Photos[i].Point
+		if at < 0 {
+			at = j
+		}
+		if j >= 0 && j != at && math.Hypot(e.Points[j].E-e.Points[at].E, e.Points[j].N-e.Points[at].N)*e.unit > 4*step {
+			return true
+		}
+	}
+	return false
+}
+
+// stale returns the photos whose tag is not their own, and whether they are so far out
+// that a cause is to be named. It sets whose tag it is.
+func (e *Evidence) stale(s *sameTag, usual float64, apart bool) (stale []int, bad bool) {
+	first := &e.Photos[s.photos[0]]
+	fine := coarseness(first.Tag.Position) < 0.5
+	if s.run {
+		s.from = s.photos[0]
+	}
+	out := 0
+	for _, i := range s.photos {
+		p, off := &e.Photos[i], e.off(&e.Photos[i], usual)
+		fresh := !p.Time.IsZero() && !first.Time.IsZero() && p.Time.Sub(first.Time).Abs() < time.Minute
+		frozen := s.run && i != s.from && (!fresh || len(stale) > 0) && (apart || fine)
+		if !frozen && (s.run || off <= 1) {
+			if s.from < 0 && off > 0 {
+				s.from = i
+			}
+			continue
+		}
+		stale = append(stale, i)
+		if off > 1 {
+			out++
+		}
+		bad = bad || off > 2
+	}
+	return stale, bad || out > 2
 }
 
 // frozenFix: photos one after another carry the tag of the first: the receiver had

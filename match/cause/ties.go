@@ -282,49 +282,63 @@ func (e *Evidence) visits(walk []int, single bool) [][]int {
 	return out
 }
 
+// swap is that two photos, or all photos of two visits, have each other's link.
+type swap struct {
+	a, b []int
+	gain float64
+}
+
+// swapOf weighs a swap of photos that are so many photos or visits apart; false where
+// nothing speaks for it.
+func (e *Evidence) swapOf(a, b []int, apart int) (swap, bool) {
+	pa, pb := e.Photos[a[0]].Point, e.Photos[b[0]].Point
+	s, out := swap{a, b, -math.Log(float64(apart))}, false
+	add := func(photos []int, to int) bool {
+		for _, i := range photos {
+			p := &e.Photos[i]
+			if !e.tells(p, to) {
+				return false
+			}
+			out = out || p.Out
+			s.gain += e.tieGain(p, to)
+		}
+		return true
+	}
+	ok := pa != pb && add(a, pb) && add(b, pa)
+	return s, ok && out && s.gain > 0
+}
+
+// swaps lists what may be swapped along a walk, photo by photo or visit by visit.
+func (e *Evidence) swaps(walk []int, single bool) []swap {
+	const reach = 6 // photos apart, or visits
+	var out []swap
+	v := e.visits(walk, single)
+	for x := range v {
+		for y := x + 1; y < min(len(v), x+reach+1); y++ {
+			if single || len(v[x])+len(v[y]) > 2 {
+				if s, ok := e.swapOf(v[x], v[y], y-x); ok {
+					out = append(out, s)
+				}
+			}
+		}
+	}
+	return out
+}
+
 // swappedTies: of two photos, one after the other or close to it, each has the link
 // of the other, or all photos taken on one visit to a point have those of another's.
 func swappedTies(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-	type pair struct {
-		a, b []int
-		gain float64
-	}
-	var pairs []pair
-	consider := func(a, b []int, apart int) {
-		pa, pb := e.Photos[a[0]].Point, e.Photos[b[0]].Point
-		g, out := -math.Log(float64(apart)), false
-		add := func(photos []int, to int) bool {
-			for _, i := range photos {
-				p := &e.Photos[i]
-				if !e.tells(p, to) {
-					return false
-				}
-				out = out || p.Out
-				g += e.tieGain(p, to)
-			}
-			return true
-		}
-		if pa != pb && add(a, pb) && add(b, pa) && out && g > 0 {
-			pairs = append(pairs, pair{a, b, g})
+	walks := [][]int{e.walks.all}
+	if len(e.walks.cameras) > 1 {
+		for _, c := range e.walks.cameras {
+			walks = append(walks, e.walks.seq[c])
 		}
 	}
-	const reach = 6 // photos apart, or visits
-	for _, c := range append([]string{""}, e.walks.cameras...) {
-		if c == "" && len(e.walks.cameras) == 1 {
-			continue
-		}
-		for _, single := range []bool{true, false} {
-			v := e.visits(e.Walk(c), single)
-			for x := range v {
-				for y := x + 1; y < min(len(v), x+reach+1); y++ {
-					if single || len(v[x])+len(v[y]) > 2 {
-						consider(v[x], v[y], y-x)
-					}
-				}
-			}
-		}
+	var pairs []swap
+	for _, w := range walks {
+		pairs = append(pairs, append(e.swaps(w, true), e.swaps(w, false)...)...)
 	}
-	slices.SortStableFunc(pairs, func(p, q pair) int { return cmp.Compare(q.gain, p.gain) })
+	slices.SortStableFunc(pairs, func(p, q swap) int { return cmp.Compare(q.gain, p.gain) })
 	h := changes(e)
 	h.Scope, h.Rate, h.Fix = ScopeSome, swapShare, tied
 	for _, p := range pairs {

@@ -403,17 +403,22 @@ func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 		}
 		cands = cands[1:]
 	}
+	if best, err = s.others(ctx, start, best, slices.Concat(more, cands)); err != nil {
+		return start, err
+	}
+	if best, err = s.prune(ctx, e, best); err != nil {
+		return start, err
+	}
+	return s.compare(ctx, e, best)
+}
+
+// others follows other first steps, and returns the best trail.
+func (s *search) others(ctx context.Context, start, best trail, firsts []candidate) (trail, error) {
 	good := best.settled()
 	tried := 0
-	for _, c := range slices.Concat(more, cands) {
-		if c.weight.Score <= s.min {
-			// A first step that is wrong by itself may be right with a second one,
-			// where it concerns all; and a figure that was fitted may be two causes
-			// that need none.
-			fitted := slices.ContainsFunc(best.steps, func(c candidate) bool { return c.hyp.Free > 0 })
-			if good && !fitted || c.hyp.Free > 0 || !c.all || 10*len(c.photos) < 9*len(e.Photos) {
-				continue
-			}
+	for _, c := range firsts {
+		if c.weight.Score <= s.min && !s.hopeful(&c, &best, good) {
+			continue
 		}
 		if tried++; tried > alternatives && (good || tried > 3*alternatives) {
 			break
@@ -426,10 +431,15 @@ func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 			best, good = t, ok
 		}
 	}
-	if best, err = s.prune(ctx, e, best); err != nil {
-		return start, err
-	}
-	return s.compare(ctx, e, best)
+	return best, nil
+}
+
+// hopeful says that a first step that is wrong by itself may be right with a second
+// one: where it concerns all, and nothing is found yet, or with a figure fitted that
+// may be two causes that need none.
+func (s *search) hopeful(c *candidate, best *trail, good bool) bool {
+	fitted := slices.ContainsFunc(best.steps, func(c candidate) bool { return c.hyp.Free > 0 })
+	return (!good || fitted) && c.hyp.Free == 0 && c.all && 10*len(c.photos) >= 9*len(best.start.Photos)
 }
 
 // margin is by how many nats a cause has to be better than another to be told from
