@@ -299,6 +299,22 @@ func (c *check) start(o baseline.Outcome, failOn match.Severity, dir string) err
 	return err
 }
 
+// checked opens and checks a dataset, with progress. The caller closes it.
+func checked(ctx context.Context, e *env, dir string, opt dataset.CheckOptions) (*dataset.Checked, error) {
+	d, err := dataset.Open(dir, crs.OpenGrid)
+	if err != nil {
+		return nil, err
+	}
+	tell, done := progress(e.stderr, "reading photos")
+	defer done()
+	opt.Progress = tell
+	job, err := d.Check(ctx, opt)
+	if err != nil {
+		return nil, errors.Join(err, d.Close())
+	}
+	return job, nil
+}
+
 // jobName is what a dataset is called: its folder.
 func jobName(dir string) string {
 	if abs, err := filepath.Abs(dir); err == nil {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"slices"
@@ -9,19 +10,51 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/geotag"
-	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/report"
 	"example.com/phototie/match/suggest"
 )
 
+// corrections is what correct and pack are told of corrections.
+type corrections struct {
+	policy            match.Policy
+	only              []string
+	position          *choice
+	sidecars, despite bool
+}
+
+// flags gives a command the flags; despite says what --despite-findings does.
+func (c *corrections) flags(cmd *cobra.Command, despite string) {
+	f := cmd.Flags()
+	f.StringSliceVar(&c.only, "only", []string{"within"}, "the verdicts to correct, with commas between")
+	f.BoolVar(&c.policy.Contradicted, "contradicted", false, "correct photos too whose link the rest of the evidence contradicts")
+	f.BoolVar(&c.policy.AllowSigned, "break-signature", false, "change images that carry a signed provenance manifest (C2PA), which breaks the signature")
+	f.BoolVar(&c.sidecars, "sidecars", false, "correct the positions in side-car files (.xmp) beside photos that are not raw, too")
+	f.BoolVar(&c.despite, "despite-findings", false, despite)
+	c.position = addChoice(cmd, "position", "subject", "what the new position stands for", "subject", "camera")
+}
+
+// prepare puts the policy together.
+func (c *corrections) prepare() (err error) {
+	if c.position.value == "camera" {
+		c.policy.Meaning = geotag.CameraPosition
+	}
+	c.policy.Only, err = verdicts(c.only)
+	return err
+}
+
+// correct is the command correct with its flags.
+type correct struct {
+	*env
+	corrections
+	opt    dataset.CorrectOptions
+	all    bool
+	format *choice
+}
+
 func newCorrect(e *env) *cobra.Command {
-	var (
-		opt  dataset.CorrectOptions
-		only []string
-		all  bool
-	)
+	c := &correct{env: e}
 	cmd := &cobra.Command{
 		Use:   "correct (--into DIR | --in-place) [flags] DIR",
 		Short: "Write the surveyed positions into the photos",
@@ -56,79 +89,62 @@ destination.`,
 		Args: argsExactly(1, "the dataset's folder"),
 	}
 	f := cmd.Flags()
-	f.StringVar(&opt.Into, "into", "", "write corrected copies into this folder")
-	f.BoolVar(&opt.InPlace, "in-place", false, "change the photos themselves")
-	f.BoolVar(&opt.DryRun, "dry-run", false, "show each change, write nothing")
-	f.StringSliceVar(&only, "only", []string{"within"}, "the verdicts to correct, with commas between")
-	f.BoolVar(&opt.Policy.Contradicted, "contradicted", false, "correct photos too whose link the rest of the evidence contradicts")
-	f.BoolVar(&opt.Policy.AllowSigned, "break-signature", false, "change images that carry a signed provenance manifest (C2PA), which breaks the signature")
-	f.BoolVar(&opt.Despite, "despite-findings", false, "write where the points may be wrong as a whole, too")
-	f.BoolVar(&opt.Sidecars, "sidecars", false, "correct the positions in side-car files (.xmp) beside photos that are not raw, too")
-	f.BoolVar(&all, "all", false, "list every photo")
-	position := addChoice(cmd, "position", "subject", "what the new position stands for", "subject", "camera")
-	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv")
+	f.StringVar(&c.opt.Into, "into", "", "write corrected copies into this folder")
+	f.BoolVar(&c.opt.InPlace, "in-place", false, "change the photos themselves")
+	f.BoolVar(&c.opt.DryRun, "dry-run", false, "show each change, write nothing")
+	c.flags(cmd, "write where the points may be wrong as a whole, too")
+	f.BoolVar(&c.all, "all", false, "list every photo")
+	c.format = addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv")
 	cmd.MarkFlagsMutuallyExclusive("into", "in-place")
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		if opt.Into == "" && !opt.InPlace && !opt.DryRun {
-			return usagef("say where the corrected photos go: --into DIR for copies, or --in-place to change the photos themselves (--dry-run shows what would be done)")
-		}
-		var err error
-		if opt.Policy.Only, err = verdicts(only); err != nil {
-			return err
-		}
-		if position.value == "camera" {
-			opt.Policy.Meaning = geotag.CameraPosition
-		}
-		opt.Tool = "phototie " + version()
-		d, err := dataset.Open(args[0], crs.OpenGrid)
-		if err != nil {
-			return err
-		}
-		defer d.Close()
-		tell, done := progress(e.stderr, "reading photos")
-		// No correction depends on the pixels.
-		job, err := d.Check(cmd.Context(), dataset.CheckOptions{Pixels: dataset.PixelsNever, Progress: tell})
-		done()
-		if err != nil {
-			return err
-		}
-		tell, done = progress(e.stderr, "correcting photos")
-		doc := report.Correct{Dataset: args[0], Into: opt.Into, DryRun: opt.DryRun, Position: position.value, Changes: []dataset.Change{}}
-		for c, cerr := range job.Correct(cmd.Context(), opt) {
-			if cerr != nil {
-				err = cerr
-				break
-			}
-			doc.Changes = append(doc.Changes, c)
-			if tell != nil {
-				tell(len(doc.Changes), len(job.Photos))
-			}
-		}
-		done()
-		var stop *dataset.StopError
-		if errors.As(err, &stop) {
-			return err
-		}
-		if err != nil {
-			return fmt.Errorf("%w\nafter %d of %d photos; those before it are written and on record, run the same command again to go on", err, len(doc.Changes), len(job.Photos))
-		}
-		switch format.value {
-		case "json":
-			err = report.CorrectJSON(e.stdout, doc)
-		case "csv":
-			err = report.CorrectCSV(e.stdout, doc)
-		default:
-			err = report.CorrectText(e.stdout, doc, all || opt.DryRun, nextAfterCorrect(args[0], opt, doc))
-		}
-		if err != nil {
-			return err
-		}
-		if doc.Count(dataset.Refused) > 0 {
-			return errFindings
-		}
-		return nil
-	}
+	cmd.RunE = func(cmd *cobra.Command, args []string) error { return c.run(cmd.Context(), args[0]) }
 	return cmd
+}
+
+func (c *correct) run(ctx context.Context, dir string) error {
+	if c.opt.Into == "" && !c.opt.InPlace && !c.opt.DryRun {
+		return usagef("say where the corrected photos go: --into DIR for copies, or --in-place to change the photos themselves (--dry-run shows what would be done)")
+	}
+	if err := c.prepare(); err != nil {
+		return err
+	}
+	c.opt.Policy, c.opt.Sidecars, c.opt.Despite, c.opt.Tool = c.policy, c.sidecars, c.despite, "phototie "+version()
+	// No correction depends on the pixels.
+	job, err := checked(ctx, c.env, dir, dataset.CheckOptions{Pixels: dataset.PixelsNever})
+	if err != nil {
+		return err
+	}
+	defer job.Dataset().Close()
+	tell, done := progress(c.stderr, "correcting photos")
+	doc := report.Correct{Dataset: dir, Into: c.opt.Into, DryRun: c.opt.DryRun, Position: c.position.value, Changes: []dataset.Change{}}
+	for ch, cerr := range job.Correct(ctx, c.opt) {
+		if cerr != nil {
+			err = cerr
+			break
+		}
+		doc.Changes = append(doc.Changes, ch)
+		if tell != nil {
+			tell(len(doc.Changes), len(job.Photos))
+		}
+	}
+	done()
+	if stop := (*dataset.StopError)(nil); errors.As(err, &stop) {
+		return err
+	}
+	if err != nil {
+		return fmt.Errorf("%w\nafter %d of %d photos; those before it are written and on record, run the same command again to go on", err, len(doc.Changes), len(job.Photos))
+	}
+	switch c.format.value {
+	case "json":
+		err = report.CorrectJSON(c.stdout, doc)
+	case "csv":
+		err = report.CorrectCSV(c.stdout, doc)
+	default:
+		err = report.CorrectText(c.stdout, doc, c.all || c.opt.DryRun, nextAfterCorrect(dir, c.opt, doc))
+	}
+	if err == nil && doc.Count(dataset.Refused) > 0 {
+		err = errFindings
+	}
+	return err
 }
 
 var verdictNames = []string{"within", "over", "gross", "unjudged"}

@@ -1,27 +1,31 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
 
-	"example.com/phototie/geotag"
-	"example.com/phototie/grid/crs"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/delivery"
 	"example.com/phototie/match/report"
 )
 
+// pack is the command pack with its flags.
+type pack struct {
+	*env
+	corrections
+	opt                              delivery.Options
+	all                              bool
+	names                            string
+	accept                           acceptance
+	pixels, pictures, failOn, format *choice
+}
+
 func newPack(e *env) *cobra.Command {
-	var (
-		opt    delivery.Options
-		only   []string
-		all    bool
-		names  string
-		accept acceptance
-	)
+	p := &pack{env: e}
 	cmd := &cobra.Command{
 		Use:   "pack --into DELIVERY [flags] DIR",
 		Short: "Pack a dataset into one folder to hand over",
@@ -53,77 +57,64 @@ unless SOURCE_DATE_EPOCH gives it. A pack that is stopped leaves no DELIVERY.`,
 		Args: argsExactly(1, "the dataset's folder"),
 	}
 	f := cmd.Flags()
-	f.StringVar(&opt.Into, "into", "", "make this folder, which must be new or empty")
-	f.StringVar(&names, "names", delivery.DefaultTemplate, "the template for the photos' names")
-	f.BoolVar(&opt.DryRun, "dry-run", false, "show the names, write nothing")
-	f.StringSliceVar(&only, "only", []string{"within"}, "the verdicts to correct, with commas between")
-	f.BoolVar(&opt.Policy.Contradicted, "contradicted", false, "correct photos too whose link the rest of the evidence contradicts")
-	f.BoolVar(&opt.Policy.AllowSigned, "break-signature", false, "change images that carry a signed provenance manifest (C2PA), which breaks the signature")
-	f.BoolVar(&opt.Sidecars, "sidecars", false, "correct the positions in side-car files (.xmp) beside photos that are not raw, too")
-	f.BoolVar(&opt.Despite, "despite-findings", false, "pack all the same where findings stand in the way")
-	accept.flags(cmd)
-	f.StringVar(&opt.Title, "title", "", "the job's name (default the dataset's folder)")
-	f.BoolVar(&all, "all", false, "list every photo with its two names")
-	position := addChoice(cmd, "position", "subject", "what the new position stands for", "subject", "camera")
-	pixels := addPixels(cmd)
-	pictures := addChoice(cmd, "pictures", "drawn", "the small pictures of the record", "drawn", "embedded", "none")
-	failOn := addChoice(cmd, "fail-on", "warning", "the least severity that stands in the way", "error", "warning", "note", "never")
-	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv")
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		if opt.Into == "" && !opt.DryRun {
-			return usagef("say where the delivery goes: --into DELIVERY (--dry-run shows the names)")
-		}
-		var err error
-		if opt.Template, err = delivery.ParseTemplate(names); err != nil {
-			return usagef("--names: %w", err)
-		}
-		if opt.Policy.Only, err = verdicts(only); err != nil {
-			return err
-		}
-		if position.value == "camera" {
-			opt.Policy.Meaning = geotag.CameraPosition
-		}
-		opt.FailOn = severity(failOn)
-		opt.Pictures = delivery.Pictures(pictures.value)
-		opt.Program, opt.Version = "phototie", version()
-		if err := accept.prepare(); err != nil {
-			return err
-		}
-		opt.Baseline, opt.Today, opt.Time = accept.baseline, accept.today, accept.build
-		if opt.Title == "" {
-			opt.Title = jobName(args[0])
-		}
-		d, err := dataset.Open(args[0], crs.OpenGrid)
-		if err != nil {
-			return err
-		}
-		defer d.Close()
-		opt.Pixels = pixelPolicies[pixels.value]
-		opt.Progress = func(what string) (dataset.Progress, func()) { return progress(e.stderr, what) }
-		tell, done := progress(e.stderr, "reading photos")
-		job, err := d.Check(cmd.Context(), dataset.CheckOptions{Pixels: opt.Pixels, Progress: tell})
-		done()
-		if err != nil {
-			return err
-		}
-		doc, err := delivery.Pack(cmd.Context(), job, opt)
-		if err != nil {
-			return err
-		}
-		switch format.value {
-		case "json":
-			err = report.PackJSON(e.stdout, *doc)
-		case "csv":
-			err = report.PackCSV(e.stdout, *doc)
-		default:
-			err = report.PackText(e.stdout, *doc, all || opt.DryRun, nextAfterPack(args[0], doc))
-		}
-		if err == nil && !doc.Packed && !doc.DryRun {
-			err = errFindings
-		}
+	f.StringVar(&p.opt.Into, "into", "", "make this folder, which must be new or empty")
+	f.StringVar(&p.names, "names", delivery.DefaultTemplate, "the template for the photos' names")
+	f.BoolVar(&p.opt.DryRun, "dry-run", false, "show the names, write nothing")
+	p.flags(cmd, "pack all the same where findings stand in the way")
+	p.accept.flags(cmd)
+	f.StringVar(&p.opt.Title, "title", "", "the job's name (default the dataset's folder)")
+	f.BoolVar(&p.all, "all", false, "list every photo with its two names")
+	p.pixels = addPixels(cmd)
+	p.pictures = addChoice(cmd, "pictures", "drawn", "the small pictures of the record", "drawn", "embedded", "none")
+	p.failOn = addChoice(cmd, "fail-on", "warning", "the least severity that stands in the way", "error", "warning", "note", "never")
+	p.format = addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error { return p.run(cmd.Context(), args[0]) }
+	return cmd
+}
+
+func (p *pack) run(ctx context.Context, dir string) error {
+	if p.opt.Into == "" && !p.opt.DryRun {
+		return usagef("say where the delivery goes: --into DELIVERY (--dry-run shows the names)")
+	}
+	var err error
+	if p.opt.Template, err = delivery.ParseTemplate(p.names); err != nil {
+		return usagef("--names: %w", err)
+	}
+	if err := p.prepare(); err != nil {
 		return err
 	}
-	return cmd
+	if err := p.accept.prepare(); err != nil {
+		return err
+	}
+	p.opt.Policy, p.opt.Sidecars, p.opt.Despite = p.policy, p.sidecars, p.despite
+	p.opt.FailOn, p.opt.Pictures, p.opt.Pixels = severity(p.failOn), delivery.Pictures(p.pictures.value), pixelPolicies[p.pixels.value]
+	p.opt.Program, p.opt.Version = "phototie", version()
+	p.opt.Baseline, p.opt.Today, p.opt.Time = p.accept.baseline, p.accept.today, p.accept.build
+	p.opt.Progress = func(what string) (dataset.Progress, func()) { return progress(p.stderr, what) }
+	if p.opt.Title == "" {
+		p.opt.Title = jobName(dir)
+	}
+	job, err := checked(ctx, p.env, dir, dataset.CheckOptions{Pixels: p.opt.Pixels})
+	if err != nil {
+		return err
+	}
+	defer job.Dataset().Close()
+	doc, err := delivery.Pack(ctx, job, p.opt)
+	if err != nil {
+		return err
+	}
+	switch p.format.value {
+	case "json":
+		err = report.PackJSON(p.stdout, *doc)
+	case "csv":
+		err = report.PackCSV(p.stdout, *doc)
+	default:
+		err = report.PackText(p.stdout, *doc, p.all || p.opt.DryRun, nextAfterPack(dir, doc))
+	}
+	if err == nil && !doc.Packed && !doc.DryRun {
+		err = errFindings
+	}
+	return err
 }
 
 // placeholders lists the placeholders of names, one a line.

@@ -394,21 +394,22 @@ func (c *photoCheck) identical() {
 	}
 }
 
-// alike finds copies and marked-up copies by previews and names.
-func (c *photoCheck) alike() {
+// pair is a photo that is a copy of another.
+type pair struct {
+	copied, of int
+	pixels.Difference
+}
+
+// pairs finds copies and marked-up copies by previews and names, in order. has says
+// of which photos the original is known by their names.
+func (c *photoCheck) pairs(marked []bool, original []int) (pairs []pair, has []bool) {
 	previews := make([]*pixels.Preview, len(c.measures))
 	for i, m := range c.measures {
 		if m != nil && c.copyOf[i] == "" {
 			previews[i] = m.Preview
 		}
 	}
-	marked, original := c.byName()
-	type pair struct {
-		copied, of int
-		pixels.Difference
-	}
-	var pairs []pair
-	has := make([]bool, len(c.measures)) // an original
+	has = make([]bool, len(c.measures))
 	for i, m := range marked {
 		if j := original[i]; m && j >= 0 {
 			d := pixels.Difference{}
@@ -442,6 +443,13 @@ func (c *photoCheck) alike() {
 		}
 		return a.of - b.of
 	})
+	return pairs, has
+}
+
+// alike tells of copies and marked-up copies.
+func (c *photoCheck) alike() {
+	marked, original := c.byName()
+	pairs, has := c.pairs(marked, original)
 	for _, p := range pairs {
 		other := c.res.Photos[p.of].Name
 		apart := c.tied(p.copied, p.of)
