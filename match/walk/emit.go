@@ -27,9 +27,9 @@ type slot struct {
 	marg, wide [maxStates]float64
 	in, off    [maxStates]float64
 	// Time: the density for coming to the state.
-	timed bool
-	t     float64
-	enter [maxStates]float64
+	timed      bool
+	t          float64
+	enter, lag [maxStates]float64
 	// listed is the value of the link and named that of the ids found, and worth
 	// the product of the two.
 	listed, named, worth [maxStates]float64
@@ -158,7 +158,8 @@ func (m *model) fillTime(s *slot, p *Photo, clk *camera) {
 	}
 	s.enter[0] = -1
 	for k := 1; k < s.n; k++ {
-		s.enter[k] = m.atTime(s.t-m.route.obs[s.pt[k]], clk.scale)
+		s.lag[k] = s.t - m.route.obs[s.pt[k]]
+		s.enter[k] = m.atTime(s.lag[k], clk.scale)
 	}
 }
 

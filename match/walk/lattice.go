@@ -61,7 +61,7 @@ func (w *work) start(ctx context.Context, m *model, c *chain) error {
 			return ctx.Err()
 		}
 		at := len(w.cand)
-		w.cand = m.candidates(&c.all[i], &c.cam, w.cand)
+		w.cand = m.candidates(&c.all[i], c.stale[k], &c.cam, w.cand)
 		if p := &c.all[i]; len(p.Listed) == 0 && (p.Pos == nil || c.stale[k]) {
 			w.cand = m.beside(c, k, w.cand, w.cand[w.from[max(k, 1)-1]:at], at)
 		}

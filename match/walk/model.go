@@ -165,7 +165,7 @@ func (m *model) photoTime(p *Photo) (t float64, ok bool) {
 const likely = 3.2
 
 // candidates lists the points that are weighed for a photo.
-func (m *model) candidates(p *Photo, cam *camera, out []int32) []int32 {
+func (m *model) candidates(p *Photo, stale bool, cam *camera, out []int32) []int32 {
 	start := len(out)
 	add := func(j int32) {
 		if len(out)-start < maxPoints && !slices.Contains(out[start:], j) {
@@ -187,8 +187,9 @@ func (m *model) candidates(p *Photo, cam *camera, out []int32) []int32 {
 		add(int32(j))
 	}
 	t, timed := m.photoTime(p)
-	if p.Pos != nil {
-		// What a tag that tells nothing lies near is as good a guess as any.
+	if p.Pos != nil && (!stale || len(p.Listed) == 0) {
+		// Without a link, what a tag that tells nothing lies near is as good a guess as
+		// any.
 		m.near(p, cam, t, add)
 	}
 	if timed && cam.Used {

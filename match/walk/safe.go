@@ -54,28 +54,31 @@ func (m *model) keepSafe(s *slot, p *Photo, cam *camera, guarded bool) {
 	}
 	listed := -1
 	for _, l := range p.Listed {
-		if k := slices.Index(s.pt[:s.n], int32(l)); k >= 0 && (listed < 0 || m.alone(s, k) > m.alone(s, listed)) {
+		if k := slices.Index(s.pt[:s.n], int32(l)); k >= 0 && (listed < 0 || m.alone(s, k, cam) > m.alone(s, listed, cam)) {
 			listed = k
 		}
 	}
 	if listed < 0 {
 		return
 	}
-	need := m.alone(s, listed) * math.Exp(enoughOwn)
+	need := m.alone(s, listed, cam) * math.Exp(enoughOwn)
 	for k := range s.n {
-		if !slices.Contains(p.Listed, int(s.pt[k])) && m.alone(s, k) < need {
+		if !slices.Contains(p.Listed, int(s.pt[k])) && m.alone(s, k, cam) < need {
 			s.listed[k] = 0
 		}
 	}
 }
 
-// alone is what a photo's tag, time and name say for a state.
-func (m *model) alone(s *slot, k int) float64 { return s.marg[k] * m.arrival(s, k) * s.named[k] }
+// alone is what a photo's tag, time and name say for a state. Of its time only what
+// the photo before does not say counts.
+func (m *model) alone(s *slot, k int, cam *camera) float64 {
+	return s.marg[k] * math.Pow(m.arrival(s, k), 1-cam.lasting) * s.named[k]
+}
 
 // own is what a photo's tag, time and name say for one state against that of its
 // link, whichever says less: the tag with the shift of all tags taken off and its
 // error as it is seen to be, or the tag as it is.
-func (m *model) own(p *Photo, s *slot, best, listed int, e *Evidence) float64 {
+func (m *model) own(p *Photo, s *slot, best, listed int, e *Evidence, cam *camera) float64 {
 	position := e.Position
 	if s.pos && best > 0 {
 		s2, _ := m.variance(p, &camera{times: 1}, 0)
@@ -85,7 +88,7 @@ func (m *model) own(p *Photo, s *slot, best, listed int, e *Evidence) float64 {
 		}
 		position = min(position, (d2(listed)-d2(best))/(2*s2))
 	}
-	return position + e.Time + e.Named
+	return position + (1-cam.lasting)*e.Time + e.Named
 }
 
 // block is a run of photos whose links seem wrong, as places in a chain.
@@ -111,14 +114,20 @@ func (c *chain) blocks(ties []Tie) []block {
 
 // guards bars what is not safe in a run and says whether it did.
 func (m *model) guards(c *chain, ties []Tie, b block) bool {
-	var sum float64
-	better, worse := 0, 0
+	var sum, visit float64
+	var last *Tie
+	better, worse, n := 0, 0, 0.0
 	for _, i := range c.photos[b.lo:b.hi] {
 		t, p := &ties[i], &c.all[i]
 		if t.Status == Unlisted {
 			continue
 		}
-		sum += t.own
+		// The photos of one visit count as one: their errors may be one.
+		if last == nil || last.Listed != t.Listed || last.Point != t.Point {
+			sum, visit, n = sum+visit, 0, 0
+		}
+		visit = (visit*n + t.own) / (n + 1)
+		last, n = t, n+1
 		if p.Pos == nil || t.Stale || t.Listed == None {
 			continue
 		}
@@ -129,6 +138,7 @@ func (m *model) guards(c *chain, ties []Tie, b block) bool {
 			worse++
 		}
 	}
+	sum += visit
 	borne := better >= enoughOut && better > worse
 	found := false
 	for k := b.lo; k < b.hi; k++ {

@@ -8,7 +8,9 @@ type step struct {
 	a, b        *slot
 	stay, leave float64 // densities of the gap
 	stray       float64
-	bare        float64 // density of b's tag without a point
+	// lasting is the share of lags that last, and slack the scale of their steps.
+	lasting, slack float64
+	bare           float64 // density of b's tag without a point
 	// on has where the walk goes from the point of the photo before a.
 	on [maxStates]float64
 	// The conditional distribution of the error of b's tag after a's.
@@ -32,9 +34,10 @@ func (m *model) prepareStep(t *step, a, b *slot, cam *camera) {
 		t.leave = 1 / m.p.Between.Seconds()
 		t.stay = t.leave
 	}
+	t.lasting, t.slack = cam.lasting, cam.step+m.p.Dwell.Seconds()/2
 	if a.last != None {
 		for k := 1; k < b.n; k++ {
-			t.on[k] = m.from(t, a.last, k)
+			t.on[k] = m.from(t, a.last, k, 0)
 		}
 	}
 	if !b.pos {
@@ -113,10 +116,10 @@ func (m *model) move(t *step, j, k int) float64 {
 	a, b := t.a, t.b
 	switch {
 	case j > 0 && (a.last == None || a.last == a.pt[j]):
-		return m.from(t, a.pt[j], k)
+		return m.from(t, a.pt[j], k, j)
 	case j > 0:
 		// What was one photo aside is over.
-		return (1-resume)*m.from(t, a.pt[j], k) + resume*t.on[k]
+		return (1-resume)*m.from(t, a.pt[j], k, j) + resume*t.on[k]
 	}
 	// From a photo without a point the walk goes on from where it was before or, for
 	// a share, from where that photo was taken.
@@ -132,15 +135,16 @@ func (m *model) move(t *step, j, k int) float64 {
 	if a.pos {
 		near = m.jump((a.atE-q.E)*(a.atE-q.E) + (a.atN-q.N)*(a.atN-q.N))
 	}
-	w = w * m.arrive(t, k, (1-comingBack)*near, comingBack*(near+m.far)/2)
+	w = w * m.arrive(t, 0, k, (1-comingBack)*near, comingBack*(near+m.far)/2)
 	if a.last != None {
 		w += (1 - stayOff) * (1 - fromHere) * t.on[k]
 	}
 	return w
 }
 
-// from is where the walk goes from a point to that of state k of b, and when.
-func (m *model) from(t *step, pt int32, k int) float64 {
+// from is where the walk goes from a point to that of state k of b, and when. j is the
+// point's state of a; 0 for none.
+func (m *model) from(t *step, pt int32, k, j int) float64 {
 	b, r := t.b, &m.rates
 	if pt == b.pt[k] {
 		return r.Stay * t.stay
@@ -154,16 +158,21 @@ func (m *model) from(t *step, pt int32, k int) float64 {
 	case d < 0 && -d < int32(len(passBy)):
 		w += r.Previous * passBy[-d]
 	}
-	return m.arrive(t, k, w, r.Jump*comingBack*(near+m.far)/2)
+	return m.arrive(t, j, k, w, r.Jump*comingBack*(near+m.far)/2)
 }
 
-// arrive weighs coming to the point of state k of b when it was surveyed, with
-// weight w, or coming back to it at any time, with weight back.
-func (m *model) arrive(t *step, k int, w, back float64) float64 {
-	if f := t.b.enter[k]; f >= 0 {
-		return w*((1-t.stray)*f+t.stray*t.leave) + back*t.leave
+// arrive weighs coming from state j of a to the point of state k of b when it was
+// surveyed, with weight w, or coming back to it at any time, with weight back.
+func (m *model) arrive(t *step, j, k int, w, back float64) float64 {
+	f := t.b.enter[k]
+	if f < 0 {
+		return (w + back) * t.leave
 	}
-	return (w + back) * t.leave
+	if t.lasting > 0 && j > 0 && t.a.enter[j] >= 0 {
+		// As long after the survey as before, or not.
+		f += t.lasting * (fall(math.Abs(t.b.lag[k]-t.a.lag[j])/t.slack)/(2*t.slack) - f)
+	}
+	return w*((1-t.stray)*f+t.stray*t.leave) + back*t.leave
 }
 
 // jump is the probability of one point at a squared distance to be where a jump to
