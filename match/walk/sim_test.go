@@ -20,11 +20,14 @@ import (
 // 1099, 10000 to 13999 and 77000 to 77009. The tests take seeds from here on.
 const testSeeds = 900_000
 
-// sets is how many walks a test draws: few, or with PHOTOTIE_FULL=1 as many as
-// its claim needs to be read off.
+// sets is how many walks a test draws: few, a third of that where tests are to be
+// short, or with PHOTOTIE_FULL=1 as many as its claim needs to be read off.
 func sets(few, full int) int {
-	if os.Getenv("PHOTOTIE_FULL") != "" {
+	switch {
+	case os.Getenv("PHOTOTIE_FULL") != "":
 		return full
+	case testing.Short():
+		return few / 3
 	}
 	return few
 }
@@ -317,6 +320,9 @@ func TestReliability(t *testing.T) {
 	}
 	for d := range ties {
 		b := ties[d]
+		if b.n < 100 && testing.Short() {
+			continue
+		}
 		if b.n < 100 {
 			t.Errorf("decile %d has %v ties", d, b.n)
 			continue
