@@ -54,7 +54,9 @@
 // Time. Photos are taken about when their point is surveyed. The time of the first
 // photo of a visit, less that of the survey and less the camera's offset, has a
 // two-sided exponential density with the mean TimeScale, but for a share
-// StrayTime. The next photo of the same point follows with the density (1 +
+// StrayTime. Where the links show that lags last from one visit to the next, by a share
+// p, because a crew works at its own pace or a clock drifts, that density is mixed with
+// p of one about the lag before; and of what a photo's time says by itself 1 - p counts. The next photo of the same point follows with the density (1 +
 // t/Dwell)^-2 / Dwell. Where points have no times, coming to another point has
 // that of Between. A camera's offset, with its zone, and the scale are estimated
 // from the job; see [Clock].
@@ -110,8 +112,9 @@
 //     listed one, be the tag taken as it is or with the shift and the scale that were
 //     learnt; unless in the same run of wrong links two photos or more that are out at
 //     their listed points come within at the others, and more than the other way round.
-//   - The photos of such a run must speak for the other points by 3 nats themselves,
-//     all together.
+//   - The photos of a run of wrong links must speak for the other points by 6 nats
+//     themselves, all together; those of one visit by as much as there are independent
+//     ones among them, by the noise that was learnt and a receiver that smooths over 40 s.
 //
 // A run that breaks a rule is decoded again with the states barred that broke it, and
 // its links are doubtful at best.
