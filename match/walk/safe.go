@@ -80,7 +80,8 @@ func (m *model) alone(s *slot, k int, cam *camera) float64 {
 // error as it is seen to be, or the tag as it is.
 func (m *model) own(p *Photo, s *slot, best, listed int, e *Evidence, cam *camera) float64 {
 	position := e.Position
-	if p.Pos != nil && best > 0 {
+	// A tag that repeats another one says nothing, but that it is at its listed point.
+	if p.Pos != nil && best > 0 && (s.pos || m.within(p, int(s.pt[listed]), cam)) {
 		s2, _ := m.variance(p, &camera{times: 1}, 0)
 		d2 := func(k int) float64 {
 			q := &m.points[s.pt[k]]
