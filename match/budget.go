@@ -70,6 +70,11 @@ type Budget struct {
 	// GrossLevel is the probability of calling any photo of a job gross where
 	// there is nothing but noise.
 	GrossLevel float64 `json:"gross_level"`
+
+	// Coarse is how large the handheld's own error may be, as a radius at Confidence,
+	// for a tag to be judged, or half the spacing of the points where that is more: a
+	// tag that could be at several points says nothing of any. 0 judges all.
+	Coarse float64 `json:"coarse_m"`
 }
 
 // DefaultBudget returns the budget for a phone or tablet with its own GNSS
@@ -91,6 +96,7 @@ type Budget struct {
 //   - Standoff 2 m, MaxSubjectDistance 20 m, DirectionSigma 15 degrees: common
 //     practice, no source.
 //   - GrossLevel 0.001: a choice.
+//   - Coarse 50 m: a choice, six times what a handheld under open sky has.
 func DefaultBudget() Budget {
 	return Budget{
 		Confidence:          0.95,
@@ -104,6 +110,7 @@ func DefaultBudget() Budget {
 		MaxSubjectDistance:  20,
 		DirectionSigma:      15,
 		GrossLevel:          0.001,
+		Coarse:              50,
 	}
 }
 
@@ -158,6 +165,7 @@ func (b Budget) Validate() error {
 	length("standoff_m", b.Standoff)
 	length("max_subject_distance_m", b.MaxSubjectDistance)
 	check(b.DirectionSigma >= 0 && b.DirectionSigma <= 90, "direction_sigma_deg", b.DirectionSigma, "an angle from 0 to 90 degrees")
+	length("coarse_m", b.Coarse)
 	check(b.GrossLevel > 0 && b.GrossLevel < 1, "gross_level", b.GrossLevel, "a probability between 0 and 1, for instance 0.001")
 	return errors.Join(errs...)
 }

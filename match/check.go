@@ -117,6 +117,7 @@ type checker struct {
 	pointFolded map[string][]string
 	opt         Options
 	index       func() *Index // of the points, made when it is first needed
+	coarsest    float64       // see coarsest
 }
 
 func newChecker(proj grid.Projection, points []Point, opt Options) (*checker, error) {
@@ -162,6 +163,7 @@ func newChecker(proj grid.Projection, points []Point, opt Options) (*checker, er
 		pointFolded: make(map[string][]string, len(points)),
 		opt:         opt,
 		index:       sync.OnceValue(func() *Index { return NewIndex(points) }),
+		coarsest:    coarsest(opt.Budget, points, proj.Grid().Unit),
 	}
 	if !(c.unit.Metres > 0) || math.IsInf(c.unit.Metres, 0) {
 		return nil, fmt.Errorf("check: the grid's unit %q has %v metres", c.unit.Name, c.unit.Metres)
@@ -391,6 +393,9 @@ func (c *checker) placed(r *PhotoResult, p grid.Placement) {
 	default:
 		en := p.EN
 		r.OnGrid = &en
+	}
+	if r.Reason == "" {
+		r.Reason, r.Why = c.coarse(r.Tag)
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"iter"
 	"math"
 	"reflect"
@@ -479,5 +480,44 @@ func TestGrossNeedsOver(t *testing.T) {
 	}
 	if *r.PAdjusted >= 0.01 || r.Verdict != Within {
 		t.Errorf("p %v: %s", *r.PAdjusted, r.Verdict)
+	}
+}
+
+// TestTooCoarse: a tag that may be anywhere among the points is not judged and says
+// nothing about its tie; where points are far apart a larger error still tells them.
+func TestTooCoarse(t *testing.T) {
+	p := newPlane()
+	for _, c := range []struct {
+		stated, spacing, coarse float64
+		want                    Reason
+	}{
+		{20, 30, 50, ""},
+		{40, 30, 50, ReasonCoarse}, // 1.615 times that at 95 %
+		{1400, 30, 50, ReasonCoarse},
+		{1400, 30, 0, ""},
+		{100, 500, 50, ""}, // half of 500 m is more than 162 m
+	} {
+		var points []Point
+		var links []Link
+		var photos []Photo
+		for i := range 6 {
+			points = append(points, Point{ID: fmt.Sprintf("C%d", i), EN: grid.EN{E: 600000 + c.spacing*float64(i), N: 700000}})
+			photos = append(photos, Photo{Name: fmt.Sprintf("p/%d.jpg", i), Tag: tagAt(p, points[i].EN, 3, 0)})
+			links = append(links, Link{Photo: photos[i].Name, Point: points[i].ID})
+		}
+		photos[3].Tag.HPositioningError = &c.stated
+		b := DefaultBudget()
+		b.Coarse = c.coarse
+		res, err := Check(context.Background(), p, points, links, All(photos), Options{Budget: b})
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := res.Photos[3]
+		if r.Reason != c.want || (r.Verdict == Unjudged) != (c.want != "") {
+			t.Errorf("%+v: %s, %q: %s", c, r.Verdict, r.Reason, r.Why)
+		}
+		if f := r.Inference; c.want == ReasonCoarse && (f.Weights.Position != 0 || r.Tie == nil) {
+			t.Errorf("%+v: %+v, weights %+v", c, f, f.Weights)
+		}
 	}
 }

@@ -70,6 +70,8 @@ const (
 	FindingNoFrame FindingCode = "frame-unknown"
 	// FindingBallpark: a tag that only a ballpark operation carries to the grid.
 	FindingBallpark FindingCode = "frame-ballpark"
+	// FindingCoarse: a tag that states so large an error that it tells no point.
+	FindingCoarse FindingCode = "tag-too-coarse"
 )
 
 // Finding is something in a checked job that somebody should know.
@@ -157,6 +159,8 @@ func (r *Result) photoFindings(p *PhotoResult) []Finding {
 			add(FindingNoFrame, p.Why, "")
 		case ReasonBallpark:
 			add(FindingBallpark, p.Why, "")
+		case ReasonCoarse:
+			add(FindingCoarse, p.Why, "")
 		}
 	}
 	tie := p.TieReason

@@ -330,7 +330,7 @@ func takenAt(r *PhotoResult, zoned bool) (time.Time, bool) {
 // walkPosition gives a photo its place in metres and the noise that the budget
 // has for it.
 func (c *checker) walkPosition(r *PhotoResult, w *walk.Photo) error {
-	if r.OnGrid == nil || r.Reason == ReasonBallpark {
+	if r.OnGrid == nil || r.Reason == ReasonBallpark || r.Reason == ReasonCoarse {
 		return nil
 	}
 	a := r.Allowance

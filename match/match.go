@@ -105,6 +105,9 @@ const (
 	// ReasonBallpark: only a ballpark operation leads from the tag's frame to
 	// the grid, and the options do not allow it.
 	ReasonBallpark Reason = "ballpark"
+	// ReasonCoarse: the tag states so large an error that it could be at several
+	// points. See Budget.Coarse.
+	ReasonCoarse Reason = "too-coarse"
 )
 
 // What a Tie may rest on. The strings are stable.

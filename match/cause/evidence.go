@@ -325,7 +325,7 @@ func (e *Evidence) read(p *Photo, r *match.PhotoResult) {
 			p.At = &ll
 		}
 	}
-	if r.OnGrid != nil && r.Reason != match.ReasonBallpark {
+	if r.OnGrid != nil && r.Reason != match.ReasonBallpark && r.Reason != match.ReasonCoarse {
 		en := *r.OnGrid
 		p.OnGrid, p.op = &en, r.Operation
 	}

@@ -17,6 +17,7 @@ type BudgetSettings struct {
 	MaxSubjectDistance  float64 `toml:"max_subject_distance_m"`
 	DirectionSigma      float64 `toml:"direction_sigma_deg"`
 	GrossLevel          float64 `toml:"gross_level"`
+	Coarse              float64 `toml:"coarse_m"`
 }
 
 // RequirementSettings are the keys of pictures.Requirements.

@@ -89,6 +89,7 @@ var Reference = []Setting{
 	{"budget.max_subject_distance_m", "20", "up to which subject distance a stated direction is used in place of the standoff"},
 	{"budget.direction_sigma_deg", "15", "how good a stated direction is"},
 	{"budget.gross_level", "0.001", "the probability of calling any photo of a job gross where there is only noise"},
+	{"budget.coarse_m", "50", "how large the handheld's own error may be, as a radius at that confidence, for a tag to be judged; half the spacing of the points where that is more; 0 judges all"},
 
 	{"[accuracy]", "none", "by how many times the errors of a camera's tags are larger than they state, 0.1 to 100: \"QM7-004417\" = 1.7. Cameras go by serial number, else by make and model"},
 

@@ -105,6 +105,7 @@ var reasonWords = map[match.Reason]string{
 	match.ReasonManyPoints: "linked to several points",
 	match.ReasonNoFrame:    "the datum can\u2019t be used",
 	match.ReasonBallpark:   "only a ballpark operation",
+	match.ReasonCoarse:     "the tag is too coarse",
 }
 
 // evidenceWords says what a tie rests on.

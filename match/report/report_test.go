@@ -129,6 +129,9 @@ func job(t *testing.T, unit grid.Unit) *match.Result {
 	ball := tagAt(1, 1)
 	ball.MapDatum = "BALLPARK"
 	add("photos/ballpark.jpg", "A", ball, nil)
+	far, coarse := tagAt(1, 1), 1400.0
+	far.HPositioningError = &coarse
+	add("photos/coarse.jpg", "A", far, nil)
 	picture(photos)
 	res, err := match.Check(context.Background(), plane{unit}, points, links, match.All(photos), match.Options{Requirements: &pictures.Requirements{
 		PerCode: map[string]pictures.CodeRule{"BOL": {MinPhotos: 99, MinQuality: 70}, "none such": {}}}})
@@ -139,7 +142,7 @@ func job(t *testing.T, unit grid.Unit) *match.Result {
 	for _, p := range res.Photos {
 		reasons[p.Reason] = true
 	}
-	for _, r := range []match.Reason{match.ReasonUnreadable, match.ReasonNoTag, match.ReasonBadTag, match.ReasonNoTie, match.ReasonNoPoint, match.ReasonManyPoints, match.ReasonNoFrame, match.ReasonBallpark} {
+	for _, r := range []match.Reason{match.ReasonUnreadable, match.ReasonNoTag, match.ReasonBadTag, match.ReasonNoTie, match.ReasonNoPoint, match.ReasonManyPoints, match.ReasonNoFrame, match.ReasonBallpark, match.ReasonCoarse} {
 		if !reasons[r] {
 			t.Errorf("the test's job has no photo for reason %q", r)
 		}
@@ -156,7 +159,7 @@ func job(t *testing.T, unit grid.Unit) *match.Result {
 	}
 	for _, c := range []match.FindingCode{match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingBadTag, match.FindingConflict,
 		match.FindingUnreadable, match.FindingNoTie, match.FindingManyPoints, match.FindingNoPoint, match.FindingStray, match.FindingBare,
-		match.FindingNoFrame, match.FindingBallpark,
+		match.FindingNoFrame, match.FindingBallpark, match.FindingCoarse,
 		match.FindingUndecodable, match.FindingUnmeasured, match.FindingTooSmall, match.FindingLowQuality, match.FindingQualityUnknown,
 		match.FindingBlurred, match.FindingClipped, match.FindingOrientation, match.FindingIdentical, match.FindingMarkupAlone,
 		match.FindingTooFew, match.FindingUnusedRule} {
@@ -223,7 +226,7 @@ func TestTextFitsAndTellsAll(t *testing.T) {
 			}
 			text := regexp.MustCompile(` +`).ReplaceAllString(b.String(), " ")
 			for _, want := range []string{"gross", "over", "unjudged", "within", "Points without a photo (1)\n bare", "can't be read", "no position in it",
-				"position unsound", "not in the links nearest A", "point not surveyed", "linked to several points", "datum not usable", "only a ballpark operation",
+				"position unsound", "not in the links nearest A", "point not surveyed", "linked to several points", "datum not usable", "only a ballpark operation", "tag too coarse to judge",
 				"gone.jpg", "A BALLPARK OPERATION", "install the grid xyz.tif"} {
 				if !strings.Contains(text, want) {
 					t.Errorf("all=%v: the text does not say %q:\n%s", all, want, b.String())
@@ -231,7 +234,7 @@ func TestTextFitsAndTellsAll(t *testing.T) {
 			}
 			text = strings.Join(strings.Fields(text), " ")
 			for _, want := range []string{
-				"pictures 33 measured, 2 not, 1 of them by the header alone: 320 x 240 to 1600 x 1200, JPEG quality 20 to 85, blur 1.2 to 4.0 px (median 1.2)",
+				"pictures 34 measured, 2 not, 1 of them by the header alone: 320 x 240 to 1600 x 1200, JPEG quality 20 to 85, blur 1.2 to 4.0 px (median 1.2)",
 				"required 1024 x 768 pixels, JPEG quality 50, blur up to 1.7 px, up to 40 % black or white; BOL 99 photos a point, JPEG quality 70; none such the same",
 				"note the job: the JPEG quality of", "note the job: there is a rule", "error A: 2"} {
 				if !strings.Contains(text, want) {

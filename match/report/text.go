@@ -313,6 +313,8 @@ func reasonWords(r match.Reason) string {
 		return "datum not usable"
 	case match.ReasonBallpark:
 		return "only a ballpark operation"
+	case match.ReasonCoarse:
+		return "tag too coarse to judge"
 	}
 	return string(r)
 }

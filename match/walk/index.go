@@ -230,6 +230,10 @@ func NewIndex(points []grid.EN) *Index {
 	return x
 }
 
+// Spacing is the median distance from a point to the nearest other one, over a sample
+// and in the unit of the coordinates; 0 with fewer than two points.
+func (x *Index) Spacing() float64 { return x.cells.spacing }
+
 // farthest is the largest coordinate that goes into cells, more than any grid on
 // earth has in any unit: one beyond would leave the others too few of them.
 const farthest = 1e9
