@@ -1,18 +1,9 @@
 package match
 
 import (
-	"context"
 	"fmt"
-	"math"
-	"path"
-	"strings"
-	"time"
-	"unicode"
-	"unicode/utf8"
 
-	"example.com/phototie/grid"
 	"example.com/phototie/match/internal/words"
-	"example.com/phototie/match/noise"
 	"example.com/phototie/match/walk"
 )
 
@@ -73,6 +64,13 @@ type Inference struct {
 	// Shift says how the link stands to Point: right, late (it lists a point
 	// further along the walk), early or other.
 	Shift walk.Shift `json:"shift,omitempty"`
+	// Site is the part of the probability of no point that falls to a picture of the
+	// site as a whole.
+	Site float64 `json:"site_probability,omitempty"`
+	// Repeats is the first photo whose tag has the very digits of this one's, where
+	// chance can't have made them alike; empty else. The first of them repeats itself.
+	// Such tags are evidence for nothing.
+	Repeats string `json:"repeats,omitempty"`
 	// Evidence is what speaks for Point and against it, in words.
 	Evidence []string `json:"evidence"`
 	// Weights are the same in figures.
@@ -106,6 +104,9 @@ type Camera struct {
 	// Shift is what all its tags are off by, tag minus point; nil where too few
 	// photos have a link to tell.
 	Shift *CameraShift `json:"shift,omitempty"`
+	// Noise is what the errors of its tags are like, learnt from its photos with a link;
+	// nil where there are none.
+	Noise *CameraNoise `json:"noise,omitempty"`
 	// Summary says it in words.
 	Summary []string `json:"summary"`
 }
@@ -129,6 +130,24 @@ type CameraClock struct {
 	Residual float64 `json:"residual_s"`
 	// GPS is camera minus time of the fix; nil where images have no such time.
 	GPS *float64 `json:"gps_s,omitempty"`
+}
+
+// CameraNoise is what the errors of a camera's tags are like. Package noise has the
+// model.
+type CameraNoise struct {
+	// Photos is how many it was learnt from, and Independent how many independent ones
+	// they tell as much as.
+	Photos      int     `json:"photos"`
+	Independent float64 `json:"independent"`
+	// Scale is how many times as large as stated errors are; Low and High are the ends
+	// of its 95 % interval.
+	Scale float64 `json:"scale"`
+	Low   float64 `json:"scale_low"`
+	High  float64 `json:"scale_high"`
+	// White is the share of the variance that is new in each photo, and Time how many
+	// seconds the rest lasts.
+	White float64 `json:"white"`
+	Time  float64 `json:"correlation_s"`
 }
 
 // CameraShift is what the tags of a camera are off by as a whole, in metres.
@@ -172,461 +191,3 @@ func (p *PhotoResult) tieFindings(add func(code FindingCode, message, remedy str
 		add(FindingDoubted, l.Doubtful(), l.Remedy())
 	}
 }
-
-// cameraOf names the camera of a photo.
-func cameraOf(p *Photo) string {
-	if p.Tag == nil {
-		return ""
-	}
-	if p.Tag.Serial != "" {
-		return p.Tag.Serial
-	}
-	return strings.TrimSpace(p.Tag.Make + " " + p.Tag.Model)
-}
-
-// infer weighs the ties of all photos. Where Ties.InferUntied is set it ties
-// those without a link and judges them.
-func (c *checker) infer(ctx context.Context, res *Result, t ties) error {
-	// With one point there is nothing to mix it up with.
-	if c.opt.Ties.Off || len(c.points) < 2 || len(res.Photos) == 0 {
-		return nil
-	}
-	in, err := c.walkInput(ctx, res.Photos, t)
-	if err != nil {
-		return err
-	}
-	found, err := walk.Decode(ctx, in.photos, in.points, c.opt.Ties.Walk)
-	if err != nil {
-		return err
-	}
-	clocks := make(map[string]*walk.Clock, len(found.Clocks))
-	for i := range found.Clocks {
-		clocks[found.Clocks[i].Camera] = &found.Clocks[i]
-	}
-	c.cameras(res, found)
-	err = share(ctx, len(res.Photos), func(from, to int) error {
-		for i := from; i < to; i++ {
-			res.Photos[i].Inference = c.inference(&res.Photos[i], &found.Photos[i], &in, i, clocks[in.photos[i].Camera])
-		}
-		return nil
-	})
-	if err != nil {
-		return err
-	}
-	for i := range res.Photos {
-		r := &res.Photos[i]
-		tie := &found.Photos[i]
-		if !c.opt.Ties.InferUntied || r.Tie != nil || len(t.byPhoto[i]) > 0 || t.ambiguous[i] != nil {
-			continue
-		}
-		if tie.Point == walk.None || tie.Probability < c.opt.Ties.threshold() {
-			continue
-		}
-		p := c.points[tie.Point]
-		r.Tie = &Tie{Point: p.ID, Evidence: []string{EvidenceInferred}}
-		res.Points[tie.Point].Photos = append(res.Points[tie.Point].Photos, r.Name)
-		if r.TieReason != "" {
-			// It has nothing to judge all the same.
-			r.TieReason = ""
-			r.Why = in.why[i]
-			continue
-		}
-		r.Reason, r.Why = "", ""
-		if err := c.judge(r, p); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// walkInput is a job as package walk takes it.
-type walkInput struct {
-	photos []walk.Photo
-	points []walk.Point
-	// found has the ids found in each photo's name and metadata.
-	found [][]namedID
-	// why is what was said about a photo without a tag before its tie was
-	// looked for.
-	why []string
-}
-
-func (c *checker) walkInput(ctx context.Context, photos []PhotoResult, t ties) (walkInput, error) {
-	in := walkInput{
-		photos: make([]walk.Photo, len(photos)),
-		points: make([]walk.Point, len(c.points)),
-		found:  make([][]namedID, len(photos)),
-		why:    make([]string, len(photos)),
-	}
-	m := c.unit.Metres
-	for i, p := range c.points {
-		in.points[i] = walk.Point{EN: grid.EN{E: p.E * m, N: p.N * m}, Observed: p.Observed}
-	}
-	// Where some images of a camera state no zone, its clock is read as it stands.
-	zoned := make(map[string]bool)
-	for i := range photos {
-		p := &photos[i].Photo
-		if p.Tag != nil && p.Tag.Taken != nil {
-			cam := cameraOf(p)
-			was, seen := zoned[cam]
-			zoned[cam] = p.Tag.Taken.HasOffset && (was || !seen)
-		}
-	}
-	ids := newIDFinder(c.points)
-	err := share(ctx, len(photos), func(from, to int) error {
-		for i := from; i < to; i++ {
-			r := &photos[i]
-			in.found[i] = ids.find(&r.Photo)
-			if r.TieReason != "" {
-				in.why[i], _, _ = cutLast(r.Why, "; ")
-			}
-			if err := c.walkPhoto(r, t.byPhoto[i], in.found[i], zoned, &in.photos[i]); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
-	return in, err
-}
-
-// walkPhoto is a photo as package walk takes it. zoned says of which cameras the
-// clock's zone is known.
-func (c *checker) walkPhoto(r *PhotoResult, links []listed, named []namedID, zoned map[string]bool, w *walk.Photo) error {
-	w.Camera = cameraOf(&r.Photo)
-	for _, l := range links {
-		if j, ok := c.pointByID[strings.TrimSpace(l.link.Point)]; ok && !contains(w.Listed, j) {
-			w.Listed = append(w.Listed, j)
-		}
-	}
-	for _, n := range named {
-		w.Named = append(w.Named, n.point)
-	}
-	if r.Tag == nil {
-		return nil
-	}
-	w.Time, w.Zoned = takenAt(r, zoned[w.Camera])
-	if r.Tag.GPSTime != nil {
-		w.GPS = *r.Tag.GPSTime
-	}
-	return c.walkPosition(r, w)
-}
-
-// takenAt is a photo's time; by the reading of the clock as if it were UTC unless
-// all images of the camera state their zone.
-func takenAt(r *PhotoResult, zoned bool) (time.Time, bool) {
-	switch t := r.Tag.Taken; {
-	case t != nil && !t.Time.IsZero():
-		if zoned {
-			return t.Time, true
-		}
-		y, mo, d := t.Time.Date()
-		h, mi, s := t.Time.Clock()
-		return time.Date(y, mo, d, h, mi, s, t.Time.Nanosecond(), time.UTC), false
-	case r.Tag.GPSTime != nil && !r.Tag.GPSTime.IsZero():
-		return *r.Tag.GPSTime, true
-	}
-	return time.Time{}, false
-}
-
-// walkPosition gives a photo its place in metres and the noise that the budget
-// has for it.
-func (c *checker) walkPosition(r *PhotoResult, w *walk.Photo) error {
-	if r.OnGrid == nil || r.Reason == ReasonBallpark || r.Reason == ReasonCoarse {
-		return nil
-	}
-	a := r.Allowance
-	if a == nil {
-		got, err := c.allowance(r, Point{})
-		if err != nil {
-			return err
-		}
-		a = &got
-	}
-	m := c.unit.Metres
-	at := grid.EN{E: r.OnGrid.E * m, N: r.OnGrid.N * m}
-	if x := a.Expected; x != nil {
-		at.E, at.N = at.E-x.E, at.N-x.N
-	}
-	// The budget leaves the tag's own step out.
-	step := r.Tag.Position.Step * metresPerDegree / math.Sqrt(12)
-	if !finite(step) || step > maxMetres {
-		step = 0
-	}
-	w.Pos, w.Sigma, w.Standoff = &at, math.Hypot(a.Sigma, step), a.Standoff
-	w.Step, w.Written = step*math.Sqrt(12), [2]float64{r.Tag.Position.Lat, r.Tag.Position.Lon}
-	w.Within = a.Threshold
-	return nil
-}
-
-func contains(s []int, v int) bool {
-	for _, x := range s {
-		if x == v {
-			return true
-		}
-	}
-	return false
-}
-
-// cutLast cuts a text at the last occurrence of sep.
-func cutLast(s, sep string) (before, after string, found bool) {
-	if i := strings.LastIndex(s, sep); i >= 0 {
-		return s[:i], s[i+len(sep):], true
-	}
-	return s, "", false
-}
-
-// id is a point's id; empty for none.
-func (c *checker) id(j int) string {
-	if j == walk.None {
-		return ""
-	}
-	return c.points[j].ID
-}
-
-// inference words a tie.
-func (c *checker) inference(r *PhotoResult, t *walk.Tie, in *walkInput, i int, clk *walk.Clock) *Inference {
-	out := &Inference{
-		Point: c.id(t.Point), Probability: t.Probability,
-		RunnerUp: c.id(t.RunnerUp), RunnerUpProbability: t.RunnerUpProbability,
-		Link: t.Status, Shift: t.Shift,
-	}
-	p := &in.photos[i]
-	if len(p.Listed) > 0 {
-		lp, ul := t.ListedProbability, t.Unlinked
-		out.LinkProbability, out.Unlinked = &lp, &ul
-	}
-	rival := walk.None
-	if t.RunnerUpOK {
-		e := t.Evidence
-		rival = e.Against
-		out.Weights = &EvidenceWeights{Against: c.id(e.Against), Position: e.Position, Time: e.Time, Listed: e.Listed, Named: e.Named, Walk: e.Walk}
-	}
-	out.Evidence = c.evidence(t, in, i, rival, clk)
-	return out
-}
-
-// evidence says in words what a tie rests on.
-func (c *checker) evidence(t *walk.Tie, in *walkInput, i, rival int, clk *walk.Clock) []string {
-	p := &in.photos[i]
-	e := words.Evidence{Repeats: t.Stale, NoPosition: p.Pos == nil, Unit: c.unit}
-	for _, j := range p.Listed {
-		e.Listed = append(e.Listed, c.points[j].ID)
-	}
-	for _, f := range in.found[i] {
-		e.Named = append(e.Named, words.Named{Where: f.where, Point: c.points[f.point].ID})
-	}
-	timed := clk != nil && clk.Used && !p.Time.IsZero()
-	if timed {
-		e.Clock = clk.Zone
-		if clk.Residual.Abs() > habit {
-			e.Clock = clk.Offset
-		}
-	}
-	// The point found, and the one held against it.
-	for _, j := range [...]int{t.Point, rival} {
-		if j == walk.None {
-			continue
-		}
-		q := &in.points[j]
-		r := words.Rival{Point: c.points[j].ID}
-		if p.Pos != nil {
-			d := math.Hypot(p.Pos.E-q.E, p.Pos.N-q.N) / c.unit.Metres
-			r.Distance = &d
-		}
-		if timed && !q.Observed.IsZero() {
-			after := p.Time.Add(-e.Clock).Sub(q.Observed)
-			r.Taken = &after
-		}
-		e.Rivals = append(e.Rivals, r)
-	}
-	if t.Shift == walk.ShiftLate || t.Shift == walk.ShiftEarly {
-		e.Before, e.After, e.Early = t.Before, t.After, t.Shift == walk.ShiftEarly
-	}
-	if t.RunnerUpOK {
-		e.Walk = t.Evidence.Walk
-	}
-	return e.Sentences()
-}
-
-// habit is how much of a clock's offset is left to the crew's habit of taking
-// photos before or after the survey.
-const habit = 90 * time.Second
-
-// cameras reports what was found out about the cameras.
-func (c *checker) cameras(res *Result, found *walk.Ties) {
-	at := make(map[string]int)
-	get := func(name string) *Camera {
-		k, ok := at[name]
-		if !ok {
-			k = len(res.Cameras)
-			at[name] = k
-			res.Cameras = append(res.Cameras, Camera{Camera: name, Summary: []string{}})
-		}
-		return &res.Cameras[k]
-	}
-	for _, k := range found.Clocks {
-		if k.Photos == 0 && !k.GPSOK {
-			continue
-		}
-		cam := get(k.Camera)
-		cam.Clock = &CameraClock{
-			Photos: k.Photos, Used: k.Used, Offset: k.Offset.Seconds(), StdErr: k.StdErr.Seconds(), Spread: k.Scale.Seconds(),
-			Zone: k.Zone.Seconds(), Residual: k.Residual.Seconds(),
-		}
-		var fixes *time.Duration
-		if k.GPSOK {
-			v := k.GPS.Seconds()
-			cam.Clock.GPS, fixes = &v, &k.GPS
-		}
-		cam.Summary = append(cam.Summary, words.Clock{Photos: k.Photos, Used: k.Used, Zone: k.Zone, Rest: k.Residual, Ahead: k.Residual.Abs() > habit,
-			StdErr: k.StdErr, Spread: k.Scale, Fixes: fixes}.Sentences()...)
-	}
-	scales := make(map[string]float64, len(found.Shifts))
-	for _, s := range found.Shifts {
-		if s.Noise != nil {
-			scales[s.Camera] = grossScale(s.Noise)
-		}
-	}
-	for i := range res.Photos {
-		if k, ok := scales[cameraOf(&res.Photos[i].Photo)]; ok && res.Photos[i].P != nil {
-			res.Photos[i].GrossScale = k
-		}
-	}
-	for _, s := range found.Shifts {
-		if s.Photos < 20 {
-			continue
-		}
-		cam := get(s.Camera)
-		cam.Shift = &CameraShift{Photos: s.Photos, E: s.E, N: s.N, StdErr: s.StdErr}
-		if d := math.Hypot(s.E, s.N); d > 4*s.StdErr {
-			cam.Summary = append(cam.Summary, words.Shift(s.E, s.N, s.StdErr, s.Photos))
-		}
-	}
-}
-
-// grossScale is how many times the errors of a camera may exceed what it states: the
-// upper end of what the job tells, more where large errors are frequent, at most
-// mostGrossScale, so that no noise hides a blunder.
-func grossScale(m *noise.Model) float64 {
-	return min(max(1, m.High)*(1+m.HeavyTails/2), mostGrossScale)
-}
-
-const mostGrossScale = 3
-
-// idFinder finds the ids of points in texts.
-type idFinder struct {
-	byID map[string]int // in lower case; -1 where two points differ in case only
-	// words is the most words that an id is made of.
-	words int
-}
-
-// namedID is a point whose id stands in a photo's name or metadata.
-type namedID struct {
-	point int
-	where string
-}
-
-func newIDFinder(points []Point) *idFinder {
-	f := &idFinder{byID: make(map[string]int, len(points))}
-	for i, p := range points {
-		low := strings.ToLower(p.ID)
-		if _, ok := f.byID[low]; ok {
-			f.byID[low] = -1
-			continue
-		}
-		f.byID[low] = i
-		f.words = max(f.words, len(wordsOf(low)))
-	}
-	f.words = min(f.words, 6)
-	return f
-}
-
-// find returns the points whose ids stand in the photo's path or texts, each
-// once with the first place where it stands.
-func (f *idFinder) find(p *Photo) []namedID {
-	var out []namedID
-	add := func(j int, where string) {
-		for _, n := range out {
-			if n.point == j {
-				return
-			}
-		}
-		out = append(out, namedID{j, where})
-	}
-	name := strings.ReplaceAll(p.NameAsTaken(), `\`, "/")
-	name = strings.TrimSuffix(name, path.Ext(name))
-	dir, base := path.Split(name)
-	f.in(base, false, func(j int) { add(j, "the file name") })
-	for _, d := range strings.Split(dir, "/") {
-		f.in(d, false, func(j int) { add(j, "the folder's name") })
-	}
-	if p.Tag != nil {
-		for field, text := range p.Tag.Texts.All() {
-			f.in(text, true, func(j int) { add(j, field) })
-		}
-	}
-	return out
-}
-
-// in yields the points whose ids stand in a text, as whole words. The longest
-// id counts where several begin at one word. An id without a letter is too
-// easily a counter, a date or a figure: it counts only where it is the whole
-// text, which must not be a name, or where a word for a point stands before it.
-// An id of one letter counts only where it is the whole text.
-func (f *idFinder) in(text string, whole bool, yield func(int)) {
-	low := strings.ToLower(strings.TrimSpace(text))
-	if low == "" {
-		return
-	}
-	if j, ok := f.byID[low]; ok && (whole || hasLetter(low)) {
-		if j >= 0 {
-			yield(j)
-		}
-		return
-	}
-	words := wordsOf(low)
-	for a := 0; a < len(words); a++ {
-		for n := min(f.words, len(words)-a); n > 0; n-- {
-			id := low[words[a].lo:words[a+n-1].hi]
-			j, ok := f.byID[id]
-			if !ok {
-				continue
-			}
-			plain := utf8.RuneCountInString(id) == 1 || !hasLetter(id)
-			if plain && (a == 0 || !pointWords[low[words[a-1].lo:words[a-1].hi]]) {
-				continue
-			}
-			if j >= 0 {
-				yield(j)
-			}
-			a += n - 1
-			break
-		}
-	}
-}
-
-// pointWords are words that a bare number is a point's after.
-var pointWords = map[string]bool{"point": true, "pt": true, "pnt": true, "station": true, "stn": true, "peg": true, "mark": true}
-
-type word struct{ lo, hi int }
-
-// wordsOf splits a text into runs of letters and digits.
-func wordsOf(s string) []word {
-	var out []word
-	lo := -1
-	for i, r := range s {
-		in := unicode.IsLetter(r) || unicode.IsDigit(r)
-		if in && lo < 0 {
-			lo = i
-		}
-		if !in && lo >= 0 {
-			out = append(out, word{lo, i})
-			lo = -1
-		}
-	}
-	if lo >= 0 {
-		out = append(out, word{lo, len(s)})
-	}
-	return out
-}
-
-func hasLetter(s string) bool { return strings.IndexFunc(s, unicode.IsLetter) >= 0 }

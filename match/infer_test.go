@@ -404,3 +404,39 @@ func TestInferenceAllowsForTheStep(t *testing.T) {
 		}
 	}
 }
+
+// TestRepeatedTags: scattered photos with one tag are named by the first of them, and
+// their links stay as they are.
+func TestRepeatedTags(t *testing.T) {
+	p := newPlane()
+	points, links, photos := quay(p, 12, 0, true)
+	for _, i := range []int{2, 9, 15, 20} {
+		pos := *photos[2].Tag.Position
+		photos[i].Tag.Position = &pos
+	}
+	res := check(t, p, points, links, photos, TieOptions{})
+	for i, r := range res.Photos {
+		want := ""
+		if i == 2 || i == 9 || i == 15 || i == 20 {
+			want = photos[2].Name
+		}
+		if f := r.Inference; f.Repeats != want || f.Link == walk.Contradicted || f.Point != r.Tie.Point {
+			t.Errorf("%s: %+v", r.Name, f)
+		}
+	}
+	n := res.Cameras[0].Noise
+	if n == nil || n.Photos != 20 || !(n.Low < n.Scale && n.Scale < n.High) || n.Independent < 1 || n.White < 0 || n.Time <= 0 {
+		t.Errorf("%+v", n)
+	}
+}
+
+func TestCallsOverview(t *testing.T) {
+	for text, want := range map[string]bool{
+		"Overview_01": true, "panorama of the quay": true, "general view.jpg": true, "site view": true,
+		"site/photo_01": false, "IMG_0001": false, "viewpoint": false, "overviewed": false,
+	} {
+		if got := callsOverview(text); got != want {
+			t.Errorf("%q: %v", text, got)
+		}
+	}
+}
