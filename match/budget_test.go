@@ -317,7 +317,7 @@ func TestValidateNamesFields(t *testing.T) {
 	if err := json.Unmarshal(raw, &fields); err != nil {
 		t.Fatal(err)
 	}
-	if len(fields) != 13 {
+	if len(fields) != 14 {
 		t.Errorf("%d fields; does Validate know them all?", len(fields))
 	}
 	for field := range fields {
