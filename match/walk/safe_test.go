@@ -111,6 +111,9 @@ func TestSafety(t *testing.T) {
 			if !worse || slices.Contains(p.Named, tie.Point) || !p.Time.IsZero() && !points[0].Observed.IsZero() {
 				continue // its own name or time may speak for it
 			}
+			if tie.Stale && far(p, points[tie.Listed]) > p.Within {
+				continue // a repeated tag says nothing but that it is at its listed point
+			}
 			better := 0
 			for step := -1; step <= 1; step += 2 {
 				for k := place; k >= 0 && k < len(order) && (accused(order[k]) || ties.Photos[order[k]].Status == walk.Unlisted); k += step {
