@@ -135,6 +135,7 @@ type table struct {
 	ties         map[string]*[4]int // right, wrong point, false no point, site or nothing given a point, by bin
 	confirmed    rate               // wrong links confirmed
 	doubtful     rate               // right links doubted
+	fair         rate               // right links contradicted, of tags less than 4 times their error off
 	stopped      rate               // jobs that are not written
 	written      rate               // photos written, of those with a right link and point
 	wrote        rate               // the same of those with a wrong one
@@ -230,6 +231,9 @@ func (t *table) add(j *field.Job, v *verdict) {
 		links++
 		t.written.add(s.Corrected)
 		t.doubtful.add(status == walk.Doubtful)
+		if truth.Error <= 4*truth.Radius {
+			t.fair.add(status == walk.Contradicted)
+		}
 		if status == walk.Contradicted {
 			accused++
 		}
@@ -409,6 +413,7 @@ func (t *table) honest(w io.Writer) {
 			fmt.Fprintf(w, "jobs with a gross photo, %s: %s\n", k, g)
 		}
 	}
+	fmt.Fprintf(w, "right links contradicted, tag less than 4 times its error off: %s\n", t.fair)
 	fmt.Fprintf(w, "right links doubted: %s\nright photos written: %s\njobs stopped: %s\njobs with a cause: %s\n", t.doubtful, t.written, t.stopped, t.caused["in "])
 	for _, k := range sortedKeys(t.caused) {
 		if !strings.HasPrefix(k, "in ") {
