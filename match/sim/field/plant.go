@@ -2,6 +2,7 @@ package field
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -75,7 +76,7 @@ var blunders = []blunder{
 	{"clock-offset", []string{"clock-offset"}, nil, (*Job).offClock},
 	{"decimal-minutes", []string{"decimals-as-minutes", "minutes-as-decimals"}, nil, (*Job).minutes},
 	{"rounded-tags", []string{"rounded-tags"}, nil, func(j *Job, _ *Plant) { j.round(pick(j.rng, []float64{1.0 / 3600, 1.0 / 600, 5e-4, 1e-3})) }},
-	{"ground-as-grid", []string{"ground-as-grid"}, nil, (*Job).ground},
+	{"ground-as-grid", []string{"ground-as-grid", "common-shift"}, nil, (*Job).ground},
 	{"renumbered-points", []string{"late-run", "early-run", "wrong-tie", "renumbered-points"}, nil, (*Job).renumber},
 	{"neighbours-points", nil, nil, (*Job).neighbourPoints},
 	{"tower-position", repeats, nil, (*Job).tower},
@@ -130,6 +131,9 @@ func (j *Job) plant(name string) {
 		panic("field: no such blunder: " + name)
 	}
 	p := Plant{Blunder: name, Causes: blunders[k].causes}
+	if j.Truth.Timing == "reverse" && (name == "late-run" || name == "early-run") {
+		p.Causes = []string{name, "early-run", "late-run"} // against the order of the survey one is the other
+	}
 	was := Job{Points: slices.Clone(j.Points), links: slices.Clone(j.links), plane: j.plane}
 	for _, x := range j.Photos {
 		t := *x.Tag
@@ -210,16 +214,10 @@ func (j *Job) differences() []*vec {
 	return out
 }
 
-// retag gives a photo another position, or none where that is out of range, as a
-// reader finds it.
+// retag gives a photo another position.
 func (j *Job) retag(i int, to grid.LatLon) {
 	t := *j.Photos[i].Tag
-	step := t.Position.Step
-	if t.Position = nil; to.Valid() {
-		t.Position = position(to, step)
-	} else {
-		t.Warnings = append(slices.Clone(t.Warnings), geotag.Warning{Code: geotag.WarnOutOfRange, Field: "GPSLatitude", Detail: "out of range"})
-	}
+	t.Position = position(to, t.Position.Step)
 	j.Photos[i].Tag = &t
 }
 
@@ -442,21 +440,27 @@ func (j *Job) offClock(p *Plant) {
 }
 
 // minutes writes decimals of a degree as minutes, or degrees and minutes as decimals.
+// Of 60 minutes and more a reader makes no position, and says so.
 func (j *Job) minutes(*Plant) {
 	back := j.chance(0.5)
-	split := func(x float64) float64 {
-		d, f := math.Modf(x)
-		if back {
-			return d + f*0.6
-		}
-		if math.Abs(f) >= 0.6 {
-			return math.NaN()
-		}
-		return d + f/0.6
-	}
 	for _, i := range j.some() {
-		at := j.Photos[i].Tag.Position
-		j.retag(i, grid.LatLon{Lat: split(at.Lat), Lon: split(at.Lon)})
+		t := *j.Photos[i].Tag
+		as := func(field string, deg float64) float64 {
+			d, f := math.Modf(deg)
+			if back {
+				return d + f*0.6
+			}
+			if m := math.Abs(f * 100); m >= 60 {
+				t.Warnings = append(slices.Clone(t.Warnings), geotag.Warning{Code: geotag.WarnOutOfRange, Field: field,
+					Detail: fmt.Sprintf("minutes are %d/%d, which is 60 or more", int(m*1e5), int(1e5))})
+			}
+			return d + f/0.6
+		}
+		to := grid.LatLon{Lat: as("GPSLatitude", t.Position.Lat), Lon: as("GPSLongitude", t.Position.Lon)}
+		if t.Position = position(to, t.Position.Step); len(t.Warnings) > 0 {
+			t.Position = nil
+		}
+		j.Photos[i].Tag = &t
 	}
 }
 
