@@ -68,6 +68,9 @@ type Grid struct {
 	Ellipsoid Ellipsoid `json:"ellipsoid"`
 	// Frame names the grid's own geodetic frame, for instance "IRENET95".
 	Frame string `json:"frame"`
+	// FrameEpoch is the decimal year that coordinates in the frame are kept at,
+	// while the ground moves on; 0 where it is not known.
+	FrameEpoch float64 `json:"frame_epoch,omitempty"`
 }
 
 // Frame says which geodetic frame a geographic position is in, and when.
@@ -107,6 +110,36 @@ type Operation struct {
 	// Notes are what a user should know: a missing grid and what to install, an
 	// assumption made for want of an epoch.
 	Notes []string `json:"notes,omitempty"`
+	// Better is an operation with a better stated accuracy that would be used here
+	// if its files were installed: another machine may have them, and judge by
+	// another frame. Nil where there is none.
+	Better *BetterOperation `json:"better,omitempty"`
+	// Motion is what the ground moves in the grid's frame and the operation leaves
+	// out; Accuracy includes it. Nil where it is not known to move.
+	Motion *Motion `json:"motion,omitempty"`
+}
+
+// BetterOperation is an operation that lacks files.
+type BetterOperation struct {
+	Name string `json:"name"`
+	// Accuracy is its stated accuracy in metres.
+	Accuracy *float64 `json:"accuracy_m"`
+	// Missing are the files, each with how to install it.
+	Missing []MissingFile `json:"missing"`
+}
+
+// Motion is a motion of the ground in the frame of a grid, whose coordinates are
+// kept at an epoch.
+type Motion struct {
+	// FrameEpoch is that epoch, a decimal year.
+	FrameEpoch float64 `json:"frame_epoch"`
+	// Place names where it moves, and Rate is how fast, in metres a year at most.
+	Place string  `json:"place"`
+	Rate  float64 `json:"rate_m_per_year"`
+	// Years is the time from FrameEpoch to the end of the year of the fix, and
+	// Metres what the ground has moved in it at most.
+	Years  float64 `json:"years"`
+	Metres float64 `json:"metres"`
 }
 
 // Placement is a position carried onto the grid.

@@ -3,6 +3,8 @@ package grid
 import (
 	"context"
 	"errors"
+	"slices"
+	"strings"
 )
 
 // Opener opens the projected system that a definition names: an authority code
@@ -108,6 +110,9 @@ type Candidate struct {
 	Covers int `json:"covers"`
 	// Chosen is how many of the positions it is chosen for.
 	Chosen int `json:"chosen"`
+	// Preferable says that it would be used in the place of what is, were its files
+	// installed.
+	Preferable bool `json:"preferable,omitempty"`
 	// Why says in a sentence why it is chosen or passed over.
 	Why string `json:"why"`
 }
@@ -149,4 +154,27 @@ type Bounded interface {
 	// none is stated. Where west is greater than east it crosses the 180th
 	// meridian.
 	AreaOfUse() (south, west, north, east float64, ok bool)
+}
+
+// FilesToInstall returns the files that the candidates lack which would be used
+// in the place of what is, and one command that gets those that PROJ's store has.
+// Of candidates for the points of a job they are the files of the job's area, by
+// the names that the installed engine knows.
+func FilesToInstall(candidates []Candidate) (files []MissingFile, command string) {
+	var commands []string
+	for _, c := range candidates {
+		if !c.Preferable {
+			continue
+		}
+		for _, f := range c.Missing {
+			if slices.ContainsFunc(files, func(o MissingFile) bool { return o.Name == f.Name }) {
+				continue
+			}
+			files = append(files, f)
+			if f.URL != "" {
+				commands = append(commands, "projsync --file "+f.Name)
+			}
+		}
+	}
+	return files, strings.Join(commands, " && ")
 }

@@ -3,7 +3,6 @@ package crs
 import (
 	"context"
 	"fmt"
-	"math"
 
 	"example.com/phototie/grid"
 )
@@ -70,37 +69,33 @@ type place struct {
 
 // candidates writes a plan out.
 func (p *plan) candidates(places []place, dated bool) []grid.Candidate {
-	var out []grid.Candidate
-	best := -1 // the first that is chosen for a place
-	for _, ways := range [][]way{p.ways, p.missing, p.excluded} {
-		for i := range ways {
-			w := &ways[i]
-			c := w.candidate()
-			for _, at := range places {
-				if w.covers(at.lat, at.lon) {
-					c.Covers++
-				}
-				if c.Usable && at.chosen == w.pipeline {
-					c.Chosen++
-				}
-			}
-			if c.Chosen > 0 && best < 0 {
-				best = len(out)
-			}
-			out = append(out, c)
+	var ways []*way
+	for _, list := range [][]way{p.ways, p.missing, p.excluded} {
+		for i := range list {
+			ways = append(ways, &list[i])
 		}
 	}
-	ways := append(append(append([]*way(nil), pointers(p.ways)...), pointers(p.missing)...), pointers(p.excluded)...)
-	for i := range out {
-		out[i].Why = why(&out[i], ways[i], ways, best, len(places), dated)
+	out := make([]grid.Candidate, len(ways))
+	best := -1 // the first that is chosen for a place
+	for i, w := range ways {
+		c := &out[i]
+		*c = w.candidate()
+		for _, at := range places {
+			if w.covers(at.lat, at.lon) {
+				c.Covers++
+			}
+			if c.Usable && at.chosen == w.pipeline {
+				c.Chosen++
+			}
+		}
+		if c.Chosen > 0 && best < 0 {
+			best = i
+		}
 	}
-	return out
-}
-
-func pointers(ways []way) []*way {
-	out := make([]*way, len(ways))
-	for i := range ways {
-		out[i] = &ways[i]
+	for i, w := range ways {
+		c := &out[i]
+		c.Preferable = best >= 0 && c.Covers > 0 && !c.Usable && !c.Excluded && len(c.Missing) > 0 && w.better(ways[best])
+		c.Why = why(c, w, ways, best, len(places), dated)
 	}
 	return out
 }
@@ -115,10 +110,7 @@ func (w *way) candidate() grid.Candidate {
 		Missing:       w.path.missing,
 		Excluded:      w.exclusion != "",
 	}
-	if !math.IsNaN(w.accuracy) && !w.ballpark {
-		a := w.accuracy
-		c.Accuracy = &a
-	}
+	c.Accuracy = w.stated()
 	for _, a := range w.areas {
 		c.Areas = append(c.Areas, grid.Area{Name: a.name, South: a.south, West: a.west, North: a.north, East: a.east})
 	}
@@ -137,38 +129,11 @@ func why(c *grid.Candidate, w *way, ways []*way, best, places int, dated bool) s
 	case c.Excluded:
 		return "ruled out: " + w.exclusion
 	case !c.Usable && len(c.Missing) > 0:
-		s := fmt.Sprintf("can't be run: it needs %s; %s", lacking(c.Missing), c.Missing[0].Install)
-		switch {
-		case places > 0 && c.Covers == 0:
-			s += "; the positions lie outside its area of use anyway"
-		case best >= 0 && c.Accuracy == nil:
-			s += "; it states no accuracy, so it would not be preferred to what is used"
-		case best >= 0 && w.better(ways[best]):
-			s += "; it would be better than what is used"
-		case best >= 0:
-			s += "; it would not be better than what is used"
-		}
-		return s
+		return whyMissing(c, w, ways, best, places)
 	case !c.Usable:
 		return "PROJ can't run it"
 	case c.Chosen > 0:
-		s := "used: "
-		switch {
-		case c.Ballpark:
-			s += "nothing else leads to the grid here"
-		case c.Covers == 0:
-			s += "outside its area of use, as nothing else leads to the grid here"
-		case c.TimeDependent && !dated:
-			s += "nothing leads to the grid without an epoch, so its reference epoch is assumed"
-		case c.Accuracy == nil:
-			s += "no other that can be used here states an accuracy either"
-		default:
-			s += "the best stated accuracy of those that can be used here"
-		}
-		if c.Chosen < places {
-			s += fmt.Sprintf(" (%d of %d positions)", c.Chosen, places)
-		}
-		return s
+		return whyChosen(c, places, dated)
 	case places == 0:
 		return "no positions to choose for"
 	case c.Ballpark:
@@ -184,5 +149,40 @@ func why(c *grid.Candidate, w *way, ways []*way, best, places int, dated bool) s
 	case best >= 0 && !w.better(ways[best]):
 		return "passed over: another of the same stated accuracy comes first"
 	}
-	return "passed over: PROJ can't carry the positions with it"
+	return "passed over: PROJ can't transform the positions with it"
+}
+
+func whyMissing(c *grid.Candidate, w *way, ways []*way, best, places int) string {
+	s := fmt.Sprintf("can't be run: it needs %s; %s", lacking(c.Missing), c.Missing[0].Install)
+	switch {
+	case places > 0 && c.Covers == 0:
+		return s + "; the positions lie outside its area of use anyway"
+	case best < 0:
+		return s
+	case c.Accuracy == nil:
+		return s + "; it states no accuracy, so it would not be preferred to what is used"
+	case w.better(ways[best]):
+		return s + "; it would be better than what is used"
+	}
+	return s + "; it would not be better than what is used"
+}
+
+func whyChosen(c *grid.Candidate, places int, dated bool) string {
+	s := "used: "
+	switch {
+	case c.Ballpark:
+		s += "nothing else leads to the grid here"
+	case c.Covers == 0:
+		s += "outside its area of use, as nothing else leads to the grid here"
+	case c.TimeDependent && !dated:
+		s += "nothing leads to the grid without an epoch, so its reference epoch is assumed"
+	case c.Accuracy == nil:
+		s += "no other that can be used here states an accuracy either"
+	default:
+		s += "the best stated accuracy of those that can be used here"
+	}
+	if c.Chosen < places {
+		s += fmt.Sprintf(" (%d of %d positions)", c.Chosen, places)
+	}
+	return s
 }

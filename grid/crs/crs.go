@@ -1,6 +1,7 @@
 package crs
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -165,12 +166,12 @@ var (
 // projected CRS, or a bound CRS around one. The second result is the vertical
 // part of a compound one, or nil.
 func (r *registry) resolve(definition string) (o, vertical *object, err error) {
+	text := strings.TrimSpace(definition)
+	short := abridged(text)
 	fail := func(reason error, format string, args ...any) (*object, *object, error) {
 		vertical.free()
 		return nil, nil, &DefinitionError{Definition: definition, Reason: reason, Message: fmt.Sprintf(format, args...)}
 	}
-	text := strings.TrimSpace(definition)
-	short := abridged(text)
 	switch {
 	case text == "":
 		return fail(ErrEmpty, "no coordinate reference system is named; give the projected system that the points are in, for instance EPSG:2157")
@@ -182,93 +183,85 @@ func (r *registry) resolve(definition string) (o, vertical *object, err error) {
 	if version := r.version(); !strings.Contains(version, "EPSG") {
 		return nil, nil, fmt.Errorf("PROJ's database proj.db can't be read (%s): install the proj-data package, or set PROJ_DATA to the folder that holds it", version)
 	}
-
-	switch {
-	case strings.Contains(text, "proj=pipeline"):
-		return fail(ErrUnknownCRS, "%s: a pipeline is an operation between two systems; give the projected system itself", short)
-	case strings.Contains(text, "proj=") || strings.Contains(text, "init="):
-		o = r.create(text)
-		if o == nil || o.kind() == kindNone {
-			o.free()
-			o = r.create(text + " +type=crs")
-		}
-		if o == nil {
-			return fail(ErrUnknownCRS, "%s: PROJ can't read this string as a coordinate reference system; check its parameters", short)
-		}
-	case text[0] == '{' || wktPattern.MatchString(text):
-		if o = r.create(text); o == nil {
-			problem := ""
-			if text[0] != '{' {
-				problem = r.wktProblems(text)
-			}
-			if problem == "" {
-				problem = "PROJ can't read it"
-			}
-			return fail(ErrUnknownCRS, "%s: this text is no valid coordinate reference system: %s", short, problem)
-		}
-	case codePattern.MatchString(text) || urnPattern.MatchString(text):
-		if o = r.create(text); o == nil {
-			return fail(ErrUnknownCRS, "%s is not a code that the installed registry (%s) knows; check the number", short, r.version())
-		}
-	default:
-		if o = r.exactly(text); o == nil {
-			hint := "give an EPSG code such as EPSG:2157, WKT or a PROJ string"
-			if isNumber(text) {
-				hint = "if it is an EPSG code, write EPSG:" + text
-			}
-			return fail(ErrUnknownCRS, "%s is not a coordinate reference system that the installed registry (%s) knows; %s", short, r.version(), hint)
-		}
+	o, problem := r.read(text)
+	if o == nil {
+		return fail(ErrUnknownCRS, "%s%s", short, problem)
 	}
-
 	name := short
 	if n := o.name(); n != "" && !strings.EqualFold(n, text) {
 		name = fmt.Sprintf("%s (%s)", short, n)
 	}
 	const remedy = "give the projected system that the points are in, for instance EPSG:2157"
+	// What a bound or a compound CRS is made of is looked at in its place.
 	for {
 		k := o.kind()
+		var inner *object
 		switch k {
 		case kindProjected:
 			return o, vertical, nil
 		case kindBound:
-			inner := o.source()
-			if inner != nil && inner.kind() == kindProjected {
+			if inner = o.source(); inner != nil && inner.kind() == kindProjected {
 				inner.free()
 				return o, vertical, nil
 			}
-			o.free()
-			if o = inner; o == nil {
-				return fail(ErrNotProjected, "%s is not projected; %s", name, remedy)
-			}
-			continue
 		case kindCompound:
-			inner := o.horizontal()
+			inner = o.horizontal()
 			if vertical == nil {
 				vertical = o.vertical()
 			}
-			o.free()
-			if o = inner; o == nil {
-				return fail(ErrNotProjected, "%s has no horizontal part; %s", name, remedy)
-			}
-			continue
-		}
-		o.free()
-		switch k {
-		case kindGeographic:
-			return fail(ErrNotProjected, "%s is geographic (degrees); %s", name, remedy)
-		case kindGeocentric:
-			return fail(ErrNotProjected, "%s is geocentric (X, Y, Z from the centre of the earth); %s", name, remedy)
-		case kindVertical:
-			return fail(ErrNotProjected, "%s is vertical only (heights); %s", name, remedy)
-		case kindEngineering:
-			return fail(ErrNotProjected, "%s is a local engineering system with no tie to the earth; %s", name, remedy)
-		case kindTemporal:
-			return fail(ErrNotProjected, "%s is a time scale; %s", name, remedy)
 		case kindNone:
+			o.free()
 			return fail(ErrUnknownCRS, "%s is not a coordinate reference system (perhaps a datum, an ellipsoid or an operation); %s", name, remedy)
 		}
-		return fail(ErrNotProjected, "%s is not a projected system of a kind that can be used; %s", name, remedy)
+		o.free()
+		if o = inner; o == nil {
+			return fail(ErrNotProjected, "%s %s; %s", name, notProjected[k], remedy)
+		}
 	}
+}
+
+// notProjected says what the kinds are that have no eastings and northings.
+var notProjected = map[kind]string{
+	kindOther:       "is not a projected system of a kind that can be used",
+	kindBound:       "is not projected",
+	kindCompound:    "has no horizontal part",
+	kindGeographic:  "is geographic (degrees)",
+	kindGeocentric:  "is geocentric (X, Y, Z from the centre of the earth)",
+	kindVertical:    "is vertical only (heights)",
+	kindEngineering: "is a local engineering system with no tie to the earth",
+	kindTemporal:    "is a time scale",
+}
+
+// read makes the object of a definition; where there is none it says why.
+func (r *registry) read(text string) (o *object, problem string) {
+	switch {
+	case strings.Contains(text, "proj=pipeline"):
+		return nil, ": a pipeline is an operation between two systems; give the projected system itself"
+	case strings.Contains(text, "proj=") || strings.Contains(text, "init="):
+		if o = r.create(text); o == nil || o.kind() == kindNone {
+			o.free()
+			o = r.create(text + " +type=crs")
+		}
+		problem = ": PROJ can't read this string as a coordinate reference system; check its parameters"
+	case text[0] == '{' || wktPattern.MatchString(text):
+		if o = r.create(text); o == nil {
+			if text[0] != '{' {
+				problem = r.wktProblems(text)
+			}
+			problem = ": this text is no valid coordinate reference system: " + cmp.Or(problem, "PROJ can't read it")
+		}
+	case codePattern.MatchString(text) || urnPattern.MatchString(text):
+		o = r.create(text)
+		problem = " is not a code that the installed registry (" + r.version() + ") knows; check the number"
+	default:
+		o = r.exactly(text)
+		hint := "give an EPSG code such as EPSG:2157, WKT or a PROJ string"
+		if isNumber(text) {
+			hint = "if it is an EPSG code, write EPSG:" + text
+		}
+		problem = " is not a coordinate reference system that the installed registry (" + r.version() + ") knows; " + hint
+	}
+	return o, problem
 }
 
 // isNumber reports whether s is nothing but ASCII digits.
@@ -324,11 +317,11 @@ func (r *registry) describe(definition string, opt grid.OpenOptions, object, pro
 		}
 	}
 	if c.own == "" {
-		return nil, &DefinitionError{Definition: definition, Reason: ErrNotProjected, Message: fmt.Sprintf("%s: PROJ can't compute this map projection", name)}
+		return nil, &DefinitionError{Definition: definition, Reason: ErrNotProjected, Message: fmt.Sprintf("%s: the installed PROJ (%s) can't compute its map projection, %s; a later version may", name, r.version(), projected.method())}
 	}
 	c.use, c.used = projected.areaOfUse()
 	c.grid = grid.Grid{
-		Name: name, Code: projected.code(), Unit: unit, Frame: base.name(),
+		Name: name, Code: projected.code(), Unit: unit, Frame: base.name(), FrameEpoch: frameEpochs[base.name()],
 		Ellipsoid: grid.Ellipsoid{Name: ellipsoid, SemiMajor: a, InverseFlattening: rf},
 	}
 	c.ellipsoid = fmt.Sprintf("+proj=longlat +a=%.17g +rf=%.17g", a, rf)
@@ -388,27 +381,17 @@ func readPlaneAxes(axes []axis) (planeAxes, grid.Unit, error) {
 	}
 	a := planeAxes{e: -1, n: -1, eSign: 1, nSign: 1}
 	horizontal := axes[:2]
-	if d := horizontal[0].direction; d == horizontal[1].direction && (d == "north" || d == "south") {
-		for i, x := range horizontal {
-			switch {
-			case named(x, "e", "easting", "x"):
-				a.e = i
-			case named(x, "n", "northing", "y"):
-				a.n = i
-			}
-		}
-	} else {
-		for i, x := range horizontal {
-			switch x.direction {
-			case "east":
-				a.e = i
-			case "west":
-				a.e, a.eSign = i, -1
-			case "north":
-				a.n = i
-			case "south":
-				a.n, a.nSign = i, -1
-			}
+	polar := horizontal[0].direction == horizontal[1].direction && (horizontal[0].direction == "north" || horizontal[0].direction == "south")
+	for i, x := range horizontal {
+		switch direction := x.direction; {
+		case polar && named(x, "e", "easting", "x"), direction == "east":
+			a.e = i
+		case polar && named(x, "n", "northing", "y"), !polar && direction == "north":
+			a.n = i
+		case direction == "west":
+			a.e, a.eSign = i, -1
+		case !polar && direction == "south":
+			a.n, a.nSign = i, -1
 		}
 	}
 	if a.e < 0 || a.n < 0 || a.e == a.n {

@@ -215,6 +215,24 @@ func (o *object) target() *object { return o.r.object(C.proj_get_target_crs(o.r.
 // base is the geodetic CRS that a CRS is built on.
 func (o *object) base() *object { return o.r.object(C.proj_crs_get_geodetic_crs(o.r.ctx, o.p)) }
 
+// method names the method of the map projection of a projected CRS, with its code.
+func (o *object) method() string {
+	op := o.r.object(C.proj_crs_get_coordoperation(o.r.ctx, o.p))
+	if op == nil {
+		return "which is not stated"
+	}
+	defer op.free()
+	var name, authority, code *C.char
+	if C.proj_coordoperation_get_method_info(o.r.ctx, op.p, &name, &authority, &code) == 0 {
+		return op.name()
+	}
+	s := C.GoString(name)
+	if code != nil && C.GoString(code) != "" {
+		s += " (" + C.GoString(authority) + ":" + C.GoString(code) + ")"
+	}
+	return s
+}
+
 // ensembleAccuracy is the accuracy in metres that the registry states for the
 // datum ensemble of a CRS; the second result is false where its datum is none.
 func (o *object) ensembleAccuracy() (float64, bool) {
@@ -337,6 +355,8 @@ type step struct {
 	from, to string
 	// conversion is true for a step that changes no frame.
 	conversion bool
+	// ensemble is true for one that takes WGS 84 without a realisation.
+	ensemble bool
 }
 
 // path is an operation between two CRSs, ready to be run.
@@ -498,12 +518,9 @@ func (s step) ballpark() bool {
 // missingFile describes a file that is not installed.
 func missingFile(name, pack, url string) grid.MissingFile {
 	m := grid.MissingFile{Name: name, Package: pack, URL: url}
-	switch {
-	case debianFiles[name]:
-		m.Install = "install the proj-data package of Debian or Ubuntu, or get it with \"projsync --file " + name + "\", or set PROJ_NETWORK=ON"
-	case url == "" && !storePattern.MatchString(name):
+	if url == "" && !storePattern.MatchString(name) {
 		m.Install = "get it from the agency that publishes it, and put it into a folder that PROJ_DATA names"
-	default:
+	} else {
 		m.Install = "get it with \"projsync --file " + name + "\" or set PROJ_NETWORK=ON"
 	}
 	return m
@@ -512,13 +529,6 @@ func missingFile(name, pack, url string) grid.MissingFile {
 // storePattern is how the files in PROJ's own store are named: country, agency,
 // and what they hold.
 var storePattern = regexp.MustCompile(`^(?:[a-z]{2}|eur)_[A-Za-z0-9]+_.+\.(?:tif|json)$`)
-
-// debianFiles are those that the package proj-data of Debian 12 holds, by the
-// names that the registry has for them.
-var debianFiles = map[string]bool{
-	"us_nga_egm96_15.tif": true, "fr_ign_ntf_r93.tif": true, "de_adv_BETA2007.tif": true, "nz_linz_nzgd2kgrid0005.tif": true,
-	"ch_swisstopo_CHENyx06a.tif": true, "ch_swisstopo_CHENyx06_ETRS.tif": true,
-}
 
 // named returns the geographic CRSs whose name is near to name, as name and
 // EPSG code.

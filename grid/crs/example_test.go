@@ -52,7 +52,7 @@ func ExampleOpen_errors() {
 }
 
 // The null transformation is forced, against the better judgement of the package:
-// 2 m for the ensemble and 2 m for the transformation make 2.8 m.
+// 2 m for the transformation, which has those of the ensemble in it.
 func ExampleOpenGrid() {
 	nc, err := crs.OpenGrid("EPSG:6543", grid.OpenOptions{Only: []string{"EPSG:9774"}})
 	if err != nil {
@@ -71,7 +71,7 @@ func ExampleOpenGrid() {
 	fmt.Printf("good to %.1f m\n", *placed[0].Op.Accuracy)
 	// Output:
 	// E 2000000.00 N 491322.65 ftUS
-	// good to 2.8 m
+	// good to 2.0 m
 }
 
 // What leads from WGS 84 to the grid, for the points of a job.
@@ -92,7 +92,7 @@ func ExampleCRS_Candidates() {
 	}
 	// Output:
 	// [EPSG:9757 EPSG:8970], 0.01 m, for 2 of 2 points
-	// [EPSG:9774], 2.83 m, for 0 of 2 points
+	// [EPSG:9774], 2.00 m, for 0 of 2 points
 }
 
 // A bench mark at 4.300 m above the local datum, where the office gives 55.700 m

@@ -479,7 +479,9 @@ func (j *lift) carry(f grid.Fix, ref grid.HeightRef, hub, name string, out grid.
 			}
 			continue
 		}
-		op := s.plan.describer(i).look(phase, f.Lat, f.Lon, dated)
+		t := newTask(f.Lat, f.Lon, f.Epoch)
+		t.phase = int8(phase)
+		op := s.plan.describer(i).operation(&t)
 		out.Metres = h
 		out.Steps = append(out.Steps, fmt.Sprintf("from %s to %s against %s", name, to.name, op.Name))
 		out.Notes = append(out.Notes, op.Notes...)

@@ -39,6 +39,12 @@ type plan struct {
 	gridEnsemble bool
 	// err says why the plan leads nowhere, where it does not.
 	err error
+	// frame is the name of the grid's frame, frameEpoch the epoch that
+	// its coordinates are kept at (0 for unknown), and zones are the places where
+	// the ground moves in it.
+	frame      string
+	frameEpoch float64
+	zones      []deforming
 
 	mu  sync.Mutex
 	ops map[remark]*grid.Operation
@@ -57,6 +63,9 @@ type way struct {
 	epoch float64
 	// viaEnsemble says that a WGS 84 tag was taken without its realisation.
 	viaEnsemble bool
+	// taken says that the tag was taken to be in the grid's frame, which is the
+	// ITRF at an epoch; deforms, that a deformation model is in the path.
+	taken, deforms bool
 	// exclusion says why the caller's choice rules the way out; empty where it
 	// does not.
 	exclusion string
@@ -68,6 +77,8 @@ type remark struct {
 	missing int16 // index of a better way for want of a grid file, or -1
 	skipped int16 // index of a better way for want of an epoch, or -1
 	silent  int16 // index of a real way that states no accuracy, or -1
+	year    int16 // of the fix, 0 where it is not known or does not matter
+	zone    int8  // index among the plan's zones, or -1
 	outside bool
 	undated bool // it needs an epoch and there is none
 }
@@ -114,32 +125,31 @@ const (
 	phases
 )
 
+// phase is the one in which a way serves a position; phases for never.
+func (w *way) phase(lat, lon float64, dated bool) int {
+	needsEpoch := w.dated && !dated
+	switch {
+	case w.ballpark:
+		return phaseBallpark
+	case needsEpoch && w.epoch == 0:
+		return phases
+	case !w.covers(lat, lon):
+		if w.gridded {
+			return phases
+		}
+		return phaseOutside
+	case needsEpoch:
+		return phaseUndated
+	}
+	return phaseInside
+}
+
 // next returns the way to try at a position of the order or after it, and the
 // position that follows. The way is -1 when there are no more.
 func (p *plan) next(lat, lon float64, dated bool, at int) (index, phase, following int) {
-	n := len(p.ways)
-	i, phase := 0, phases
-	if n > 0 {
-		i, phase = at%n, at/n
-	}
-	for ; phase < phases; i, phase = 0, phase+1 {
-		for ; i < n; i, at = i+1, at+1 {
-			w := &p.ways[i]
-			needsEpoch := w.dated && !dated
-			var fits bool
-			switch phase {
-			case phaseInside:
-				fits = !w.ballpark && !needsEpoch && w.covers(lat, lon)
-			case phaseUndated:
-				fits = !w.ballpark && needsEpoch && w.epoch != 0 && w.covers(lat, lon)
-			case phaseOutside:
-				fits = !w.ballpark && !w.gridded && (!needsEpoch || w.epoch != 0) && !w.covers(lat, lon)
-			case phaseBallpark:
-				fits = w.ballpark
-			}
-			if fits {
-				return i, phase, at + 1
-			}
+	for n := len(p.ways); at < phases*n; at++ {
+		if i, phase := at%n, at/n; p.ways[i].phase(lat, lon, dated) == phase {
+			return i, phase, at + 1
 		}
 	}
 	return -1, 0, at
@@ -185,32 +195,30 @@ func (d *describer) operation(t *task) *grid.Operation {
 	if t.phase == phaseInside && t.dated && d.plain != nil {
 		return d.plain
 	}
-	return d.look(int(t.phase), t.lat, t.lon, t.dated)
-}
-
-// look is operation without a description at hand.
-func (d *describer) look(phase int, lat, lon float64, dated bool) *grid.Operation {
 	p, w := d.plan, &d.plan.ways[d.index]
-	key := remark{way: int16(d.index), missing: -1, skipped: -1, silent: -1, outside: phase == phaseOutside, undated: w.dated && !dated}
-	for _, i := range d.missing {
-		if m := &p.missing[i]; (dated || !m.dated) && m.covers(lat, lon) {
-			key.missing = int16(i)
+	key := remark{way: int16(d.index), outside: t.phase == phaseOutside, undated: w.dated && !t.dated, zone: -1, skipped: -1, silent: -1}
+	key.missing = first(d.missing, func(i int) bool {
+		m := &p.missing[i]
+		return (t.dated || !m.dated) && m.covers(t.lat, t.lon)
+	})
+	if !key.undated {
+		key.skipped = first(d.others, func(i int) bool {
+			o := &p.ways[i]
+			return o.dated && !t.dated && o.better(w) && o.covers(t.lat, t.lon)
+		})
+		key.silent = first(d.others, func(i int) bool {
+			o := &p.ways[i]
+			return math.IsNaN(o.accuracy) && w.viaEnsemble && !o.viaEnsemble && o.covers(t.lat, t.lon)
+		})
+	}
+	for i, z := range p.zones {
+		if z.contains(t.lat, t.lon) {
+			key.zone = int8(i)
 			break
 		}
 	}
-	if !key.undated {
-		for _, i := range d.others {
-			o := &p.ways[i]
-			if !o.covers(lat, lon) {
-				continue
-			}
-			if o.dated && !dated && o.better(w) && key.skipped < 0 {
-				key.skipped = int16(i)
-			}
-			if math.IsNaN(o.accuracy) && w.viaEnsemble && !o.viaEnsemble && key.silent < 0 {
-				key.silent = int16(i)
-			}
-		}
+	if key.zone >= 0 || w.taken {
+		key.year = t.year
 	}
 	if d.op != nil && d.last == key {
 		return d.op
@@ -219,24 +227,39 @@ func (d *describer) look(phase int, lat, lon float64, dated bool) *grid.Operatio
 	defer p.mu.Unlock()
 	op, ok := p.ops[key]
 	if !ok {
-		op = p.describe(key)
+		op = p.describe(key, p.moving(w, t.lat, t.lon, key.year))
 		p.ops[key] = op
 	}
 	d.last, d.op = key, op
-	if phase == phaseInside && dated && len(d.missing)+len(d.others) == 0 {
+	if t.phase == phaseInside && t.dated && len(d.missing)+len(d.others)+len(p.zones) == 0 && !w.taken {
 		d.plain = op
 	}
 	return op
 }
 
+// first is the first of the indexes that is wanted, or -1.
+func first(list []int, wanted func(int) bool) int16 {
+	for _, i := range list {
+		if wanted(i) {
+			return int16(i)
+		}
+	}
+	return -1
+}
+
 // describe writes an operation out, with what a user should know about it.
-func (p *plan) describe(key remark) *grid.Operation {
+func (p *plan) describe(key remark, motion *grid.Motion) *grid.Operation {
 	w := &p.ways[key.way]
 	op := &grid.Operation{Name: w.title(), Definition: w.pipeline, Source: w.source, Ballpark: w.ballpark}
 	note := func(format string, args ...any) { op.Notes = append(op.Notes, fmt.Sprintf(format, args...)) }
-	if !math.IsNaN(w.accuracy) && !w.ballpark && !key.undated {
-		a := w.accuracy
-		op.Accuracy = &a
+	if !key.undated {
+		op.Accuracy = w.stated()
+	}
+	if op.Motion = motion; motion != nil {
+		note("the grid's frame is kept at %.1f, and the ground of %s moves by up to %.3g m a year in it: up to %.1f m since then, which no operation takes into account", motion.FrameEpoch, motion.Place, motion.Rate, motion.Metres)
+		if op.Accuracy != nil {
+			op.Accuracy = both(op.Accuracy, &motion.Metres)
+		}
 	}
 	switch {
 	case w.ballpark:
@@ -259,20 +282,12 @@ func (p *plan) describe(key remark) *grid.Operation {
 		note("the date of the photo is not known, so %s (%s), which needs it, was not used", o.title(), o.accuracyText())
 	}
 	if w.viaEnsemble && !w.ballpark {
-		switch {
-		case p.gridEnsemble:
-			note("the grid's frame is WGS 84 without a realisation, as the tag's is; the registry holds that good to 2 m only")
-		case key.skipped >= 0:
-			note("the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m")
-		case key.silent >= 0:
-			note("the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m; %s starts from the realisation but no accuracy is stated for it, so it must be forced to be used", p.ways[key.silent].title())
-		default:
-			note("no operation from the realisation of WGS 84 that is broadcast is known and installed here, so the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m")
-		}
+		op.Notes = append(op.Notes, p.ensembleNote(key))
 	}
 	if key.missing >= 0 {
 		m := &p.missing[key.missing]
 		if m.better(w) {
+			op.Better = &grid.BetterOperation{Name: m.title(), Accuracy: m.stated(), Missing: m.path.missing}
 			note("%s (%s) would be used here, but needs %s; %s",
 				m.title(), m.accuracyText(), lacking(m.path.missing), m.path.missing[0].Install)
 		} else {
@@ -281,6 +296,29 @@ func (p *plan) describe(key remark) *grid.Operation {
 		}
 	}
 	return op
+}
+
+// ensembleNote says why a tag was taken in WGS 84 without its realisation.
+func (p *plan) ensembleNote(key remark) string {
+	const taken = "the tag was taken in WGS 84 without a realisation, which the registry holds good to 2 m"
+	switch {
+	case p.gridEnsemble:
+		return "the grid's frame is WGS 84 without a realisation, as the tag's is; the registry holds that good to 2 m only"
+	case key.skipped >= 0:
+		return taken
+	case key.silent >= 0:
+		return taken + "; " + p.ways[key.silent].title() + " starts from the realisation but no accuracy is stated for it, so it must be forced to be used"
+	}
+	return "no operation from the realisation of WGS 84 that is broadcast is known and installed here, so " + taken
+}
+
+// stated is the stated accuracy of a way, nil where there is none.
+func (w *way) stated() *float64 {
+	if math.IsNaN(w.accuracy) || w.ballpark {
+		return nil
+	}
+	a := w.accuracy
+	return &a
 }
 
 // lacking lists files that are missing, and says how, for a message.
@@ -328,17 +366,35 @@ func (w *way) title() string {
 	return strings.Join(names, " + ")
 }
 
+// unstated is the accuracy in metres from which on the registry means that none
+// is known: it has 998 and 999.
+const unstated = 998
+
+// accuracy is the root of the sum of the squares of the steps' accuracies, NaN
+// where one states none. What a step next to the WGS 84 ensemble states includes
+// the ensemble's own 2 m, as the registry's remarks say of its null
+// transformations, so of the two the larger counts.
+func accuracy(steps []step) float64 {
+	sum, ensemble := 0.0, 0.0
+	for _, s := range steps {
+		a := s.accuracy
+		switch {
+		case a < 0 || a >= unstated:
+			return math.NaN()
+		case s.ensemble:
+			ensemble = max(ensemble, a)
+			continue
+		case ensemble > 0 && !s.conversion:
+			a, ensemble = max(a, ensemble), 0
+		}
+		sum += a * a
+	}
+	return math.Sqrt(sum + ensemble*ensemble)
+}
+
 // complete works out what follows from the path.
 func (w *way) complete() {
-	sum := 0.0
-	for _, s := range w.steps {
-		if s.accuracy < 0 {
-			sum = math.NaN()
-			break
-		}
-		sum += s.accuracy * s.accuracy
-	}
-	w.accuracy = math.Sqrt(sum)
+	w.accuracy = accuracy(w.steps)
 	w.bounds = nil
 	for _, a := range w.areas {
 		// The world, mostly, needs no look beside a country.
@@ -347,9 +403,8 @@ func (w *way) complete() {
 		}
 		w.bounds = append(slices.DeleteFunc(w.bounds, func(b bounds) bool { return b.surrounds(a.bounds) }), a.bounds)
 	}
-	for _, word := range []string{"+t_epoch=", "+proj=deformation", "+proj=defmodel"} {
-		w.dated = w.dated || strings.Contains(w.pipeline, word)
-	}
+	w.deforms = strings.Contains(w.pipeline, "+proj=deformation") || strings.Contains(w.pipeline, "+proj=defmodel")
+	w.dated = w.deforms || strings.Contains(w.pipeline, "+t_epoch=")
 	if _, rest, ok := strings.Cut(w.pipeline, "+t_epoch="); ok {
 		value, _, _ := strings.Cut(rest, " ")
 		if _, err := fmt.Sscanf(value, "%g", &w.epoch); err != nil {
@@ -438,6 +493,9 @@ func (c *CRS) plan(datum string) (*plan, error) {
 	defer object.free()
 	defer vertical.free()
 	pl := &planner{r: r, grid: object, plan: &plan{ops: make(map[remark]*grid.Operation)}}
+	if key == broadcast {
+		pl.plan.settle(c.grid.Frame)
+	}
 	pl.collect(datum)
 	pl.plan.choose(c.options)
 	pl.plan.err = c.useless(datum, pl.plan)
@@ -486,7 +544,8 @@ const maxPlans = 256
 // add takes a path into the plan, and reports whether it can be run.
 func (pl *planner) add(p path, source string, axes geoAxes, viaEnsemble bool) bool {
 	pl.r.try(&p)
-	w := way{path: p, source: source, axes: axes, viaEnsemble: viaEnsemble}
+	taken := pl.plan.takeAligned(&p, source)
+	w := way{path: p, source: source, axes: axes, viaEnsemble: viaEnsemble && !taken, taken: taken}
 	w.complete()
 	for _, known := range [][]way{pl.plan.ways, pl.plan.missing} {
 		for i := range known {
@@ -557,7 +616,7 @@ func (r *registry) frame(code string) *frame {
 // widen adds the accuracy of a source that is a datum ensemble to a path.
 func (f *frame) widen(p path) path {
 	if f.ensemble > 0 && !p.ballpark {
-		p.steps = append([]step{{name: f.name() + " as a datum ensemble", accuracy: f.ensemble, from: f.name(), to: f.name()}}, p.steps...)
+		p.steps = append([]step{{name: f.name() + " as a datum ensemble", accuracy: f.ensemble, from: f.name(), to: f.name(), ensemble: f.name() == ensembleName}}, p.steps...)
 	}
 	return p
 }
@@ -679,7 +738,7 @@ func (pl *planner) overEnsemble(from *frame) {
 		defer b.free()
 		for _, p := range pl.r.paths(from.object, b.object) {
 			if p.real() && p.runnable && p.pipeline != "" {
-				p.steps = append(p.steps, step{name: b.name() + " as " + ensemble.name(), accuracy: ensemble.ensemble, from: b.name(), to: ensemble.name()})
+				p.steps = append(p.steps, step{name: b.name() + " as " + ensemble.name(), accuracy: ensemble.ensemble, from: b.name(), to: ensemble.name(), ensemble: true})
 				first = append(first, p)
 				break
 			}

@@ -26,9 +26,18 @@ type task struct {
 	lat, lon float64 // where to choose the way by
 	i        int32   // index in the chunk
 	at       int32   // where to go on in the plan's order
+	year     int16   // of the fix; 0 where it is not known
 	phase    int8
 	dated    bool
 	second   bool // FromGrid has chosen a second time
+}
+
+func newTask(lat, lon, epoch float64) task {
+	t := task{lat: lat, lon: lon, dated: credible(epoch)}
+	if t.dated {
+		t.year = int16(epoch)
+	}
+	return t
 }
 
 // batch holds the tasks that go through one way.
@@ -89,13 +98,6 @@ func (b *batch) room() (*task, *proj.Coord) {
 	return &b.tasks[n], &b.coords[n]
 }
 
-// put sends tasks back.
-func (s *scratch) put(p *plan, tasks ...task) {
-	for _, t := range tasks {
-		s.todo = append(s.todo, again{p, t})
-	}
-}
-
 // batch makes a batch, of a spare one where there is one.
 func (s *scratch) batch(key batchKey) *batch {
 	if s.index == nil {
@@ -113,61 +115,122 @@ func (s *scratch) batch(key batchKey) *batch {
 	return b
 }
 
-// sources looks plans up, once per datum and call.
-type sources struct {
-	c     *CRS
-	known map[string]source
-	name  string
-	last  source
+// carrier is one of the two directions, at work on a chunk of positions.
+type carrier interface {
+	// start returns the datum of position i, and where to choose its way by.
+	start(i int) (datum string, t task, err error)
+	// coord is what goes into a way.
+	coord(t *task, w *way) proj.Coord
+	run(ctx context.Context, w *way, coords []proj.Coord) error
+	// arrive takes the result of a way. It is false where the position is to be
+	// done another way after all.
+	arrive(t *task, x *proj.Coord, way int, d *describer) bool
+	fail(i int32, err error)
+	// lost is the error of a position that no way carries.
+	lost(i int32) error
 }
 
+// carry does one chunk of n positions. What PROJ can't carry one way is put to
+// the next. plans are those of the datums seen so far.
+func (c *CRS) carry(ctx context.Context, s *scratch, plans map[string]source, n int, job carrier) error {
+	s.clear()
+	datum := ""
+	var last source
+	for i := range n {
+		name, t, err := job.start(i)
+		if err == nil {
+			if last.plan == nil || name != datum {
+				datum, last = name, c.source(plans, name)
+			}
+			err = last.err
+		}
+		if err != nil {
+			job.fail(int32(i), err)
+			continue
+		}
+		t.i = int32(i)
+		s.choose(job, last.plan, t)
+	}
+	for len(s.list) > 0 {
+		s.todo = s.todo[:0]
+		for _, g := range s.list {
+			w := &g.plan.ways[g.way]
+			if err := job.run(ctx, w, g.coords); err != nil {
+				if ctx.Err() != nil {
+					return ctx.Err()
+				}
+				for _, t := range g.tasks { // the way can't be run at all
+					s.todo = append(s.todo, again{g.plan, t})
+				}
+				continue
+			}
+			d := g.plan.describer(g.way)
+			for k := range g.tasks {
+				t, x := &g.tasks[k], &g.coords[k]
+				if !finite(x[0], x[1]) || !job.arrive(t, x, g.way, d) {
+					s.todo = append(s.todo, again{g.plan, *t})
+				}
+			}
+		}
+		s.clear()
+		for _, t := range s.todo {
+			s.choose(job, t.plan, t.task)
+		}
+	}
+	return nil
+}
+
+// choose puts a task to the batch of its next way.
+func (s *scratch) choose(job carrier, p *plan, t task) {
+	way, phase, at := 0, phaseInside, 1 // the best way: what next says for most
+	if w := &p.ways[0]; t.at > 0 || w.ballpark || w.dated && !t.dated || !w.covers(t.lat, t.lon) {
+		way, phase, at = p.next(t.lat, t.lon, t.dated, int(t.at))
+	}
+	if way < 0 {
+		job.fail(t.i, job.lost(t.i))
+		return
+	}
+	t.at, t.phase = int32(at), int8(phase)
+	next, c := s.to(p, way).room()
+	*next, *c = t, job.coord(&t, &p.ways[way])
+}
+
+// source is the plan of a datum.
 type source struct {
 	plan *plan
 	err  error
 }
 
-func (s *sources) plan(datum string) (*plan, error) {
-	if s.known == nil {
-		s.known = make(map[string]source)
-	} else if datum == s.name {
-		return s.last.plan, s.last.err
-	}
-	found, ok := s.known[datum]
+// source looks a plan up, once per datum and call.
+func (c *CRS) source(known map[string]source, datum string) source {
+	found, ok := known[datum]
 	if !ok {
-		p, err := s.c.plan(datum)
-		if err == nil && p.unknown {
-			err = &grid.UnknownDatumError{Datum: datum}
+		found.plan, found.err = c.plan(datum)
+		if found.err == nil && found.plan.unknown {
+			found.err = &grid.UnknownDatumError{Datum: datum}
 		}
-		found = source{p, err}
-		s.known[datum] = found
+		known[datum] = found
 	}
-	s.name, s.last = datum, found
-	return found.plan, found.err
+	return found
 }
 
-// ToGrid carries fixes onto the grid. For each one it chooses, among the
+// ToGrid transforms fixes to the grid. For each one it chooses, among the
 // operations that can be run, the one of the best stated accuracy whose area of
-// use holds the fix, and goes on to the next where PROJ can't carry the fix
+// use holds the fix, and goes on to the next where PROJ can't transform the fix
 // with it (outside a grid file, mostly). Operations that depend on the epoch are
 // used only where it is known, unless there is no other. The package comment
 // says more.
 //
-// Many fixes are carried by all processors at once. The operations in the result
-// are shared between placements: don't change them. The error is that of ctx, or says why PROJ can't be used at all.
+// Many fixes are transformed by all processors at once. The operations in the
+// result are shared between placements: don't change them. The error is that of
+// ctx, or says why PROJ can't be used at all.
 func (c *CRS) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
 	out := make([]grid.Placement, len(fixes))
-	err := c.withWorkers(len(fixes), func(w *worker, lo, end int) error {
-		j := forwards{c: c, w: w, sources: sources{c: c}}
-		for ; lo < end; lo += chunk {
-			hi := min(lo+chunk, end)
-			if err := j.run(ctx, fixes[lo:hi], out[lo:hi]); err != nil {
-				return err
-			}
-		}
-		return nil
+	err := c.inChunks(len(fixes), func(w *worker, known map[string]source, lo, hi int) error {
+		return c.carry(ctx, &w.scratch, known, hi-lo, &forwards{c, w, fixes[lo:hi], out[lo:hi]})
 	})
 	if err != nil {
 		return nil, err
@@ -175,92 +238,58 @@ func (c *CRS) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, e
 	return out, nil
 }
 
-// forwards is a call of ToGrid at work.
-type forwards struct {
-	c       *CRS
-	w       *worker
-	sources sources
-}
-
-// run carries one chunk of fixes.
-func (j *forwards) run(ctx context.Context, fixes []grid.Fix, out []grid.Placement) error {
-	s := &j.w.scratch
-	s.clear()
-	var p *plan
-	datum := ""
-	for i := range fixes {
-		f := &fixes[i]
-		if !f.Valid() {
-			out[i].Err = fmt.Errorf("latitude %v, longitude %v is no position on the earth: %w", f.Lat, f.Lon, grid.ErrOutside)
-			continue
-		}
-		if p == nil || f.Datum != datum {
-			var err error
-			if p, err = j.sources.plan(f.Datum); err != nil {
-				p, out[i].Err = nil, err
-				continue
-			}
-			datum = f.Datum
-		}
-		j.choose(p, task{i: int32(i), lat: f.Lat, lon: f.Lon, dated: credible(f.Epoch)}, f, &out[i])
-	}
-	for len(s.list) > 0 {
-		s.todo = s.todo[:0]
-		for _, g := range s.list {
-			if err := j.send(ctx, g, out); err != nil {
+// inChunks has chunks of n positions done by the workers.
+func (c *CRS) inChunks(n int, f func(w *worker, known map[string]source, lo, hi int) error) error {
+	return c.withWorkers(n, func(w *worker, lo, end int) error {
+		known := make(map[string]source)
+		for ; lo < end; lo += chunk {
+			if err := f(w, known, lo, min(lo+chunk, end)); err != nil {
 				return err
 			}
 		}
-		s.clear()
-		for _, t := range s.todo {
-			j.choose(t.plan, t.task, &fixes[t.i], &out[t.i])
-		}
-	}
-	return nil
-}
-
-// choose puts a task to the batch of its next way.
-func (j *forwards) choose(p *plan, t task, f *grid.Fix, out *grid.Placement) {
-	way, phase, at := 0, phaseInside, 1 // the best way: what next says for most
-	if w := &p.ways[0]; t.at > 0 || w.ballpark || w.dated && !t.dated || !w.covers(t.lat, t.lon) {
-		way, phase, at = p.next(t.lat, t.lon, t.dated, int(t.at))
-	}
-	if way < 0 {
-		out.Err = fmt.Errorf("latitude %v, longitude %v can't be carried onto %s: %w", t.lat, t.lon, j.c.grid.Name, grid.ErrOutside)
-		return
-	}
-	w := &p.ways[way]
-	x, y := w.axes.from(f.Lat, f.Lon)
-	next, c := j.w.scratch.to(p, way).room()
-	// Field by field: to copy it whole would wait for the stores above.
-	next.i, next.lat, next.lon, next.dated, next.at, next.phase = t.i, t.lat, t.lon, t.dated, int32(at), int8(phase)
-	c[0], c[1], c[2], c[3] = x, y, height(f.Height), w.time(f.Epoch, t.dated)
-}
-
-// send runs a batch. What PROJ can't carry goes back to be done another way.
-func (j *forwards) send(ctx context.Context, g *batch, out []grid.Placement) error {
-	s := &j.w.scratch
-	if err := j.w.transform(ctx, g.plan.ways[g.way].pipeline, proj.DirectionFwd, g.coords); err != nil {
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		s.put(g.plan, g.tasks...) // the way can't be run at all
 		return nil
-	}
-	d := g.plan.describer(g.way)
-	for k := range g.tasks {
-		t, x := &g.tasks[k], &g.coords[k]
-		if !finite(x[0], x[1]) {
-			s.put(g.plan, *t)
-			continue
-		}
-		o := &out[t.i]
-		o.EN, o.Op = j.c.plane.toEN(x[0], x[1]), d.operation(t)
-	}
-	return nil
+	})
 }
 
-// FromGrid carries grid positions into the frames, at[i] into frames[i]. It
+// forwards is a chunk of ToGrid.
+type forwards struct {
+	c     *CRS
+	w     *worker
+	fixes []grid.Fix
+	out   []grid.Placement
+}
+
+func (j *forwards) start(i int) (string, task, error) {
+	f := &j.fixes[i]
+	if !f.Valid() {
+		return "", task{}, fmt.Errorf("latitude %v, longitude %v is no position on the earth: %w", f.Lat, f.Lon, grid.ErrOutside)
+	}
+	return f.Datum, newTask(f.Lat, f.Lon, f.Epoch), nil
+}
+
+func (j *forwards) coord(t *task, w *way) proj.Coord {
+	f := &j.fixes[t.i]
+	x, y := w.axes.from(f.Lat, f.Lon)
+	return proj.Coord{x, y, height(f.Height), w.time(f.Epoch, t.dated)}
+}
+
+func (j *forwards) run(ctx context.Context, w *way, coords []proj.Coord) error {
+	return j.w.transform(ctx, w.pipeline, proj.DirectionFwd, coords)
+}
+
+func (j *forwards) arrive(t *task, x *proj.Coord, _ int, d *describer) bool {
+	o := &j.out[t.i]
+	o.EN, o.Op = j.c.plane.toEN(x[0], x[1]), d.operation(t)
+	return true
+}
+
+func (j *forwards) fail(i int32, err error) { j.out[i].Err = err }
+
+func (j *forwards) lost(i int32) error {
+	return fmt.Errorf("latitude %v, longitude %v can't be transformed to %s: %w", j.fixes[i].Lat, j.fixes[i].Lon, j.c.grid.Name, grid.ErrOutside)
+}
+
+// FromGrid transforms grid positions into the frames, at[i] into frames[i]. It
 // takes the operation that ToGrid takes at the resulting position, and ToGrid
 // leads back to within 0.1 mm from there. Longitudes are from Greenwich, heights
 // are left unknown. The error is that of ctx, that of slices of different
@@ -278,15 +307,8 @@ func (c *CRS) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) (
 	if err != nil {
 		return nil, err
 	}
-	err = c.withWorkers(len(at), func(w *worker, lo, end int) error {
-		j := backwards{c: c, w: w, sources: sources{c: c}}
-		for ; lo < end; lo += chunk {
-			hi := min(lo+chunk, end)
-			if err := j.run(ctx, at[lo:hi], own[lo:hi], frames[lo:hi], out[lo:hi]); err != nil {
-				return err
-			}
-		}
-		return nil
+	err = c.inChunks(len(at), func(w *worker, known map[string]source, lo, hi int) error {
+		return c.carry(ctx, &w.scratch, known, hi-lo, &backwards{c, w, at[lo:hi], own[lo:hi], frames[lo:hi], out[lo:hi]})
 	})
 	if err != nil {
 		return nil, err
@@ -294,92 +316,54 @@ func (c *CRS) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) (
 	return out, nil
 }
 
-// backwards is a call of FromGrid at work.
+// backwards is a chunk of FromGrid; own are the positions in the grid's own frame.
 type backwards struct {
-	c       *CRS
-	w       *worker
-	sources sources
+	c      *CRS
+	w      *worker
+	at     []grid.EN
+	own    []grid.LatLon
+	frames []grid.Frame
+	out    []grid.FixPlacement
 }
 
-// run carries one chunk of grid positions; own are the same positions in the
-// grid's own frame.
-func (j *backwards) run(ctx context.Context, at []grid.EN, own []grid.LatLon, frames []grid.Frame, out []grid.FixPlacement) error {
-	s := &j.w.scratch
-	s.clear()
-	for i, p := range own {
-		out[i].Frame = frames[i]
-		if !finite(p.Lat, p.Lon) {
-			out[i].Err = fmt.Errorf("position E %v N %v of %s has no latitude and longitude: %w", at[i].E, at[i].N, j.c.grid.Name, grid.ErrOutside)
-			continue
-		}
-		plan, err := j.sources.plan(frames[i].Datum)
-		if err != nil {
-			out[i].Err = err
-			continue
-		}
-		j.choose(plan, task{i: int32(i), lat: p.Lat, lon: wrap(p.Lon + j.c.ownMeridian), dated: credible(frames[i].Epoch)}, at, frames, out)
+func (j *backwards) start(i int) (string, task, error) {
+	p, f := j.own[i], j.frames[i]
+	j.out[i].Frame = f
+	if !finite(p.Lat, p.Lon) {
+		return "", task{}, fmt.Errorf("position E %v N %v of %s has no latitude and longitude: %w", j.at[i].E, j.at[i].N, j.c.grid.Name, grid.ErrOutside)
 	}
-	for len(s.list) > 0 {
-		s.todo = s.todo[:0]
-		for _, g := range s.list {
-			if err := j.send(ctx, g, out); err != nil {
-				return err
-			}
-		}
-		s.clear()
-		for _, t := range s.todo {
-			j.choose(t.plan, t.task, at, frames, out)
-		}
-	}
-	return nil
+	return f.Datum, newTask(p.Lat, wrap(p.Lon+j.c.ownMeridian), f.Epoch), nil
 }
 
-// choose puts a task to the batch of its next way.
-func (j *backwards) choose(p *plan, t task, at []grid.EN, frames []grid.Frame, out []grid.FixPlacement) {
-	way, phase, next := p.next(t.lat, t.lon, t.dated, int(t.at))
-	if way < 0 {
-		out[t.i].Err = fmt.Errorf("position E %v N %v can't be carried from %s into datum %q: %w", at[t.i].E, at[t.i].N, j.c.grid.Name, frames[t.i].Datum, grid.ErrOutside)
-		return
-	}
-	t.phase, t.at = int8(phase), int32(next)
-	x, y := j.c.plane.fromEN(at[t.i])
-	task, c := j.w.scratch.to(p, way).room()
-	*task = t
-	c[0], c[1], c[2], c[3] = x, y, 0, p.ways[way].time(frames[t.i].Epoch, t.dated)
+func (j *backwards) coord(t *task, w *way) proj.Coord {
+	x, y := j.c.plane.fromEN(j.at[t.i])
+	return proj.Coord{x, y, 0, w.time(j.frames[t.i].Epoch, t.dated)}
 }
 
-// send runs a batch backwards. What PROJ can't carry, or what belongs to
-// another way, goes back to be done again.
-func (j *backwards) send(ctx context.Context, g *batch, out []grid.FixPlacement) error {
-	s := &j.w.scratch
-	way := &g.plan.ways[g.way]
-	if err := j.w.invert(ctx, way.pipeline, g.coords, j.c.grid.Unit.Metres); err != nil {
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		s.put(g.plan, g.tasks...)
-		return nil
+func (j *backwards) run(ctx context.Context, w *way, coords []proj.Coord) error {
+	return j.w.invert(ctx, w.pipeline, coords, j.c.grid.Unit.Metres)
+}
+
+func (j *backwards) arrive(t *task, x *proj.Coord, way int, d *describer) bool {
+	lat, lon := d.plan.ways[way].axes.to(x[0], x[1])
+	// Close to the edge of an area the position itself may choose otherwise than
+	// its neighbour in the own frame did.
+	if i, phase, _ := d.plan.next(lat, lon, t.dated, 0); i == way {
+		t.phase = int8(phase)
+	} else if !t.second {
+		t.lat, t.lon, t.at, t.second = lat, lon, 0, true
+		return false
 	}
-	describe := g.plan.describer(g.way)
-	for k := range g.tasks {
-		t, x := &g.tasks[k], &g.coords[k]
-		if !finite(x[0], x[1]) {
-			s.put(g.plan, *t)
-			continue
-		}
-		lat, lon := way.axes.to(x[0], x[1])
-		// Close to the edge of an area the position itself may choose otherwise
-		// than its neighbour in the own frame did.
-		if i, phase, _ := g.plan.next(lat, lon, t.dated, 0); i == g.way {
-			t.phase = int8(phase)
-		} else if !t.second {
-			s.put(g.plan, task{i: t.i, lat: lat, lon: lon, dated: t.dated, second: true})
-			continue
-		}
-		out[t.i].LatLon = grid.LatLon{Lat: lat, Lon: lon}
-		out[t.i].Op = describe.look(int(t.phase), lat, lon, t.dated)
-	}
-	return nil
+	t.lat, t.lon = lat, lon
+	o := &j.out[t.i]
+	o.LatLon, o.Op = grid.LatLon{Lat: lat, Lon: lon}, d.operation(t)
+	return true
+}
+
+func (j *backwards) fail(i int32, err error) { j.out[i].Err = err }
+
+func (j *backwards) lost(i int32) error {
+	return fmt.Errorf("position E %v N %v can't be transformed from %s into datum %q: %w", j.at[i].E, j.at[i].N, j.c.grid.Name, j.frames[i].Datum, grid.ErrOutside)
 }
 
 // time is the time coordinate that PROJ gets.
