@@ -4,9 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"strconv"
-	"strings"
-	"unicode/utf8"
 )
 
 // Bearing is a direction in the plane or an azimuth on the ellipsoid: degrees
@@ -52,14 +49,6 @@ func (b Bearing) Degrees() float64 {
 		return math.NaN()
 	}
 	return b.deg
-}
-
-// Reverse returns the opposite direction; an undefined bearing stays undefined.
-func (b Bearing) Reverse() Bearing {
-	if !b.defined {
-		return b
-	}
-	return NewBearing(b.deg + 180)
 }
 
 // undefinedText stands for an undefined bearing in text.
@@ -178,134 +167,4 @@ func dms(n int64, decimals int) string {
 		s += fmt.Sprintf(".%0*d", decimals, frac)
 	}
 	return s + `"`
-}
-
-// AngleError reports text that can't be read as a bearing.
-type AngleError struct {
-	// Text is what was to be read.
-	Text string
-	// Problem says what is wrong with it and what is wanted.
-	Problem string
-}
-
-func (e *AngleError) Error() string {
-	return fmt.Sprintf("bearing %q: %s", e.Text, e.Problem)
-}
-
-// ParseBearing reads a whole-circle bearing: decimal degrees (305.28922), or
-// degrees, minutes and seconds with signs, spaces or hyphens between them
-// (305°17'21.18", 305 17 21.18, 305-17-21.18, 305d17m21.18s). Seconds, or
-// minutes and seconds, may be left out, and the last part may have decimals.
-// 360 is read as 0. The error is an *AngleError.
-func ParseBearing(s string) (Bearing, error) {
-	deg, problem := parseDMS(s, 360)
-	if problem != "" {
-		return Bearing{}, &AngleError{Text: s, Problem: problem}
-	}
-	return NewBearing(deg), nil
-}
-
-// ParseQuadrant reads a quadrant bearing: N or S, an angle from 0 to 90 degrees
-// written as for [ParseBearing], and E or W (N 54°42'38.82" W, n54-42-38.82w).
-// The error is an *AngleError.
-func ParseQuadrant(s string) (Bearing, error) {
-	fail := func(problem string) (Bearing, error) {
-		return Bearing{}, &AngleError{Text: s, Problem: problem}
-	}
-	t := strings.TrimSpace(s)
-	if len(t) < 3 {
-		return fail(`want a quadrant bearing such as N 54°42'38.82" W`)
-	}
-	from, to := t[0]|0x20, t[len(t)-1]|0x20
-	if from != 'n' && from != 's' {
-		return fail("a quadrant bearing starts with N or S")
-	}
-	if to != 'e' && to != 'w' {
-		return fail("a quadrant bearing ends with E or W")
-	}
-	a, problem := parseDMS(t[1:len(t)-1], 90)
-	if problem != "" {
-		return fail(problem)
-	}
-	switch {
-	case from == 'n' && to == 'e':
-	case from == 's' && to == 'e':
-		a = 180 - a
-	case from == 's' && to == 'w':
-		a = 180 + a
-	default:
-		a = 360 - a
-	}
-	return NewBearing(a), nil
-}
-
-// angleMarks are the signs that may follow degrees, minutes and seconds. Two
-// single marks in a row also stand for seconds.
-var angleMarks = [3]string{"°ºdD", "'′’mM", "\"″”sS"}
-
-// parseDMS reads an unsigned angle of at most limit degrees. The second result
-// is empty, or says what is wrong.
-func parseDMS(s string, limit float64) (float64, string) {
-	rest := strings.TrimSpace(s)
-	var part [3]float64
-	n := 0
-	fractional := false
-	for rest != "" {
-		if n == 3 {
-			return 0, fmt.Sprintf("%q follows the seconds", rest)
-		}
-		if fractional {
-			return 0, "only the last part may have decimals"
-		}
-		i := 0
-		dots := 0
-		for i < len(rest) && (rest[i] >= '0' && rest[i] <= '9' || rest[i] == '.') {
-			if rest[i] == '.' {
-				dots++
-			}
-			i++
-		}
-		if i == 0 {
-			return 0, fmt.Sprintf("want digits at %q; write degrees, minutes and seconds such as 305°17'21.18\" or 305 17 21.18", rest)
-		}
-		v, err := strconv.ParseFloat(rest[:i], 64)
-		if err != nil || dots > 1 {
-			return 0, fmt.Sprintf("%q is not a number", rest[:i])
-		}
-		fractional = dots == 1
-		part[n] = v
-		rest = rest[i:]
-		spaced := strings.TrimLeft(rest, " \t")
-		marked := false
-		if r, size := utf8.DecodeRuneInString(spaced); size > 0 && r != utf8.RuneError && strings.ContainsRune(angleMarks[n], r) {
-			rest, marked = spaced[size:], true
-		} else if n == 2 && (strings.HasPrefix(spaced, "''") || strings.HasPrefix(spaced, "′′")) {
-			_, size := utf8.DecodeRuneInString(spaced)
-			rest, marked = spaced[2*size:], true
-		} else if rest != "" && n < 2 && rest[0] == '-' {
-			rest, marked = rest[1:], true
-			if rest == "" {
-				return 0, "nothing follows the hyphen"
-			}
-		}
-		trimmed := strings.TrimLeft(rest, " \t")
-		if !marked && trimmed == rest && rest != "" {
-			return 0, fmt.Sprintf("unexpected %q", rest)
-		}
-		rest = trimmed
-		n++
-	}
-	switch {
-	case n == 0:
-		return 0, "there is no angle"
-	case part[1] >= 60:
-		return 0, fmt.Sprintf("%v minutes: they stay below 60", part[1])
-	case part[2] >= 60:
-		return 0, fmt.Sprintf("%v seconds: they stay below 60", part[2])
-	}
-	deg := part[0] + (part[1]+part[2]/60)/60
-	if deg > limit {
-		return 0, fmt.Sprintf("the angle is over %v degrees", limit)
-	}
-	return deg, ""
 }

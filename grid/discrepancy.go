@@ -22,6 +22,10 @@ type Discrepancy struct {
 
 	// The rest needs a Geodesist and is nil without one.
 
+	// True is the distance in metres at true scale: the grid's divided by the scale
+	// at the point, along each axis by its own where the grid is not conformal. It
+	// is what a budget in metres judges.
+	True *float64 `json:"true_distance_m,omitempty"`
 	// Geodesic is the shortest line on the ellipsoid from the point to the tag.
 	Geodesic *GeodesicLine `json:"geodesic,omitempty"`
 	// Convergence is the meridian convergence at the point in degrees, from true
@@ -44,9 +48,9 @@ type GeodesicLine struct {
 }
 
 // GroundDistance is a grid distance brought to the ground: grid distance /
-// (point scale x height factor), with height factor = R / (R + h). The point
-// scale at the point stands for the whole line, which is enough over the
-// metres that part a tag from its point.
+// (scale x height factor), with height factor = R / (R + h). The scale is that at
+// the point, in the direction of the line where the grid is not conformal; over
+// metres it holds for the whole line.
 type GroundDistance struct {
 	// Distance is in the grid's unit.
 	Distance float64 `json:"distance"`
@@ -55,7 +59,7 @@ type GroundDistance struct {
 	// Radius is the radius R in metres: the one that was given, or the Gaussian
 	// mean radius at the point's latitude.
 	Radius float64 `json:"radius_m"`
-	// CombinedFactor is point scale x height factor.
+	// CombinedFactor is scale x height factor, grid distance / ground distance.
 	CombinedFactor float64 `json:"combined_factor"`
 }
 
@@ -134,6 +138,10 @@ func ellipsoidal(geo Geodesist, g Grid, d Discrepancy, tag, point EN, opt Compar
 	}
 	d.Convergence = &f.Convergence
 	d.PointScale = &f.PointScale
+	length := f.TrueDistance(d.DE, d.DN)
+	if metres := length * g.Unit.Metres; f.PointScale > 0 {
+		d.True = &metres
+	}
 	if opt.Height == nil {
 		return d, nil
 	}
@@ -149,6 +157,9 @@ func ellipsoidal(geo Geodesist, g Grid, d Discrepancy, tag, point EN, opt Compar
 		return plane, fmt.Errorf("compare: height %v m over a radius of %v m gives no height factor", h, r)
 	}
 	k := f.PointScale * r / (r + h)
+	if length > 0 {
+		k = d.Distance / length * r / (r + h)
+	}
 	if !(k > 0) {
 		return plane, fmt.Errorf("compare: a point scale of %v gives no ground distance", f.PointScale)
 	}

@@ -18,15 +18,15 @@
 // A [Bearing] counts clockwise from grid north in [0, 360) degrees and may be
 // undefined: two positions closer than the resolution of their coordinates have
 // a distance but no direction. It prints as degrees, minutes and seconds and in
-// quadrant notation, and reads both.
+// quadrant notation.
 //
 // # Comparison
 //
 // [Compare] gives the [Discrepancy] between a tag and its point: tag minus
 // point on the grid, the distance and the plane bearing from the point to the
-// tag. Where the Projection is also a [Geodesist] it adds the geodesic on the
-// ellipsoid, the convergence, the point scale factor and, where a height is
-// given, the distance on the ground.
+// tag. Where the Projection is also a [Geodesist] it adds the distance at true
+// scale, the geodesic on the ellipsoid, the convergence, the point scale factor
+// and, where a height is given, the distance on the ground.
 //
 // # Sign of the convergence
 //

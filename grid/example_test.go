@@ -38,16 +38,6 @@ func Example() {
 	// 3.395 m at 305°12'57" (N 54°47'03" W)
 }
 
-func ExampleParseQuadrant() {
-	b, err := grid.ParseQuadrant("N 54-42-38.82 W")
-	if err != nil {
-		fmt.Println(err)
-		return
-	}
-	fmt.Println(b)
-	// Output: 305°17'21.18"
-}
-
 // flat is a projection whose heights are ellipsoidal, 50 m above its geoid; package
 // grid/crs has real ones.
 type flat struct{ grid.Projection }

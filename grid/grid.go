@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 )
 
 // EN is a plane position: easting and northing, in the unit of the grid it
@@ -186,6 +187,41 @@ type Factors struct {
 	// ellipsoid. For a projection that is not conformal it is the geometric mean
 	// of the scales along meridian and parallel.
 	PointScale float64 `json:"point_scale"`
+	// MaxScale and MinScale are the largest and the smallest scale over all
+	// directions, the semi-axes of Tissot's indicatrix, and MaxBearing is the grid
+	// bearing of the largest in degrees in [0, 180). On a conformal grid both are
+	// PointScale. A Geodesist that leaves all three 0 says that its grid is
+	// conformal.
+	MaxScale   float64 `json:"max_scale,omitempty"`
+	MinScale   float64 `json:"min_scale,omitempty"`
+	MaxBearing float64 `json:"max_bearing_deg,omitempty"`
+}
+
+// TrueDistance returns the length on the ellipsoid of a short vector on the grid,
+// in the unit of the vector: each part along the axes of the indicatrix is
+// divided by its scale. Over metres it is the geodesic distance.
+func (f Factors) TrueDistance(dE, dN float64) float64 {
+	if f.MaxScale == 0 {
+		return math.Hypot(dE, dN) / f.PointScale
+	}
+	sin, cos := math.Sincos(f.MaxBearing * math.Pi / 180)
+	return math.Hypot((dE*sin+dN*cos)/f.MaxScale, (dE*cos-dN*sin)/f.MinScale)
+}
+
+// Indicatrix returns the semi-axes of the ellipse with the matrix (ee en; en nn)
+// of squares, and the bearing of the larger in degrees in [0, 180); 0 for a
+// circle. Where the columns of a matrix M are what a unit to the true east and
+// one to the true north become on a grid, M M' is that of Tissot's indicatrix.
+// Source: J. P. Snyder, Map Projections, a Working Manual (USGS Professional
+// Paper 1395), section 4.
+func Indicatrix(ee, en, nn float64) (larger, smaller, bearing float64) {
+	mean, half := (ee+nn)/2, math.Hypot((ee-nn)/2, en)
+	larger, smaller = math.Sqrt(mean+half), math.Sqrt(max(mean-half, 0))
+	if larger-smaller <= 1e-9*larger {
+		return larger, smaller, 0
+	}
+	b := 90 - math.Atan2(2*en, ee-nn)*90/math.Pi
+	return larger, smaller, math.Mod(b+180, 180)
 }
 
 // Geodesic is a shortest line on the ellipsoid.

@@ -317,7 +317,7 @@ func (r *registry) describe(definition string, opt grid.OpenOptions, object, pro
 		}
 	}
 	if c.own == "" {
-		return nil, &DefinitionError{Definition: definition, Reason: ErrNotProjected, Message: fmt.Sprintf("%s: the installed PROJ (%s) can't compute its map projection, %s; a later version may", name, r.version(), projected.method())}
+		return nil, &DefinitionError{Definition: definition, Reason: ErrNotProjected, Message: fmt.Sprintf("%s: PROJ can't compute this map projection: %s is not in the installed version (%s); a later one may have it", name, projected.method(), r.version())}
 	}
 	c.use, c.used = projected.areaOfUse()
 	c.grid = grid.Grid{

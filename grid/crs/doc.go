@@ -1,5 +1,5 @@
-// Package crs opens projected coordinate reference systems and carries geotags
-// onto them. It is the only part of phototie that needs PROJ, and with it cgo.
+// Package crs opens projected coordinate reference systems and transforms geotags
+// to them. It is the only part of phototie that needs PROJ, and with it cgo.
 //
 // [Open] takes an EPSG code, WKT or a PROJ string. The result is a
 // [grid.Projection] and a [grid.Geodesist].
@@ -28,15 +28,16 @@
 //   - those over ETRF2000 into ETRS89 and on. PROJ does not cross from a member
 //     of a datum ensemble to the ensemble on its own; the registry's accuracy of
 //     the ensemble, 0.1 m, counts as a step of the way;
-//   - those from the WGS 84 ensemble, which the registry holds good to 2 m; that
-//     counts as a step too.
+//   - those from the WGS 84 ensemble, which the registry holds good to 2 m. What
+//     it states of a transformation from there includes them, so of the two the
+//     larger counts.
 //
 // For each fix it takes the one with the best stated accuracy whose area of use
 // holds the fix. Areas are boxes of latitude and longitude, as the registry
 // states them, so near a border a neighbour's operation may be chosen. The
 // accuracy of a way is the root of the sum of the squares of its steps'; if one
-// step states none, the way has none. Ways without a stated accuracy come
-// after those with one.
+// step states none, or 998 or 999 m, the way has none. Ways without a stated
+// accuracy come after those with one.
 //
 // A tag with another datum starts from that datum's geographic CRS: names that
 // cameras write (TOKYO, NAD27, ED50, PZ-90 ...), names and codes of EPSG
@@ -51,12 +52,24 @@
 // reference epoch assumed, with a note and no accuracy. An epoch before 1980 or
 // from 2100 on is a wrong clock and counts as unknown.
 //
+// A regional frame is kept at an epoch ([grid.Grid].FrameEpoch) while the ground
+// may move in it near the edge of a plate. Where no deformation model is in the
+// operation, what has moved since is in [grid.Operation].Motion and in the
+// accuracy. Frames that are the ITRF at an epoch, such as CGCS2000, to which the
+// registry has no operation, take WGS 84 as it is, and the same motion.
+//
 // # What is reported
 //
 // Each placement names its [grid.Operation]: steps, pipeline, source frame,
-// accuracy, whether it is a ballpark one, and notes: a grid file that is not
-// installed and would give a better result, a position outside the area of
-// use, a frame taken without its realisation. Nothing falls back in silence.
+// accuracy, whether it is a ballpark one, a better one that lacks files, and
+// notes: a position outside the area of use, a frame taken without its
+// realisation. Nothing falls back in silence.
+//
+// # What else coordinates may be
+//
+// [CRS.Alternatives] lists what points may be in where they are not in the stated
+// system: another unit, a zone beside, the same plane on another frame, each only
+// as far as the registry has it at that place.
 //
 // # Choosing otherwise
 //

@@ -53,7 +53,7 @@ func turn(azimuth float64) float64 { return grid.NewBearing(azimuth).Degrees() }
 // and that of rounding 1e-11.
 const stencil = 1e-4 * 180 / math.Pi
 
-// Factors returns convergence and point scale at a place on the grid.
+// Factors returns convergence and scales at a place on the grid.
 //
 // They come from the derivatives of easting and northing along the meridian and
 // the parallel, by the five-point formula (Abramowitz and Stegun, 25.3.6), so
@@ -64,6 +64,9 @@ const stencil = 1e-4 * 180 / math.Pi
 //	meridional scale = hypot(dE/dlat, dN/dlat) / M
 //	parallel scale   = hypot(dE/dlon, dN/dlon) / (N cos lat)
 //	point scale      = sqrt(meridional scale x parallel scale)
+//
+// and the largest and smallest scale from the same derivatives, by
+// [grid.Indicatrix].
 //
 // Source: J. P. Snyder, Map Projections, a Working Manual (USGS Professional
 // Paper 1395), section 4. Within a kilometre or so of a pole the meridian is
@@ -107,10 +110,15 @@ func (c *CRS) factors(lat, eLat, nLat, eLon, nLon float64) grid.Factors {
 	unit := c.grid.Unit.Metres
 	h := math.Hypot(eLat, nLat) * unit / meridian
 	k := math.Hypot(eLon, nLon) * unit / (prime * cos)
-	return grid.Factors{
+	// Grid metres for a metre to the true north, and for one to the east.
+	eNorth, nNorth := eLat*unit/meridian, nLat*unit/meridian
+	eEast, nEast := eLon*unit/(prime*cos), nLon*unit/(prime*cos)
+	f := grid.Factors{
 		Convergence: -math.Atan2(eLat, nLat)*180/math.Pi + 0,
 		PointScale:  math.Sqrt(h * k),
 	}
+	f.MaxScale, f.MinScale, f.MaxBearing = grid.Indicatrix(eEast*eEast+eNorth*eNorth, eEast*nEast+eNorth*nNorth, nEast*nEast+nNorth*nNorth)
+	return f
 }
 
 // derivative returns dE and dN per radian from four positions around a place. A

@@ -28,6 +28,9 @@ type GeodesicSystem struct {
 	// rotation and scale are those of the site's axes on the base grid: the
 	// bearing of site north in degrees, and base metres per site metre.
 	rotation, scale float64
+	// onSite has the columns that a metre to the east and to the north of the base
+	// become, in metres on the site.
+	onSite Affine
 }
 
 // ErrNoHeights is returned for a height where the site system ties none.
@@ -68,7 +71,7 @@ func New(base grid.Projection, def Definition) (grid.Projection, error) {
 	}
 	s := &System{base: base, def: def, siteToBase: t, grid: grid.Grid{Name: def.Name, Unit: def.Unit, Ellipsoid: bg.Ellipsoid, Frame: bg.Frame}}
 	if geo, ok := base.(grid.Geodesist); ok {
-		return &GeodesicSystem{System: s, geodesist: geo, rotation: a.NorthBearing(), scale: scale}, nil
+		return &GeodesicSystem{System: s, geodesist: geo, rotation: a.NorthBearing(), scale: scale, onSite: a.Inverted().scaled(units)}, nil
 	}
 	return s, nil
 }
@@ -359,13 +362,26 @@ func (s *GeodesicSystem) Geographic(at grid.EN) (grid.LatLon, error) {
 // ground: a value far from 1 shows a wrong unit or a combined factor that was
 // turned over. For an affine transform that is no similarity, the convergence
 // holds along site north and the point scale is the square root of the scale of
-// areas; other directions differ by the affinity, which a fit shows.
+// areas; MaxScale and MinScale have the affinity in them.
 func (s *GeodesicSystem) Factors(at grid.EN) (grid.Factors, error) {
 	f, err := s.geodesist.Factors(s.ToBase(at))
 	if err != nil {
 		return grid.Factors{}, err
 	}
-	return grid.Factors{Convergence: signedDegrees(f.Convergence + s.rotation), PointScale: f.PointScale / s.scale}, nil
+	out := grid.Factors{Convergence: signedDegrees(f.Convergence + s.rotation), PointScale: f.PointScale / s.scale}
+	if f.MaxScale == 0 { // a conformal base
+		f.MaxScale, f.MinScale = f.PointScale, f.PointScale
+	}
+	// The indicatrix of the base, M M', becomes A M M' A'.
+	sin, cos := math.Sincos(f.MaxBearing * math.Pi / 180)
+	large, small := f.MaxScale*f.MaxScale, f.MinScale*f.MinScale
+	ee, en, nn := large*sin*sin+small*cos*cos, (large-small)*sin*cos, large*cos*cos+small*sin*sin
+	a := s.onSite
+	out.MaxScale, out.MinScale, out.MaxBearing = grid.Indicatrix(
+		a.A1*a.A1*ee+2*a.A1*a.A2*en+a.A2*a.A2*nn,
+		a.A1*a.B1*ee+(a.A1*a.B2+a.A2*a.B1)*en+a.A2*a.B2*nn,
+		a.B1*a.B1*ee+2*a.B1*a.B2*en+a.B2*a.B2*nn)
+	return out, nil
 }
 
 var (

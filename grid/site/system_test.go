@@ -272,6 +272,29 @@ func TestSystemFactors(t *testing.T) {
 	}
 }
 
+// An affine site system stretches in its own directions: a short vector on the
+// site has the true distance of the geodesic between its ends. The reference is
+// the geodesic of the base, which knows nothing of the affinity.
+func TestSystemTrueDistance(t *testing.T) {
+	def := Definition{Name: "skewed", Unit: grid.Foot, Direction: SiteToBase, Affine: &Affine{A0: 715000, A1: 0.29, A2: 0.05, B0: 734000, B1: -0.07, B2: 0.33}}
+	s := mustNew(t, &gauss{}, def).(*GeodesicSystem)
+	at := grid.EN{E: 1000, N: 2000}
+	f, err := s.Factors(at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for angle := 0.; angle < 180; angle += 20 {
+		sin, cos := math.Sincos(angle * math.Pi / 180)
+		g, err := s.Geodesic(at, grid.EN{E: at.E + 100*sin, N: at.N + 100*cos})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := f.TrueDistance(100*sin, 100*cos) * 0.3048; math.Abs(got-g.Distance) > 1e-3 {
+			t.Errorf("bearing %v: %v m, geodesic %v m", angle, got, g.Distance)
+		}
+	}
+}
+
 func mustProject(t *testing.T, g *gauss, p grid.LatLon) grid.EN {
 	t.Helper()
 	en, err := g.project(p)

@@ -142,6 +142,12 @@ func (a Affine) Affine() Affine { return a }
 
 func (a Affine) det() float64 { return a.A1*a.B2 - a.A2*a.B1 }
 
+// scaled multiplies the linear part.
+func (a Affine) scaled(k float64) Affine {
+	a.A1, a.A2, a.B1, a.B2 = k*a.A1, k*a.A2, k*a.B1, k*a.B2
+	return a
+}
+
 // MeanScale returns the square root of |A1 B2 - A2 B1|: the scale of areas made
 // a scale of lengths, in target units per source unit. For a similarity it is
 // the scale in every direction.
