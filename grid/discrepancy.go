@@ -22,10 +22,10 @@ type Discrepancy struct {
 
 	// The rest needs a Geodesist and is nil without one.
 
-	// True is the distance in metres at true scale: the grid's divided by the scale
-	// at the point, along each axis by its own where the grid is not conformal. It
-	// is what a budget in metres judges.
-	True *float64 `json:"true_distance_m,omitempty"`
+	// True is the difference in metres at true scale: the grid's divided by the
+	// scale at the point, along each axis by its own where the grid is not
+	// conformal. It is what a budget in metres judges.
+	True *TrueDiscrepancy `json:"true,omitempty"`
 	// Geodesic is the shortest line on the ellipsoid from the point to the tag.
 	Geodesic *GeodesicLine `json:"geodesic,omitempty"`
 	// Convergence is the meridian convergence at the point in degrees, from true
@@ -36,6 +36,14 @@ type Discrepancy struct {
 	PointScale *float64 `json:"point_scale,omitempty"`
 	// Ground is the distance on the ground; nil also where no height was given.
 	Ground *GroundDistance `json:"ground,omitempty"`
+}
+
+// TrueDiscrepancy is a difference at true scale, tag minus point in metres along
+// the grid's axes.
+type TrueDiscrepancy struct {
+	DE       float64 `json:"d_e_m"`
+	DN       float64 `json:"d_n_m"`
+	Distance float64 `json:"distance_m"`
 }
 
 // GeodesicLine is the geodesic from a point to its tag.
@@ -138,9 +146,10 @@ func ellipsoidal(geo Geodesist, g Grid, d Discrepancy, tag, point EN, opt Compar
 	}
 	d.Convergence = &f.Convergence
 	d.PointScale = &f.PointScale
-	length := f.TrueDistance(d.DE, d.DN)
-	if metres := length * g.Unit.Metres; f.PointScale > 0 {
-		d.True = &metres
+	own := f.True(d.DE, d.DN)
+	length, metres := math.Hypot(own.E, own.N), g.Unit.Metres
+	if f.PointScale > 0 {
+		d.True = &TrueDiscrepancy{DE: own.E * metres, DN: own.N * metres, Distance: length * metres}
 	}
 	if opt.Height == nil {
 		return d, nil

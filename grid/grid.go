@@ -197,15 +197,16 @@ type Factors struct {
 	MaxBearing float64 `json:"max_bearing_deg,omitempty"`
 }
 
-// TrueDistance returns the length on the ellipsoid of a short vector on the grid,
-// in the unit of the vector: each part along the axes of the indicatrix is
-// divided by its scale. Over metres it is the geodesic distance.
-func (f Factors) TrueDistance(dE, dN float64) float64 {
+// True brings a short vector on the grid to true scale, in its own unit: each part
+// along the axes of the indicatrix is divided by its scale. Over metres its length
+// is the geodesic distance.
+func (f Factors) True(dE, dN float64) EN {
 	if f.MaxScale == 0 {
-		return math.Hypot(dE, dN) / f.PointScale
+		return EN{E: dE / f.PointScale, N: dN / f.PointScale}
 	}
 	sin, cos := math.Sincos(f.MaxBearing * math.Pi / 180)
-	return math.Hypot((dE*sin+dN*cos)/f.MaxScale, (dE*cos-dN*sin)/f.MinScale)
+	along, across := (dE*sin+dN*cos)/f.MaxScale, (dE*cos-dN*sin)/f.MinScale
+	return EN{E: along*sin + across*cos, N: along*cos - across*sin}
 }
 
 // Indicatrix returns the semi-axes of the ellipse with the matrix (ee en; en nn)

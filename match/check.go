@@ -490,7 +490,13 @@ func (c *checker) judge(r *PhotoResult, p Point) error {
 	if err != nil {
 		return err
 	}
-	prob := a.Judge(d.DE*c.unit.Metres, d.DN*c.unit.Metres)
+	// Budgets are in true metres, which a grid's are not where its scale is far
+	// from 1.
+	dE, dN := d.DE*c.unit.Metres, d.DN*c.unit.Metres
+	if d.True != nil {
+		dE, dN = d.True.DE, d.True.DN
+	}
+	prob := a.Judge(dE, dN)
 	r.Allowance = &a
 	r.P = &prob
 	r.GrossScale = UnlearntGrossScale

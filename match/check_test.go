@@ -386,6 +386,39 @@ func TestEllipsoidFails(t *testing.T) {
 	}
 }
 
+// stretched is a plane on which eastings are 1.66 and northings 1.5 times as long
+// as the ground.
+type stretched struct{ geodesist }
+
+func (stretched) Factors(grid.EN) (grid.Factors, error) {
+	return grid.Factors{PointScale: math.Sqrt(1.66 * 1.5), MaxScale: 1.66, MinScale: 1.5, MaxBearing: 90}, nil
+}
+
+// TestTrueMetres: a budget is in true metres. A tag 8.5 m off on a grid that shows
+// 5.1 m so is within, in either direction by that direction's scale, as it is on a
+// true grid at 5.1 m; at 8.5 m there it is over.
+func TestTrueMetres(t *testing.T) {
+	p := newPlane()
+	point := Point{ID: "1", EN: grid.EN{E: 700010, N: 700010}}
+	p95 := func(proj grid.Projection, dE, dN float64) (Verdict, float64) {
+		r, err := CompareOne(context.Background(), proj, Photo{Tag: tagAt(p, point.EN, dE, dN)}, point, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r.Verdict, *r.P
+	}
+	if v, _ := p95(geodesist{p}, 8.5, 0); v != Over {
+		t.Fatalf("8.5 m on a true grid: %s", v)
+	}
+	for _, tt := range []struct{ dE, dN, trueE, trueN float64 }{{8.5, 0, 8.5 / 1.66, 0}, {0, 8.5, 0, 8.5 / 1.5}, {6, -6, 6 / 1.66, -6 / 1.5}} {
+		v, got := p95(stretched{geodesist{p}}, tt.dE, tt.dN)
+		_, want := p95(geodesist{p}, tt.trueE, tt.trueN)
+		if v != Within || math.Abs(got-want) > 1e-6 {
+			t.Errorf("%v, %v: %s with p = %v, want %v", tt.dE, tt.dN, v, got, want)
+		}
+	}
+}
+
 // odd returns a projection result that can't be.
 type odd struct {
 	*plane

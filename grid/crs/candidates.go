@@ -94,7 +94,7 @@ func (p *plan) candidates(places []place, dated bool) []grid.Candidate {
 	}
 	for i, w := range ways {
 		c := &out[i]
-		c.Preferable = best >= 0 && c.Covers > 0 && !c.Usable && !c.Excluded && len(c.Missing) > 0 && w.better(ways[best])
+		c.Preferable = best >= 0 && c.Covers > 0 && len(c.Missing) > 0 && !c.Excluded && w.better(ways[best])
 		c.Why = why(c, w, ways, best, len(places), dated)
 	}
 	return out

@@ -120,18 +120,7 @@ func (c *CRS) makeVertical(name string) vertical {
 	}
 	defer o.free()
 	v := vertical{name: o.name()}
-	axes, err := o.axes()
-	if err != nil || len(axes) != 1 || !(axes[0].factor > 0) {
-		v.err = fmt.Errorf("the axis of %s can't be read", v.name)
-		return v
-	}
-	v.factor = axes[0].factor
-	switch axes[0].direction {
-	case "up":
-	case "down":
-		v.factor = -v.factor
-	default:
-		v.err = fmt.Errorf("the axis of %s counts neither upwards nor downwards", v.name)
+	if v.factor, v.err = o.upwards(); v.err != nil {
 		return v
 	}
 	// A model leads to the frame that it was made for, which the registry does not
@@ -172,6 +161,34 @@ func (c *CRS) makeVertical(name string) vertical {
 	return v
 }
 
+// upwards is metres in the unit of a vertical system, negative where it counts
+// downwards.
+func (o *object) upwards() (float64, error) {
+	axes, err := o.axes()
+	if err != nil || len(axes) != 1 || !(axes[0].factor > 0) {
+		return 0, fmt.Errorf("the axis of %s can't be read", o.name())
+	}
+	switch axes[0].direction {
+	case "up":
+		return axes[0].factor, nil
+	case "down":
+		return -axes[0].factor, nil
+	}
+	return 0, fmt.Errorf("the axis of %s counts neither upwards nor downwards", o.name())
+}
+
+// changes counts the steps of a path that change the surface or the frame.
+func (p path) changes() (n int) {
+	for _, s := range p.steps {
+		for _, part := range strings.Split(s.name, " + ") {
+			if !strings.HasPrefix(part, "Conversion from ") && !s.conversion {
+				n++
+			}
+		}
+	}
+	return n
+}
+
 // addModels collects the ways from a vertical system to one frame, where it has
 // heights and has not been seen, and returns the names of all ways that there
 // are. With direct set it leaves out those that pass through another frame.
@@ -199,16 +216,10 @@ func (r *registry) addModels(v *vertical, o, frame *object, seen map[string]bool
 		if p.ballpark {
 			continue
 		}
-		parts := 0
 		for _, s := range p.steps {
 			names = append(names, s.name)
-			for _, part := range strings.Split(s.name, " + ") {
-				if !strings.HasPrefix(part, "Conversion from ") && !s.conversion {
-					parts++
-				}
-			}
 		}
-		if direct && parts > 1 {
+		if direct && p.changes() > 1 {
 			continue
 		}
 		r.try(&p)
@@ -467,7 +478,7 @@ func (j *lift) carry(f grid.Fix, ref grid.HeightRef, hub, name string, out grid.
 		for range 3 {
 			x, y := w.axes.from(f.Lat, f.Lon)
 			p := [1]proj.Coord{{x, y, h, w.time(f.Epoch, dated)}}
-			if err := j.w.transform(j.ctx, w.pipeline, proj.DirectionFwd, p[:]); err != nil || math.IsInf(p[0][2], 0) || math.IsNaN(p[0][2]) {
+			if err := j.w.transform(j.ctx, w.pipeline, proj.DirectionFwd, p[:]); err != nil || !finite(p[0][2], 0) {
 				h = math.NaN()
 				break
 			}
@@ -522,17 +533,14 @@ func (j *lift) geoid(f grid.Fix, h grid.Height) grid.HeightPlacement {
 		}
 		x, y := m.axes.from(f.Lat, f.Lon)
 		p := [1]proj.Coord{{x, y, h.Metres / v.factor, math.Inf(1)}}
-		if err := j.w.transform(j.ctx, m.pipeline, proj.DirectionFwd, p[:]); err != nil || math.IsInf(p[0][2], 0) || math.IsNaN(p[0][2]) {
+		if err := j.w.transform(j.ctx, m.pipeline, proj.DirectionFwd, p[:]); err != nil || !finite(p[0][2], 0) {
 			if err := j.ctx.Err(); err != nil {
 				return grid.HeightPlacement{Err: err}
 			}
 			continue // outside the model's file
 		}
-		out := grid.HeightPlacement{Metres: p[0][2], Steps: []string{m.title()}}
-		if !math.IsNaN(m.accuracy) {
-			a := m.accuracy
-			out.Accuracy = &a
-		} else {
+		out := grid.HeightPlacement{Metres: p[0][2], Accuracy: m.stated(), Steps: []string{m.title()}}
+		if out.Accuracy == nil {
 			out.Notes = append(out.Notes, "the registry states no accuracy for "+m.title())
 		}
 		if b := v.betterMissing(m, f); b != nil {

@@ -75,9 +75,9 @@ var deformingZones = []deforming{
 // unknownYears is the age that is taken where the date of a photo is not known.
 const unknownYears = 30
 
-// moving says what the ground has moved at a place since the epoch of the grid's
-// frame and no operation takes into account; nil for none.
-func (p *plan) moving(w *way, lat, lon float64, year int16) *grid.Motion {
+// moving says what the ground has moved since the epoch of the grid's frame and no
+// operation takes into account; nil for none.
+func (p *plan) moving(w *way, key remark) *grid.Motion {
 	if p.frameEpoch == 0 || w.deforms {
 		return nil
 	}
@@ -85,16 +85,14 @@ func (p *plan) moving(w *way, lat, lon float64, year int16) *grid.Motion {
 	if a, ok := alignedFrames[p.frame]; ok && w.taken {
 		m.Rate, m.Place = a.rate, "a plate that moves in the ITRF"
 	}
-	for _, z := range p.zones {
-		if z.contains(lat, lon) && z.rate > m.Rate {
-			m.Rate, m.Place = z.rate, z.place
-		}
+	if key.zone >= 0 {
+		m.Rate, m.Place = p.zones[key.zone].rate, p.zones[key.zone].place
 	}
 	if m.Rate == 0 {
 		return nil
 	}
-	if year != 0 {
-		m.Years = math.Abs(float64(year) + 1 - p.frameEpoch) // the end of the year
+	if key.year != 0 {
+		m.Years = math.Abs(float64(key.year) + 1 - p.frameEpoch) // the end of the year
 	}
 	m.Metres = m.Rate * m.Years
 	return m

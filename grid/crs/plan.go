@@ -196,7 +196,28 @@ func (d *describer) operation(t *task) *grid.Operation {
 		return d.plain
 	}
 	p, w := d.plan, &d.plan.ways[d.index]
-	key := remark{way: int16(d.index), outside: t.phase == phaseOutside, undated: w.dated && !t.dated, zone: -1, skipped: -1, silent: -1}
+	key := d.remark(t)
+	if d.op != nil && d.last == key {
+		return d.op
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	op, ok := p.ops[key]
+	if !ok {
+		op = p.describe(key, p.moving(w, key))
+		p.ops[key] = op
+	}
+	d.last, d.op = key, op
+	if t.phase == phaseInside && t.dated && len(d.missing)+len(d.others)+len(p.zones) == 0 && !w.taken {
+		d.plain = op
+	}
+	return op
+}
+
+// remark is what there is to say about the use of the way for a task.
+func (d *describer) remark(t *task) remark {
+	p, w := d.plan, &d.plan.ways[d.index]
+	key := remark{way: int16(d.index), outside: t.phase == phaseOutside, undated: w.dated && !t.dated, skipped: -1, silent: -1}
 	key.missing = first(d.missing, func(i int) bool {
 		m := &p.missing[i]
 		return (t.dated || !m.dated) && m.covers(t.lat, t.lon)
@@ -211,30 +232,11 @@ func (d *describer) operation(t *task) *grid.Operation {
 			return math.IsNaN(o.accuracy) && w.viaEnsemble && !o.viaEnsemble && o.covers(t.lat, t.lon)
 		})
 	}
-	for i, z := range p.zones {
-		if z.contains(t.lat, t.lon) {
-			key.zone = int8(i)
-			break
-		}
-	}
+	key.zone = int8(slices.IndexFunc(p.zones, func(z deforming) bool { return z.contains(t.lat, t.lon) }))
 	if key.zone >= 0 || w.taken {
 		key.year = t.year
 	}
-	if d.op != nil && d.last == key {
-		return d.op
-	}
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	op, ok := p.ops[key]
-	if !ok {
-		op = p.describe(key, p.moving(w, t.lat, t.lon, key.year))
-		p.ops[key] = op
-	}
-	d.last, d.op = key, op
-	if t.phase == phaseInside && t.dated && len(d.missing)+len(d.others)+len(p.zones) == 0 && !w.taken {
-		d.plain = op
-	}
-	return op
+	return key
 }
 
 // first is the first of the indexes that is wanted, or -1.
