@@ -64,24 +64,6 @@ func TestHeightRef(t *testing.T) {
 	}
 }
 
-func TestArea(t *testing.T) {
-	ireland := Area{South: 51, West: -11, North: 56, East: -5}
-	fiji := Area{South: -20, West: 176, North: -15, East: -178}
-	for _, tt := range []struct {
-		area Area
-		at   LatLon
-		want bool
-	}{
-		{ireland, LatLon{53, -6}, true}, {ireland, LatLon{51, -11}, true}, {ireland, LatLon{50.9, -6}, false}, {ireland, LatLon{53, 6}, false},
-		{fiji, LatLon{-17, 177}, true}, {fiji, LatLon{-17, -179}, true}, {fiji, LatLon{-17, 0}, false}, {fiji, LatLon{-17, 180}, true},
-		{ireland, LatLon{math.NaN(), -6}, false}, {ireland, LatLon{53, math.NaN()}, false}, {fiji, LatLon{-17, math.NaN()}, false},
-	} {
-		if got := tt.area.Contains(tt.at); got != tt.want {
-			t.Errorf("%+v contains %v: %v", tt.area, tt.at, got)
-		}
-	}
-}
-
 // level does heights as they are, or fails.
 type level struct {
 	Projection

@@ -127,17 +127,6 @@ type Area struct {
 	East  float64 `json:"east"`
 }
 
-// Contains reports whether a position lies inside the box or on its edge.
-func (a Area) Contains(p LatLon) bool {
-	if !(p.Lat >= a.South && p.Lat <= a.North) {
-		return false
-	}
-	if a.West <= a.East {
-		return p.Lon >= a.West && p.Lon <= a.East
-	}
-	return p.Lon >= a.West || p.Lon <= a.East
-}
-
 // CandidateLister is implemented by a Projection that can list the operations
 // it chooses from.
 type CandidateLister interface {

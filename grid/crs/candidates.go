@@ -80,14 +80,7 @@ func (p *plan) candidates(places []place, dated bool) []grid.Candidate {
 	for i, w := range ways {
 		c := &out[i]
 		*c = w.candidate()
-		for _, at := range places {
-			if w.covers(at.lat, at.lon) {
-				c.Covers++
-			}
-			if c.Usable && at.chosen == w.pipeline {
-				c.Chosen++
-			}
-		}
+		w.count(c, places)
 		if c.Chosen > 0 && best < 0 {
 			best = i
 		}
@@ -98,6 +91,18 @@ func (p *plan) candidates(places []place, dated bool) []grid.Candidate {
 		c.Why = why(c, w, ways, best, len(places), dated)
 	}
 	return out
+}
+
+// count counts the places that a way covers and that it is chosen for.
+func (w *way) count(c *grid.Candidate, places []place) {
+	for _, at := range places {
+		if w.covers(at.lat, at.lon) {
+			c.Covers++
+		}
+		if c.Usable && at.chosen == w.pipeline {
+			c.Chosen++
+		}
+	}
 }
 
 // candidate describes a way without regard to any place.
@@ -144,12 +149,12 @@ func why(c *grid.Candidate, w *way, ways []*way, best, places int, dated bool) s
 		return "passed over: it needs the date of the photo"
 	case c.Accuracy == nil:
 		return "passed over: it states no accuracy"
-	case best >= 0 && ways[best].better(w):
+	case best < 0 || w.better(ways[best]):
+		return "passed over: PROJ can't transform the positions with it"
+	case ways[best].better(w):
 		return "passed over: what is used states a better accuracy"
-	case best >= 0 && !w.better(ways[best]):
-		return "passed over: another of the same stated accuracy comes first"
 	}
-	return "passed over: PROJ can't transform the positions with it"
+	return "passed over: another of the same stated accuracy comes first"
 }
 
 func whyMissing(c *grid.Candidate, w *way, ways []*way, best, places int) string {

@@ -191,32 +191,41 @@ func (r *registry) resolve(definition string) (o, vertical *object, err error) {
 	if n := o.name(); n != "" && !strings.EqualFold(n, text) {
 		name = fmt.Sprintf("%s (%s)", short, n)
 	}
-	const remedy = "give the projected system that the points are in, for instance EPSG:2157"
-	// What a bound or a compound CRS is made of is looked at in its place.
+	o, vertical, reason, problem := o.unwrap()
+	if o == nil {
+		return fail(reason, "%s %s; give the projected system that the points are in, for instance EPSG:2157", name, problem)
+	}
+	return o, vertical, nil
+}
+
+// unwrap looks for the projected CRS in a bound or a compound one, which it
+// frees, and for the vertical one in the latter. Where there is none it says why.
+func (o *object) unwrap() (projected, vertical *object, reason error, problem string) {
 	for {
 		k := o.kind()
 		var inner *object
 		switch k {
 		case kindProjected:
-			return o, vertical, nil
+			return o, vertical, nil, ""
 		case kindBound:
 			if inner = o.source(); inner != nil && inner.kind() == kindProjected {
 				inner.free()
-				return o, vertical, nil
+				return o, vertical, nil, ""
 			}
 		case kindCompound:
 			inner = o.horizontal()
 			if vertical == nil {
 				vertical = o.vertical()
 			}
-		case kindNone:
-			o.free()
-			return fail(ErrUnknownCRS, "%s is not a coordinate reference system (perhaps a datum, an ellipsoid or an operation); %s", name, remedy)
 		}
 		o.free()
-		if o = inner; o == nil {
-			return fail(ErrNotProjected, "%s %s; %s", name, notProjected[k], remedy)
+		if o = inner; o != nil {
+			continue
 		}
+		if k == kindNone {
+			return nil, vertical, ErrUnknownCRS, "is not a coordinate reference system (perhaps a datum, an ellipsoid or an operation)"
+		}
+		return nil, vertical, ErrNotProjected, notProjected[k]
 	}
 }
 
@@ -381,17 +390,15 @@ func readPlaneAxes(axes []axis) (planeAxes, grid.Unit, error) {
 	}
 	a := planeAxes{e: -1, n: -1, eSign: 1, nSign: 1}
 	horizontal := axes[:2]
-	polar := horizontal[0].direction == horizontal[1].direction && (horizontal[0].direction == "north" || horizontal[0].direction == "south")
+	d := horizontal[0].direction
+	polar := d == horizontal[1].direction && (d == "north" || d == "south")
 	for i, x := range horizontal {
-		switch direction := x.direction; {
-		case polar && named(x, "e", "easting", "x"), direction == "east":
+		if !polar {
+			a.point(i, x.direction)
+		} else if named(x, "e", "easting", "x") {
 			a.e = i
-		case polar && named(x, "n", "northing", "y"), !polar && direction == "north":
+		} else if named(x, "n", "northing", "y") {
 			a.n = i
-		case direction == "west":
-			a.e, a.eSign = i, -1
-		case !polar && direction == "south":
-			a.n, a.nSign = i, -1
 		}
 	}
 	if a.e < 0 || a.n < 0 || a.e == a.n {
@@ -402,6 +409,20 @@ func readPlaneAxes(axes []axis) (planeAxes, grid.Unit, error) {
 		return planeAxes{}, grid.Unit{}, fmt.Errorf("its axes count in different units (%s and %s)", horizontal[0].unit, horizontal[1].unit)
 	}
 	return a, unitOf(horizontal[0]), nil
+}
+
+// point takes the i-th axis by its direction.
+func (a *planeAxes) point(i int, direction string) {
+	switch direction {
+	case "east":
+		a.e = i
+	case "west":
+		a.e, a.eSign = i, -1
+	case "north":
+		a.n = i
+	case "south":
+		a.n, a.nSign = i, -1
+	}
 }
 
 // named reports whether an axis goes by one of the names, in its name or its

@@ -115,3 +115,25 @@ func ExampleCRS_EllipsoidalHeights() {
 	fmt.Printf("%.3f m, good to %.2f m\n", h[0].Metres, *h[0].Accuracy)
 	// Output: 60.000 m, good to 0.02 m
 }
+
+// Points of a job on a state plane in US survey feet that do not lie among its
+// tags: what else may the coordinates be in?
+func ExampleCRS_Alternatives() {
+	nc, err := crs.Open("EPSG:6543")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	list, err := nc.Alternatives(context.Background(), grid.LatLon{Lat: 35.5, Lon: -80})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	for _, u := range grid.PlausibleUnits(nc.Grid().Unit, list) {
+		fmt.Println(u.Name)
+	}
+	// Output:
+	// US survey foot
+	// metre
+	// foot
+}

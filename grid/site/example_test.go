@@ -107,3 +107,28 @@ func ExampleFitSimilarity() {
 	// B is suspect in E: w -5.7 over 3.29, -0.080 against the others
 	// without B: rotation 90°00'00", scale 1.000000, S0 0.00
 }
+
+// The usual form of an office: the scale is the job's combined factor and is not
+// fitted, so that three pairs leave three observations to check by. The control
+// does not fit: one northing is 0.3 m out.
+func ExampleFitRigid() {
+	pairs := []site.ControlPair{
+		{ID: "A", Site: grid.EN{E: 0, N: 0}, Base: grid.EN{E: 5000, N: 7000}},
+		{ID: "B", Site: grid.EN{E: 400, N: 0}, Base: grid.EN{E: 5399.960, N: 7000}},
+		{ID: "C", Site: grid.EN{E: 0, N: 300}, Base: grid.EN{E: 5000, N: 7300.270}},
+	}
+	fit, err := site.FitRigid(pairs, 0.9999, site.FitOptions{})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println("fails:", fit.Fails())
+	for _, f := range fit.Facts {
+		fmt.Println(f)
+	}
+	fmt.Printf("good to %.1f m in the middle, %.1f m a kilometre east of it\n", fit.Precision.AtCentre, fit.Precision.At(grid.EN{E: fit.Precision.Centre.E + 1000, N: fit.Precision.Centre.N}))
+	// Output:
+	// fails: true
+	// The control does not fit: residuals of up to 0.175 m (A, C) are over the tolerance of 0.05 m.
+	// good to 0.2 m in the middle, 0.5 m a kilometre east of it
+}

@@ -36,8 +36,11 @@ func siteFacts(s dataset.SiteRead) []Fact {
 		text += " (" + s.Base.Code + ")"
 	}
 	text += ": " + parameters(d)
-	if d.Accuracy != nil {
+	switch {
+	case d.Accuracy != nil:
 		text += fmt.Sprintf("; good to %.3g m", *d.Accuracy)
+	case d.Precision != nil:
+		text += fmt.Sprintf("; good to %.2g m in the middle of its control, less outside", d.Precision.AtCentre)
 	}
 	out := []Fact{{"site", text}}
 	if s.Plane != nil {
