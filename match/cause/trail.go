@@ -288,10 +288,24 @@ func (t *trail) holds(ctx context.Context, c *candidate, without *trail) (bool, 
 			worse++
 		}
 	}
+	if c.ties() && c.hyp.Rate > 0 && t.unexplained() > len(c.photos) {
+		return false, nil // far more is wrong than single links
+	}
 	if worse > better || !t.reaches(c) || !t.predicted(c) || c.hyp.Rate == 0 && c.ties() && !t.apart(c) {
 		return false, nil
 	}
 	return t.sensible(ctx, c)
+}
+
+// unexplained is how many photos are left far out.
+func (t *trail) unexplained() int {
+	n := 0
+	for i := range t.left.Photos {
+		if p := &t.left.Photos[i]; p.D != nil && p.beyond() > 1.5*p.reach() {
+			n++
+		}
+	}
+	return n
 }
 
 // apart says that a run of links leads to points that are far enough from those linked
