@@ -36,6 +36,10 @@ func (m *model) settle(t *Tie, c *chain, k int, s *slot, forward, now, free, now
 	if c.repeat != nil {
 		t.Repeats = int(c.repeat[k])
 	}
+	if s.n == 1 && len(m.points) > 0 {
+		// Nothing says which points it may show; that is no reason to say none.
+		t.Probability, t.Site = m.rates.NoPoint, m.rates.NoPoint*s.site
+	}
 	if second >= 0 {
 		t.RunnerUp, t.RunnerUpProbability, t.RunnerUpOK = int(s.pt[second]), post[second], true
 	}
