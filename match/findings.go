@@ -201,6 +201,25 @@ func (r *Result) untied(p *PhotoResult) string {
 	return p.Why + "; " + words.Nearest(p.Nearest.Point, p.Nearest.Distance, r.Grid.Unit)
 }
 
+// ToLookAt gives the places of the photos that somebody should look at, in their
+// order: those that are not within budget, and those about which a finding is a
+// warning or worse.
+func (r *Result) ToLookAt() []int {
+	told := map[string]bool{}
+	for _, f := range r.Findings() {
+		if f.Photo != "" && f.Severity.AtLeast(SeverityWarning) {
+			told[f.Photo] = true
+		}
+	}
+	var out []int
+	for i := range r.Photos {
+		if r.Photos[i].Verdict != Within || told[r.Photos[i].Name] {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
 // finding is a finding of this kind with its usual severity and remedy.
 func (c FindingCode) finding(message string) Finding {
 	k, _ := c.Kind()

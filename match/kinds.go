@@ -133,7 +133,7 @@ var kinds = []FindingKind{
 		"deliver the untouched original with it"},
 	{FindingTooFew, SeverityError, "Too few photos",
 		"The point has fewer usable photos than is required for its code.",
-		"look for its photos among the untied and the wrongly tied ones, or take them"},
+		"look among the untied and wrongly tied, or take more"},
 	{FindingUnusedRule, SeverityNote, "Unused photo rule",
 		"There is a rule for the photos of a code that no point has.",
 		"mend the code, if it is misspelt"},

@@ -376,15 +376,11 @@ func fromHere(name string) string {
 // nextAfterCheck words what to do after a check.
 func nextAfterCheck(dir string, res *match.Result) []string {
 	var next []string
-	bad := res.Counts[match.Gross] + res.Counts[match.Over]
-	if n := res.Counts[match.Gross]; n > 0 {
-		next = append(next, fmt.Sprintf("Look at the %d gross photos first: does each show the point it is tied to? Mend the links file where not.", n))
+	if res.Counts[match.Gross]+res.Counts[match.Over] > 0 {
+		next = append(next, fmt.Sprintf("phototie check --propose NEW %s writes the files as the causes propose.", dir))
 	}
-	if bad > 0 || res.Counts[match.Unjudged] > 0 {
-		next = append(next, fmt.Sprintf("phototie check --format csv %s gives every photo with its figures.", dir))
-	}
-	if res.Counts[match.Within]+bad > 0 {
-		next = append(next, fmt.Sprintf("phototie correct --into DIR %s writes corrected copies of the photos whose ties you trust.", dir))
+	if len(res.Photos) > res.Counts[match.Unjudged] {
+		next = append(next, fmt.Sprintf("phototie correct --into DIR %s writes corrected copies.", dir))
 	}
 	return next
 }

@@ -46,3 +46,15 @@ func progress(w io.Writer, what string) (dataset.Progress, func()) {
 		}
 	}
 }
+
+// screen is a terminal that texts are fitted to.
+type screen struct{ *os.File }
+
+// Columns is how wide it is; 0 where it does not tell.
+func (s screen) Columns() int {
+	w, _, err := term.GetSize(int(s.Fd()))
+	if err != nil {
+		return 0
+	}
+	return min(w, 120) // longer lines read badly
+}

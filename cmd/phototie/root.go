@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"golang.org/x/term"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/ledger"
@@ -54,6 +55,9 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (code int
 			code = exitInternal
 		}
 	}()
+	if f, ok := stdout.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+		stdout = screen{f}
+	}
 	root := newRoot(&env{stdout, stderr})
 	root.SetArgs(args)
 	root.SetOut(stdout)

@@ -582,7 +582,7 @@ func (c *photoCheck) counts() {
 			message += "; not counted: " + strings.Join(left, ", ")
 		}
 		c.found.Points[p.ID] = match.Finding{Code: match.FindingTooFew, Severity: match.SeverityError, Point: p.ID, Line: p.Line, Message: message,
-			Remedy: "look for its photos among the untied and the wrongly tied ones, or take them"}
+			Remedy: "look among the untied and wrongly tied, or take more"}
 	}
 }
 

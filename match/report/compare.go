@@ -11,19 +11,15 @@ import (
 // CompareText writes the result of match.CompareOne on a grid for a person: every
 // quantity of the discrepancy, the budget it was held against, and the verdict.
 func CompareText(w io.Writer, g grid.Grid, ph match.PhotoResult) error {
-	p := &printer{w: w}
+	p := newPrinter(w)
 	r := &match.Result{Grid: g, Photos: []match.PhotoResult{ph}}
 	u := r.Grid.Unit
 	p.field("photo", "%s", words.Safe(ph.Name))
-	code := ""
-	if r.Grid.Code != "" {
-		code = " (" + r.Grid.Code + ")"
-	}
-	p.field("grid", "%s%s, %s", r.Grid.Name, code, u.Name)
+	p.field("grid", "%s", gridName(r.Grid))
 	if t := ph.Tag; t != nil && t.Position != nil {
 		p.field("tag", "%.8f° %.8f° as written", t.Position.Lat, t.Position.Lon)
 	}
-	for _, text := range operations(r) {
+	for _, text := range frames(r, true) {
 		p.field("frame", "%s", text)
 	}
 	if ph.OnGrid != nil {

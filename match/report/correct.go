@@ -70,12 +70,12 @@ func CorrectCSV(w io.Writer, c Correct) error {
 // CorrectText writes a correction for a person: the counts, the refused photos,
 // with list every change, and what to do next.
 func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
-	p := &printer{w: w}
+	p := newPrinter(w)
 	verb := "corrected"
 	if c.DryRun {
 		verb = "to be corrected"
 	}
-	p.printf("%s photos %s, %s unchanged, %s left as they are, %s refused\n", words.Count(c.Count(dataset.Corrected)), verb,
+	p.para(0, 2, "%s %s, %s unchanged, %s left alone, %s refused", words.Plural(c.Count(dataset.Corrected), "photo"), verb,
 		words.Count(c.Count(dataset.Unchanged)), words.Count(c.Count(dataset.Left)), words.Count(c.Count(dataset.Refused)))
 	sidecars := 0
 	for _, ch := range c.Changes {
@@ -91,20 +91,15 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 	}
 	for _, ch := range c.Changes {
 		if ch.Outcome == dataset.Refused {
-			p.printf("%s\n", wrap("refused "+words.Safe(ch.Photo)+": "+words.Safe(ch.Why), 0, "  "))
+			p.para(0, 2, "%s", "refused "+words.Safe(ch.Photo)+": "+words.Safe(ch.Why))
 		}
 		for _, n := range ch.Notes {
 			if ch.Outcome == dataset.Corrected {
-				p.printf("%s\n", wrap("note "+words.Safe(ch.Photo)+": "+words.Safe(n), 0, "  "))
+				p.para(0, 2, "%s", "note "+words.Safe(ch.Photo)+": "+words.Safe(n))
 			}
 		}
 	}
-	if len(next) > 0 {
-		p.printf("\nNext\n")
-		for _, n := range next {
-			p.printf("  %s\n", wrap(n, 2, "  "))
-		}
-	}
+	p.next(next)
 	return p.err
 }
 
@@ -129,7 +124,7 @@ func (p *printer) changes(c Correct) {
 		rows = append(rows, row)
 	}
 	p.printf("\n")
-	p.table([]column{{head: "photo", path: true, most: 40}, {head: "point", most: 12}, {head: "outcome", most: 9},
+	p.table(0, []column{{head: "photo", path: true, most: 40}, {head: "point", most: 12}, {head: "outcome", most: 9},
 		{head: "tag was", most: 22}, {head: "tag becomes", most: 22}, {head: "moves", right: true, most: 10}, {head: "bytes", right: true, most: 6}}, rows)
 }
 
@@ -186,12 +181,12 @@ var statusWords = map[ledger.Status]string{
 // RestoreText writes a restoration for a person: the counts and each photo that
 // did not come out as its original.
 func RestoreText(w io.Writer, r Restore) error {
-	p := &printer{w: w}
+	p := newPrinter(w)
 	verb := "restored"
 	if r.DryRun {
 		verb = "to be restored"
 	}
-	parts := []string{fmt.Sprintf("%s files %s", words.Count(r.Count(ledger.Restored)), verb),
+	parts := []string{words.Plural(r.Count(ledger.Restored), "file") + " " + verb,
 		fmt.Sprintf("%s original already", words.Count(r.Count(ledger.Original)))}
 	rest := len(r.Photos) - r.Count(ledger.Restored) - r.Count(ledger.Original)
 	parts = append(parts, fmt.Sprintf("%s not", words.Count(rest)))
@@ -207,10 +202,10 @@ func RestoreText(w io.Writer, r Restore) error {
 	}
 	for _, o := range r.Photos {
 		if text, ok := statusWords[o.Status]; ok {
-			p.printf("%s\n", wrap(fmt.Sprintf("%s %s: %s", o.Status, words.Safe(o.Photo), text), 0, "  "))
+			p.para(0, 2, "%s %s: %s", o.Status, words.Safe(o.Photo), text)
 		}
 		for _, n := range o.Notes {
-			p.printf("%s\n", wrap("note "+words.Safe(o.Photo)+": "+words.Safe(n), 0, "  "))
+			p.para(0, 2, "%s", "note "+words.Safe(o.Photo)+": "+words.Safe(n))
 		}
 	}
 	return p.err

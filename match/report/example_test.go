@@ -77,13 +77,13 @@ func Example() {
 		fmt.Println(err)
 	}
 	// Output:
-	// quay: 3 photos, 2 of them tied; 1 point, 1 of them with a photo
+	// quay: 2 of 3 photos to look at, 2 tied; 1 of 1 point with a photo
 	// grid example grid, metre
 	// within 1, over 0, gross 1, unjudged 1
 	// RMSE radial 3.00 m of the 1 judged and not gross
 	//
 	// warning     1  photo-untied           c.jpg
 	//
-	// baseline accepted.toml: 1 finding accepted, 0 entries run out, 0 entries of no use any more
+	// baseline accepted.toml: 1 finding accepted, 0 entries run out, 0 unused
 	// PASSED: no finding at error or above
 }

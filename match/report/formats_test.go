@@ -746,7 +746,7 @@ func TestTextWithBaseline(t *testing.T) {
 	r := job(t, grid.Metre)
 	o := outcome(r)
 	var b bytes.Buffer
-	if err := Text(&b, r, TextOptions{Outcome: &o}); err != nil {
+	if err := Text(&b, r, TextOptions{Outcome: &o, All: true}); err != nil {
 		t.Fatal(err)
 	}
 	text := strings.Join(strings.Fields(b.String()), " ")

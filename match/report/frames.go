@@ -36,13 +36,9 @@ func FramesJSON(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse) 
 // FramesText writes them for a person: which operations there are, how good they
 // are, which is used and why, and what to install for a better one.
 func FramesText(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse, facts []Fact, all bool) error {
-	p := &printer{w: w}
+	p := newPrinter(w)
 	p.printf("%s\n", words.Safe(name))
-	code := ""
-	if g.Code != "" {
-		code = " (" + g.Code + ")"
-	}
-	p.field("grid", "%s%s, %s", g.Name, code, g.Unit.Name)
+	p.field("grid", "%s", gridName(g))
 	for _, f := range facts {
 		p.field(f.Name, "%s", f.Text)
 	}
@@ -61,9 +57,10 @@ func (p *printer) frame(u dataset.FrameUse, all bool) {
 	if u.Frame.Epoch != 0 {
 		epoch = fmt.Sprintf("epoch %.2f", u.Frame.Epoch)
 	}
-	p.printf("\n%s\n", wrap(fmt.Sprintf("From %s at %s (%s)", words.Safe(datum), epoch, words.Plural(u.Tags, "tag")), 0, "  "))
+	p.printf("\n")
+	p.para(0, 2, "From %s at %s (%s)", words.Safe(datum), epoch, words.Plural(u.Tags, "tag"))
 	if u.Err != "" {
-		p.printf("  %s\n", wrap(words.Safe(u.Err), 2, "  "))
+		p.para(2, 2, "%s", words.Safe(u.Err))
 		return
 	}
 	left := 0
@@ -108,18 +105,18 @@ func (p *printer) candidate(n int, c grid.Candidate) {
 	if len(c.Codes) > 0 {
 		name += " [" + strings.Join(c.Codes, ", ") + "]"
 	}
-	p.printf("%s %2d  %s\n", mark, n, wrap(strings.Join(state, ", ")+": "+name, 6, "      "))
+	p.printf("%s %2d  %s\n", mark, n, p.wrap(strings.Join(state, ", ")+": "+name, 6, 6))
 	if c.Why != "" {
-		p.printf("      %s\n", wrap(c.Why, 6, "      "))
+		p.para(6, 6, "%s", c.Why)
 	}
 	for _, m := range c.Missing {
 		where := ""
 		if m.Package != "" {
 			where = " of " + m.Package
 		}
-		p.printf("      %s\n", wrap(fmt.Sprintf("missing: %s%s; to install it: %s", m.Name, where, m.Install), 6, "        "))
+		p.para(6, 8, "missing: %s%s; to install it: %s", m.Name, where, m.Install)
 	}
 	for _, note := range c.Notes {
-		p.printf("      %s\n", wrap(note, 6, "        "))
+		p.para(6, 8, "%s", note)
 	}
 }

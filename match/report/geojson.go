@@ -27,7 +27,7 @@ const GeoJSONFormat = "phototie-geojson"
 // mm). Lengths among the properties are in the grid's unit, which the foreign
 // member grid of the collection states, but for those whose name ends in _m.
 func GeoJSON(w io.Writer, dataset string, r *match.Result, at *match.Located) error {
-	p := &printer{w: w}
+	p := newPrinter(w)
 	head, err := marshal(struct {
 		Type    string    `json:"type"`
 		Format  string    `json:"format"`

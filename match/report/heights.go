@@ -1,7 +1,6 @@
 package report
 
 import (
-	"fmt"
 	"slices"
 
 	"example.com/phototie/match"
@@ -10,7 +9,7 @@ import (
 
 // heights tells how the tags' altitudes compare with the points' heights, or
 // why they don't.
-func (p *printer) heights(r *match.Result) {
+func (t *text) heights(r *match.Result) {
 	var dh []float64
 	why := map[string]int{}
 	var reasons []string
@@ -28,16 +27,19 @@ func (p *printer) heights(r *match.Result) {
 	if len(dh) == 0 && len(reasons) == 0 {
 		return
 	}
-	p.printf("\nHeights of the tags against those of the points\n")
 	if len(dh) > 0 {
 		slices.Sort(dh)
-		p.printf("  compared  %s: median %+.1f m, from %+.1f to %+.1f m (tag minus point)\n", words.Count(len(dh)), median(dh), dh[0], dh[len(dh)-1])
+		t.para(2, 4, "heights, tag minus point: %s compared, median %+.1f m, from %+.1f to %+.1f m", words.Count(len(dh)), median(dh), dh[0], dh[len(dh)-1])
 	}
 	slices.SortStableFunc(reasons, func(a, b string) int { return why[b] - why[a] })
-	for _, w := range reasons[:min(len(reasons), alike)] {
-		p.printf("  %s\n", wrap(fmt.Sprintf("not compared (%s): %s", words.Count(why[w]), words.Safe(w)), 2, "    "))
+	shown := t.few(len(reasons), 1)
+	if !t.opt.All && len(dh) == 0 {
+		return
 	}
-	if more := len(reasons) - alike; more > 0 {
-		p.printf("  … and %s more reasons\n", words.Count(more))
+	for _, w := range reasons[:shown] {
+		t.para(2, 4, "heights not compared (%s): %s", words.Count(why[w]), words.Safe(w))
+	}
+	if more := len(reasons) - shown; more > 0 {
+		t.line(2, "… and %s for other reasons", words.Plural(more, "kind"))
 	}
 }

@@ -48,5 +48,5 @@ func WriteSettings(w io.Writer) error {
 
 func explain(b *strings.Builder, text string) {
 	const indent = "      "
-	b.WriteString(indent + wrapTo(helpWidth, text, len(indent), indent) + "\n")
+	b.WriteString(indent + (&printer{width: helpWidth}).wrap(text, len(indent), len(indent)) + "\n")
 }

@@ -123,10 +123,10 @@ const mostStanding = 10
 // PackText writes the delivery for a person: what is in it, or what stands in the
 // way, and what to do next. list has every photo with its two names.
 func PackText(w io.Writer, p Pack, list bool, next []string) error {
-	t := &printer{w: w}
+	t := newPrinter(w)
 	switch {
 	case p.DryRun:
-		t.printf("%s photos to be packed\n", words.Count(len(p.Photos)))
+		t.printf("%s to be packed\n", words.Plural(len(p.Photos), "photo"))
 	case !p.Packed:
 		t.printf("not packed\n")
 	default:
@@ -136,12 +136,12 @@ func PackText(w io.Writer, p Pack, list bool, next []string) error {
 				untied++
 			}
 		}
-		t.printf("%s: %s photos, %s corrected, %s unchanged, %s left as they are, %s refused", p.Into, words.Count(len(p.Photos)), words.Count(p.Count(dataset.Corrected)),
-			words.Count(p.Count(dataset.Unchanged)), words.Count(p.Count(dataset.Left)), words.Count(p.Count(dataset.Refused)))
+		bare := ""
 		if untied > 0 {
-			t.printf("; %s without a point", words.Count(untied))
+			bare = fmt.Sprintf("; %s without a point", words.Count(untied))
 		}
-		t.printf("\n")
+		t.para(0, 2, "%s: %s, %s corrected, %s unchanged, %s left alone, %s refused%s", p.Into, words.Plural(len(p.Photos), "photo"), words.Count(p.Count(dataset.Corrected)),
+			words.Count(p.Count(dataset.Unchanged)), words.Count(p.Count(dataset.Left)), words.Count(p.Count(dataset.Refused)), bare)
 	}
 	t.standing(p)
 	if list {
@@ -150,20 +150,15 @@ func PackText(w io.Writer, p Pack, list bool, next []string) error {
 			rows[i] = []string{words.Safe(ph.Photo), words.Safe(ph.Source), words.Safe(ph.Point), string(ph.Verdict), string(ph.Outcome)}
 		}
 		t.printf("\n")
-		t.table([]column{{head: "photo", path: true, most: 42}, {head: "was", path: true, most: 30}, {head: "point", most: 12},
+		t.table(0, []column{{head: "photo", path: true, most: 42}, {head: "was", path: true, most: 30}, {head: "point", most: 12},
 			{head: "verdict", most: 8}, {head: "outcome", most: 9}}, rows)
 	}
 	for _, ph := range p.Photos {
 		if ph.Outcome == dataset.Refused {
-			t.printf("%s\n", wrap("refused "+words.Safe(ph.Photo)+": "+words.Safe(ph.Why), 0, "  "))
+			t.para(0, 2, "%s", "refused "+words.Safe(ph.Photo)+": "+words.Safe(ph.Why))
 		}
 	}
-	if len(next) > 0 {
-		t.printf("\nNext\n")
-		for _, n := range next {
-			t.printf("  %s\n", wrap(n, 2, "  "))
-		}
-	}
+	t.next(next)
 	return t.err
 }
 
@@ -190,10 +185,10 @@ func (t *printer) standing(p Pack) {
 		for _, code := range slices.Sorted(maps.Keys(kinds)) {
 			parts = append(parts, fmt.Sprintf("%s %s", words.Count(kinds[code]), code))
 		}
-		t.printf("%s\n", wrap(fmt.Sprintf("packed despite findings: %s %s %s at or above %s: %s", at, words.Count(len(findings)), noun, p.FailOn, strings.Join(parts, ", ")), 0, "  "))
+		t.para(0, 2, "packed despite findings: %s %s %s at or above %s: %s", at, words.Count(len(findings)), noun, p.FailOn, strings.Join(parts, ", "))
 		return
 	}
-	t.printf("%s\n", wrap(fmt.Sprintf("%s %s %s at or above %s", at, words.Count(len(findings)), noun, p.FailOn), 0, "  "))
+	t.para(0, 2, "%s %s %s at or above %s", at, words.Count(len(findings)), noun, p.FailOn)
 	// Errors first.
 	findings = slices.Clone(findings)
 	slices.SortStableFunc(findings, func(a, b match.Finding) int {
@@ -210,7 +205,7 @@ func (t *printer) standing(p Pack) {
 		if where == "" {
 			where = words.Safe(f.Point)
 		}
-		t.printf("  %s\n", wrap(fmt.Sprintf("%s %s %s: %s", f.Severity, f.Code, where, words.Safe(f.Message)), 2, "    "))
+		t.para(2, 4, "%s %s %s: %s", f.Severity, f.Code, where, words.Safe(f.Message))
 	}
 	if n := len(findings) - mostStanding; n > 0 {
 		t.printf("  … and %s more\n", words.Count(n))

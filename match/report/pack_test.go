@@ -36,8 +36,8 @@ func TestPackText(t *testing.T) {
 	}
 	p := packing()
 	got := text(p, true)
-	for _, want := range []string{"out: 3 photos, 1 corrected, 0 unchanged, 1 left as they are, 1 refused; 1 without a point\n",
-		"packed despite findings: the job has 2 findings at or above warning: 1 link-photo-unknown, 1\n  tag-missing\n",
+	for _, want := range []string{"out: 3 photos, 1 corrected, 0 unchanged, 1 left alone, 1 refused; 1 without a\n  point\n",
+		"packed despite findings: the job has 2 findings at or above warning: 1\n  link-photo-unknown, 1 tag-missing\n",
 		"photos/A_1.jpg", "photos/=x.jpg", "refused photos/B_1.jpg: it is signed", "Next\n  do this"} {
 		if !strings.Contains(got, want) {
 			t.Errorf("%q is missing in\n%s", want, got)

@@ -25,30 +25,14 @@ type SummaryOptions struct {
 }
 
 // Summary writes what a gate has found, for the log of a pipeline: at most
-// SummaryLines lines of at most Width columns, the last of which says whether the
+// SummaryLines lines, the last of which says whether the
 // gate is passed, and why not.
 func Summary(w io.Writer, r *match.Result, o baseline.Outcome, opt SummaryOptions) error {
-	p := &printer{w: w}
-	line := func(format string, args ...any) { p.printf("%s\n", fit(fmt.Sprintf(format, args...), Width, false)) }
+	p := newPrinter(w)
+	line := func(format string, args ...any) { p.line(0, format, args...) }
 
-	tied, bare := 0, 0
-	for i := range r.Photos {
-		if r.Photos[i].Tie != nil {
-			tied++
-		}
-	}
-	for i := range r.Points {
-		if len(r.Points[i].Photos) == 0 {
-			bare++
-		}
-	}
-	line("%s: %s, %s of them tied; %s, %s of them with a photo", words.Safe(opt.Title),
-		words.Plural(len(r.Photos), "photo"), words.Count(tied), words.Plural(len(r.Points), "point"), words.Count(len(r.Points)-bare))
-	code := ""
-	if r.Grid.Code != "" {
-		code = " (" + r.Grid.Code + ")"
-	}
-	line("grid %s%s, %s", words.Safe(r.Grid.Name), words.Safe(code), r.Grid.Unit.Name)
+	line("%s: %s", words.Safe(opt.Title), counts(r))
+	line("grid %s", gridName(r.Grid))
 	line("within %s, over %s, gross %s, unjudged %s", words.Count(r.Counts[match.Within]), words.Count(r.Counts[match.Over]), words.Count(r.Counts[match.Gross]), words.Count(r.Counts[match.Unjudged]))
 	if s, which := r.Set, "judged"; s != nil {
 		if r.SetWithoutGross != nil {
@@ -56,7 +40,7 @@ func Summary(w io.Writer, r *match.Result, o baseline.Outcome, opt SummaryOption
 		}
 		text := fmt.Sprintf("RMSE radial %s %s of the %s %s", words.Length(s.RMSER), s.Unit.Symbol, words.Count(s.N), which)
 		if s.NSSDA != nil {
-			text += fmt.Sprintf("; NSSDA horizontal accuracy %s %s at 95 %%", words.Length(*s.NSSDA), s.Unit.Symbol)
+			text += fmt.Sprintf("; NSSDA %s at 95 %%", words.Distance(*s.NSSDA, s.Unit))
 		}
 		line("%s", text)
 	}
@@ -65,8 +49,8 @@ func Summary(w io.Writer, r *match.Result, o baseline.Outcome, opt SummaryOption
 	}
 	p.kinds(o.Kept, SummaryLines-9, line)
 	if opt.Baseline != "" {
-		line("baseline %s: %s accepted, %s run out, %s of no use any more", words.Safe(opt.Baseline),
-			words.Plural(len(o.Accepted), "finding"), words.Plural(len(o.Expired), "entry", "entries"), words.Plural(len(o.Unused), "entry", "entries"))
+		line("baseline %s: %s accepted, %s run out, %s unused", words.Safe(opt.Baseline),
+			words.Plural(len(o.Accepted), "finding"), words.Plural(len(o.Expired), "entry", "entries"), words.Count(len(o.Unused)))
 	}
 	if opt.FailOn == "" {
 		line("not gated: %s", words.Plural(len(o.Kept), "finding"))
@@ -129,7 +113,7 @@ func (p *printer) kinds(findings []match.Finding, most int, line func(string, ..
 		if k.count > 1 {
 			more = fmt.Sprintf(" and %s more", words.Count(k.count-1))
 		}
-		line("%s%s%s", head, fit(k.first, max(12, Width-len([]rune(head))-len([]rune(more))), true), more)
+		line("%s%s%s", head, fit(k.first, max(12, p.width-len([]rune(head))-len([]rune(more))), true), more)
 	}
 	if left := kinds[len(shown):]; len(left) > 0 {
 		n := 0
@@ -164,7 +148,7 @@ func (p *printer) accepted(opt TextOptions) {
 			if e.By != "" {
 				who = words.Safe(e.By) + ", "
 			}
-			p.printf("  %s\n", wrap(fmt.Sprintf("%s %s: %s (%suntil %s)", how, about, words.Safe(e.Reason), who, e.Expires), 2, "    "))
+			p.para(2, 4, "%s %s: %s (%suntil %s)", how, about, words.Safe(e.Reason), who, e.Expires)
 		}
 	}
 	accepted := make([]baseline.Entry, len(o.Accepted))

@@ -10,8 +10,58 @@ import (
 	"example.com/phototie/match/internal/words"
 )
 
-// Width is the number of columns that text output keeps to.
-const Width = 100
+// Width is the number of columns that text keeps to where its writer has no method
+// Columns() int, as one that is a terminal may have.
+const Width = 80
+
+// printer writes what is safe to print, within its width, and keeps the first error
+// of writing.
+type printer struct {
+	w     io.Writer
+	width int
+	err   error
+}
+
+func newPrinter(w io.Writer) *printer {
+	p := &printer{w: w, width: Width}
+	if t, ok := w.(interface{ Columns() int }); ok && t.Columns() > 0 {
+		p.width = max(40, t.Columns())
+	}
+	return p
+}
+
+func (p *printer) printf(format string, args ...any) {
+	if p.err == nil {
+		_, p.err = io.WriteString(p.w, words.SafeLines(fmt.Sprintf(format, args...)))
+	}
+}
+
+// para writes a text wrapped to the width: its first line behind indent blanks, the
+// others behind hang.
+func (p *printer) para(indent, hang int, format string, args ...any) {
+	p.printf("%s%s\n", strings.Repeat(" ", indent), p.wrap(fmt.Sprintf(format, args...), indent, hang))
+}
+
+// line writes a text on one line, cut at its end where it does not fit.
+func (p *printer) line(indent int, format string, args ...any) {
+	p.printf("%s%s\n", strings.Repeat(" ", indent), fit(fmt.Sprintf(format, args...), p.width-indent, false))
+}
+
+// field writes a fact behind its name, wrapped under itself.
+func (p *printer) field(name, format string, args ...any) {
+	const width = 10
+	p.printf("%s %s\n", pad(name, width-1, false), p.wrap(fmt.Sprintf(format, args...), width, width))
+}
+
+// next lists what to do next.
+func (p *printer) next(todo []string) {
+	if len(todo) > 0 {
+		p.printf("\nNext\n")
+	}
+	for _, n := range todo {
+		p.para(2, 2, "%s", n)
+	}
+}
 
 // Plain makes a text of one or more lines, such as the message of an error that
 // repeats what a file or a name says, fit for a terminal: all that acts on one, but
@@ -67,11 +117,11 @@ type column struct {
 	most  int  // the most columns it may take
 }
 
-// table writes rows under heads, each column as wide as it needs, within Width.
+// table writes rows under heads, each column as wide as it needs, within the width.
 // What does not fit is cut with an ellipsis, in the widest column first.
-func table(w io.Writer, cols []column, rows [][]string) error {
+func (p *printer) table(indent int, cols []column, rows [][]string) {
 	widths := make([]int, len(cols))
-	total := 2 * (len(cols) - 1)
+	total := indent + 2*(len(cols)-1)
 	for i, c := range cols {
 		widths[i] = uniseg.StringWidth(c.head)
 		for _, r := range rows {
@@ -80,10 +130,14 @@ func table(w io.Writer, cols []column, rows [][]string) error {
 		widths[i] = min(widths[i], max(c.most, uniseg.StringWidth(c.head)))
 		total += widths[i]
 	}
-	for ; total > Width; total-- {
+	for ; total > p.width; total-- {
 		widths[shrinks(cols, widths)]--
 	}
-	line := func(cells []string) error {
+	heads := make([]string, len(cols))
+	for i, c := range cols {
+		heads[i] = c.head
+	}
+	for _, cells := range append([][]string{heads}, rows...) {
 		var b strings.Builder
 		for i, c := range cols {
 			if i > 0 {
@@ -91,22 +145,8 @@ func table(w io.Writer, cols []column, rows [][]string) error {
 			}
 			b.WriteString(pad(fit(cells[i], widths[i], c.path), widths[i], c.right))
 		}
-		_, err := fmt.Fprintln(w, strings.TrimRight(b.String(), " "))
-		return err
+		p.printf("%s%s\n", strings.Repeat(" ", indent), strings.TrimRight(b.String(), " "))
 	}
-	heads := make([]string, len(cols))
-	for i, c := range cols {
-		heads[i] = c.head
-	}
-	if err := line(heads); err != nil {
-		return err
-	}
-	for _, r := range rows {
-		if err := line(r); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // shortPath is how far a path is cut before other columns are.
@@ -127,20 +167,25 @@ func shrinks(cols []column, widths []int) int {
 	return widest
 }
 
-// wrap breaks text into lines of at most Width columns, to be printed behind
-// first columns that are taken; every line but the first starts with indent.
-func wrap(text string, first int, indent string) string { return wrapTo(Width, text, first, indent) }
-
-func wrapTo(width int, text string, first int, indent string) string {
+// wrap breaks text into lines within the width, to be printed behind first columns
+// that are taken; every line but the first starts with hang blanks. A figure stays
+// with its unit.
+func (p *printer) wrap(text string, first, hang int) string {
 	var b strings.Builder
 	used := first
-	for i, word := range strings.Fields(text) {
+	tokens := strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == '\n' || r == '\t' })
+	for i := 0; i < len(tokens); i++ {
+		word := tokens[i]
+		for i+1 < len(tokens) && together(tokens[i], tokens[i+1]) {
+			i++
+			word += " " + tokens[i]
+		}
 		n := uniseg.StringWidth(word)
 		switch {
-		case i == 0:
-		case used+1+n > width:
-			b.WriteString("\n" + indent)
-			used = uniseg.StringWidth(indent)
+		case b.Len() == 0:
+		case used+1+n > p.width:
+			b.WriteString("\n" + strings.Repeat(" ", hang))
+			used = hang
 		default:
 			b.WriteByte(' ')
 			used++
@@ -149,4 +194,20 @@ func wrapTo(width int, text string, first int, indent string) string {
 		used += n
 	}
 	return b.String()
+}
+
+// together reports whether two words may not be parted: a figure and its unit, a
+// sign and its figure.
+func together(a, b string) bool {
+	if a == "<" || a == ">" || a == "p" && len(b) == 1 {
+		return true
+	}
+	if a[len(a)-1] < '0' || a[len(a)-1] > '9' {
+		return false
+	}
+	switch strings.TrimRight(b, ".,;:)") {
+	case "%", "m", "km", "ft", "ftUS", "s", "min", "h", "px", "days":
+		return true
+	}
+	return false
 }

@@ -1,12 +1,15 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"math"
+	"path"
 	"slices"
 	"strings"
 
+	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/cause"
@@ -17,9 +20,10 @@ import (
 type TextOptions struct {
 	// Title stands on the first line: the dataset's name.
 	Title string
-	// Facts stand behind the grid in the head.
+	// Facts say how the job was read, behind the grid.
 	Facts []Fact
-	// All lists every photo, the ones within budget too, and leaves nothing out.
+	// All lists every photo, the ones within budget too, and leaves nothing out. Else
+	// a job of 150 photos with three causes takes some 45 lines of 80 columns.
 	All bool
 	// Outcome has the findings that count and those that a baseline accepts; nil
 	// stands for the result's own, all of which count.
@@ -30,237 +34,329 @@ type TextOptions struct {
 	Next []string
 }
 
-// alike is how many findings of one kind are listed without TextOptions.All.
-const alike = 3
+// alike is how many findings of one kind are listed without TextOptions.All, and
+// shortList how many rows of photos.
+const (
+	alike     = 2
+	shortList = 5
+)
 
-// shortList is how many rows of one kind are listed without TextOptions.All.
-const shortList = 40
-
-// Text writes a checked job for a person at a terminal, at most Width columns
-// wide: the frame of reference, the verdicts, the set as a whole, and the
-// photos, links and points that somebody should look at.
+// Text writes a checked job for a person at a terminal, within the columns that w
+// has: the verdicts and how many photos are to be looked at, what caused it, what
+// to do, the photos by their cause, the set as a whole, and how the job was read.
 func Text(w io.Writer, r *match.Result, opt TextOptions) error {
-	p := &printer{w: w}
-	p.head(r, opt)
-	p.verdicts(r)
-	p.set(r)
-	p.heights(r)
-	p.causes(opt.Explanation, opt.All)
-	p.photos(r, opt)
-	p.findings(r, opt)
-	p.accepted(opt)
-	if len(opt.Next) > 0 {
-		p.printf("\nNext\n")
-		for _, n := range opt.Next {
-			p.printf("  %s\n", wrap(n, 2, "  "))
+	t := text{printer: newPrinter(w), r: r, opt: opt, u: r.Grid.Unit, of: map[string]int{}}
+	t.findings = r.Findings()
+	if opt.Outcome != nil {
+		t.findings = opt.Outcome.Kept
+	}
+	if ex := opt.Explanation; ex != nil {
+		for i := len(ex.Causes) - 1; i >= 0; i-- {
+			for _, name := range ex.Causes[i].Photos {
+				t.of[name] = i
+			}
 		}
 	}
-	return p.err
+	t.verdicts()
+	t.causes()
+	t.todo()
+	t.look()
+	t.set()
+	t.accepted(opt)
+	t.read()
+	return t.err
 }
 
-// printer writes what is safe to print, and keeps the first error of writing.
-type printer struct {
-	w   io.Writer
-	err error
+// text is a checked job being written.
+type text struct {
+	*printer
+	r        *match.Result
+	opt      TextOptions
+	u        grid.Unit
+	findings []match.Finding
+	// of is the cause of each photo that has one.
+	of map[string]int
 }
 
-func (p *printer) printf(format string, args ...any) {
-	if p.err == nil {
-		_, p.err = io.WriteString(p.w, words.SafeLines(fmt.Sprintf(format, args...)))
+// few is how many of n are shown.
+func (t *text) few(n, most int) int {
+	if t.opt.All {
+		return n
 	}
+	return min(n, most)
 }
 
-func (p *printer) table(cols []column, rows [][]string) {
-	if p.err == nil {
-		p.err = table(p.w, cols, rows)
-	}
-}
-
-// field writes a fact behind its name, wrapped under itself.
-func (p *printer) field(name, format string, args ...any) {
-	const width = 10
-	p.printf("%s %s\n", pad(name, width-1, false), wrap(fmt.Sprintf(format, args...), width, strings.Repeat(" ", width)))
-}
-
-func (p *printer) head(r *match.Result, opt TextOptions) {
-	if opt.Title != "" {
-		p.printf("%s\n", words.Safe(opt.Title))
-	}
-	code := ""
-	if r.Grid.Code != "" {
-		code = " (" + r.Grid.Code + ")"
-	}
-	p.field("grid", "%s%s, %s", r.Grid.Name, code, r.Grid.Unit.Name)
-	for _, f := range opt.Facts {
-		p.field(f.Name, "%s", f.Text)
-	}
-	for _, u := range operations(r) {
-		p.field("frame", "%s", u)
-	}
-	for _, f := range PictureFacts(r) {
-		p.field(f.Name, "%s", f.Text)
-	}
-	if lo, hi, conf, ok := r.Thresholds(); ok {
-		u := r.Grid.Unit
-		p.field("budget", "%s allowed at %g %%, by what each photo and point states", words.Range(lo, hi, u), conf*100)
-	}
-}
-
-// operations words the operations that carried tags to the grid, most used
-// first.
-func operations(r *match.Result) []string {
-	type use struct {
-		text  string
-		count int
-	}
-	var uses []use
-	for i := range r.Photos {
-		op := r.Photos[i].Operation
-		if op == nil {
-			continue
-		}
-		text := op.Source + " by " + op.Name
-		switch {
-		case op.Ballpark:
-			text += ": A BALLPARK OPERATION, which may be hundreds of metres out"
-		case op.Accuracy == nil:
-			text += ", accuracy not stated"
-		default:
-			text += fmt.Sprintf(", stated accuracy %.3g m", *op.Accuracy)
-		}
-		for _, n := range op.Notes {
-			text += "; " + n
-		}
-		if k := slices.IndexFunc(uses, func(u use) bool { return u.text == text }); k >= 0 {
-			uses[k].count++
-		} else {
-			uses = append(uses, use{text, 1})
-		}
-	}
-	slices.SortStableFunc(uses, func(a, b use) int { return b.count - a.count })
-	out := make([]string, len(uses))
-	for i, u := range uses {
-		out[i] = u.text
-		if len(r.Photos) > 1 {
-			out[i] = words.Plural(u.count, "tag") + ": " + u.text
-		}
-	}
-	return out
-}
-
-func (p *printer) verdicts(r *match.Result) {
-	tied := 0
+// counts says how many photos and points there are, and how many of them are tied.
+func counts(r *match.Result) string {
+	tied, with := 0, 0
 	for i := range r.Photos {
 		if r.Photos[i].Tie != nil {
 			tied++
 		}
 	}
-	bare := 0
-	for _, pt := range r.Points {
-		if len(pt.Photos) == 0 {
-			bare++
+	for i := range r.Points {
+		if len(r.Points[i].Photos) > 0 {
+			with++
 		}
 	}
-	p.printf("\n%s, %s of them tied; %s, %s of them with a photo\n\n",
-		words.Plural(len(r.Photos), "photo"), words.Count(tied), words.Plural(len(r.Points), "point"), words.Count(len(r.Points)-bare))
+	return fmt.Sprintf("%s to look at, %s tied; %s of %s with a photo", of(len(r.ToLookAt()), len(r.Photos), "photo"), words.Count(tied),
+		words.Count(with), words.Plural(len(r.Points), "point"))
+}
+
+// of is a number of all: "29 of 150 photos".
+func of(n, all int, thing string) string {
+	return words.Count(n) + " of " + words.Plural(all, thing)
+}
+
+func (t *text) verdicts() {
+	title := ""
+	if t.opt.Title != "" {
+		title = words.Safe(t.opt.Title) + ": "
+	}
+	t.para(0, 2, "%s%s", title, counts(t.r))
+	t.printf("\n")
 	var rows [][]string
 	for _, v := range match.Verdicts {
 		var d []float64
-		for i := range r.Photos {
-			if ph := &r.Photos[i]; ph.Verdict == v && ph.Discrepancy != nil {
+		for i := range t.r.Photos {
+			if ph := &t.r.Photos[i]; ph.Verdict == v && ph.Discrepancy != nil {
 				d = append(d, ph.Discrepancy.Distance)
 			}
 		}
-		n := r.Counts[v]
+		n := t.r.Counts[v]
 		row := []string{string(v), words.Count(n), "", "", ""}
-		if len(r.Photos) > 0 {
-			row[2] = fmt.Sprintf("%.0f %%", 100*float64(n)/float64(len(r.Photos)))
+		if len(t.r.Photos) > 0 {
+			row[2] = fmt.Sprintf("%.0f %%", 100*float64(n)/float64(len(t.r.Photos)))
 		}
 		if len(d) > 0 {
 			slices.Sort(d)
-			row[3] = words.Distance(median(d), r.Grid.Unit)
-			row[4] = words.Distance(d[len(d)-1], r.Grid.Unit)
+			row[3], row[4] = words.Distance(median(d), t.u), words.Distance(d[len(d)-1], t.u)
 		}
 		rows = append(rows, row)
 	}
-	p.table([]column{
+	t.table(0, []column{
 		{head: "verdict", most: 10}, {head: "photos", right: true, most: 12}, {head: "share", right: true, most: 8},
 		{head: "median distance", right: true, most: 16}, {head: "largest", right: true, most: 16},
 	}, rows)
 }
 
-func (p *printer) set(r *match.Result) {
-	if r.Set == nil {
-		return
-	}
-	s, which := r.Set, "judged"
-	if r.SetWithoutGross != nil {
-		s, which = r.SetWithoutGross, "judged and not gross"
-	}
-	sym := s.Unit.Symbol
-	p.printf("\nThe %s %s, as a set\n", words.Count(s.N), which)
-	p.printf("  RMSE      E %s  N %s  radial %s %s", words.Length(s.RMSEE), words.Length(s.RMSEN), words.Length(s.RMSER), sym)
-	if s.NSSDA != nil {
-		p.printf("; NSSDA horizontal accuracy %s %s at 95 %%", words.Length(*s.NSSDA), sym)
-	}
-	p.printf("\n")
-	if c := s.Robust; c != nil {
-		p.printf("  centre    E %+.2f  N %+.2f %s, spread %s %s per axis (robust)\n", c.Centre.E, c.Centre.N, sym, words.Length(c.Spread), sym)
-	}
-	if s.Shift != nil {
-		p.printf("  shift     mean E %+.2f  N %+.2f %s; as large by chance with %s (Hotelling)\n", s.Mean.E, s.Mean.N, sym, words.P(s.Shift.P))
-	}
-	o := r.Set.Over
-	p.printf("  over      %d of all %d judged, %.1f %% (%g %% interval %.1f to %.1f %%); %.3g %% expected of noise alone\n",
-		o.Over, o.N, 100*o.Share, o.Confidence*100, 100*o.Low, 100*o.High, 100*o.Expected)
+// group is some photos to look at for one reason.
+type group struct {
+	name   string
+	photos []*match.PhotoResult
 }
 
-// photos lists the judged photos, the worst verdict first, and then those that
-// could not be judged.
-func (p *printer) photos(r *match.Result, opt TextOptions) {
-	rank := map[match.Verdict]int{match.Gross: 0, match.Over: 1, match.Within: 2}
-	var judged, unjudged []*match.PhotoResult
-	for i := range r.Photos {
-		switch ph := &r.Photos[i]; {
-		case ph.Verdict == match.Unjudged:
-			unjudged = append(unjudged, ph)
-		case opt.All || ph.Verdict != match.Within:
-			judged = append(judged, ph)
+// groups are the photos that are not within budget by their cause, those without a
+// cause last.
+func (t *text) groups() (caused []group, rest, unjudged []*match.PhotoResult) {
+	var by []group
+	if ex := t.opt.Explanation; ex != nil {
+		by = make([]group, len(ex.Causes))
+		for i := range ex.Causes {
+			by[i].name = ex.Causes[i].Name
 		}
 	}
-	slices.SortStableFunc(judged, func(a, b *match.PhotoResult) int { return rank[a.Verdict] - rank[b.Verdict] })
-	title := "Photos to look at"
-	if opt.All {
-		title = "Photos judged"
+	for i := range t.r.Photos {
+		ph := &t.r.Photos[i]
+		k, ok := t.of[ph.Name]
+		switch {
+		case ok:
+			by[k].photos = append(by[k].photos, ph)
+		case ph.Verdict == match.Unjudged:
+			unjudged = append(unjudged, ph)
+		case ph.Verdict != match.Within:
+			rest = append(rest, ph)
+		}
 	}
-	p.list(title, judged, opt, judgedRow, []column{
-		{head: "photo", path: true, most: 44}, {head: "point", most: 14}, {head: "verdict", most: 8},
-		{head: "distance", right: true, most: 14}, {head: "bearing", right: true, most: 8},
-		{head: "allowed", right: true, most: 10}, {head: "p (adj)", right: true, most: 8}, {head: "", most: 48},
-	}, r)
-	p.list("Photos not judged", unjudged, opt, unjudgedRow, []column{
-		{head: "photo", path: true, most: 44}, {head: "point", most: 14}, {head: "why", most: 30}, {head: "", most: 48},
-	}, r)
+	slices.SortStableFunc(rest, worstFirst)
+	return slices.DeleteFunc(by, func(g group) bool { return len(g.photos) == 0 }), rest, unjudged
 }
 
-// list writes a titled table of photos, cut to shortList unless all are wanted.
-func (p *printer) list(title string, photos []*match.PhotoResult, opt TextOptions, row func(*match.Result, *match.PhotoResult) []string, cols []column, r *match.Result) {
-	if len(photos) == 0 {
+// worstFirst orders photos by verdict, and those of one verdict by their distance.
+func worstFirst(a, b *match.PhotoResult) int {
+	rank := map[match.Verdict]int{match.Gross: 0, match.Over: 1, match.Within: 2, match.Unjudged: 3}
+	distance := func(p *match.PhotoResult) float64 {
+		if p.Discrepancy == nil {
+			return 0
+		}
+		return p.Discrepancy.Distance
+	}
+	return cmp.Or(cmp.Compare(rank[a.Verdict], rank[b.Verdict]), cmp.Compare(distance(b), distance(a)))
+}
+
+// judgedColumns are those of judgedRow.
+var judgedColumns = []column{
+	{head: "photo", path: true, most: 44}, {head: "point", most: 14}, {head: "verdict", most: 8},
+	{head: "distance", right: true, most: 14}, {head: "bearing", right: true, most: 8},
+	{head: "allowed", right: true, most: 10}, {head: "p (adj)", right: true, most: 8}, {head: "", most: 48},
+}
+
+// look lists the photos and the points that somebody should look at: by their
+// cause, then those without one, those that were not judged, and what else was
+// found. With TextOptions.All the photos are listed as one table, the good ones too.
+func (t *text) look() {
+	caused, rest, unjudged := t.groups()
+	said := t.others()
+	if !t.opt.All && len(caused)+len(rest)+len(unjudged)+len(said) == 0 {
 		return
 	}
-	shown := photos
-	if !opt.All && len(shown) > shortList {
-		shown = shown[:shortList]
+	t.printf("\nTo look at (%s)\n", words.Plural(len(t.r.ToLookAt()), "photo"))
+	for _, g := range caused {
+		t.para(2, 4, "%s (%s): %s", g.name, words.Count(len(g.photos)), t.names(g.photos, 3))
 	}
-	rows := make([][]string, len(shown))
-	for i, ph := range shown {
-		rows[i] = row(r, ph)
+	if len(unjudged) > 0 {
+		t.unjudged(unjudged)
 	}
-	p.printf("\n%s (%s)\n", title, words.Count(len(photos)))
-	p.table(cols, rows)
-	if left := len(photos) - len(shown); left > 0 {
-		p.printf("… and %s more; --all lists every photo\n", words.Count(left))
+	t.unexplained(rest)
+	t.bare()
+	t.other(said)
+	if t.opt.All {
+		var judged []*match.PhotoResult
+		for i := range t.r.Photos {
+			if ph := &t.r.Photos[i]; ph.Verdict != match.Unjudged {
+				judged = append(judged, ph)
+			}
+		}
+		slices.SortStableFunc(judged, worstFirst)
+		t.printf("\n")
+		t.rows("all photos judged", judged)
 	}
+}
+
+// unexplained lists the photos that no cause explains: the gross ones as a table,
+// those that are over budget by name, with how many of them noise explains.
+func (t *text) unexplained(photos []*match.PhotoResult) {
+	n := slices.IndexFunc(photos, func(p *match.PhotoResult) bool { return p.Verdict != match.Gross })
+	if n < 0 {
+		n = len(photos)
+	}
+	why := ""
+	if t.opt.Explanation != nil {
+		why = " without a cause"
+	}
+	if n > 0 {
+		t.rows("gross"+why, photos[:n])
+	}
+	if over := photos[n:]; len(over) > 0 {
+		noise := ""
+		if t.opt.Explanation != nil {
+			noise = fmt.Sprintf("; noise explains %.0f", t.opt.Explanation.Expected)
+		}
+		t.para(2, 4, "over%s (%s%s): %s", why, words.Count(len(over)), noise, t.names(over, 2))
+	}
+}
+
+// bare lists the points without a photo.
+func (t *text) bare() {
+	var out []string
+	for _, f := range t.findings {
+		if f.Code == match.FindingBare {
+			out = append(out, words.Safe(f.Point))
+		}
+	}
+	if len(out) > 0 {
+		t.para(2, 4, "points without a photo (%s): %s", words.Count(len(out)), words.List(out, t.few(len(out), shortList)))
+	}
+}
+
+// rows lists judged photos as a table.
+func (t *text) rows(why string, photos []*match.PhotoResult) {
+	shown := t.few(len(photos), shortList)
+	rows := make([][]string, shown)
+	for i, ph := range photos[:shown] {
+		rows[i] = judgedRow(t.r, ph)
+	}
+	t.printf("  %s (%s)\n", why, words.Count(len(photos)))
+	t.table(4, judgedColumns, rows)
+	t.more(4, len(photos)-shown)
+}
+
+// more says how many are not listed.
+func (t *text) more(indent, n int) {
+	if n > 0 {
+		t.line(indent, "… and %s more; --all lists every one", words.Count(n))
+	}
+}
+
+// unjudged lists the photos that could not be judged, by the reason.
+func (t *text) unjudged(photos []*match.PhotoResult) {
+	for len(photos) > 0 {
+		why := photos[0].Reason
+		var same, other []*match.PhotoResult
+		for _, ph := range photos {
+			if ph.Reason == why {
+				same = append(same, ph)
+			} else {
+				other = append(other, ph)
+			}
+		}
+		t.para(2, 4, "%s (%s): %s", words.Reason(string(why)), words.Count(len(same)), t.names(same, 3))
+		photos = other
+	}
+}
+
+// names lists photos, the first of many.
+func (t *text) names(photos []*match.PhotoResult, most int) string {
+	out := make([]string, len(photos))
+	for i, ph := range photos {
+		switch out[i] = words.Safe(ph.Name); {
+		case t.opt.All:
+		case i > 0 && path.Dir(ph.Name) == path.Dir(photos[i-1].Name):
+			out[i] = words.Safe(path.Base(ph.Name))
+		default:
+			out[i] = fit(out[i], shortPath, true)
+		}
+	}
+	return words.List(out, max(most, t.few(len(out), most)))
+}
+
+// others are the findings that neither the causes nor the lists of photos tell.
+func (t *text) others() []match.Finding {
+	var said []match.Finding
+	for _, f := range t.findings {
+		_, caused := t.of[f.Photo]
+		switch f.Code {
+		case match.FindingControl, match.FindingFar:
+			continue // how the job was read says it
+		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie, match.FindingBare:
+			continue // the lists say it
+		}
+		if !t.opt.All && (f.Severity == match.SeverityNote && f.Code != match.FindingUnusedAcceptance || caused) {
+			continue
+		}
+		said = append(said, f)
+	}
+	return said
+}
+
+// other lists findings by their kind.
+func (t *text) other(said []match.Finding) {
+	of := map[match.FindingCode][]match.Finding{}
+	var order []match.FindingCode
+	for _, f := range said {
+		if len(of[f.Code]) == 0 {
+			order = append(order, f.Code)
+		}
+		of[f.Code] = append(of[f.Code], f)
+	}
+	for _, code := range order {
+		list := of[code]
+		for _, f := range list[:t.few(len(list), alike)] {
+			if t.opt.All {
+				t.para(2, 4, "%s %s: %s; %s", f.Severity, subject(f), words.Safe(f.Message), f.Remedy)
+			} else {
+				t.line(2, "%s %s: %s", f.Severity, fit(subject(f), shortPath, true), words.Safe(f.Message))
+			}
+		}
+		if n := len(list) - t.few(len(list), alike); n > 0 {
+			t.line(2, "… and %s more %s; --all lists every one", words.Count(n), code)
+		}
+	}
+}
+
+// subject is what a finding is about.
+func subject(f match.Finding) string {
+	return words.Safe(cmp.Or(f.Photo, f.Point, "the job"))
 }
 
 // judgedRow is the line of a judged photo; the last cell is the nearest point
@@ -278,111 +374,135 @@ func judgedRow(r *match.Result, ph *match.PhotoResult) []string {
 	return row
 }
 
-// unjudgedRow is the line of a photo that could not be judged.
-func unjudgedRow(r *match.Result, ph *match.PhotoResult) []string {
-	row := []string{words.Safe(ph.Name), "", reasonWords(ph.Reason), ""}
-	if ph.Tie != nil {
-		row[1] = words.Safe(ph.Tie.Point)
-	} else if ph.Nearest != nil {
-		row[3] = nearest(r, ph.Nearest)
-	}
-	return row
-}
-
 // nearest words the point nearest to a tag.
 func nearest(r *match.Result, n *match.Neighbour) string {
 	return fmt.Sprintf("nearest %s %s", words.Safe(n.Point), words.Distance(n.Distance, r.Grid.Unit))
 }
 
-// reasonWords says why a photo is unjudged, in a few words.
-func reasonWords(r match.Reason) string {
-	switch r {
-	case match.ReasonUnreadable:
-		return "can't be read"
-	case match.ReasonNoTag:
-		return "no position in it"
-	case match.ReasonBadTag:
-		return "position unsound"
-	case match.ReasonNoTie:
-		return "not in the links"
-	case match.ReasonNoPoint:
-		return "point not surveyed"
-	case match.ReasonManyPoints:
-		return "linked to several points"
-	case match.ReasonNoFrame:
-		return "datum not usable"
-	case match.ReasonBallpark:
-		return "only a ballpark operation"
-	case match.ReasonCoarse:
-		return "tag too coarse to judge"
+// set tells of the judged photos as a whole.
+func (t *text) set() {
+	if t.r.Set == nil {
+		return
 	}
-	return string(r)
+	s, which := t.r.Set, "judged"
+	if t.r.SetWithoutGross != nil {
+		s, which = t.r.SetWithoutGross, "judged and not gross"
+	}
+	nssda := ""
+	if s.NSSDA != nil {
+		nssda = fmt.Sprintf(", NSSDA %s", words.Distance(*s.NSSDA, t.u))
+	}
+	t.printf("\n")
+	t.para(0, 2, "The %s %s: RMSE radial %s (E %s, N %s)%s", words.Count(s.N), which, words.Distance(s.RMSER, t.u), words.Length(s.RMSEE), words.Length(s.RMSEN), nssda)
+	o := t.r.Set.Over
+	interval := ""
+	if t.opt.All {
+		interval = fmt.Sprintf(" (%g %% interval %.1f to %.1f %%)", o.Confidence*100, 100*o.Low, 100*o.High)
+	}
+	t.para(2, 4, "over or gross: %s judged, %.1f %%%s; %.3g %% expected of noise alone", of(o.Over, o.N, "photo"), 100*o.Share, interval, 100*o.Expected)
+	if s.Shift != nil && (t.opt.All || s.Shift.P < 0.01) {
+		t.para(2, 4, "common shift: mean E %+.2f, N %+.2f %s; as large by chance with %s (Hotelling)", s.Mean.E, s.Mean.N, t.u.Symbol, words.P(s.Shift.P))
+	}
+	if c := s.Robust; c != nil && t.opt.All {
+		t.para(2, 4, "centre: E %+.2f, N %+.2f %s, spread %s per axis (robust)", c.Centre.E, c.Centre.N, t.u.Symbol, words.Distance(c.Spread, t.u))
+	}
+	t.heights(t.r)
 }
 
-// findings lists what the table of photos has no words for.
-func (p *printer) findings(r *match.Result, opt TextOptions) {
-	var said, all []match.Finding
-	if opt.Outcome != nil {
-		all = opt.Outcome.Kept
-	} else {
-		all = r.Findings()
+// read says how the job was read: the grid, the frames, the files, the pictures and
+// the budget.
+func (t *text) read() {
+	more := ""
+	if !t.opt.All {
+		more = " (--all has it whole)"
 	}
-	for _, f := range all {
-		switch f.Code {
-		case match.FindingControl, match.FindingFar:
-			continue // the head says all there is
-		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie:
-			continue // the table says all there is
-		case match.FindingMetadata:
-			if !opt.All {
-				continue
-			}
-		case match.FindingBare:
+	t.printf("\nHow it was read%s\n", more)
+	say := func(name, text string, whole bool) {
+		label := "  " + pad(name, 10, false)
+		if t.opt.All || whole {
+			t.printf("%s%s\n", label, t.wrap(text, len(label), len(label)))
+		} else {
+			t.line(0, "%s%s", label, text)
+		}
+	}
+	say("grid", gridName(t.r.Grid), false)
+	for _, s := range frames(t.r, t.opt.All) {
+		say("frame", s, strings.Contains(s, "BALLPARK"))
+	}
+	for _, f := range t.opt.Facts {
+		say(f.Name, f.Text, f.Name == "control") // what is doubtful is never cut
+	}
+	for i, f := range PictureFacts(t.r) {
+		if i == 0 || t.opt.All { // not what is required
+			say(f.Name, f.Text, false)
+		}
+	}
+	if lo, hi, conf, ok := t.r.Thresholds(); ok {
+		say("budget", fmt.Sprintf("%s allowed at %g %%, by what each photo and point states", words.Range(lo, hi, t.u), conf*100), false)
+	}
+}
+
+// gridName is a grid with its code and unit.
+func gridName(g grid.Grid) string {
+	s := words.Safe(g.Name)
+	if g.Code != "" {
+		s += " (" + words.Safe(g.Code) + ")"
+	}
+	return s + ", " + g.Unit.Name
+}
+
+// frames says from which frames tags were transformed to the grid, and how well:
+// one line a frame, or with chain one an operation, with its steps and its notes.
+func frames(r *match.Result, chain bool) []string {
+	type use struct {
+		text        string
+		count, odds int
+	}
+	var uses []use
+	for i := range r.Photos {
+		op := r.Photos[i].Operation
+		if op == nil {
 			continue
 		}
-		said = append(said, f)
-	}
-	told := map[string]bool{} // points that a finding says to have no photo
-	if len(said) > 0 {
-		p.printf("\nFindings (%s)\n", words.Count(len(said)))
-		of := map[match.FindingCode]int{}
-		for _, f := range said {
-			of[f.Code]++
-			if !opt.All && of[f.Code] > alike {
-				continue
-			}
-			subject := words.Safe(f.Photo)
-			if subject == "" {
-				subject = words.Safe(f.Point)
-			}
-			if subject == "" {
-				subject = "the job"
-			}
-			if f.Code == match.FindingTooFew {
-				told[f.Point] = true
-			}
-			p.printf("  %s\n", wrap(fmt.Sprintf("%s %s: %s; %s", f.Severity, subject, words.Safe(f.Message), f.Remedy), 2, "    "))
+		s := "from " + op.Source
+		if chain {
+			s = op.Source + " by " + op.Name
 		}
-		for _, f := range said {
-			if n := of[f.Code]; !opt.All && n > alike {
-				p.printf("  %s\n", wrap(fmt.Sprintf("… and %s more %s; --all lists every one", words.Count(n-alike), f.Code), 2, "    "))
-				delete(of, f.Code)
+		switch {
+		case op.Ballpark:
+			s += ": A BALLPARK OPERATION, which may be hundreds of metres out"
+		case op.Accuracy == nil:
+			s += ", accuracy not stated"
+		default:
+			s += fmt.Sprintf(", good to %.3g m", *op.Accuracy)
+		}
+		odd := 0
+		if len(op.Notes) > 0 {
+			odd = 1
+			if chain {
+				s += "; " + strings.Join(op.Notes, "; ")
 			}
 		}
+		k := slices.IndexFunc(uses, func(u use) bool { return u.text == s })
+		if k < 0 {
+			k = len(uses)
+			uses = append(uses, use{text: s})
+		}
+		uses[k].count++
+		uses[k].odds += odd
 	}
-	var bare []string
-	for _, pt := range r.Points {
-		if len(pt.Photos) == 0 && !told[pt.ID] {
-			bare = append(bare, words.Safe(pt.ID))
+	slices.SortStableFunc(uses, func(a, b use) int { return b.count - a.count })
+	out := make([]string, len(uses))
+	for i, u := range uses {
+		out[i] = u.text
+		if !chain && u.odds > 0 {
+			out[i] += fmt.Sprintf("; %s with notes", words.Count(u.odds))
+		}
+		if len(r.Photos) > 1 {
+			out[i] = words.Plural(u.count, "tag") + " " + out[i]
 		}
 	}
-	if len(bare) > 0 {
-		n := len(bare)
-		if !opt.All && n > shortList {
-			bare = append(bare[:shortList], "…")
-		}
-		p.printf("\nPoints without a photo (%s)\n  %s\n", words.Count(n), wrap(strings.Join(bare, " "), 2, "  "))
-	}
+	return out
 }
 
 // median of sorted values.
