@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -35,6 +36,8 @@ type said struct {
 	Distance  float64          `json:"distance"`
 	Threshold float64          `json:"threshold_m"`
 	Inference *match.Inference `json:"inference,omitempty"`
+	// Accepted is the verdict with the scales of errors accepted that causes propose.
+	Accepted match.Verdict `json:"verdict_accepted"`
 	// Corrected says that the position of the linked point would be written.
 	Corrected bool `json:"corrected,omitempty"`
 	// Wrong says that a right link is contradicted, or a wrong one confirmed.
@@ -57,9 +60,13 @@ func judge(ctx context.Context, j *field.Job) (*verdict, error) {
 	if err != nil {
 		return nil, err
 	}
+	after, err := accept(ctx, j, res, ex)
+	if err != nil {
+		return nil, err
+	}
 	for i := range res.Photos {
 		p := &res.Photos[i]
-		s := said{Name: p.Name, Verdict: p.Verdict, Inference: p.Inference, Corrected: corrections[i].Edit != nil && len(v.Stops) == 0}
+		s := said{Name: p.Name, Verdict: p.Verdict, Accepted: after.Photos[i].Verdict, Inference: p.Inference, Corrected: corrections[i].Edit != nil && len(v.Stops) == 0}
 		if p.Tie != nil {
 			s.Link = p.Tie.Point
 		}
@@ -78,6 +85,33 @@ func judge(ctx context.Context, j *field.Job) (*verdict, error) {
 		v.Photos = append(v.Photos, s)
 	}
 	return v, nil
+}
+
+// accept judges a job anew with the scales of errors that causes propose: the
+// settings accuracy of a camera and budget.standoff_m.
+func accept(ctx context.Context, j *field.Job, res *match.Result, ex *cause.Explanation) (*match.Result, error) {
+	opt := j.Options
+	opt.Accuracy = map[string]float64{}
+	for _, c := range ex.Causes {
+		if !isScale(c.Name) || c.Fix == nil {
+			continue
+		}
+		for _, s := range c.Fix.Settings {
+			x, err := strconv.ParseFloat(s.Value, 64)
+			if err != nil {
+				return nil, fmt.Errorf("%s proposes %s: %w", c.Name, s.TOML(), err)
+			}
+			if camera, ok := strings.CutPrefix(s.Key, "accuracy."); ok {
+				opt.Accuracy[strings.Trim(camera, `"`)] = x
+			} else {
+				opt.Budget.Standoff = x
+			}
+		}
+	}
+	if len(opt.Accuracy) == 0 && opt.Budget == j.Options.Budget {
+		return res, nil
+	}
+	return match.Check(ctx, j.Grid, j.Points, j.Links, match.All(j.Photos), opt)
 }
 
 // scales are the causes that say how large the errors are and accuse nobody.
@@ -132,6 +166,7 @@ type table struct {
 	causedBy     map[string][]uint64
 	gross        map[string]*rate
 	within       map[string]*rate
+	accepted     map[string]*rate   // within with scales accepted
 	ties         map[string]*[4]int // right, wrong point, false no point, site or nothing given a point, by bin
 	confirmed    rate               // wrong links confirmed
 	doubtful     rate               // right links doubted
@@ -219,6 +254,7 @@ func (t *table) add(j *field.Job, v *verdict) {
 			anyGross = anyGross || s.Verdict == match.Gross
 			for _, k := range kinds {
 				bump(&t.within, k).add(s.Verdict == match.Within)
+				bump(&t.accepted, k).add(s.Accepted == match.Within)
 			}
 		}
 		if moved || s.Link != truth.Point {
@@ -393,7 +429,7 @@ func (t *table) tie(in *match.Inference, truth *field.PhotoTruth) {
 // honest prints the table of honest jobs.
 func (t *table) honest(w io.Writer) {
 	fmt.Fprintf(w, "%d honest jobs, %d photos, %.3g s a job\n\n", t.jobs, t.photos, t.seconds/float64(t.jobs))
-	fmt.Fprintf(w, "%-24s %-34s %-12s %-12s %s\n", "", "right links contradicted", "with cause", "with gross", "within")
+	fmt.Fprintf(w, "%-24s %-34s %-12s %-12s %-8s %s\n", "", "right links contradicted", "with cause", "with gross", "within", "scale accepted")
 	for _, k := range sortedKeys(t.within) {
 		name := k
 		if k == "" {
@@ -405,8 +441,7 @@ func (t *table) honest(w io.Writer) {
 			}
 			return *m[key]
 		}
-		in := cell(t.within, k)
-		fmt.Fprintf(w, "%-24s %-34s %-12s %-12s %.1f %%\n", name, cell(t.contradicted, k), cell(t.caused, "in "+k).short(), cell(t.gross, k).short(), 100*float64(in.k)/float64(in.n))
+		fmt.Fprintf(w, "%-24s %-34s %-12s %-12s %-8s %s\n", name, cell(t.contradicted, k), cell(t.caused, "in "+k).short(), cell(t.gross, k).short(), cell(t.within, k).percent(), cell(t.accepted, k).percent())
 	}
 	for _, k := range excuses {
 		if g := t.gross[k]; g != nil {
