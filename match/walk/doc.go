@@ -157,12 +157,21 @@
 //
 // # What it can tell
 //
-// On simulated walks of 200 photos (package sim; points 10 m apart, a handheld
-// of 5 m at 95 % with bursts of multipath) a run of 8 late links is found in all
-// sets but one or two in a thousand where points have times, and in nine of ten
-// where they have none. Two links swapped at 30 m are found in 99 of 100. The
-// tests hold the package to this, and the probabilities to be honest: of the ties
-// given 0.75, three quarters are right.
+// Measured on jobs that were drawn by a generator which knows nothing of this model
+// (package field; ten grids, six layouts, ten kinds of noise, recorded errors among
+// them). Seeds 801 to 1000, honest jobs; 1 to 60 with a late run, or swapped links:
+//
+//	right links                     36,197   0 contradicted, 94.5 % confirmed
+//	right links beside a late run    9,327   0 contradicted
+//	late links                       2,249   60 % contradicted, 0.7 % confirmed
+//	right links beside swapped ones 11,560   0 contradicted
+//	swapped links                      278   52 % contradicted, 0.4 % confirmed
+//	points inferred above 0.95       4,973   1.6 % wrong
+//	no point, said above 0.95          554   1.3 % wrong
+//
+// Points there are 4 to 60 m apart, and many a blunder is smaller than the noise: such
+// links stay doubtful. Package sim, whose noise is tamer, has the tests' own figures.
+// These are study seeds: the model was looked at on some of them while it was made.
 //
 // No probability makes a link right. It says where to look.
 package walk
