@@ -153,14 +153,14 @@ func (r *photoRecord) write(ctx context.Context, in record.Input, done func()) e
 			return usagef("%s: %w", r.split, err)
 		}
 		done()
-		fmt.Fprintf(r.stdout, "%s: the record of %d photos; open %s\n", r.split, len(in.Result.Photos), filepath.Join(r.split, record.IndexFile))
+		fmt.Fprintf(r.stdout, "%s: the record of %s; open %s\n", r.split, photoCount(len(in.Result.Photos)), filepath.Join(r.split, record.IndexFile))
 		return nil
 	}
 	if err := writeWhole(r.out, func(w io.Writer) error { return record.Write(ctx, w, in) }); err != nil {
 		return err
 	}
 	done()
-	fmt.Fprintf(r.stdout, "%s: the record of %d photos\n", r.out, len(in.Result.Photos))
+	fmt.Fprintf(r.stdout, "%s: the record of %s\n", r.out, photoCount(len(in.Result.Photos)))
 	if len(in.Result.Photos) > delivery.MostOnFile {
 		fmt.Fprintln(r.stderr, "phototie: one file of so many photos opens slowly on a phone; --split DIR writes pages")
 	}
@@ -212,4 +212,12 @@ func photoLinks(from, dir string) (func(string) string, error) {
 		}
 		return "./" + strings.Join(parts, "/")
 	}, nil
+}
+
+// photoCount is a number of photos.
+func photoCount(n int) string {
+	if n == 1 {
+		return "1 photo"
+	}
+	return fmt.Sprintf("%d photos", n)
 }

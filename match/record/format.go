@@ -95,19 +95,6 @@ func clock(t *geotag.Taken) string {
 // stamp writes a time that is known as an instant.
 func stamp(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05 MST") }
 
-// reasonWords says why a photo is unjudged, in a few words.
-var reasonWords = map[match.Reason]string{
-	match.ReasonUnreadable: "the image can\u2019t be read",
-	match.ReasonNoTag:      "no position in the image",
-	match.ReasonBadTag:     "the position is unsound",
-	match.ReasonNoTie:      "not in the links",
-	match.ReasonNoPoint:    "the point was not surveyed",
-	match.ReasonManyPoints: "linked to several points",
-	match.ReasonNoFrame:    "the datum can\u2019t be used",
-	match.ReasonBallpark:   "only a ballpark operation",
-	match.ReasonCoarse:     "the tag is too coarse",
-}
-
 // evidenceWords says what a tie rests on.
 var evidenceWords = map[string]string{
 	match.EvidenceListed:       "listed in the links",

@@ -438,9 +438,12 @@ func (d *doc) sketch(n int) template.HTML {
 	if judged == 0 {
 		return ""
 	}
-	lim := most * 1.12
+	lim, allowed := most*1.12, 0.0
 	for _, i := range sh.photos {
 		if p := &d.r.Photos[i]; p.Discrepancy != nil {
+			if p.Allowance != nil {
+				allowed = max(allowed, p.Allowance.Threshold/u.Metres)
+			}
 			if x := p.Discrepancy.Distance; x < 2.5*most {
 				lim = max(lim, 1.12*x)
 			}
@@ -513,7 +516,9 @@ func (d *doc) sketch(n int) template.HTML {
 			}
 		}
 	}
-	s.text(size-6, size-7, 12, "end", "radius "+withUnit(lim, u), `fill="`+soft+`" stroke="#fff" stroke-width="3" paint-order="stroke"`)
+	halo := `fill="` + soft + `" stroke="#fff" stroke-width="3" paint-order="stroke"`
+	s.text(size-6, size-7, 12, "end", "circle "+withUnit(allowed, u), halo)
+	s.text(size/2+5, 15, 12, "start", "N", halo)
 	return s.end()
 }
 

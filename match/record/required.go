@@ -19,6 +19,16 @@ func asPicture(f match.Finding) bool {
 // collect sorts the findings of the job.
 func (d *doc) collect() {
 	d.findings = d.r.Findings()
+	d.toLookAt = make([]bool, len(d.r.Photos))
+	for _, i := range d.r.ToLookAt() {
+		d.toLookAt[i] = true
+	}
+	d.doubts = map[string][]string{}
+	for _, f := range d.findings {
+		if f.Code == match.FindingConflict {
+			d.doubts[f.Photo] = append(d.doubts[f.Photo], words.Safe(f.Message))
+		}
+	}
 	d.ofPhoto, d.tooFew = map[string][]match.Finding{}, map[string]match.Finding{}
 	for _, f := range d.findings {
 		switch {
@@ -32,8 +42,7 @@ func (d *doc) collect() {
 
 // look says that somebody should look at a photo.
 func (d *doc) look(i int) bool {
-	p := &d.r.Photos[i]
-	return p.Verdict != match.Within || contested(p) || len(d.amiss(i)) > 0
+	return d.toLookAt[i]
 }
 
 // pictureWords name what is wrong with a picture.

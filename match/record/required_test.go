@@ -2,6 +2,7 @@ package record_test
 
 import (
 	"fmt"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -94,4 +95,25 @@ func words(n *html.Node) string {
 		}
 	}
 	return strings.Join(parts, " ")
+}
+
+// One number says how many photos are to be looked at, in the summary's words and in
+// the marks that the search goes by; a point that has too few photos says so where it
+// is listed; a sketch says how large the allowed circle is, and where north is.
+func TestToLookAt(t *testing.T) {
+	in := input(t, 60, nil)
+	page := string(write(t, in))
+	n := len(in.Result.ToLookAt())
+	if n == 0 || n == len(in.Result.Photos) {
+		t.Fatalf("%d of %d photos are to be looked at: the job shows nothing", n, len(in.Result.Photos))
+	}
+	if want := fmt.Sprintf("%d of %d photos", n, len(in.Result.Photos)); !strings.Contains(page, want) {
+		t.Errorf("the summary does not say %q", want)
+	}
+	if got := len(regexp.MustCompile(`<article [^>]*data-look`).FindAllString(page, -1)); got != n {
+		t.Errorf("%d photos are marked, want %d", got, n)
+	}
+	if !strings.Contains(page, ">N</text>") || !regexp.MustCompile(`>circle [0-9.]+\x{a0}m</text>`).MatchString(page) {
+		t.Error("a sketch has no north or no size of its circle")
+	}
 }

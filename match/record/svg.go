@@ -181,8 +181,8 @@ func ticks(lo, hi, step float64) []float64 {
 // tickLabel writes a tick with the decimals that its step needs.
 func tickLabel(v, step float64) string {
 	d := 0
-	if step < 1 {
-		d = int(math.Ceil(-math.Log10(step) - 1e-9))
+	for s := step; d < 9 && math.Abs(s-math.Round(s)) > 1e-6*s; s *= 10 {
+		d++
 	}
 	s := strconv.FormatFloat(v, 'f', d, 64)
 	if s == "-0" {

@@ -40,6 +40,10 @@ type doc struct {
 	findings []match.Finding
 	ofPhoto  map[string][]match.Finding
 	tooFew   map[string]match.Finding
+	// toLookAt says of each photo whether somebody should look at it, doubts what is
+	// said of the tags of some.
+	toLookAt []bool
+	doubts   map[string][]string
 }
 
 // sheet is a sheet of photos: those of a point, or some that have none.
@@ -300,19 +304,12 @@ func (d *doc) whyUnjudged() string {
 	slices.SortStableFunc(rs, func(a, b reason) int { return cmp.Compare(b.n, a.n) })
 	out := make([]string, len(rs))
 	for i, r := range rs {
-		out[i] = words1(r.why)
+		out[i] = words.Reason(string(r.why))
 		if len(rs) > 1 {
 			out[i] += " (" + words.Count(r.n) + ")"
 		}
 	}
 	return strings.Join(out, ", ")
-}
-
-func words1(r match.Reason) string {
-	if w, ok := reasonWords[r]; ok {
-		return w
-	}
-	return words.Safe(string(r))
 }
 
 // jobFacts are the frame, the budget and the set in figures.
@@ -599,14 +596,14 @@ func (d *doc) lookRows() (rows []lookRow, more string) {
 			}
 			var say []string
 			if v == match.Unjudged {
-				say = append(say, words1(p.Reason))
+				say = append(say, words.Reason(string(p.Reason)))
 			}
 			if contested(p) {
 				say = append(say, fmt.Sprintf("probably shows %s (%s)", shows(p.Inference), likely(p.Inference.Probability)))
 			} else if s := nearer(p, u); s != "" {
 				say = append(say, s)
 			}
-			say = append(say, d.amiss(i)...)
+			say = append(append(say, d.amiss(i)...), d.doubts[p.Name]...)
 			row.Say = strings.Join(say, "; ")
 			for _, c := range d.causes[i] {
 				row.Causes = append(row.Causes, link{d.causeLink(-1, c), words.Safe(d.in.Causes[c].Name)})
@@ -677,6 +674,7 @@ type registerRow struct {
 	Look           bool
 	Tokens, Query  string
 	Greatest       string
+	Lacks          string // of the photos required
 }
 
 type verdictCount struct {
@@ -720,8 +718,8 @@ func (d *doc) register() []chunk[registerRow] {
 		if s := d.home[k]; s >= 0 {
 			v = row(s)
 		}
-		if _, ok := d.tooFew[p.ID]; ok {
-			v.Look = true
+		if f, ok := d.tooFew[p.ID]; ok {
+			v.Look, v.Lacks = true, words.Safe(f.Message)
 		}
 		v.ID, v.Code, v.Desc = words.Safe(p.ID), words.Safe(p.Code), words.Safe(p.Desc)
 		v.Query = query(p.ID, p.Code, p.Desc) + " " + v.Query
