@@ -218,8 +218,9 @@ func (f Factors) True(dE, dN float64) EN {
 func Indicatrix(ee, en, nn float64) (larger, smaller, bearing float64) {
 	mean, half := (ee+nn)/2, math.Hypot((ee-nn)/2, en)
 	larger, smaller = math.Sqrt(mean+half), math.Sqrt(max(mean-half, 0))
-	if larger-smaller <= 1e-9*larger {
-		return larger, smaller, 0
+	if larger-smaller <= 1e-9*larger { // a circle, but for rounding
+		mid := (larger + smaller) / 2
+		return mid, mid, 0
 	}
 	b := 90 - math.Atan2(2*en, ee-nn)*90/math.Pi
 	return larger, smaller, math.Mod(b+180, 180)
