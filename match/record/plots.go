@@ -341,6 +341,71 @@ type session struct {
 // breakOf is how long nothing is photographed between two sessions.
 const breakOf = 3 * time.Hour
 
+// sessions are the sessions of a plot, side by side.
+type sessions []session
+
+// sessionsOf sorts photos by time and lays out their sessions over a width.
+func sessionsOf(timed []sample, w float64) sessions {
+	slices.SortStableFunc(timed, func(a, b sample) int { return a.taken.Compare(b.taken) })
+	var ses sessions
+	for i, x := range timed {
+		if i == 0 || x.taken.Sub(timed[i-1].taken) > breakOf {
+			ses = append(ses, session{from: x.taken, to: x.taken})
+		}
+		ses[len(ses)-1].to = x.taken
+	}
+	if len(ses) > 12 {
+		ses = sessions{{from: timed[0].taken, to: timed[len(timed)-1].taken}}
+	}
+	const gap, least = 14.0, 10 * time.Minute
+	total := time.Duration(0)
+	for _, e := range ses {
+		total += max(e.to.Sub(e.from), least)
+	}
+	room := w - gap*float64(len(ses))
+	x := plotLeft + gap/2
+	for i := range ses {
+		part := room * float64(max(ses[i].to.Sub(ses[i].from), least)) / float64(total)
+		ses[i].x0, ses[i].x1 = x, x+part
+		x += part + gap
+	}
+	return ses
+}
+
+// x is the place of a time.
+func (ses sessions) x(t time.Time) float64 {
+	for _, e := range ses {
+		if !t.After(e.to) {
+			span := e.to.Sub(e.from)
+			if span == 0 {
+				return (e.x0 + e.x1) / 2
+			}
+			return e.x0 + (e.x1-e.x0)*float64(t.Sub(e.from))/float64(span)
+		}
+	}
+	return ses[len(ses)-1].x1
+}
+
+// axis draws the breaks, the days and the hours under a plot of a height.
+func (ses sessions) axis(s *svg, hgt float64) {
+	lastLabel := -100.0
+	for i, e := range ses {
+		if i > 0 {
+			b := (ses[i-1].x1 + e.x0) / 2
+			s.line(b, plotTop, b, plotTop+hgt, `stroke="`+pale+`"`)
+		}
+		if e.x0-lastLabel > 8 {
+			s.text(e.x0-4, plotTop+hgt+34, 13, "start", e.from.Format("2 Jan 2006"), `fill="`+ink+`"`)
+			lastLabel = e.x0 + 84
+		}
+		for _, t := range hours(e) {
+			at := ses.x(t)
+			s.line(at, plotTop+hgt, at, plotTop+hgt+5, `stroke="`+soft+`"`)
+			s.text(at, plotTop+hgt+19, 12, "middle", t.Format("15:04"), `fill="`+soft+`"`)
+		}
+	}
+}
+
 // overTime draws the distance over the camera's clock, without the breaks.
 func (d *doc) overTime(q []sample, lo, hi, lim float64) figure {
 	u := d.r.Grid.Unit
@@ -356,41 +421,8 @@ func (d *doc) overTime(q []sample, lo, hi, lim float64) figure {
 		fig.Caption = []string{"No judged photo states when it was taken."}
 		return fig
 	}
-	slices.SortStableFunc(timed, func(a, b sample) int { return a.taken.Compare(b.taken) })
-	var ses []session
-	for i, x := range timed {
-		if i == 0 || x.taken.Sub(timed[i-1].taken) > breakOf {
-			ses = append(ses, session{from: x.taken, to: x.taken})
-		}
-		ses[len(ses)-1].to = x.taken
-	}
-	if len(ses) > 12 {
-		ses = []session{{from: timed[0].taken, to: timed[len(timed)-1].taken}}
-	}
-	const gap, least = 14.0, 10 * time.Minute
-	total := time.Duration(0)
-	for _, e := range ses {
-		total += max(e.to.Sub(e.from), least)
-	}
-	room := w - gap*float64(len(ses))
-	x := plotLeft + gap/2
-	for i := range ses {
-		part := room * float64(max(ses[i].to.Sub(ses[i].from), least)) / float64(total)
-		ses[i].x0, ses[i].x1 = x, x+part
-		x += part + gap
-	}
-	px := func(t time.Time) float64 {
-		for _, e := range ses {
-			if !t.After(e.to) {
-				span := e.to.Sub(e.from)
-				if span == 0 {
-					return (e.x0 + e.x1) / 2
-				}
-				return e.x0 + (e.x1-e.x0)*float64(t.Sub(e.from))/float64(span)
-			}
-		}
-		return ses[len(ses)-1].x1
-	}
+	ses := sessionsOf(timed, w)
+	px := ses.x
 	beyondAll := 0
 	for _, p := range timed {
 		if p.dist > lim {
@@ -419,22 +451,7 @@ func (d *doc) overTime(q []sample, lo, hi, lim float64) figure {
 		s.text(plotLeft-8, py(t)+5, plotText, "end", tickLabel(t, step), `fill="`+soft+`"`)
 	}
 	s.put(`<text transform="translate(14 %v) rotate(-90)" font-size="14" text-anchor="middle" fill="%v">distance, %v</text>`, plotTop+hgt/2, ink, html.EscapeString(u.Symbol))
-	lastLabel := -100.0
-	for i, e := range ses {
-		if i > 0 {
-			b := (ses[i-1].x1 + e.x0) / 2
-			s.line(b, plotTop, b, plotTop+hgt, `stroke="`+pale+`"`)
-		}
-		if e.x0-lastLabel > 8 {
-			s.text(e.x0-4, plotTop+hgt+34, 13, "start", e.from.Format("2 Jan 2006"), `fill="`+ink+`"`)
-			lastLabel = e.x0 + 84
-		}
-		for _, t := range hours(e) {
-			at := px(t)
-			s.line(at, plotTop+hgt, at, plotTop+hgt+5, `stroke="`+soft+`"`)
-			s.text(at, plotTop+hgt+19, 12, "middle", t.Format("15:04"), `fill="`+soft+`"`)
-		}
-	}
+	ses.axis(&s, hgt)
 	m := marks{}
 	for _, p := range timed {
 		y := py(p.dist)

@@ -865,7 +865,19 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	if d.in.PhotoLink != nil {
 		v.Link = d.in.PhotoLink(p.Name)
 	}
-	add := func(term string, text ...string) { v.Facts = append(v.Facts, fact{Term: term, Text: text}) }
+	v.Facts = slices.Concat(tagFacts(p), judgedFacts(p, u), showsFacts(p), d.nearestFact(p, page), tieFacts(p), d.pictureFacts(i), noteFacts(p))
+	for _, c := range d.changes[p.Name] {
+		v.Changes = append(v.Changes, changeFact(c))
+	}
+	for _, c := range d.causes[i] {
+		v.Causes = append(v.Causes, link{d.causeLink(page, c), words.Safe(d.in.Causes[c].Name)})
+	}
+	return v
+}
+
+// tagFacts are what the image says: when and where it was taken, and which way.
+func tagFacts(p *match.PhotoResult) (out []fact) {
+	add := func(term string, text ...string) { out = append(out, fact{Term: term, Text: text}) }
 	if p.Original != "" {
 		add("Came as", words.Safe(p.Original))
 	}
@@ -882,6 +894,12 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 			add("Tag", latLon(t.Position.Lat, t.Position.Lon, 2)+tagDatum(t))
 		}
 	}
+	return out
+}
+
+// judgedFacts are the discrepancy and what it was held against.
+func judgedFacts(p *match.PhotoResult, u grid.Unit) (out []fact) {
+	add := func(term string, text ...string) { out = append(out, fact{Term: term, Text: text}) }
 	if x := p.Discrepancy; x != nil {
 		add("Discrepancy", fmt.Sprintf("%s, bearing %s; %s east, %s north", withUnit(x.Distance, u), bearing(x.Bearing), offset(x.DE, u), offset(x.DN, u)))
 		if a := p.Allowance; a != nil {
@@ -896,6 +914,12 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	} else if p.Why != "" {
 		add("Not judged", words.Safe(p.Why))
 	}
+	return out
+}
+
+// showsFacts say which point the photo shows where that is not the linked one.
+func showsFacts(p *match.PhotoResult) (out []fact) {
+	add := func(term string, text ...string) { out = append(out, fact{Term: term, Text: text}) }
 	if f := p.Inference; contested(p) {
 		text := []string{fmt.Sprintf("probably %s (%s); probability that the link is correct %s", shows(f), likely(f.Probability), likely(*f.LinkProbability))}
 		for _, e := range f.Evidence {
@@ -905,14 +929,25 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	} else if f != nil && p.Tie == nil && f.Point != "" {
 		add("Shows", fmt.Sprintf("perhaps %s (%s)", shows(f), likely(f.Probability)))
 	}
-	if s := nearer(p, u); s != "" {
-		f := fact{Term: "Nearest point", Text: []string{withUnit(p.Nearest.Distance, u) + " from the tag:"}}
-		f.Link = &link{Text: words.Safe(p.Nearest.Point)}
-		if k, ok := d.byPoint[p.Nearest.Point]; ok && d.home[k] >= 0 {
-			f.Link.Href = d.to(page, d.home[k], d.sheets[d.home[k]].id)
-		}
-		v.Facts = append(v.Facts, f)
+	return out
+}
+
+// nearestFact names the point nearest to the tag where that is another one.
+func (d *doc) nearestFact(p *match.PhotoResult, page int) []fact {
+	if nearer(p, d.r.Grid.Unit) == "" {
+		return nil
 	}
+	f := fact{Term: "Nearest point", Text: []string{withUnit(p.Nearest.Distance, d.r.Grid.Unit) + " from the tag:"}}
+	f.Link = &link{Text: words.Safe(p.Nearest.Point)}
+	if k, ok := d.byPoint[p.Nearest.Point]; ok && d.home[k] >= 0 {
+		f.Link.Href = d.to(page, d.home[k], d.sheets[d.home[k]].id)
+	}
+	return []fact{f}
+}
+
+// tieFacts are what the tie rests on.
+func tieFacts(p *match.PhotoResult) (out []fact) {
+	add := func(term string, text ...string) { out = append(out, fact{Term: term, Text: text}) }
 	if t := p.Tie; t != nil {
 		var ev []string
 		for _, e := range t.Evidence {
@@ -932,7 +967,12 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 			add("Tie", text)
 		}
 	}
-	v.Facts = append(v.Facts, d.pictureFacts(i)...)
+	return out
+}
+
+// noteFacts are the notes on a photo, its allowance and its metadata.
+func noteFacts(p *match.PhotoResult) (out []fact) {
+	add := func(term string, text ...string) { out = append(out, fact{Term: term, Text: text}) }
 	notes := slices.Clone(p.Notes)
 	if p.Allowance != nil {
 		notes = append(notes, p.Allowance.Notes...)
@@ -948,13 +988,7 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	if len(notes) > 0 {
 		add("Notes", notes...)
 	}
-	for _, c := range d.changes[p.Name] {
-		v.Changes = append(v.Changes, changeFact(c))
-	}
-	for _, c := range d.causes[i] {
-		v.Causes = append(v.Causes, link{d.causeLink(page, c), words.Safe(d.in.Causes[c].Name)})
-	}
-	return v
+	return out
 }
 
 // chance writes the probability of chance.
