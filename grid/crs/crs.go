@@ -191,7 +191,7 @@ func (r *registry) resolve(definition string) (o, vertical *object, err error) {
 	if n := o.name(); n != "" && !strings.EqualFold(n, text) {
 		name = fmt.Sprintf("%s (%s)", short, n)
 	}
-	o, vertical, reason, problem := o.unwrap()
+	o, vertical, problem, reason := o.unwrap()
 	if o == nil {
 		return fail(reason, "%s %s; give the projected system that the points are in, for instance EPSG:2157", name, problem)
 	}
@@ -200,17 +200,17 @@ func (r *registry) resolve(definition string) (o, vertical *object, err error) {
 
 // unwrap looks for the projected CRS in a bound or a compound one, which it
 // frees, and for the vertical one in the latter. Where there is none it says why.
-func (o *object) unwrap() (projected, vertical *object, reason error, problem string) {
+func (o *object) unwrap() (projected, vertical *object, problem string, reason error) {
 	for {
 		k := o.kind()
 		var inner *object
 		switch k {
 		case kindProjected:
-			return o, vertical, nil, ""
+			return o, vertical, "", nil
 		case kindBound:
 			if inner = o.source(); inner != nil && inner.kind() == kindProjected {
 				inner.free()
-				return o, vertical, nil, ""
+				return o, vertical, "", nil
 			}
 		case kindCompound:
 			inner = o.horizontal()
@@ -223,9 +223,9 @@ func (o *object) unwrap() (projected, vertical *object, reason error, problem st
 			continue
 		}
 		if k == kindNone {
-			return nil, vertical, ErrUnknownCRS, "is not a coordinate reference system (perhaps a datum, an ellipsoid or an operation)"
+			return nil, vertical, "is not a coordinate reference system (perhaps a datum, an ellipsoid or an operation)", ErrUnknownCRS
 		}
-		return nil, vertical, ErrNotProjected, notProjected[k]
+		return nil, vertical, notProjected[k], ErrNotProjected
 	}
 }
 
