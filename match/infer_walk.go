@@ -356,9 +356,16 @@ func (c *checker) cameras(res *Result, found *walk.Ties) {
 
 // grossScale is how many times the errors of a camera may exceed what it states: the
 // upper end of what the job tells, more where large errors are frequent, at most
-// mostGrossScale, so that no noise hides a blunder.
+// mostGrossScale, so that no noise hides a blunder. Fewer than fewestLearnt photos
+// tell nothing.
 func grossScale(m *noise.Model) float64 {
+	if m.Photos < fewestLearnt {
+		return UnlearntGrossScale
+	}
 	return min(max(1, m.High)*(1+m.HeavyTails/2), mostGrossScale)
 }
 
-const mostGrossScale = 3
+const (
+	fewestLearnt   = 8
+	mostGrossScale = 3
+)

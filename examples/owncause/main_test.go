@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -66,7 +67,9 @@ func TestAntennaIsFound(t *testing.T) {
 				t.Fatal(err)
 			}
 		})
-		if len(why.Causes) != 1 || why.Causes[0].Name != "antenna-offset" {
+		// How good the tags are is a result, and accuses no photo.
+		accusing := slices.DeleteFunc(slices.Clone(why.Causes), func(f cause.Found) bool { return f.Name == "accuracy-understated" })
+		if len(accusing) != 1 || why.Causes[0].Name != "antenna-offset" {
 			t.Errorf("seed %d: %+v", seed, why.Causes)
 			continue
 		}
