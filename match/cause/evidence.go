@@ -319,7 +319,8 @@ func (e *Evidence) read(p *Photo, r *match.PhotoResult) {
 		p.Day = t.UTC().Format(time.DateOnly)
 	}
 	p.Frame = e.Input.Options.Frame(r.Tag)
-	if at := r.Tag.Position; at != nil {
+	// A tag too coarse to judge is evidence for nothing, and not lost either.
+	if at := r.Tag.Position; at != nil && r.Reason != match.ReasonCoarse {
 		ll := grid.LatLon{Lat: at.Lat, Lon: at.Lon}
 		if ll.Valid() && ll != (grid.LatLon{}) {
 			p.At = &ll

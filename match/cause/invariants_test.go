@@ -225,3 +225,25 @@ func TestAccuracyUnderstated(t *testing.T) {
 		t.Errorf("the flip is hidden: %+v", x.Causes)
 	}
 }
+
+// Tags too coarse to judge, as those of a cell tower with an error of a kilometre, are
+// evidence for nothing: no datum is read out of them.
+func TestCoarseTagsAreNoEvidence(t *testing.T) {
+	for _, seed := range []uint64{2, 5} {
+		_, res, x := fieldJob(t, seed, field.Config{Blunders: []string{"tower-position"}})
+		coarse := map[string]bool{}
+		for i := range res.Photos {
+			if res.Photos[i].Reason == match.ReasonCoarse {
+				coarse[res.Photos[i].Name] = true
+			}
+		}
+		if len(coarse) == 0 {
+			t.Fatalf("seed %d: no tag is too coarse", seed)
+		}
+		for _, f := range x.Causes {
+			if f.Name == "tag-datum" {
+				t.Errorf("seed %d: %s: %s", seed, f.Name, f.Summary)
+			}
+		}
+	}
+}
