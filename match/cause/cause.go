@@ -109,6 +109,9 @@ type Hypothesis struct {
 	// alternatives tried, or of the range of a figure over its standard error.
 	Free int
 	Cost float64
+	// Caution is the part of Cost that keeps the cause from being named without good
+	// evidence, and that a reason not to write does not pay; see Stop.
+	Caution float64
 	// Coherent says that the hypothesis explains what photos have in common, such
 	// as a shift. Noise has that too, since it correlates along time, and the
 	// gain is counted by the number of independent photos.

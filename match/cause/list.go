@@ -98,7 +98,8 @@ func wrongFeet(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		h := scaled(e, p)
 		h.Predicts, h.Scope, h.Cost = true, ScopeAll|ScopeGroups, 0
 		if e.moved(p.Value) < leastShift {
-			h.Cost += 5 // a crew that keeps to one side comes out so too
+			h.Caution = 5 // a crew that keeps to one side comes out so too
+			h.Cost += h.Caution
 		}
 		if e.Input.PointUnit.Metres > 0 {
 			h.Cost += math.Log(20) // somebody has said what they are in

@@ -91,7 +91,7 @@ func (s *search) doubts(ctx context.Context, t trail) ([]Stop, error) {
 				continue
 			}
 			sum, _ := e.temper(h, whole.gains)
-			if sum -= h.Cost; sum < leastStop || sum <= shift.Score {
+			if sum -= h.Cost - h.Caution; sum < leastStop || sum <= shift.Score {
 				continue
 			}
 			shift.Kind, shift.Cause, shift.Score, shift.Settings = StopAlternative, c.Name(), sum, nil
