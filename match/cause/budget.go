@@ -31,6 +31,10 @@ func (e *Evidence) residuals(camera string, core bool) (rest []noise.Residual, o
 		if p.D == nil || p.where != nil || p.blur != nil || p.repeats || p.noise.cov != nil {
 			continue
 		}
+		// A tag that lies on its point was written from it, and is no receiver's.
+		if math.Hypot(p.D.E, p.D.N) < p.noise.sigma/20 {
+			continue
+		}
 		o := e.shared[p.outing()]
 		if !core && math.Hypot(o.E, o.N) < p.Threshold {
 			o = match.Vector{}
