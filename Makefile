@@ -78,7 +78,7 @@ fuzz: tools
 	  for f in $$($(GO) test -list '^Fuzz' $$pkg | grep '^Fuzz' || true); do \
 	    echo "fuzz $$pkg $$f"; \
 	    run() { $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 10x $$pkg 2>&1 | tee "$$log"; }; \
-	    run || { grep -q 'context deadline exceeded' "$$log" && ! grep -q 'Failing input' "$$log" && run; }; \
+	    run || { grep -q 'context deadline exceeded' "$$log" && ! grep -q 'Failing input' "$$log" && run; } || exit 1; \
 	  done; done
 
 # The examples that are modules of their own, so that what they need is nobody
