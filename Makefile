@@ -4,6 +4,7 @@ GO       ?= go
 BIN      := bin/phototie
 DEMO     ?= demo
 FUZZTIME ?= 3s
+FUZZPKGS ?= ./...
 BENCHTIME ?= 10x
 
 # What the build needs, and what the tests measure themselves against.
@@ -70,16 +71,29 @@ shape: ## the size and complexity of the code against their limits (-list lists 
 unit: tools
 	PHOTOTIE_REQUIRE_TOOLS=1 $(GO) test -race -timeout 30m ./...
 
-# Go's fuzzer now and then calls it a failure when the time is up in the middle of a
-# call ("context deadline exceeded", with no input to blame): then that target is run
-# again. It is seen on machines with much else to do.
-fuzz: tools
-	@set -e -o pipefail; log=$$(mktemp); trap 'rm -f "$$log"' EXIT; for pkg in $$($(GO) list ./...); do \
-	  for f in $$($(GO) test -list '^Fuzz' $$pkg | grep '^Fuzz' || true); do \
-	    echo "fuzz $$pkg $$f"; \
-	    run() { $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 10x $$pkg 2>&1 | tee "$$log"; }; \
-	    run || { grep -q 'context deadline exceeded' "$$log" && ! grep -q 'Failing input' "$$log" && run; } || exit 1; \
-	  done; done
+# Each package's targets share one build, and two targets run side by side with one
+# worker each. Go's fuzzer now and then calls it a failure when the time is up in the
+# middle of a call ("context deadline exceeded", with no input to blame): then that
+# target is run again. It is seen on machines with much else to do.
+define FUZZ_ONE
+fuzz_one() { \
+  local dir bin target log; IFS=$$'\t' read -r dir bin target <<<"$$1"; log=$$(mktemp); \
+  run() { (cd "$$dir" && "$$bin" -test.run '^$$' -test.fuzz "^$$target\$$" -test.fuzztime $(FUZZTIME) -test.fuzzminimizetime 10x \
+    -test.fuzzcachedir "$$($(GO) env GOCACHE)/fuzz/phototie" -test.parallel 1) >"$$log" 2>&1; }; \
+  if run || { grep -q 'context deadline exceeded' "$$log" && ! grep -q 'Failing input' "$$log" && run; }; then \
+    local n=$$(grep -o 'execs: [0-9]*' "$$log" | tail -1); echo "fuzz $${dir#"$(CURDIR)"/} $$target: $${n:-its seeds only}"; rm "$$log"; \
+  else cat "$$log"; rm "$$log"; return 1; fi; }
+endef
+fuzz: tools ## each fuzz target of FUZZPKGS for FUZZTIME
+	@set -e -o pipefail; dir=$$(mktemp -d); trap 'rm -rf "$$dir"' EXIT; \
+	$(GO) list -f '{{.Dir}}' $(FUZZPKGS) | while read -r pkg; do \
+	  if grep -qs '^func Fuzz' "$$pkg"/*_test.go; then \
+	    bin="$$dir/$$(basename "$$pkg").$$RANDOM.test"; \
+	    $(GO) test -c -fuzz=. -o "$$bin" "$$pkg"; \
+	    for f in $$("$$bin" -test.list '^Fuzz'); do printf '%s\t%s\t%s\n' "$$pkg" "$$bin" "$$f"; done; \
+	  fi; done >"$$dir/targets"; \
+	$(FUZZ_ONE); export -f fuzz_one; \
+	xargs -a "$$dir/targets" -d '\n' -P 2 -n 1 bash -c 'fuzz_one "$$1"' fuzz
 
 # The examples that are modules of their own, so that what they need is nobody
 # else's burden: it is fetched when they are first tested. -mod=mod lets their go.mod

@@ -44,8 +44,8 @@ const (
 	maxREADME     = 12_288 // bytes
 )
 
-// forTests are the packages that tests and studies are made of. No command and no
-// other package uses them.
+// forTests are the packages that tests, studies and an example's demo job are made
+// of: nothing that phototie does for a job uses them.
 var forTests = map[string]bool{
 	"geotag/geotagtest": true, "match/sim": true, "match/sim/field": true, "match/sim/field/trial": true,
 	"examples/simulate": true,
