@@ -2,6 +2,7 @@ package geotag
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -126,23 +127,6 @@ func parseBox(b []byte, off, end int64, short error) (bmffBox, error) {
 	return x, nil
 }
 
-// boxes lists the boxes of b from from to end.
-func boxes(b []byte, from, end int64, most int) ([]bmffBox, error) {
-	var all []bmffBox
-	for off := from; off < end; {
-		x, err := parseBox(b[off:end], off, end, ErrCorrupt)
-		if err != nil {
-			return all, err
-		}
-		if len(all) == most {
-			return all, fmt.Errorf("%w: more than %d boxes", ErrCorrupt, most)
-		}
-		all = append(all, x)
-		off = x.end
-	}
-	return all, nil
-}
-
 // bmffFile is a file of boxes.
 type bmffFile struct {
 	form  string
@@ -194,32 +178,99 @@ type bmffMeta struct {
 	// open: a box in it, or in its iinf or iref, states no length.
 	open bool
 	// primary is the item that is the picture, 0 where none is named.
-	primary uint32
+	primary uint64
 	// items are those of metadata, in their order.
 	items []metaItem
 	// lastID is the largest id of an item.
-	lastID uint32
+	lastID uint64
 	loc    locations
 }
 
 // metaItem is an item of Exif or XMP.
 type metaItem struct {
-	id   uint32
+	id   uint64
 	exif bool // else XMP
 	// encoding is how it is compressed, protected whether it is encrypted.
 	encoding  string
 	protected bool
 	// describes are the items it is about.
-	describes []uint32
+	describes []uint64
 }
 
-// full reads the version and flags that the data of some boxes start with.
-func (m *bmffMeta) full(x bmffBox) (version byte, rest []byte, err error) {
-	d := m.b[x.data:x.end]
-	if len(d) < 4 {
-		return 0, nil, fmt.Errorf("%w: the box %q of %d bytes is too short", ErrCorrupt, x.kind, x.end-x.off)
+// fields are numbers one after the other, most significant byte first, that are read
+// from the start of b or written to its end.
+type fields struct {
+	b       []byte
+	writing bool
+	short   bool // there were too few to read
+}
+
+var errShortBox = fmt.Errorf("%w: a box ends inside one of its fields", ErrCorrupt)
+
+// err says that there were too few.
+func (f *fields) err() error {
+	if f.short {
+		return errShortBox
 	}
-	return d[0], d[4:], nil
+	return nil
+}
+
+// take reads a number of n bytes, 8 at most.
+func (f *fields) take(n int) (v uint64) {
+	if f.short = f.short || len(f.b) < n; f.short {
+		return 0
+	}
+	for _, b := range f.b[:n] {
+		v = v<<8 | uint64(b)
+	}
+	f.b = f.b[n:]
+	return v
+}
+
+// num reads a number of n bytes into v, or writes it.
+func (f *fields) num(v *uint64, n int) {
+	if !f.writing {
+		*v = f.take(n)
+		return
+	}
+	for n--; n >= 0; n-- {
+		f.b = append(f.b, byte(*v>>(8*n)))
+	}
+}
+
+// wide is the length of an item's number, or a count of items.
+func wide(long bool) int {
+	if long {
+		return 4
+	}
+	return 2
+}
+
+func (f *fields) id(long bool) uint64 { return f.take(wide(long)) }
+
+// full reads the version and the flags that the data of some boxes start with.
+func (m *bmffMeta) full(x bmffBox) (version byte, flags uint32, f *fields) {
+	f = &fields{b: m.b[x.data:x.end]}
+	return byte(f.take(1)), uint32(f.take(3)), f
+}
+
+// in visits the boxes at the end of x that f has not read.
+func (m *bmffMeta) in(x bmffBox, f *fields, visit func(bmffBox) error) error {
+	if f.short {
+		return errShortBox
+	}
+	for off := x.end - int64(len(f.b)); off < x.end; {
+		c, err := parseBox(m.b[off:x.end], off, x.end, ErrCorrupt)
+		if err == nil {
+			m.open = m.open || c.open
+			err = visit(c)
+		}
+		if err != nil {
+			return err
+		}
+		off = c.end
+	}
+	return nil
 }
 
 func readMeta(src *source, box bmffBox) (*bmffMeta, error) {
@@ -232,24 +283,23 @@ func readMeta(src *source, box bmffBox) (*bmffMeta, error) {
 		return nil, err
 	}
 	m := &bmffMeta{box: box, b: bytes.Clone(b)}
-	head := box.data - box.off
-	if int64(len(m.b)) < head+4 {
-		return nil, fmt.Errorf("%w: a meta box of %d bytes", ErrCorrupt, n)
-	}
-	in, err := boxes(m.b, head+4, int64(len(m.b)), maxBoxes)
-	if err != nil {
+	own := bmffBox{kind: "meta", data: box.data - box.off, end: n}
+	_, _, f := m.full(own)
+	if err := m.in(own, f, m.note); err != nil {
 		return nil, fmt.Errorf("meta: %w", err)
 	}
-	for _, x := range in {
-		if err := m.note(x); err != nil {
-			return nil, err
+	if m.iinf.kind != "" {
+		version, _, f := m.full(m.iinf)
+		f.id(version > 0) // how many
+		if err := m.in(m.iinf, f, m.readEntry); err != nil {
+			return nil, fmt.Errorf("iinf: %w", err)
 		}
 	}
-	if err := m.readInfo(); err != nil {
-		return nil, fmt.Errorf("iinf: %w", err)
-	}
-	if err := m.readReferences(); err != nil {
-		return nil, fmt.Errorf("iref: %w", err)
+	if m.iref.kind != "" {
+		version, _, f := m.full(m.iref)
+		if err := m.in(m.iref, f, func(x bmffBox) error { return m.readReference(x, version > 0) }); err != nil {
+			return nil, fmt.Errorf("iref: %w", err)
+		}
 	}
 	if m.iloc.kind != "" {
 		if m.loc, err = decodeLocations(m.b[m.iloc.data:m.iloc.end]); err != nil {
@@ -261,26 +311,13 @@ func readMeta(src *source, box bmffBox) (*bmffMeta, error) {
 
 // note takes up a box of the meta box.
 func (m *bmffMeta) note(x bmffBox) error {
-	m.open = m.open || x.open
-	var at *bmffBox
-	switch x.kind {
-	case "iinf":
-		at = &m.iinf
-	case "iloc":
-		at = &m.iloc
-	case "iref":
-		at = &m.iref
-	case "idat":
-		at = &m.idat
-	case "iprp":
-		at = &m.iprp
-	case "pitm":
-		version, d, err := m.full(x)
-		if err == nil {
-			m.primary, _, err = itemID(d, version > 0)
-		}
-		return err
-	default:
+	if x.kind == "pitm" {
+		version, _, f := m.full(x)
+		m.primary = f.id(version > 0)
+		return f.err()
+	}
+	at := map[string]*bmffBox{"iinf": &m.iinf, "iloc": &m.iloc, "iref": &m.iref, "idat": &m.idat, "iprp": &m.iprp}[x.kind]
+	if at == nil {
 		return nil
 	}
 	if at.kind != "" {
@@ -290,77 +327,26 @@ func (m *bmffMeta) note(x bmffBox) error {
 	return nil
 }
 
-var errShortBox = fmt.Errorf("%w: a box ends inside one of its fields", ErrCorrupt)
-
-// itemID reads an item's id of 16 or 32 bits.
-func itemID(d []byte, long bool) (id uint32, rest []byte, err error) {
-	switch {
-	case long && len(d) >= 4:
-		return binary.BigEndian.Uint32(d), d[4:], nil
-	case !long && len(d) >= 2:
-		return uint32(binary.BigEndian.Uint16(d)), d[2:], nil
-	}
-	return 0, nil, errShortBox
-}
-
-// readInfo finds the items of metadata, ISO/IEC 14496-12 section 8.11.6. Entries
-// of versions 0 and 1 have no type, and HEIF doesn't use them.
-func (m *bmffMeta) readInfo() error {
-	if m.iinf.kind == "" {
-		return nil
-	}
-	version, d, err := m.full(m.iinf)
-	if err != nil {
-		return err
-	}
-	count := 2
-	if version > 0 {
-		count = 4
-	}
-	if len(d) < count {
-		return errShortBox
-	}
-	for off := m.iinf.end - int64(len(d)-count); off < m.iinf.end; {
-		x, err := parseBox(m.b[off:m.iinf.end], off, m.iinf.end, ErrCorrupt)
-		if err != nil {
-			return err
-		}
-		off = x.end
-		m.open = m.open || x.open
-		if x.kind != "infe" {
-			continue
-		}
-		if err := m.readEntry(x); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// readEntry reads an entry of iinf.
+// readEntry reads an entry of iinf and takes it up if it is an item of metadata,
+// ISO/IEC 14496-12 section 8.11.6. Entries of versions 0 and 1 have no type, and HEIF
+// doesn't use them.
 func (m *bmffMeta) readEntry(x bmffBox) error {
-	version, d, err := m.full(x)
-	if err != nil {
-		return err
-	}
-	id, d, err := itemID(d, version > 2)
-	if err != nil {
-		return err
-	}
-	m.lastID = max(m.lastID, id)
-	if version < 2 {
+	if x.kind != "infe" {
 		return nil
 	}
-	if len(d) < 6 {
-		return errShortBox
+	version, _, f := m.full(x)
+	item := metaItem{id: f.id(version > 2)}
+	m.lastID = max(m.lastID, item.id)
+	if version < 2 {
+		return f.err()
 	}
-	item := metaItem{id: id, protected: d[0]|d[1] != 0}
-	switch string(d[2:6]) {
+	item.protected = f.take(2) != 0
+	switch string(binary.BigEndian.AppendUint32(nil, uint32(f.take(4)))) {
 	case "Exif":
 		item.exif = true
 	case "mime":
 		// Name, content type and encoding, each up to a zero.
-		texts := bytes.SplitN(d[6:], []byte{0}, 4)
+		texts := bytes.SplitN(f.b, []byte{0}, 4)
 		if len(texts) < 2 || string(texts[1]) != xmpType {
 			return nil
 		}
@@ -368,7 +354,7 @@ func (m *bmffMeta) readEntry(x bmffBox) error {
 			item.encoding = string(texts[2])
 		}
 	default:
-		return nil
+		return f.err()
 	}
 	if len(m.items) == maxMetaItems {
 		return fmt.Errorf("%w: more than %d items of Exif and XMP", ErrCorrupt, maxMetaItems)
@@ -377,53 +363,26 @@ func (m *bmffMeta) readEntry(x bmffBox) error {
 	return nil
 }
 
-// readReferences finds what the items of metadata describe, ISO/IEC 14496-12
-// section 8.11.12, and 23008-12 for "cdsc".
-func (m *bmffMeta) readReferences() error {
-	if m.iref.kind == "" {
+// readReference finds what an item of metadata describes, ISO/IEC 14496-12 section
+// 8.11.12, and 23008-12 for "cdsc".
+func (m *bmffMeta) readReference(x bmffBox, long bool) error {
+	if x.kind != "cdsc" {
 		return nil
 	}
-	version, d, err := m.full(m.iref)
-	if err != nil {
-		return err
+	f := fields{b: m.b[x.data:x.end]}
+	from := f.id(long)
+	n := f.take(2)
+	i := slices.IndexFunc(m.items, func(it metaItem) bool { return it.id == from })
+	if i < 0 {
+		return f.err()
 	}
-	for off := m.iref.end - int64(len(d)); off < m.iref.end; {
-		x, err := parseBox(m.b[off:m.iref.end], off, m.iref.end, ErrCorrupt)
-		if err != nil {
-			return err
-		}
-		off = x.end
-		m.open = m.open || x.open
-		if x.kind != "cdsc" {
-			continue
-		}
-		d := m.b[x.data:x.end]
-		from, d, err := itemID(d, version > 0)
-		if err != nil {
-			return err
-		}
-		if len(d) < 2 {
-			return errShortBox
-		}
-		n := int(binary.BigEndian.Uint16(d))
-		i := slices.IndexFunc(m.items, func(it metaItem) bool { return it.id == from })
-		if i < 0 {
-			continue
-		}
-		d = d[2:]
-		for range n {
-			var to uint32
-			if to, d, err = itemID(d, version > 0); err != nil {
-				return err
-			}
-			if to == m.primary { // the others are of no concern, however many
-				m.items[i].describes = []uint32{to}
-			} else if m.items[i].describes == nil {
-				m.items[i].describes = []uint32{to}
-			}
+	for ; n > 0 && !f.short; n-- {
+		// One is enough, of which the picture is of most concern.
+		if to := f.id(long); to == m.primary || m.items[i].describes == nil {
+			m.items[i].describes = []uint64{to}
 		}
 	}
-	return nil
+	return f.err()
 }
 
 // about lists the items of Exif, or of XMP, that are about the picture: those
@@ -458,21 +417,33 @@ func (m *bmffMeta) aboutOthers() (all []metaItem) {
 
 // locations are the content of an iloc box, ISO/IEC 14496-12 section 8.11.3.
 type locations struct {
-	version byte
-	flags   [3]byte
-	// The lengths in bytes of the fields.
-	offset, length, base, index int
-	items                       []located
-	parts                       []itemPart
+	version, flags uint64
+	// sizes has four bits each for the lengths in bytes of the fields of places,
+	// lengths, bases and indices.
+	sizes uint64
+	items []located
+	parts []itemPart
+}
+
+func (l *locations) offset() int { return int(l.sizes >> 12) }
+func (l *locations) length() int { return int(l.sizes >> 8 & 15) }
+func (l *locations) base() int   { return int(l.sizes >> 4 & 15) }
+
+// index is 0 for version 0, which has no such field.
+func (l *locations) index() int {
+	if l.version == 0 {
+		return 0
+	}
+	return int(l.sizes & 15)
 }
 
 // located says where an item is.
 type located struct {
-	id uint32
+	id uint64
 	// how has the construction method in its last four bits, and what is reserved
 	// before them.
-	how       uint16
-	reference uint16 // 0 for this file
+	how       uint64
+	reference uint64 // 0 for this file
 	base      uint64
 	// from and to are its parts in locations.parts.
 	from, to int
@@ -483,99 +454,83 @@ func (l *located) method() int { return int(l.how & 15) }
 // itemPart is one extent of an item.
 type itemPart struct{ index, off, length uint64 }
 
-// fieldReader takes numbers off the start of d. short says that there were too few.
-type fieldReader struct {
-	d     []byte
-	short bool
-}
-
-// take takes a number of n bytes: 0, 2, 4 or 8.
-func (r *fieldReader) take(n int) uint64 {
-	if len(r.d) < n {
-		r.short, r.d = true, nil
-		return 0
-	}
-	var v uint64
-	for _, b := range r.d[:n] {
-		v = v<<8 | uint64(b)
-	}
-	r.d = r.d[n:]
-	return v
-}
-
 // decodeLocations reads the content of an iloc box.
-func decodeLocations(d []byte) (locations, error) {
-	var l locations
-	if len(d) < 6 {
-		return l, errShortBox
-	}
-	l.version, l.flags = d[0], [3]byte(d[1:])
+func decodeLocations(d []byte) (l locations, err error) {
+	f := fields{b: d}
+	err = cmp.Or(l.code(&f), f.err())
+	return l, err
+}
+
+// encode writes the content of an iloc box.
+func (l *locations) encode() []byte {
+	f := fields{writing: true}
+	_ = l.code(&f) // of what was read
+	return f.b
+}
+
+// code reads the content of an iloc box, or writes it.
+func (l *locations) code(f *fields) error {
+	f.num(&l.version, 1)
+	f.num(&l.flags, 3)
+	f.num(&l.sizes, 2)
 	if l.version > 2 {
-		return l, fmt.Errorf("%w: its version is %d", ErrCorrupt, l.version)
+		return fmt.Errorf("%w: its version is %d", ErrCorrupt, l.version)
 	}
-	l.offset, l.length, l.base = int(d[4]>>4), int(d[4]&15), int(d[5]>>4)
-	if l.version > 0 {
-		l.index = int(d[5] & 15)
-	}
-	for _, n := range []int{l.offset, l.length, l.base, l.index} {
+	for _, n := range []int{l.offset(), l.length(), l.base(), l.index()} {
 		if n != 0 && n != 4 && n != 8 {
-			return l, fmt.Errorf("%w: fields of %d bytes", ErrCorrupt, n)
+			return fmt.Errorf("%w: fields of %d bytes", ErrCorrupt, n)
 		}
 	}
-	r := fieldReader{d: d[6:]}
-	count := r.take(l.width())
-	for i := uint64(0); i < count && !r.short; i++ {
-		if err := l.decodeItem(&r); err != nil {
-			return l, err
-		}
-	}
-	if r.short {
-		return l, errShortBox
-	}
-	return l, nil
-}
-
-// width is the length of an item's id, and of the count.
-func (l *locations) width() int {
-	if l.version == 2 {
-		return 4
-	}
-	return 2
-}
-
-func (l *locations) decodeItem(r *fieldReader) error {
-	it := located{id: uint32(r.take(l.width())), from: len(l.parts)}
-	if l.version > 0 {
-		it.how = uint16(r.take(2))
-	}
-	it.reference = uint16(r.take(2))
-	it.base = r.take(l.base)
-	n := int(r.take(2))
-	if n > 1 && l.index+l.offset+l.length == 0 {
-		return fmt.Errorf("%w: item %d has %d extents without any place or length", ErrCorrupt, it.id, n)
-	}
-	if len(l.items) == maxLocated || len(l.parts)+n > maxLocated {
-		return fmt.Errorf("%w: more than %d items or extents", ErrCorrupt, maxLocated)
-	}
-	for range n {
-		if r.short {
+	count := uint64(len(l.items))
+	f.num(&count, wide(l.version == 2))
+	for i := range int(count) {
+		if f.short {
 			break
 		}
-		l.parts = append(l.parts, itemPart{index: r.take(l.index), off: r.take(l.offset), length: r.take(l.length)})
+		if !f.writing {
+			l.items = append(l.items, located{from: len(l.parts), to: len(l.parts)})
+		}
+		if err := l.codeItem(f, &l.items[i]); err != nil {
+			return err
+		}
 	}
-	it.to = len(l.parts)
-	l.items = append(l.items, it)
+	return nil
+}
+
+func (l *locations) codeItem(f *fields, it *located) error {
+	f.num(&it.id, wide(l.version == 2))
+	if l.version > 0 {
+		f.num(&it.how, 2)
+	}
+	f.num(&it.reference, 2)
+	f.num(&it.base, l.base())
+	n := uint64(it.to - it.from)
+	f.num(&n, 2)
+	if n > 1 && l.index()+l.offset()+l.length() == 0 {
+		return fmt.Errorf("%w: item %d has %d extents without any place or length", ErrCorrupt, it.id, n)
+	}
+	if !f.writing {
+		if len(l.items) > maxLocated || len(l.parts)+int(n) > maxLocated {
+			return fmt.Errorf("%w: more than %d items or extents", ErrCorrupt, maxLocated)
+		}
+		it.to += int(n)
+		l.parts = append(l.parts, make([]itemPart, n)...)
+	}
+	for i := it.from; i < it.to && !f.short; i++ {
+		f.num(&l.parts[i].index, l.index())
+		f.num(&l.parts[i].off, l.offset())
+		f.num(&l.parts[i].length, l.length())
+	}
 	return nil
 }
 
 // find is the place of an item, nil where there is none.
-func (l *locations) find(id uint32) *located {
-	for i := range l.items {
-		if l.items[i].id == id {
-			return &l.items[i]
-		}
+func (l *locations) find(id uint64) *located {
+	i := slices.IndexFunc(l.items, func(it located) bool { return it.id == id })
+	if i < 0 {
+		return nil
 	}
-	return nil
+	return &l.items[i]
 }
 
 // span is a run of bytes of a file.
@@ -614,7 +569,7 @@ func (m *bmffMeta) spans(it *located, size int64) ([]span, error) {
 }
 
 // data reads an item of at most most bytes. The slice is the caller's.
-func (m *bmffMeta) data(src *source, id uint32, most int64) ([]byte, error) {
+func (m *bmffMeta) data(src *source, id uint64, most int64) ([]byte, error) {
 	it := m.loc.find(id)
 	if it == nil {
 		return nil, fmt.Errorf("%w: item %d has no place", ErrCorrupt, id)
@@ -747,55 +702,48 @@ func (m *bmffMeta) extent() (width, height int) {
 	if m.iprp.kind == "" || m.primary == 0 {
 		return 0, 0
 	}
-	in, err := boxes(m.b, m.iprp.data, m.iprp.end, maxBoxes)
-	if err != nil || len(in) == 0 || in[0].kind != "ipco" {
-		return 0, 0
-	}
-	properties, err := boxes(m.b, in[0].data, in[0].end, 1<<15)
-	if err != nil {
-		return 0, 0
-	}
-	for _, x := range in[1:] {
-		if x.kind != "ipma" {
-			continue
+	sizes := map[uint64]*fields{} // of pictures, by the number of the property
+	var n uint64
+	done := errors.New("it is found, or can't be")
+	property := func(x bmffBox) error {
+		if n++; n == 1<<15 {
+			return done
 		}
-		if w, h, done := m.sized(x, properties); done {
-			return w, h
+		if x.kind == "ispe" {
+			_, _, sizes[n] = m.full(x)
 		}
+		return nil
 	}
-	return 0, 0
+	_ = m.in(m.iprp, &fields{b: m.b[m.iprp.data:m.iprp.end]}, func(x bmffBox) error {
+		switch x.kind {
+		case "ipco":
+			return m.in(x, &fields{b: m.b[x.data:x.end]}, property)
+		case "ipma":
+			if size := m.sized(x, sizes); size != nil {
+				width, height = int(min(size.take(4), math.MaxInt32)), int(min(size.take(4), math.MaxInt32))
+				return done
+			}
+		}
+		return nil
+	})
+	return width, height
 }
 
 // sized finds the size of the picture among the properties that a box ipma says are
-// its own. done says that there is no use in looking at the next one.
-func (m *bmffMeta) sized(x bmffBox, properties []bmffBox) (width, height int, done bool) {
-	version, d, err := m.full(x)
-	if err != nil {
-		return 0, 0, true
+// its own.
+func (m *bmffMeta) sized(x bmffBox, sizes map[uint64]*fields) *fields {
+	version, flags, f := m.full(x)
+	n, last := 1, uint64(0x7F) // the first bit says whether it is essential
+	if flags&1 != 0 {
+		n, last = 2, 0x7FFF
 	}
-	size, last := 1, uint64(0x7F) // the first bit says whether it is essential
-	if m.b[x.data+3]&1 != 0 {
-		size, last = 2, 0x7FFF
-	}
-	id := 2
-	if version > 0 {
-		id = 4
-	}
-	r := fieldReader{d: d}
-	for n := r.take(4); n > 0; n-- {
-		ours := uint32(r.take(id)) == m.primary
-		for count := r.take(1); count > 0 && !r.short; count-- {
-			at := r.take(size) & last
-			if !ours || at == 0 || at > uint64(len(properties)) || properties[at-1].kind != "ispe" {
-				continue
-			}
-			if _, e, err := m.full(properties[at-1]); err == nil && len(e) >= 8 {
-				return int(min(binary.BigEndian.Uint32(e), math.MaxInt32)), int(min(binary.BigEndian.Uint32(e[4:]), math.MaxInt32)), true
+	for items := f.take(4); items > 0 && !f.short; items-- {
+		ours := f.id(version > 0) == m.primary
+		for count := f.take(1); count > 0 && !f.short; count-- {
+			if size := sizes[f.take(n)&last]; ours && size != nil {
+				return size
 			}
 		}
-		if r.short {
-			return 0, 0, true
-		}
 	}
-	return 0, 0, false
+	return nil
 }

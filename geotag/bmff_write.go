@@ -11,7 +11,7 @@ import (
 
 // itemMove is an item whose new bytes go to the end of the file.
 type itemMove struct {
-	id    uint32
+	id    uint64
 	bytes []byte
 }
 
@@ -33,8 +33,8 @@ type bmffWriter struct {
 	file    *bmffFile
 	m       *bmffMeta
 	loc     locations // as it is to be
-	added   uint32    // the id of an Exif item that is new
-	changed []uint32  // the items whose bytes change
+	added   uint64    // the id of an Exif item that is new
+	changed []uint64  // the items whose bytes change
 	moves   []itemMove
 	splices []Splice
 }
@@ -104,7 +104,7 @@ func (w *bmffWriter) finish(_ *source, _ xmpEdit, p *Patch) error {
 
 // replace plans the change of an item: where it is, if that is of the same length
 // and no other item is in those bytes, and else at the file's end.
-func (w *bmffWriter) replace(id uint32, old, now []byte) {
+func (w *bmffWriter) replace(id uint64, old, now []byte) {
 	w.changed = append(w.changed, id)
 	spans, err := w.m.spans(w.m.loc.find(id), w.src.size)
 	if len(old) != len(now) || err != nil || w.shared(id, spans) {
@@ -122,7 +122,7 @@ func (w *bmffWriter) replace(id uint32, old, now []byte) {
 
 // shared reports whether bytes of spans, which are those of item id, belong to
 // another item or twice to it, or are not certain to be its own.
-func (w *bmffWriter) shared(id uint32, spans []span) bool {
+func (w *bmffWriter) shared(id uint64, spans []span) bool {
 	own := 0
 	for i := range w.m.loc.items {
 		it := &w.m.loc.items[i]
@@ -144,9 +144,11 @@ func (w *bmffWriter) shared(id uint32, spans []span) bool {
 	return own != len(spans)
 }
 
-// holdsNoPlaces are the boxes at the top level that hold no places of bytes in the
-// file, or none but those of items.
-var holdsNoPlaces = []string{"ftyp", "meta", "mdat", "free", "skip", "wide"}
+// holdsPlaces reports whether a box at the top level may hold places of bytes in the
+// file other than those of items.
+func (x *bmffBox) holdsPlaces() bool {
+	return !slices.Contains([]string{"ftyp", "meta", "mdat", "free", "skip", "wide"}, x.kind) && x.user != manifestBox
+}
 
 // append plans what goes to the end of the file: the items that move, the last of
 // which is the Exif item.
@@ -203,11 +205,10 @@ func (w *bmffWriter) append() error {
 		if len(mv.bytes) > math.MaxUint32-8 {
 			return fmt.Errorf("%w: an item of %d bytes", ErrNoRoom, len(mv.bytes))
 		}
-		out = append(binary.BigEndian.AppendUint32(out, uint32(len(mv.bytes)+8)), "mdat"...)
-		if err := w.place(w.loc.find(mv.id), uint64(base+int64(grow)+int64(len(out))), len(mv.bytes)); err != nil {
+		if err := w.place(w.loc.find(mv.id), uint64(base+int64(grow)+int64(len(out))+8), len(mv.bytes)); err != nil {
 			return err
 		}
-		out = append(out, mv.bytes...)
+		out = append(out, newBox("mdat", mv.bytes)...)
 	}
 	w.splices = append(w.splices, Splice{Off: base, Old: old, New: out})
 	iloc, now := w.m.b[w.m.iloc.data:w.m.iloc.end], w.loc.encode()
@@ -221,7 +222,7 @@ func (w *bmffWriter) append() error {
 }
 
 // isExif is 1 for the Exif item and 0 for others.
-func (w *bmffWriter) isExif(id uint32) int {
+func (w *bmffWriter) isExif(id uint64) int {
 	if id == w.added || slices.ContainsFunc(w.m.items, func(it metaItem) bool { return it.id == id && it.exif }) {
 		return 1
 	}
@@ -236,7 +237,7 @@ func (w *bmffWriter) ownsTail(last bmffBox) bool {
 		return false
 	}
 	// Tracks have places in mdat too.
-	if slices.ContainsFunc(w.file.boxes, func(x bmffBox) bool { return !slices.Contains(holdsNoPlaces, x.kind) && x.user != manifestBox }) {
+	if slices.ContainsFunc(w.file.boxes, func(x bmffBox) bool { return x.holdsPlaces() }) {
 		return false
 	}
 	own, err := w.m.spans(w.m.loc.find(id), w.src.size)
@@ -262,7 +263,7 @@ func fieldHolds(field int, v uint64) bool {
 func (w *bmffWriter) place(it *located, at uint64, n int) error {
 	l, parts := &w.loc, w.loc.parts[it.from:it.to]
 	if it.how &^= 15; !l.put(it, parts, at, n, it.id == w.added && l.items[0].base != 0) { // in the file
-		return fmt.Errorf("%w: iloc has fields of %d, %d and %d bytes for base, offset and length of item %d, which don't hold offset %d and length %d", ErrNoRoom, l.base, l.offset, l.length, it.id, at, n)
+		return fmt.Errorf("%w: iloc has fields of %d, %d and %d bytes for base, offset and length of item %d, which don't hold offset %d and length %d", ErrNoRoom, l.base(), l.offset(), l.length(), it.id, at, n)
 	}
 	return nil
 }
@@ -271,14 +272,14 @@ func (w *bmffWriter) place(it *located, at uint64, n int) error {
 // A file that says it all by the base goes on so: there are readers that look at
 // nothing else.
 func (l *locations) put(it *located, parts []itemPart, at uint64, n int, byBase bool) bool {
-	if len(parts) == 0 || n < len(parts) || l.length == 0 {
+	if len(parts) == 0 || n < len(parts) || l.length() == 0 {
 		return false
 	}
-	if (byBase || it.base != 0) && len(parts) == 1 && parts[0].off == 0 && fieldHolds(l.base, at) {
+	if (byBase || it.base != 0) && len(parts) == 1 && parts[0].off == 0 && fieldHolds(l.base(), at) {
 		it.base = at
 	}
-	if it.base > at || !fieldHolds(l.offset, at+uint64(n)-it.base) {
-		if it.base = 0; l.offset == 0 {
+	if it.base > at || !fieldHolds(l.offset(), at+uint64(n)-it.base) {
+		if it.base = 0; l.offset() == 0 {
 			it.base = at
 		}
 	}
@@ -288,12 +289,12 @@ func (l *locations) put(it *located, parts []itemPart, at uint64, n int, byBase 
 		if i == len(parts)-1 {
 			parts[i].length = at + uint64(n) - it.base - off
 		}
-		if !fieldHolds(l.offset, parts[i].off) || !fieldHolds(l.length, parts[i].length) {
+		if !fieldHolds(l.offset(), parts[i].off) || !fieldHolds(l.length(), parts[i].length) {
 			return false
 		}
 		off += each
 	}
-	return fieldHolds(l.base, it.base)
+	return fieldHolds(l.base(), it.base)
 }
 
 // shift moves what an item has behind the meta box by grow bytes.
@@ -324,14 +325,14 @@ func (w *bmffWriter) shift(it *located, grow int) error {
 	parts := l.parts[it.from:it.to]
 	switch {
 	case behind == 0:
-	case behind == len(spans) && l.base > 0 && it.base+uint64(grow) <= most(l.base):
+	case behind == len(spans) && l.base() > 0 && it.base+uint64(grow) <= most(l.base()):
 		it.base += uint64(grow)
-	case l.offset > 0:
+	case l.offset() > 0:
 		for i := range parts {
 			if spans[i].off < w.m.box.end {
 				continue
 			}
-			if parts[i].off += uint64(grow); parts[i].off > most(l.offset) {
+			if parts[i].off += uint64(grow); parts[i].off > most(l.offset()) {
 				return fmt.Errorf("%w: offset %d of item %d", ErrNoRoom, parts[i].off, it.id)
 			}
 		}
@@ -382,14 +383,14 @@ func (g *metaGrower) resize(x bmffBox, n int) error {
 func (w *bmffWriter) addItem() (grow int, err error) {
 	m, id := w.m, w.added
 	for _, x := range w.file.boxes {
-		if !slices.Contains(holdsNoPlaces, x.kind) && x.user != manifestBox {
+		if x.holdsPlaces() {
 			return 0, fmt.Errorf("%w: there is no Exif item yet; room for one would move the image data, of which the box %q at offset %d may hold places", ErrUnsafe, x.kind, x.off)
 		}
 	}
 	if m.open || m.box.open {
 		return 0, fmt.Errorf("%w: there is no Exif item yet, and a box that would have to grow for one states no length", ErrUnsafe)
 	}
-	if w.loc.find(id) != nil || m.lastID == math.MaxUint32 {
+	if w.loc.find(id) != nil || id > math.MaxUint32 {
 		return 0, fmt.Errorf("%w: no number is left for a new item", ErrNoRoom)
 	}
 	g := metaGrower{bmffWriter: w}
@@ -402,31 +403,27 @@ func (w *bmffWriter) addItem() (grow int, err error) {
 	return grow, g.resize(bmffBox{kind: "meta", end: int64(len(m.b))}, grow)
 }
 
+// newBox lays out a box of at most 4 GiB.
+func newBox(kind string, data []byte) []byte {
+	b := append(binary.BigEndian.AppendUint32(nil, uint32(8+len(data))), kind...)
+	return append(b, data...)
+}
+
 // addInfo plans an entry in iinf that isn't shown, and the count.
 func (g *metaGrower) addInfo() error {
-	m, wide := g.m, g.added > math.MaxUint16
-	infe := []byte{0, 0, 0, 0, 'i', 'n', 'f', 'e', 2, 0, 0, 1}
-	if wide {
-		infe[8] = 3
-	}
-	infe = append(appendID(infe, g.added, wide), 0, 0, 'E', 'x', 'i', 'f', 0)
-	binary.BigEndian.PutUint32(infe, uint32(len(infe)))
-	version, d, err := m.full(m.iinf)
-	if err != nil {
-		return err
-	}
-	long, most := version > 0, uint32(math.MaxUint16)
+	m, long := g.m, g.added > math.MaxUint16
+	head := []byte{2, 0, 0, 1}
 	if long {
-		most = math.MaxUint32
+		head[0] = 3
 	}
-	n, rest, err := itemID(d, long) // a count has the same form
-	if err != nil {
-		return err
-	}
-	if n == most {
+	infe := newBox("infe", append(appendID(head, g.added, long), "\x00\x00Exif\x00"...))
+	version, _, f := m.full(m.iinf)
+	at, size := m.iinf.end-int64(len(f.b)), wide(version > 0)
+	n := f.take(size)
+	if f.short || n+1 == 1<<(8*size) {
 		return fmt.Errorf("%w: iinf lists %d items", ErrNoRoom, n)
 	}
-	g.put(m.iinf.end-int64(len(d)), d[:len(d)-len(rest)], appendID(nil, n+1, long))
+	g.put(at, m.b[at:][:size], appendID(nil, n+1, version > 0))
 	return g.add(m.iinf, infe)
 }
 
@@ -445,80 +442,32 @@ func (g *metaGrower) addPlace() error {
 
 // addReference plans what the item is about.
 func (g *metaGrower) addReference() error {
-	m, wide := g.m, g.added > math.MaxUint16
+	m, long := g.m, g.added > math.MaxUint16
+	describes := func(long bool) []byte {
+		return newBox("cdsc", appendID(append(appendID(nil, g.added, long), 0, 1), m.primary, long))
+	}
 	if m.iref.kind == "" {
-		long := wide || m.primary > math.MaxUint16
-		ref := []byte{0, 0, 0, 0, 'i', 'r', 'e', 'f', 0, 0, 0, 0}
-		if long {
-			ref[8] = 1
+		head := []byte{0, 0, 0, 0}
+		if long = long || m.primary > math.MaxUint16; long {
+			head[0] = 1
 		}
-		ref = append(ref, describes(g.added, m.primary, long)...)
-		binary.BigEndian.PutUint32(ref, uint32(len(ref)))
+		ref := newBox("iref", append(head, describes(long)...))
 		g.put(int64(len(m.b)), nil, ref)
 		g.grow += len(ref)
 		return nil
 	}
-	version, _, err := m.full(m.iref)
-	if err != nil {
-		return err
-	}
-	if version == 0 && wide {
+	version, _, _ := m.full(m.iref)
+	if version == 0 && long {
 		return fmt.Errorf("%w: iref has 16 bits for the numbers of items", ErrNoRoom)
 	}
-	return g.add(m.iref, describes(g.added, m.primary, version > 0))
+	return g.add(m.iref, describes(version > 0))
 }
 
 // appendID appends an item's number of 16 or 32 bits.
-func appendID(b []byte, id uint32, long bool) []byte {
-	if long {
-		return binary.BigEndian.AppendUint32(b, id)
-	}
-	return binary.BigEndian.AppendUint16(b, uint16(id))
-}
-
-// describes is a reference from one item to the one it describes.
-func describes(from, to uint32, long bool) []byte {
-	b := appendID([]byte{0, 0, 0, 0, 'c', 'd', 's', 'c'}, from, long)
-	b = appendID(append(b, 0, 1), to, long)
-	binary.BigEndian.PutUint32(b, uint32(len(b)))
-	return b
-}
-
-// encode writes the content of an iloc box.
-func (l *locations) encode() []byte {
-	out := append([]byte{l.version}, l.flags[:]...)
-	out = append(out, byte(l.offset<<4|l.length), byte(l.base<<4|l.index))
-	put := func(v uint64, n int) {
-		switch n {
-		case 2:
-			out = binary.BigEndian.AppendUint16(out, uint16(v))
-		case 4:
-			out = binary.BigEndian.AppendUint32(out, uint32(v))
-		case 8:
-			out = binary.BigEndian.AppendUint64(out, v)
-		}
-	}
-	width := 2
-	if l.version == 2 {
-		width = 4
-	}
-	put(uint64(len(l.items)), width)
-	for i := range l.items {
-		it := &l.items[i]
-		put(uint64(it.id), width)
-		if l.version > 0 {
-			put(uint64(it.how), 2)
-		}
-		put(uint64(it.reference), 2)
-		put(it.base, l.base)
-		put(uint64(it.to-it.from), 2)
-		for _, p := range l.parts[it.from:it.to] {
-			put(p.index, l.index)
-			put(p.off, l.offset)
-			put(p.length, l.length)
-		}
-	}
-	return out
+func appendID(b []byte, id uint64, long bool) []byte {
+	f := fields{b: b, writing: true}
+	f.num(&id, wide(long))
+	return f.b
 }
 
 // prove reads the file as the patch would make it and reports an error unless

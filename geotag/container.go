@@ -134,7 +134,7 @@ func (c *container) planParts(src *source, e Edit, p *Patch) error {
 		}
 		written = &blockPlan{version: version23}
 	}
-	x := e.xmpFields(written.version)
+	x := e.xmpFields(written.version, false)
 	for _, h := range l.xmp {
 		if err := h.rewrite(src, p, func(packet []byte) ([]Splice, error) {
 			splices, notes, err := planXMP(packet, x)

@@ -113,8 +113,8 @@ func (e Edit) check() error {
 	if !(math.Abs(e.Lon) <= 180) {
 		return bad("longitude %v is not within -180 to 180 degrees", e.Lon)
 	}
-	lat, _ := arc(e.Lat)
-	lon, _ := arc(e.Lon)
+	lat, _ := arc(e.Lat, "NS")
+	lon, _ := arc(e.Lon, "EW")
 	if lat == 0 && lon == 0 {
 		return bad("0, 0 is what a receiver without a fix writes, so it is not read as a position")
 	}

@@ -123,7 +123,7 @@ func TestPositionStructure(t *testing.T) {
 		{name: "no latitude reference", gps: full[1:], want: []string{"missing-reference GPSLatitudeRef"}},
 		{name: "no longitude reference", gps: []field{full[0], full[1], full[3]}, want: []string{"missing-reference GPSLongitudeRef"}},
 		{name: "text", gps: with(1, field{tag: 2, typ: ifd.ASCII, value: []byte("52,50,34\x00")}), want: []string{"wrong-type GPSLatitude"}},
-		{name: "signed rationals", gps: with(1, field{tag: 2, typ: ifd.SRational, value: ok}), want: []string{"wrong-type GPSLatitude"}},
+		{name: "signed rationals", gps: with(1, field{tag: 2, typ: 10, value: ok}), want: []string{"wrong-type GPSLatitude"}},
 		{name: "unknown type", gps: with(1, field{tag: 2, typ: 99, value: []byte{1, 2, 3, 4}, count: 3}), want: []string{"wrong-type GPSLatitude"}},
 		{name: "count of 2^32-1", gps: with(1, field{tag: 2, typ: ifd.Rational, value: ok, count: math.MaxUint32}), want: []string{"corrupt GPSLatitude"}},
 		{name: "reference of count 2^32-1", gps: with(2, field{tag: 3, typ: ifd.ASCII, value: []byte("E\x00"), count: math.MaxUint32}),
@@ -210,7 +210,7 @@ func TestAltitude(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			b := big()
 			if c.version != "" {
-				b.exif = []field{{tag: tagExifVersion, typ: ifd.Undefined, value: []byte(c.version)}}
+				b.exif = []field{{tag: 0x9000, typ: ifd.Undefined, value: []byte(c.version)}}
 			}
 			if c.ref != nil {
 				b.gp = append(b.gp, field{tag: 5, typ: ifd.Byte, value: c.ref})
@@ -323,7 +323,7 @@ func TestNumbers(t *testing.T) {
 		{5, 0, nil, []string{"zero-denominator SubjectDistance"}},
 	} {
 		b := little()
-		b.exif = []field{ratio(tagSubjectDistance, c.n, c.d)}
+		b.exif = []field{ratio(0x9206, c.n, c.d)}
 		tag := mustRead(t, b.photo())
 		wantCodes(t, tag, c.warn...)
 		if got := num(tag.SubjectDistance); got != c.want {
@@ -348,7 +348,7 @@ func TestDestination(t *testing.T) {
 	// An incomplete one is named for what it is.
 	b = big()
 	b.gp = []field{{tag: 20, typ: ifd.Rational, value: b.rationals(1, 1, 30, 1, 0, 1)}}
-	wantCodes(t, mustRead(t, b.photo()), "incomplete GPSDestLongitude", "missing-reference GPSDestLatitudeRef")
+	wantCodes(t, mustRead(t, b.photo()), "missing-reference GPSDestLatitudeRef", "incomplete GPSDestLongitude")
 }
 
 func TestGPSTime(t *testing.T) {
@@ -436,14 +436,14 @@ func TestTaken(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			b := big()
 			text := func(tag uint16, s string) field { return field{tag: tag, typ: ifd.ASCII, value: b.ascii(s)} }
-			b.exif = []field{text(tagDateTimeOriginal, c.original)}
-			for tag, s := range map[uint16]string{tagSubSecTimeOriginal: c.subSec, tagOffsetTimeOriginal: c.offsetOriginal, tagOffsetTime: c.offset} {
+			b.exif = []field{text(0x9003, c.original)}
+			for tag, s := range map[uint16]string{0x9291: c.subSec, 0x9011: c.offsetOriginal, 0x9010: c.offset} {
 				if s != "" {
 					b.exif = append(b.exif, text(tag, s))
 				}
 			}
 			if c.dateTime != "" {
-				b.first = []field{text(tagDateTime, c.dateTime)}
+				b.first = []field{text(0x0132, c.dateTime)}
 			}
 			tag := mustRead(t, b.photo())
 			wantCodes(t, tag, c.warn...)
@@ -507,7 +507,7 @@ func TestCodedTexts(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			b := big()
-			b.exif = []field{{tag: tagUserComment, typ: c.typ, value: []byte(c.value)}}
+			b.exif = []field{{tag: 0x9286, typ: c.typ, value: []byte(c.value)}}
 			b.gp = []field{{tag: 27, typ: c.typ, value: []byte(c.value)}}
 			tag := mustRead(t, b.photo())
 			if tag.Texts.UserComment != c.want || tag.ProcessingMethod != c.want {
@@ -537,16 +537,16 @@ func TestTexts(t *testing.T) {
 		return field{tag: tag, typ: ifd.Byte, value: append(utf16Bytes(binary.LittleEndian, s), 0, 0)}
 	}
 	b.first = []field{
-		text(tagImageDescription, ifd.ASCII, "PV-017 bollard  "),
-		text(tagMake, ifd.ASCII, "Skerry Instruments"),
-		text(tagModel, ifd.UTF8, "Päckli 3"),
-		{tag: tagOrientation, typ: ifd.Short, value: b.short(6)},
-		xp(tagXPTitle, "Poller Süd"), xp(tagXPComment, "see 018"),
-		xp(tagXPKeywords, "PV-017; quay ;;PV-017"), xp(tagXPSubject, "PV-018"),
+		text(0x010E, ifd.ASCII, "PV-017 bollard  "),
+		text(0x010F, ifd.ASCII, "Skerry Instruments"),
+		text(0x0110, ifd.UTF8, "Päckli 3"),
+		{tag: 0x0112, typ: ifd.Short, value: b.short(6)},
+		xp(0x9C9B, "Poller Süd"), xp(0x9C9C, "see 018"),
+		xp(0x9C9E, "PV-017; quay ;;PV-017"), xp(0x9C9F, "PV-018"),
 	}
 	b.exif = []field{
-		text(tagBodySerialNumber, ifd.ASCII, "SK3-0042"),
-		{tag: tagPixelXDimension, typ: ifd.Short, value: b.short(4000)}, {tag: tagPixelYDimension, typ: ifd.Long, value: []byte{0, 0, 0xB, 0xB8}},
+		text(0xA431, ifd.ASCII, "SK3-0042"),
+		{tag: 0xA002, typ: ifd.Short, value: b.short(4000)}, {tag: 0xA003, typ: ifd.Long, value: []byte{0, 0, 0xB, 0xB8}},
 	}
 	b.gp = []field{text(18, ifd.ASCII, "WGS-84   ")}
 	tag := mustRead(t, b.photo())
@@ -572,7 +572,7 @@ func TestTexts(t *testing.T) {
 func TestOrientation(t *testing.T) {
 	for v, want := range map[uint16]int{0: 0, 1: 1, 8: 8, 9: 0, 65535: 0} {
 		b := little()
-		b.first = []field{{tag: tagOrientation, typ: ifd.Short, value: b.short(v)}}
+		b.first = []field{{tag: 0x0112, typ: ifd.Short, value: b.short(v)}}
 		tag := mustRead(t, b.photo())
 		if tag.Orientation != want || (len(tag.Warnings) == 0) != (want != 0) {
 			t.Errorf("%d: %d %v", v, tag.Orientation, tag.Warnings)
@@ -584,8 +584,8 @@ func TestOrientation(t *testing.T) {
 func TestDirectories(t *testing.T) {
 	whole := func() (*testBlock, []byte) {
 		b := little().position("N", []uint32{52, 1, 0, 1, 0, 1}, "E", []uint32{4, 1, 0, 1, 0, 1})
-		b.first = []field{{tag: tagMake, typ: ifd.ASCII, value: b.ascii("Skerry Instruments")}}
-		b.exif = []field{{tag: tagBodySerialNumber, typ: ifd.ASCII, value: b.ascii("SK3-0042")}}
+		b.first = []field{{tag: 0x010F, typ: ifd.ASCII, value: b.ascii("Skerry Instruments")}}
+		b.exif = []field{{tag: 0xA431, typ: ifd.ASCII, value: b.ascii("SK3-0042")}}
 		return b, b.bytes()
 	}
 	// The entries of the first directory: make, Exif, GPS, at 10, 22 and 34;

@@ -30,7 +30,7 @@ var directories = map[string]*exifcommon.IfdIdentity{
 // comes out as its number, "0xC4A5".
 func exifName(directory string, id uint16) string {
 	// The dictionary ends at GPSDifferential; the standard went on.
-	if directory == "GPS" && int(id) < len(gpsNames) {
+	if directory == "GPS" && id < gpsTags {
 		return gpsNames[id]
 	}
 	if ii := directories[directory]; ii != nil {

@@ -329,7 +329,7 @@ func TestSegments(t *testing.T) {
 // the size stands in.
 func TestPixelSize(t *testing.T) {
 	b := little()
-	b.exif = []field{{tag: tagPixelXDimension, typ: 3, value: b.short(4000)}, {tag: tagPixelYDimension, typ: 3, value: b.short(3000)}}
+	b.exif = []field{{tag: 0xA002, typ: 3, value: b.short(4000)}, {tag: 0xA003, typ: 3, value: b.short(3000)}}
 	img := b.photo()
 	cut := img[:2+4+6+len(b.bytes())]
 	if tag := mustRead(t, cut); tag.Width != 4000 || tag.Height != 3000 {

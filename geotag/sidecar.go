@@ -84,12 +84,11 @@ func readSidecar(src *source) (*Tag, error) {
 	}
 	t.Taken = xmpTaken(t, x)
 	t.settle(x)
+	r := xmpReader{t, x}
 	dest := Destination{
-		Position: xmpPosition(t, x, xmpDestLatitude),
-		Distance: xmpDistance(t, x, xmpDestDistance),
-	}
-	if x.has[xmpDestBearing] {
-		dest.Bearing = xmpDirection(t, x, xmpDestBearing)
+		Position: r.position(gpsDestLatitude),
+		Bearing:  r.direction(gpsDestBearing),
+		Distance: r.distance(gpsDestDistance),
 	}
 	if dest != (Destination{}) {
 		t.Destination = &dest
@@ -116,31 +115,6 @@ func xmpTaken(t *Tag, x *xmpResource) *Taken {
 	return nil
 }
 
-// xmpDistance reads a length in metres, whose unit is the property after p.
-func xmpDistance(t *Tag, x *xmpResource, p xmpKey) *float64 {
-	v := xmpNumber(t, x, p, 0, maxDistance)
-	if v == nil {
-		return nil
-	}
-	unit := t.oneOf(WarnBadRef, xmpNames[p+1], cmp.Or(x.value[p+1], "nothing"), "KMN")
-	if unit == 0 {
-		return nil
-	}
-	*v *= metresPer[unit]
-	return v
-}
-
-// xmpFieldsWhole is xmpFields for a packet that is to state the tag, whether it
-// did or not.
-func (e Edit) xmpFieldsWhole(version [4]byte) xmpEdit {
-	x := e.xmpFields(version)
-	x.insert = true
-	if e.Meaning == SubjectPosition {
-		x.whole = []string{"GPSVersionID", "GPSLatitude", "GPSLongitude", "GPSMapDatum", "GPSHPositioningError", "GPSProcessingMethod"}
-	}
-	return x
-}
-
 // planSidecar works out the splices that make the edit in a side-car: the
 // properties that stand in it change where they are, and those that don't are
 // added. The packet keeps its length where its padding allows.
@@ -157,7 +131,7 @@ func planSidecar(src *source, e Edit, p *Patch) error {
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrCorrupt, err)
 	}
-	splices, notes, err := planXMP(packet, e.xmpFieldsWhole(scan.version()))
+	splices, notes, err := planXMP(packet, e.xmpFields(scan.version(), true))
 	if err != nil {
 		return err
 	}
@@ -204,7 +178,7 @@ func NewSidecar(e Edit) (*Patch, error) {
 	line := strings.Repeat(" ", 99) + "\n"
 	empty += strings.Repeat(line, sidecarPadding/len(line)) + "<?xpacket end=\"w\"?>"
 	// With the padding that it is to keep.
-	x := e.xmpFieldsWhole(version23)
+	x := e.xmpFields(version23, true)
 	scan, err := scanXMP([]byte(empty))
 	if err != nil {
 		return nil, fmt.Errorf("building a side-car: %w", err)

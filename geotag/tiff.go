@@ -191,7 +191,7 @@ func readTIFF(src *source) (*Tag, error) {
 	if e := f.xmp(); e != nil {
 		switch {
 		case e.Type != ifd.Byte && e.Type != ifd.Undefined:
-			t.warn(WarnWrongType, "XMP", "%d of type %s where bytes are due", e.Count, typeName(e.Type))
+			t.warn(WarnWrongType, "XMP", "%d of type %s where bytes are due", e.Count, ifd.TypeName(e.Type))
 		case !e.Sound:
 			t.warn(WarnCorrupt, "XMP", "its %d bytes lie outside the file", e.Count)
 		case e.ValueLen > xmpMaxSize:

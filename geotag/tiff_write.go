@@ -34,7 +34,7 @@ func planTIFF(src *source, e Edit, p *Patch) error {
 	if err != nil {
 		return err
 	}
-	move, in, notes, err := f.planXMP(e.xmpFields(plan.version))
+	move, in, notes, err := f.planXMP(e.xmpFields(plan.version, false))
 	if err != nil {
 		return err
 	}
@@ -62,7 +62,7 @@ func (f *tiffFile) planXMP(x xmpEdit) (move *moved, splices []Splice, notes []st
 		}
 	}
 	if !e.Sound || e.Type != ifd.Byte && e.Type != ifd.Undefined || e.ValueLen > xmpMaxSize {
-		return nil, nil, nil, fmt.Errorf("%w: the XMP packet, %d of type %s at offset %d, can't be read, so whether it states a position is not known", ErrUnsafe, e.Count, typeName(e.Type), e.Offset)
+		return nil, nil, nil, fmt.Errorf("%w: the XMP packet, %d of type %s at offset %d, can't be read, so whether it states a position is not known", ErrUnsafe, e.Count, ifd.TypeName(e.Type), e.Offset)
 	}
 	old := f.b.Value(e)
 	if old == nil {

@@ -98,7 +98,7 @@ func planDirectories(b *ifd.Block, e Edit, whole bool, move *moved) (*blockPlan,
 	}
 	p := &blockPlan{version: gpsVersion(oldVersion)}
 	var drop []uint16
-	w.set, drop = e.gpsFields(b.Order, p.version)
+	w.set, drop = e.fields(b.Order, p.version)
 	w.same = says(b, w.old.Entries, w.set, drop)
 	if w.same && move == nil {
 		return p, nil
@@ -211,7 +211,7 @@ func (w *dirWriter) findGPS() error {
 			return fmt.Errorf("%w: the first directory points to two GPS directories, at offsets %d and %d", ErrCorrupt, w.slot.Offset, x.Offset)
 		}
 		if x.Type != ifd.Long && x.Type != ifd.IFD && x.Type != ifd.SLong || x.Count != 1 {
-			return fmt.Errorf("%w: the pointer to the GPS directory, at offset %d, has type %s and count %d where LONG and 1 are due", ErrCorrupt, x.Pos, typeName(x.Type), x.Count)
+			return fmt.Errorf("%w: the pointer to the GPS directory, at offset %d, has type %s and count %d where LONG and 1 are due", ErrCorrupt, x.Pos, ifd.TypeName(x.Type), x.Count)
 		}
 		w.slot = x
 	}
@@ -559,14 +559,10 @@ func (s *surveyor) imageData(d *ifd.Dir, offsets, lengths uint16, what string) e
 	if max(o.ValueLen, l.ValueLen) > ifd.MaxValue {
 		return fmt.Errorf("%w: %s: %d pieces; no more than %d bytes of their offsets are read", ErrUnsafe, what, o.Count, ifd.MaxValue)
 	}
-	off, ok1 := s.b.Uints(o)
-	n, ok2 := s.b.Uints(l)
-	if !ok1 || !ok2 {
-		return nil
-	}
-	for i := range min(len(off), len(n)) {
-		if n[i] > 0 {
-			s.claim(extent{off: uint64(off[i]), end: uint64(off[i]) + uint64(n[i]), what: what, part: true})
+	for i := range int(min(o.Count, l.Count)) {
+		off, ok1 := s.b.Uint(o, i)
+		if n, ok2 := s.b.Uint(l, i); ok1 && ok2 && n > 0 {
+			s.claim(extent{off: uint64(off), end: uint64(off) + uint64(n), what: what, part: true})
 		}
 	}
 	return nil

@@ -3,6 +3,7 @@ package geotag
 import (
 	"bytes"
 	"cmp"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"slices"
@@ -35,46 +36,32 @@ type xmpEdit struct {
 	insert bool
 }
 
-// xmpFields is gpsFields for XMP.
-func (e Edit) xmpFields(version [4]byte) xmpEdit {
-	lat, lon := xmpCoordinate(e.Lat, "NS"), xmpCoordinate(e.Lon, "EW")
-	if e.Meaning == CameraPosition {
-		x := xmpEdit{set: map[string]string{"GPSDestLatitude": lat, "GPSDestLongitude": lon}}
-		x.whole = []string{"GPSDestLatitude", "GPSDestLongitude"}
-		if e.Bearing != nil {
-			num, den := bearingRational(*e.Bearing)
-			x.set["GPSDestBearingRef"], x.set["GPSDestBearing"] = "T", fmt.Sprintf("%d/%d", num, den)
-			x.whole = append(x.whole, "GPSDestBearingRef", "GPSDestBearing")
-		} else {
-			x.drop = append(x.drop, "GPSDestBearingRef", "GPSDestBearing")
+// xmpFields is fields for XMP. With insert the packet is to state the tag, whether it
+// did or not.
+func (e Edit) xmpFields(version [4]byte, insert bool) xmpEdit {
+	set, drop := e.fields(binary.BigEndian, version)
+	x := xmpEdit{set: map[string]string{}, insert: insert}
+	for _, f := range set {
+		name := gpsNames[f.tag]
+		x.set[name] = f.xmp
+		switch f.tag {
+		case gpsLatitudeRef, gpsLongitudeRef, gpsDestLatitudeRef, gpsDestLongitudeRef:
+			continue // not in the specification, but written by some
+		case gpsVersionID, gpsProcessingMethod, gpsHPositioningError:
+			if !insert {
+				continue
+			}
+		case gpsMapDatum:
+			if !insert && sameDatum(f.xmp, defaultDatum) {
+				continue
+			}
+		default:
+			x.anchors = append(x.anchors, name)
 		}
-		if e.Distance != nil {
-			num, den, _ := kilometresRational(*e.Distance)
-			x.set["GPSDestDistanceRef"], x.set["GPSDestDistance"] = "K", fmt.Sprintf("%d/%d", num, den)
-			x.whole = append(x.whole, "GPSDestDistanceRef", "GPSDestDistance")
-		} else {
-			x.drop = append(x.drop, "GPSDestDistanceRef", "GPSDestDistance")
-		}
-		x.anchors = x.whole
-		return x
+		x.whole = append(x.whole, name)
 	}
-	num, den, _ := metresRational(e.HPositioningError)
-	x := xmpEdit{
-		set: map[string]string{
-			"GPSLatitude": lat, "GPSLongitude": lon,
-			// Not in the specification, but written by some.
-			"GPSLatitudeRef": lat[len(lat)-1:], "GPSLongitudeRef": lon[len(lon)-1:],
-			"GPSMapDatum":          e.datum(),
-			"GPSProcessingMethod":  e.method(),
-			"GPSHPositioningError": fmt.Sprintf("%d/%d", num, den),
-			"GPSVersionID":         fmt.Sprintf("%d.%d.%d.%d", version[0], version[1], version[2], version[3]),
-		},
-		drop:    []string{"GPSSatellites", "GPSStatus", "GPSMeasureMode", "GPSDOP", "GPSDifferential"},
-		whole:   []string{"GPSLatitude", "GPSLongitude"},
-		anchors: []string{"GPSLatitude", "GPSLongitude"},
-	}
-	if !sameDatum(e.datum(), defaultDatum) {
-		x.whole = append(x.whole, "GPSMapDatum")
+	for _, tag := range drop {
+		x.drop = append(x.drop, gpsNames[tag])
 	}
 	return x
 }

@@ -40,33 +40,12 @@ func xmpBounded(p []byte) error {
 	return nil
 }
 
-// xmpKey is one of the properties that are read.
+// xmpKey is a property that is read: a tag of the GPS directory, which has the same
+// name, or one of these.
 type xmpKey int
 
 const (
-	xmpNone xmpKey = iota
-	xmpLatitude
-	xmpLatitudeRef
-	xmpLongitude
-	xmpLongitudeRef
-	xmpAltitude
-	xmpAltitudeRef
-	xmpTimeStamp
-	xmpMapDatum
-	xmpHPositioningError
-	xmpDOP
-	xmpProcessingMethod
-	xmpImgDirection
-	xmpImgDirectionRef
-	xmpDestLatitude
-	xmpDestLatitudeRef
-	xmpDestLongitude
-	xmpDestLongitudeRef
-	xmpDestBearing
-	xmpDestBearingRef
-	xmpDestDistance
-	xmpDestDistanceRef
-	xmpDateTimeOriginal
+	xmpDateTimeOriginal xmpKey = gpsTags + iota
 	xmpExifVersion
 	xmpMake
 	xmpModel
@@ -74,44 +53,38 @@ const (
 	xmpTitle
 	xmpDescription
 	xmpSubject
-	xmpKeys // how many
+	xmpNone // and how many there are
 )
 
-var xmpNames = [xmpKeys]string{
-	"", "exif:GPSLatitude", "exif:GPSLatitudeRef", "exif:GPSLongitude", "exif:GPSLongitudeRef",
-	"exif:GPSAltitude", "exif:GPSAltitudeRef", "exif:GPSTimeStamp", "exif:GPSMapDatum",
-	"exif:GPSHPositioningError", "exif:GPSDOP", "exif:GPSProcessingMethod",
-	"exif:GPSImgDirection", "exif:GPSImgDirectionRef",
-	"exif:GPSDestLatitude", "exif:GPSDestLatitudeRef", "exif:GPSDestLongitude", "exif:GPSDestLongitudeRef",
-	"exif:GPSDestBearing", "exif:GPSDestBearingRef", "exif:GPSDestDistance", "exif:GPSDestDistanceRef",
-	"exif:DateTimeOriginal", "exif:ExifVersion", "tiff:Make", "tiff:Model", "tiff:Orientation",
-	"dc:title", "dc:description", "dc:subject",
-}
+// xmpNames are the names of the properties, with the usual prefixes.
+var xmpNames = func() (all [xmpNone]string) {
+	for i, name := range gpsNames {
+		all[i] = "exif:" + name
+	}
+	copy(all[gpsTags:], []string{"exif:DateTimeOriginal", "exif:ExifVersion", "tiff:Make", "tiff:Model", "tiff:Orientation",
+		"dc:title", "dc:description", "dc:subject"})
+	return all
+}()
 
 // xmpKeyOf tells which property an element or attribute name is.
 func xmpKeyOf(n qName) xmpKey {
+	find := func(from, to xmpKey, prefix string) xmpKey {
+		for k := from; k < to; k++ {
+			if xmpNames[k][len(prefix):] == string(n.local) {
+				return k
+			}
+		}
+		return xmpNone
+	}
 	switch n.space {
 	case nsExif, nsExifEX:
-		for p := xmpLatitude; p <= xmpExifVersion; p++ {
-			if xmpNames[p][len("exif:"):] == string(n.local) {
-				return p
-			}
+		if k := find(0, xmpMake, "exif:"); k >= gpsTags || gpsUnreadXMP&(1<<k) == 0 {
+			return k
 		}
 	case nsTIFF:
-		for p := xmpMake; p <= xmpOrientation; p++ {
-			if xmpNames[p][len("tiff:"):] == string(n.local) {
-				return p
-			}
-		}
+		return find(xmpMake, xmpTitle, "tiff:")
 	case nsDC:
-		switch string(n.local) {
-		case "title":
-			return xmpTitle
-		case "description":
-			return xmpDescription
-		case "subject":
-			return xmpSubject
-		}
+		return find(xmpTitle, xmpNone, "dc:")
 	}
 	return xmpNone
 }
@@ -192,127 +165,87 @@ func xmpUTF8(p []byte) (utf8 []byte, wasUTF16 bool, err error) {
 	return bytes.TrimRight([]byte(string(utf16.Decode(u))), "\x00"), true, nil
 }
 
-// xmpPosition makes a position of a packet's coordinates; nil where there is
-// none to be believed. lat is the latitude's property, which its reference, the
-// longitude and that one's reference follow.
-func xmpPosition(t *Tag, x *xmpResource, lat xmpKey) *Position {
-	lon := lat + 2
-	if !x.has[lat] && !x.has[lon] {
-		return nil
-	}
-	if !x.has[lat] {
-		t.warn(WarnIncomplete, xmpNames[lat], "there is a longitude and no latitude")
-		return nil
-	}
-	if !x.has[lon] {
-		t.warn(WarnIncomplete, xmpNames[lon], "there is a latitude and no longitude")
-		return nil
-	}
-	y, yOK := parseXMPCoordinate(t, xmpNames[lat], x.value[lat], x.value[lat+1], "NS", 90)
-	z, zOK := parseXMPCoordinate(t, xmpNames[lon], x.value[lon], x.value[lon+1], "EW", 180)
-	if !yOK || !zOK {
-		return nil
-	}
+// xmpReader interprets the properties of a packet into a Tag.
+type xmpReader struct {
+	*Tag
+	x *xmpResource
+}
+
+// position reads a pair of coordinates; lat is the latitude's property.
+func (r *xmpReader) position(lat xmpKey) *Position {
+	y, yBare, ySigned := r.coordinate(lat, "NS", 90)
+	z, zBare, zSigned := r.coordinate(lat+2, "EW", 180)
 	// A bare decimal is north or east only where its partner shows that signs
 	// are in use.
-	signed := y.signed || z.signed
-	for _, c := range []struct {
-		xmpCoordinateValue
-		field string
-	}{{y, xmpNames[lat]}, {z, xmpNames[lon]}} {
-		if c.bare && !signed {
-			t.warn(WarnMissingRef, c.field, "a decimal without a sign or a letter, so that the hemisphere is unknown")
-			yOK = false
+	for i, bare := range []bool{yBare, zBare} {
+		if bare && y.stated && z.stated && !ySigned && !zSigned {
+			r.warn(WarnMissingRef, xmpNames[lat+2*xmpKey(i)], "a decimal without a sign or a letter, so that the hemisphere is unknown")
+			y.sound = false
 		}
 	}
-	if !yOK {
-		return nil
-	}
-	if y.deg == 0 && z.deg == 0 {
-		t.warn(WarnNullIsland, xmpNames[lat], "latitude and longitude are exactly 0, which a receiver without a fix writes")
-		return nil
-	}
-	return &Position{Lat: y.deg, Lon: z.deg, Step: max(y.step, z.step), Source: SourceXMP}
+	return r.Tag.position(SourceXMP, xmpNames[lat], xmpNames[lat+2], y, z)
 }
 
-// xmpCoordinateValue is one coordinate. Bare says that it had neither sign nor
-// letter, signed that it had a sign.
-type xmpCoordinateValue struct {
-	deg, step    float64
-	bare, signed bool
-}
-
-// parseXMPCoordinate reads "DDD,MM,SSk" or "DDD,MM.mmk", k one of the letters
+// coordinate reads "DDD,MM,SSk" or "DDD,MM.mmk", k one of the letters
 // (XMP specification part 2, GPSCoordinate). Decimal degrees, with a letter or
-// a sign, are not the standard's and leave a warning.
-func parseXMPCoordinate(t *Tag, field, s, ref, letters string, limit float64) (c xmpCoordinateValue, ok bool) {
+// a sign, are not the standard's and leave a warning: signed says that there was a
+// sign, bare that there was neither.
+func (r *xmpReader) coordinate(k xmpKey, letters string, limit float64) (a angle, bare, signed bool) {
+	s, name := r.x.value[k], xmpNames[k]
+	a.stated = r.x.has[k]
 	if s == "" {
-		t.warn(WarnIncomplete, field, "the property is empty")
-		return c, false
-	}
-	num, sign, ok := c.hemisphere(s, ref, letters)
-	if !ok {
-		t.warn(WarnBadRef, field, "%q ends in neither %c nor %c", s, letters[0], letters[1])
-		return c, false
-	}
-	parts := strings.Split(num, ",")
-	if len(parts) > 3 {
-		t.warn(WarnWrongType, field, "%q has more than degrees, minutes and seconds", s)
-		return c, false
-	}
-	c.step = 1
-	for i, p := range parts {
-		v, decimals, good := parseDecimal(p)
-		switch {
-		case !good:
-			t.warn(WarnWrongType, field, "%q is no coordinate", s)
-			return c, false
-		case decimals > 0 && i < len(parts)-1:
-			t.warn(WarnAmbiguous, field, "%s in %q have a fraction, yet %s follow", sexagesimalUnits[i], s, sexagesimalUnits[i+1])
-			return c, false
-		case i > 0 && v >= 60:
-			t.warn(WarnOutOfRange, field, "%s in %q are 60 or more", sexagesimalUnits[i], s)
-			return c, false
+		if a.stated {
+			r.warn(WarnIncomplete, name, "the property is empty")
 		}
-		c.deg += v / unit60[i]
-		c.step = math.Pow10(-decimals) / unit60[i]
+		return a, false, false
 	}
-	switch {
-	case c.deg > limit:
-		t.warn(WarnOutOfRange, field, "%q is beyond %g degrees", s, limit)
-		return c, false
-	case len(parts) == 1 || c.signed:
-		t.warn(WarnWrongType, field, "%q where degrees, minutes and a letter are due", s)
-	case c.bare:
-		t.warn(WarnMissingRef, field, "%q has no letter, so that the hemisphere is unknown", s)
-		return c, false
+	num, letter, signed := hemisphere(s, r.x.value[k-1], letters)
+	if num == "" {
+		r.warn(WarnBadRef, name, "%q ends in neither %c nor %c", s, letters[0], letters[1])
+		return a, false, false
 	}
-	if c.deg != 0 {
-		c.deg *= sign
+	var dms dmsParts
+	n := 0
+	for part := range strings.SplitSeq(num, ",") {
+		v, decimals, ok := parseDecimal(part)
+		if !ok || n == len(dms) {
+			r.warn(WarnWrongType, name, "%q is no coordinate", s)
+			return a, false, false
+		}
+		dms[n].v, dms[n].step = v, math.Pow10(-decimals)
+		n++
 	}
-	return c, true
+	bare = letter == 0
+	switch a = r.angle(name, &dms, n, limit); {
+	case !a.sound:
+	case n == 1 || signed:
+		r.warn(WarnWrongType, name, "%q where degrees, minutes and a letter are due", s)
+	case bare:
+		r.warn(WarnMissingRef, name, "%q has no letter, so that the hemisphere is unknown", s)
+		a.sound = false
+	}
+	bare = bare && a.sound
+	return a.signed(cmp.Or(letter, letters[0]), letters[1]), bare, signed
 }
 
 // hemisphere takes the letter, or the sign, off a coordinate that is not empty. ref is
-// the letter of a property of its own. ok is false where it ends in something else.
-func (c *xmpCoordinateValue) hemisphere(s, ref, letters string) (num string, sign float64, ok bool) {
+// the letter of a property of its own. The letter is 0 where there is none of all
+// these; num is empty where s ends in something else.
+func hemisphere(s, ref, letters string) (num string, letter byte, signed bool) {
 	last := s[len(s)-1]
-	switch i := strings.IndexByte(letters, last); {
-	case i >= 0:
-		return strings.TrimSpace(s[:len(s)-1]), 1 - 2*float64(i), true
+	switch {
+	case strings.IndexByte(letters, last) >= 0:
+		return strings.TrimSpace(s[:len(s)-1]), last, false
 	case last < '0' || last > '9':
 		return "", 0, false
 	case s[0] == '+':
-		c.signed = true
-		return s[1:], 1, true
+		return s[1:], letters[0], true
 	case s[0] == '-':
-		c.signed = true
-		return s[1:], -1, true
+		return s[1:], letters[1], true
 	case len(ref) == 1 && strings.Contains(letters, ref):
-		return s, 1 - 2*float64(strings.Index(letters, ref)), true
+		return s, ref[0], false
 	}
-	c.bare = true
-	return s, 1, true
+	return s, 0, false
 }
 
 // parseDecimal reads digits with at most one point, and counts the decimals.
@@ -333,32 +266,75 @@ func parseXMPNumber(s string) (v float64, zeroDen, ok bool) {
 		return v, false, ok
 	}
 	den, _, ok := parseDecimal(d)
-	if !ok {
-		return 0, false, false
-	}
-	if den == 0 {
-		return 0, true, true
-	}
-	return v / den, false, true
+	return v / den, ok && den == 0, ok
 }
 
-// xmpNumber reads a number in [lo, hi] with warnings; nil where there is none.
-func xmpNumber(t *Tag, x *xmpResource, p xmpKey, lo, hi float64) *float64 {
-	if !x.has[p] {
+// number reads a number in [lo, hi]; nil where there is none.
+func (r *xmpReader) number(k xmpKey, lo, hi float64) *float64 {
+	if !r.x.has[k] {
 		return nil
 	}
-	v, zero, ok := parseXMPNumber(x.value[p])
+	v, zero, ok := parseXMPNumber(r.x.value[k])
 	switch {
 	case !ok:
-		t.warn(WarnWrongType, xmpNames[p], "%q is no number", x.value[p])
+		r.warn(WarnWrongType, xmpNames[k], "%q is no number", r.x.value[k])
 	case zero:
-		t.warn(WarnZeroDenominator, xmpNames[p], "%s", x.value[p])
-	case v < lo || v > hi:
-		t.warn(WarnOutOfRange, xmpNames[p], "%g is not in %g to %g", v, lo, hi)
+		r.warn(WarnZeroDenominator, xmpNames[k], "%s", r.x.value[k])
 	default:
-		return &v
+		return r.within(xmpNames[k], v, lo, hi)
 	}
 	return nil
+}
+
+func (r *xmpReader) positive(k xmpKey, hi float64) *float64 {
+	return r.Tag.positive(xmpNames[k], r.number(k, 0, hi))
+}
+
+// direction reads an angle with its reference, the property before it.
+func (r *xmpReader) direction(k xmpKey) *Direction {
+	if !r.x.has[k] {
+		return nil
+	}
+	return direction(r.number(k, 0, 360), r.reference(xmpNames[k-1], r.x.value[k-1], "TM", trueOrMagnetic))
+}
+
+// distance reads a length in metres, whose unit is the property before it.
+func (r *xmpReader) distance(k xmpKey) *float64 {
+	if !r.x.has[k] {
+		return nil
+	}
+	return scaled(r.number(k, 0, maxDistance), r.reference(xmpNames[k-1], r.x.value[k-1], "KMN", "the unit"))
+}
+
+func (r *xmpReader) altitude() *Altitude {
+	v := r.number(gpsAltitude, 0, maxAltitude)
+	if v == nil {
+		return nil
+	}
+	ref := -1
+	if r.x.has[gpsAltitudeRef] {
+		n, ok := digits(r.x.value[gpsAltitudeRef])
+		if !ok {
+			r.warn(WarnBadRef, xmpNames[gpsAltitudeRef], "%q is none of 0 to 3", r.x.value[gpsAltitudeRef])
+			return nil
+		}
+		ref = n
+	}
+	return r.Tag.altitude(xmpNames[gpsAltitude], *v, ref, cmp.Or(r.ExifVersion, r.x.value[xmpExifVersion]))
+}
+
+// gpsTime reads a time: ISO 8601 by XMP; one without a zone is not an instant.
+func (r *xmpReader) gpsTime() *time.Time {
+	if !r.x.has[gpsTimeStamp] {
+		return nil
+	}
+	when, err := time.Parse(time.RFC3339Nano, r.x.value[gpsTimeStamp])
+	if err != nil || when.Year() < firstGPS {
+		r.warn(WarnOutOfRange, xmpNames[gpsTimeStamp], "%q is no time in UTC or with a zone", r.x.value[gpsTimeStamp])
+		return nil
+	}
+	when = when.UTC()
+	return &when
 }
 
 // compare warns where two positions of one photo differ.
@@ -368,7 +344,7 @@ func (t *Tag) compare(nameA string, a *Position, nameB string, b *Position) {
 	// Either may have been rounded or cut off. The slack is for the binary
 	// fractions of the two.
 	if tol := a.Step + b.Step + 1e-12; dLat > tol || dLon > tol {
-		t.warn(WarnConflict, xmpNames[xmpLatitude], "%s says %.8f %.8f, %s %.8f %.8f", nameA, a.Lat, a.Lon, nameB, b.Lat, b.Lon)
+		t.warn(WarnConflict, xmpNames[gpsLatitude], "%s says %.8f %.8f, %s %.8f %.8f", nameA, a.Lat, a.Lon, nameB, b.Lat, b.Lon)
 	}
 }
 
@@ -379,7 +355,8 @@ func (t *Tag) settle(x *xmpResource) {
 	if x == nil {
 		return
 	}
-	t.XMPPosition = xmpPosition(t, x, xmpLatitude)
+	r := xmpReader{t, x}
+	t.XMPPosition = r.position(gpsLatitude)
 	if t.XMPPosition == nil {
 		return
 	}
@@ -389,77 +366,18 @@ func (t *Tag) settle(x *xmpResource) {
 	}
 	p := *t.XMPPosition
 	t.Position = &p
-	if t.Altitude == nil {
-		t.Altitude = xmpAltitudeOf(t, x)
-	}
-	if t.HPositioningError == nil {
-		t.HPositioningError = xmpPositive(t, x, xmpHPositioningError, maxHError)
-	}
-	if t.DOP == nil {
-		t.DOP = xmpPositive(t, x, xmpDOP, math.MaxUint32)
-	}
-	t.MapDatum = cmp.Or(t.MapDatum, x.value[xmpMapDatum])
-	t.ProcessingMethod = cmp.Or(t.ProcessingMethod, x.value[xmpProcessingMethod])
-	if t.Direction == nil {
-		t.Direction = xmpDirection(t, x, xmpImgDirection)
-	}
-	if t.GPSTime == nil && x.has[xmpTimeStamp] {
-		// ISO 8601 by XMP; a time without a zone is not an instant.
-		when, err := time.Parse(time.RFC3339Nano, x.value[xmpTimeStamp])
-		if err != nil || when.Year() < firstGPS {
-			t.warn(WarnOutOfRange, xmpNames[xmpTimeStamp], "%q is no time in UTC or with a zone", x.value[xmpTimeStamp])
-		} else {
-			when = when.UTC()
-			t.GPSTime = &when
-		}
-	}
+	orRead(&t.Altitude, r.altitude)
+	orRead(&t.HPositioningError, func() *float64 { return r.positive(gpsHPositioningError, maxHError) })
+	orRead(&t.DOP, func() *float64 { return r.positive(gpsDOP, math.MaxUint32) })
+	t.MapDatum = cmp.Or(t.MapDatum, x.value[gpsMapDatum])
+	t.ProcessingMethod = cmp.Or(t.ProcessingMethod, x.value[gpsProcessingMethod])
+	orRead(&t.Direction, func() *Direction { return r.direction(gpsImgDirection) })
+	orRead(&t.GPSTime, r.gpsTime)
 }
 
-// xmpPositive is xmpNumber above 0.
-func xmpPositive(t *Tag, x *xmpResource, p xmpKey, hi float64) *float64 {
-	if v := xmpNumber(t, x, p, 0, hi); v != nil && *v > 0 {
-		return v
+// orRead sets v to what read reads where it is nil.
+func orRead[T any](v **T, read func() *T) {
+	if *v == nil {
+		*v = read()
 	}
-	return nil
-}
-
-func xmpAltitudeOf(t *Tag, x *xmpResource) *Altitude {
-	v := xmpNumber(t, x, xmpAltitude, 0, maxAltitude)
-	if v == nil {
-		return nil
-	}
-	if !x.has[xmpAltitudeRef] {
-		return &Altitude{Metres: *v}
-	}
-	version := t.ExifVersion
-	if version == "" {
-		version = x.value[xmpExifVersion]
-	}
-	if n, ok := digits(x.value[xmpAltitudeRef]); ok && n <= 3 {
-		if a, ok := altitudeBy(*v, uint32(n), version); ok && a.Metres >= minAltitude {
-			return &a
-		}
-	}
-	t.warn(WarnBadRef, xmpNames[xmpAltitudeRef], "%q is none of 0 to 3, or the height is below all seas", x.value[xmpAltitudeRef])
-	return nil
-}
-
-// xmpDirection reads an angle, whose reference is the property after p.
-func xmpDirection(t *Tag, x *xmpResource, p xmpKey) *Direction {
-	v := xmpNumber(t, x, p, 0, 360)
-	if v == nil {
-		return nil
-	}
-	if *v == 360 {
-		*v = 0
-	}
-	switch ref := x.value[p+1]; ref {
-	case "T", "M":
-		return &Direction{Degrees: *v, Magnetic: ref == "M"}
-	case "":
-		t.warn(WarnMissingRef, xmpNames[p+1], "there is no reference, so that whether true or magnetic north is meant is unknown")
-	default:
-		t.warn(WarnBadRef, xmpNames[p+1], "%q is none of T, M", ref)
-	}
-	return nil
 }

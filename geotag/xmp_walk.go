@@ -30,8 +30,8 @@ type xmpProperty struct {
 
 // xmpResource is what a packet says.
 type xmpResource struct {
-	value [xmpKeys]string
-	has   [xmpKeys]bool
+	value [xmpNone]string
+	has   [xmpNone]bool
 	// subject are the items of dc:subject.
 	subject []string
 	// duplicate lists the properties that stand more than once.
@@ -176,7 +176,7 @@ const (
 
 // xmpProperties reads the properties of the packet p, of which next gives the tokens.
 func xmpProperties(next func(*xmpToken) error, p []byte, scan bool) (*xmpResource, error) {
-	w := xmpWalker{xmpResource: &xmpResource{described: -1}, p: p, scan: scan}
+	w := xmpWalker{xmpResource: &xmpResource{described: -1}, p: p, scan: scan, prop: xmpNone}
 	var tok xmpToken
 	for {
 		err := next(&tok)

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 )
 
 // Types of values, TIFF 6.0 and Exif.
@@ -16,30 +17,35 @@ const (
 	Short     = 3
 	Long      = 4
 	Rational  = 5
-	SByte     = 6
 	Undefined = 7
-	SShort    = 8
 	SLong     = 9
-	SRational = 10
-	Float     = 11
-	Double    = 12
 	IFD       = 13  // TIFF technical note 1: a Long that points to a directory
 	UTF8      = 129 // Exif 3.0
 )
 
+var types = [...]struct {
+	name string
+	size int
+}{
+	Byte: {"BYTE", 1}, ASCII: {"ASCII", 1}, Short: {"SHORT", 2}, Long: {"LONG", 4}, Rational: {"RATIONAL", 8},
+	6: {"SBYTE", 1}, Undefined: {"UNDEFINED", 1}, 8: {"SSHORT", 2}, SLong: {"SLONG", 4}, 10: {"SRATIONAL", 8},
+	11: {"FLOAT", 4}, 12: {"DOUBLE", 8}, IFD: {"IFD", 4}, UTF8: {"UTF-8", 1},
+}
+
 // Size returns the length in bytes of one value of type t, 0 if t is unknown.
 func Size(t uint16) int {
-	switch t {
-	case Byte, ASCII, SByte, Undefined, UTF8:
-		return 1
-	case Short, SShort:
-		return 2
-	case Long, SLong, Float, IFD:
-		return 4
-	case Rational, SRational, Double:
-		return 8
+	if int(t) < len(types) {
+		return types[t].size
 	}
 	return 0
+}
+
+// TypeName returns the standard's name of type t, its number if t is unknown.
+func TypeName(t uint16) string {
+	if Size(t) == 0 {
+		return strconv.Itoa(int(t))
+	}
+	return types[t].name
 }
 
 // EntrySize is the length of one directory entry.
@@ -330,51 +336,23 @@ func (b *Block) item(e *Entry, i int) []byte {
 
 // Uint returns the i-th value of an entry of type Byte, Short, Long or IFD.
 func (b *Block) Uint(e *Entry, i int) (uint32, bool) {
-	switch e.Type {
-	case Byte, Short, Long, IFD:
-		if v := b.item(e, i); v != nil {
-			return b.uint(v), true
-		}
+	v := b.item(e, i)
+	switch {
+	case v == nil:
+	case e.Type == Byte:
+		return uint32(v[0]), true
+	case e.Type == Short:
+		return uint32(b.Order.Uint16(v)), true
+	case e.Type == Long || e.Type == IFD:
+		return b.Order.Uint32(v), true
 	}
 	return 0, false
 }
 
-func (b *Block) uint(v []byte) uint32 {
-	switch len(v) {
-	case 1:
-		return uint32(v[0])
-	case 2:
-		return uint32(b.Order.Uint16(v))
-	}
-	return b.Order.Uint32(v)
-}
-
-// Uints returns all values of an entry of type Byte, Short, Long or IFD; false
-// where they are not sound or more than Value returns.
-func (b *Block) Uints(e *Entry) ([]uint32, bool) {
-	switch e.Type {
-	case Byte, Short, Long, IFD:
-	default:
-		return nil, false
-	}
-	v := b.Value(e)
-	if v == nil {
-		return nil, false
-	}
-	all := make([]uint32, 0, e.Count)
-	for size := Size(e.Type); len(v) >= size; v = v[size:] {
-		all = append(all, b.uint(v[:size]))
-	}
-	return all, true
-}
-
 // Rational returns the i-th value of an entry of type Rational.
 func (b *Block) Rational(e *Entry, i int) (num, den uint32, ok bool) {
-	if e.Type != Rational {
-		return 0, 0, false
-	}
 	v := b.item(e, i)
-	if v == nil {
+	if v == nil || e.Type != Rational {
 		return 0, 0, false
 	}
 	return b.Order.Uint32(v), b.Order.Uint32(v[4:]), true
