@@ -212,19 +212,14 @@ func (b *bulk) stop() {
 // to an error, which is then that of the last one or, where others are done before
 // it, waits for its turn. Steps after it may have their records on disk already.
 func (l *Ledger) commit(ctx context.Context, group []*pending) int {
-	if n := l.look(ctx, group); n == 0 {
-		return 1
-	} else {
-		group = group[:n]
-	}
-	if n := l.enter(group); n == 0 {
-		return 1
-	} else {
-		group = group[:n]
-	}
-	if n := l.place(group); n == 0 {
-		return 1
-	} else {
+	look := func(p *pending) error { return l.look(ctx, p) }
+	for _, part := range []func([]*pending) int{
+		func(g []*pending) int { return each(g, look) }, l.enter, func(g []*pending) int { return each(g, l.place) },
+	} {
+		n := part(group)
+		if n == 0 {
+			return 1
+		}
 		group = group[:n]
 	}
 	synced := map[string]error{}
@@ -247,27 +242,31 @@ func (l *Ledger) commit(ctx context.Context, group []*pending) int {
 	return len(group)
 }
 
-// look has a last look at photos before they go on record, and gives the number
-// up to the first error.
-func (l *Ledger) look(ctx context.Context, group []*pending) int {
+// each does something with each step that is prepared, and gives the number up to the
+// first error.
+func each(group []*pending, do func(*pending) error) int {
 	for i, p := range group {
 		if p.staged == nil {
 			continue
 		}
-		err := context.Cause(ctx)
-		if ctx.Err() == nil {
-			err = p.unchanged()
-		}
-		if err == nil && p.text == nil {
-			p.record.Time = l.now().UTC().Truncate(time.Millisecond)
-			p.text, err = p.record.encode()
-		}
-		if err != nil {
-			p.err = err
+		if p.err = do(p); p.err != nil {
 			return i
 		}
 	}
 	return len(group)
+}
+
+// look has a last look at a photo before it goes on record.
+func (l *Ledger) look(ctx context.Context, p *pending) (err error) {
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
+	if err := p.unchanged(); err != nil || p.text != nil {
+		return err
+	}
+	p.record.Time = l.now().UTC().Truncate(time.Millisecond)
+	p.text, err = p.record.encode()
+	return err
 }
 
 // enter puts the records into the ledger that are not yet there, and gives the
@@ -303,23 +302,15 @@ func (l *Ledger) enter(group []*pending) int {
 	return len(group)
 }
 
-// place renames the temporary files, and gives the number of steps up to the first
-// error.
-func (l *Ledger) place(group []*pending) int {
-	for i, p := range group {
-		if p.staged == nil {
-			continue
-		}
-		err := p.unchanged()
-		if err == nil {
-			err = l.root.Rename(p.staged.path, p.Photo)
-		}
-		if err != nil {
-			p.err = err
-			return i
-		}
-		p.staged.path = ""
-		l.mark("renamed", p.Photo)
+// place puts a temporary file into its photo's place.
+func (l *Ledger) place(p *pending) error {
+	if err := p.unchanged(); err != nil {
+		return err
 	}
-	return len(group)
+	if err := l.root.Rename(p.staged.path, p.Photo); err != nil {
+		return err
+	}
+	p.staged.path = ""
+	l.mark("renamed", p.Photo)
+	return nil
 }

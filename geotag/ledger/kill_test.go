@@ -283,11 +283,11 @@ func late(l *Ledger, c Change) error {
 		return p.err
 	}
 	group := []*pending{p}
-	if l.place(group) != 1 {
+	if l.place(p) != nil {
 		return p.err
 	}
 	p.unchanged = func() error { return nil }
-	if l.look(ctx, group) == 1 {
+	if l.look(ctx, p) == nil {
 		l.enter(group)
 	}
 	return p.err

@@ -3,6 +3,7 @@ package ledger
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -13,6 +14,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -56,7 +58,7 @@ type Ledger struct {
 	size   int64      // length of its sound part
 	lines  int
 	last   digest // of the last line, nothing where there is none
-	photos map[string]*history
+	photos map[string]history
 	order  []string // photos by first record
 	busy   map[string]chan struct{}
 	broken error
@@ -64,7 +66,7 @@ type Ledger struct {
 }
 
 // history is what the ledger says of one photo.
-type history struct{ entries []entry }
+type history []entry
 
 // entry is a record without its patch, which stays on disk.
 type entry struct {
@@ -77,16 +79,8 @@ type entry struct {
 }
 
 // knows reports whether d is a state that the ledger recorded.
-func (h *history) knows(d digest) bool {
-	if h == nil {
-		return false
-	}
-	for _, e := range h.entries {
-		if e.before == d || e.after == d {
-			return true
-		}
-	}
-	return false
+func (h history) knows(d digest) bool {
+	return slices.ContainsFunc(h, func(e entry) bool { return e.before == d || e.after == d })
 }
 
 // Repairs says what Open put right after an interrupted run, and what the ledger has
@@ -136,7 +130,7 @@ func newLedger(root folder, tool string, lock *flock.Flock) (*Ledger, error) {
 		clone:  cloneFile,
 		lock:   lock,
 		last:   nothing,
-		photos: map[string]*history{},
+		photos: map[string]history{},
 		busy:   map[string]chan struct{}{},
 	}
 	if err := l.load(); err != nil {
@@ -253,7 +247,7 @@ func (l *Ledger) Repairs() Repairs { return l.repairs }
 func (l *Ledger) Photos() []string {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return append([]string(nil), l.order...)
+	return slices.Clone(l.order)
 }
 
 // begin claims a photo for one call, waiting for a call that has it.
@@ -287,70 +281,67 @@ func (l *Ledger) begin(ctx context.Context, photo string) (end func(), err error
 	}
 }
 
-func (l *Ledger) history(photo string) *history {
+// history is a copy of what is known of a photo, nil where there is nothing.
+func (l *Ledger) history(photo string) history {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	h := l.photos[photo]
-	if h == nil {
-		return nil
-	}
-	return &history{entries: h.entries[:len(h.entries):len(h.entries)]}
+	return slices.Clip(l.photos[photo])
 }
 
 // line is one line of a ledger file.
 type line struct {
 	no   int
 	off  int64
-	text []byte // with its line feed, where it has one
+	text []byte // with its line feed, where it has one; good until the next line
 	torn bool   // the last line, cut off by a kill or a power cut
+	rec  Record // zero where the line is blank or torn
 }
 
-func (l line) blank() bool { return len(bytes.TrimSpace(l.text)) == 0 }
-
-// lines reads the first size bytes of a ledger.
+// lines reads the first size bytes of a ledger. It ends with the first error.
 //
 // The last line is torn where it lacks the line feed and is not whole JSON, or
 // where it holds zero bytes, which JSON text never does: some file systems
 // leave them after a power cut. Either way it was never reported as synced.
 func lines(r io.Reader, size int64) iter.Seq2[line, error] {
 	return func(yield func(line, error) bool) {
-		br := bufio.NewReaderSize(io.LimitReader(r, size), 64<<10)
+		sc := bufio.NewScanner(io.LimitReader(r, size))
+		sc.Buffer(nil, maxLine)
+		sc.Split(func(data []byte, atEOF bool) (int, []byte, error) {
+			if i := bytes.IndexByte(data, '\n'); i >= 0 {
+				return i + 1, data[:i+1], nil
+			}
+			if atEOF && len(data) > 0 {
+				return len(data), data, nil
+			}
+			return 0, nil, nil
+		})
 		var ln line
-		for {
-			ln.no++
-			ln.off += int64(len(ln.text))
-			ln.text = nil
-			for {
-				part, err := br.ReadSlice('\n')
-				ln.text = append(ln.text, part...)
-				if err == nil {
-					break
-				}
-				if errors.Is(err, io.EOF) {
-					if len(ln.text) == 0 {
-						return
-					}
-					break
-				}
-				if !errors.Is(err, bufio.ErrBufferFull) {
-					yield(ln, err)
-					return
-				}
-				if len(ln.text) > maxLine {
-					yield(ln, &LineError{Line: ln.no, Err: fmt.Errorf("%w: the line is longer than %d bytes", ErrDamaged, maxLine)})
-					return
-				}
-			}
+		for sc.Scan() {
+			ln = line{no: ln.no + 1, off: ln.off + int64(len(ln.text)), text: sc.Bytes()}
+			var err error
 			if ln.off+int64(len(ln.text)) == size {
-				ln.torn = bytes.IndexByte(ln.text, 0) >= 0 ||
-					ln.text[len(ln.text)-1] != '\n' && !json.Valid(ln.text)
+				ln.torn = bytes.IndexByte(ln.text, 0) >= 0 || !ln.ended() && !json.Valid(ln.text)
 			}
-			if !yield(ln, nil) {
+			if !ln.torn && len(bytes.TrimSpace(ln.text)) > 0 {
+				if ln.rec, err = ParseRecord(ln.text); err != nil {
+					err = &LineError{Line: ln.no, Err: err}
+				}
+			}
+			if !yield(ln, err) || err != nil {
 				return
 			}
 		}
+		err := sc.Err()
+		if errors.Is(err, bufio.ErrTooLong) {
+			err = &LineError{Line: ln.no + 1, Err: fmt.Errorf("%w: the line is longer than %d bytes", ErrDamaged, maxLine)}
+		}
+		if err != nil {
+			yield(ln, err)
+		}
 	}
 }
+
+func (l line) ended() bool { return l.text[len(l.text)-1] == '\n' }
 
 // openFile opens the ledger file, or returns nil where there is none.
 func openFile(root folder, flag int) (file, fs.FileInfo, error) {
@@ -406,23 +397,18 @@ func (l *Ledger) read(f file, size int64) (torn []byte, err error) {
 			return nil, err
 		}
 		if ln.torn {
-			torn = ln.text
+			torn = bytes.Clone(ln.text)
 			break
 		}
-		l.size, l.lines = ln.off+int64(len(ln.text)), ln.no
-		ended = ln.text[len(ln.text)-1] == '\n'
-		if ln.blank() {
+		l.size, l.lines, ended = ln.off+int64(len(ln.text)), ln.no, ln.ended()
+		if ln.rec.Version == 0 {
 			continue
 		}
-		rec, err := ParseRecord(ln.text)
-		if err != nil {
-			return nil, &LineError{Line: ln.no, Err: err}
-		}
-		if rec.Previous != "" && rec.Previous != l.last.String() {
+		if ln.rec.Previous != "" && ln.rec.Previous != l.last.String() {
 			l.repairs.Gaps = append(l.repairs.Gaps, ln.no)
 		}
 		l.last = lineSum(ln.text)
-		l.index(rec, ln.off, len(ln.text), ln.no)
+		l.index(ln.rec, ln.off, len(ln.text), ln.no)
 	}
 	if !ended && l.lock != nil {
 		if _, err := f.Write([]byte{'\n'}); err != nil {
@@ -446,11 +432,9 @@ func (l *Ledger) index(rec Record, off int64, length, no int) {
 		return // of a photo that is on record under another name
 	}
 	if h == nil {
-		h = &history{}
-		l.photos[rec.Photo] = h
 		l.order = append(l.order, rec.Photo)
 	}
-	h.entries = append(h.entries, e)
+	l.photos[rec.Photo] = append(h, e)
 }
 
 // append writes the records of steps in one go and syncs them. After a failure the
@@ -590,7 +574,7 @@ func Read(root *os.Root) iter.Seq2[Record, error] {
 		if f == nil {
 			return
 		}
-		records(f, fi.Size(), func(r Record, err error) bool { return yield(r, err) })
+		records(f, fi.Size(), yield)
 		f.Close() // read only: nothing to lose
 	}
 }
@@ -599,20 +583,7 @@ func records(r io.Reader, size int64, yield func(Record, error) bool) {
 	for ln, err := range lines(r, size) {
 		if err != nil {
 			yield(Record{}, err)
-			return
-		}
-		if ln.torn {
-			return
-		}
-		if ln.blank() {
-			continue
-		}
-		rec, err := ParseRecord(ln.text)
-		if err != nil {
-			yield(Record{}, &LineError{Line: ln.no, Err: err})
-			return
-		}
-		if !yield(rec, nil) {
+		} else if ln.rec.Version != 0 && !yield(ln.rec, nil) {
 			return
 		}
 	}
@@ -693,8 +664,5 @@ func readDir(root folder, dir string) ([]fs.DirEntry, error) {
 		return nil, err
 	}
 	entries, err := d.ReadDir(-1)
-	if cerr := d.Close(); err == nil {
-		err = cerr
-	}
-	return entries, err
+	return entries, cmp.Or(err, d.Close())
 }

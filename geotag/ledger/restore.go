@@ -147,7 +147,7 @@ func (r *restorer) restore(ctx context.Context, out *Outcome) error {
 		return nil
 	}
 	if h != nil {
-		out.First = h.entries[0].before.String()
+		out.First = h[0].before.String()
 	}
 	src, err := openSource(l.root, out.Photo)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -157,11 +157,10 @@ func (r *restorer) restore(ctx context.Context, out *Outcome) error {
 		return err
 	}
 	p.src, p.unchanged = src, src.unchanged
-	have := newMeter()
-	if _, err := io.Copy(have, src.reader(ctx)); err != nil {
+	now, err := src.digest(ctx)
+	if err != nil {
 		return err
 	}
-	now := have.sum()
 	out.Was, out.Now = now.String(), now.String()
 	if !h.knows(now) {
 		if h, err = r.stranger(ctx, out, h, now); h == nil || err != nil {
@@ -172,7 +171,7 @@ func (r *restorer) restore(ctx context.Context, out *Outcome) error {
 }
 
 // back takes a photo back as far as its history leads.
-func (r *restorer) back(ctx context.Context, p *pending, out *Outcome, h *history, now digest) error {
+func (r *restorer) back(ctx context.Context, p *pending, out *Outcome, h history, now digest) error {
 	way, target := h.back(now)
 	switch {
 	case !h.origin(target):
@@ -193,11 +192,11 @@ func (r *restorer) back(ctx context.Context, p *pending, out *Outcome, h *histor
 }
 
 // missing says what is known of a photo that is not there.
-func (r *restorer) missing(ctx context.Context, out *Outcome, h *history) (err error) {
+func (r *restorer) missing(ctx context.Context, out *Outcome, h history) (err error) {
 	switch {
 	case h == nil:
 		out.Status = Unrecorded
-	case h.entries[0].created:
+	case h[0].created:
 		out.Status, out.Removed = Original, true
 	default:
 		out.Status = Missing
@@ -208,7 +207,7 @@ func (r *restorer) missing(ctx context.Context, out *Outcome, h *history) (err e
 
 // stranger says what is known of a file whose bytes are not on record under its name,
 // and gives the history to restore it by, if that is asked for.
-func (r *restorer) stranger(ctx context.Context, out *Outcome, h *history, now digest) (_ *history, err error) {
+func (r *restorer) stranger(ctx context.Context, out *Outcome, h history, now digest) (_ history, err error) {
 	out.Status = Changed
 	if h == nil {
 		out.Status = Unrecorded
@@ -222,7 +221,7 @@ func (r *restorer) stranger(ctx context.Context, out *Outcome, h *history, now d
 		out.Notes = append(out.Notes, note)
 	case other == nil:
 	case r.named:
-		out.First = other.entries[0].before.String()
+		out.First = other[0].before.String()
 		return other, nil
 	case other.origin(now):
 		out.Status = Original
@@ -239,7 +238,7 @@ func (r *restorer) stranger(ctx context.Context, out *Outcome, h *history, now d
 // recorded finds the history of bytes that are on record under another name. Where
 // they are so under several, with several ways back, the note says it and there is
 // none: photos that differed may be the same once they are corrected.
-func (r *restorer) recorded(out *Outcome, now digest) (h *history, note string) {
+func (r *restorer) recorded(out *Outcome, now digest) (h history, note string) {
 	names := r.found.names[now]
 	for i, name := range names {
 		other := r.l.history(name)
@@ -261,11 +260,11 @@ type whereabouts struct {
 }
 
 // at says where the photo is, if a file has bytes that are on record for it.
-func (r *restorer) at(ctx context.Context, out *Outcome, h *history) error {
+func (r *restorer) at(ctx context.Context, out *Outcome, h history) error {
 	if err := r.look(ctx); err != nil {
 		return err
 	}
-	for _, e := range slices.Backward(h.entries) {
+	for _, e := range slices.Backward(h) {
 		for _, d := range []digest{e.after, e.before} {
 			if at, ok := r.found.path[d]; ok && at != out.Photo {
 				out.FoundAt = at
@@ -292,7 +291,7 @@ func (r *restorer) look(ctx context.Context) error {
 		sizes[rec.SizeBefore], sizes[rec.SizeAfter] = true, true
 	}
 	for _, photo := range l.Photos() {
-		for _, e := range l.history(photo).entries {
+		for _, e := range l.history(photo) {
 			for _, d := range []digest{e.before, e.after} {
 				if n := w.names[d]; len(n) == 0 || n[len(n)-1] != photo {
 					w.names[d] = append(n, photo)
@@ -314,14 +313,11 @@ func (r *restorer) look(ctx context.Context) error {
 		if !sizes[src.info.Size()] {
 			return nil
 		}
-		have := newMeter()
-		if _, err := io.Copy(have, src.reader(ctx)); err != nil {
-			return err
-		}
-		if d := have.sum(); w.names[d] != nil && !l.history(name).knows(d) {
+		d, err := src.digest(ctx)
+		if err == nil && w.names[d] != nil && !l.history(name).knows(d) {
 			w.path[d] = name
 		}
-		return nil
+		return err
 	})
 	r.found = w
 	return err
@@ -387,13 +383,8 @@ func (r *restorer) rebuild(ctx context.Context, p *pending, out *Outcome, way []
 }
 
 // created reports whether a state is that of a file that was not there.
-func (h *history) created(d digest) bool {
-	for _, e := range h.entries {
-		if e.created && e.before == d {
-			return true
-		}
-	}
-	return false
+func (h history) created(d digest) bool {
+	return slices.ContainsFunc(h, func(e entry) bool { return e.created && e.before == d })
 }
 
 // remove puts the record on disk and removes the file.
@@ -402,7 +393,7 @@ func (l *Ledger) remove(ctx context.Context, p *pending) error {
 		return err
 	}
 	group := []*pending{p}
-	if l.look(ctx, group) == 0 || l.enter(group) == 0 {
+	if p.err = l.look(ctx, p); p.err != nil || l.enter(group) == 0 {
 		return p.err
 	}
 	if err := p.unchanged(); err != nil {
@@ -428,10 +419,10 @@ func (l *Ledger) remove(ctx context.Context, p *pending) error {
 // back finds the way from a known state to the earliest one that the reverse
 // patches lead to: a breadth-first search, since a photo may have been corrected
 // back and forth. The latest record of a step is taken.
-func (h *history) back(now digest) (way []entry, target digest) {
+func (h history) back(now digest) (way []entry, target digest) {
 	first := map[digest]int{} // where a state first stands as before
 	steps := map[digest][]int{}
-	for i, e := range h.entries {
+	for i, e := range h {
 		if _, ok := first[e.before]; !ok {
 			first[e.before] = i
 		}
@@ -443,7 +434,7 @@ func (h *history) back(now digest) (way []entry, target digest) {
 		if i, ok := first[d]; ok {
 			return i
 		}
-		return len(h.entries)
+		return len(h)
 	}
 	from := map[digest]int{now: -1} // the entry that leads to a state
 	target = now
@@ -453,7 +444,7 @@ func (h *history) back(now digest) (way []entry, target digest) {
 			target = at
 		}
 		for _, i := range slices.Backward(steps[at]) {
-			before := h.entries[i].before
+			before := h[i].before
 			if _, seen := from[before]; !seen {
 				from[before] = i
 				queue = append(queue, before)
@@ -461,7 +452,7 @@ func (h *history) back(now digest) (way []entry, target digest) {
 		}
 	}
 	for d := target; from[d] >= 0; {
-		e := h.entries[from[d]]
+		e := h[from[d]]
 		way = append(way, e)
 		d = e.after
 	}
@@ -471,8 +462,8 @@ func (h *history) back(now digest) (way []entry, target digest) {
 
 // origin reports whether a state is one that corrections started from: the
 // first one on record, or the source of a copy.
-func (h *history) origin(d digest) bool {
-	for i, e := range h.entries {
+func (h history) origin(d digest) bool {
+	for i, e := range h {
 		if (i == 0 || e.action == ActionCopy) && e.before == d {
 			return true
 		}

@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"errors"
@@ -60,12 +61,7 @@ type Change struct {
 }
 
 // source is the path that a copy is made from.
-func (c *Change) source() string {
-	if c.Source == "" {
-		return c.Photo
-	}
-	return c.Source
-}
+func (c *Change) source() string { return cmp.Or(c.Source, c.Photo) }
 
 // Result is what became of a photo.
 type Result struct {
@@ -219,10 +215,8 @@ func (l *Ledger) prepare(ctx context.Context, p *pending) {
 		p.err = context.Cause(ctx)
 	case l.lock == nil:
 		p.err = ErrReadOnly
-	case p.create:
-		p.err = l.prepareNew(ctx, p)
-	case p.from != nil:
-		p.err = l.prepareCopy(ctx, p)
+	case p.create || p.from != nil:
+		p.err = l.prepareFile(ctx, p)
 	default:
 		p.err = l.prepareCorrection(ctx, p)
 	}
@@ -232,16 +226,12 @@ func (l *Ledger) prepare(ctx context.Context, p *pending) {
 	}
 }
 
-func (l *Ledger) prepareCorrection(ctx context.Context, p *pending) error {
+func (l *Ledger) prepareCorrection(ctx context.Context, p *pending) (err error) {
 	if p.empty() {
 		_, err := lstatRegular(l.root, p.Photo)
 		return err
 	}
-	var err error
-	if p.src, err = openSource(l.root, p.Photo); err != nil {
-		return err
-	}
-	if err := p.judged(p.src.info); err != nil {
+	if err = p.open(l.root, p.Photo); err != nil {
 		return err
 	}
 	p.unchanged = p.src.unchanged
@@ -257,75 +247,57 @@ func (l *Ledger) prepareCorrection(ctx context.Context, p *pending) error {
 	return nil
 }
 
-func (l *Ledger) prepareCopy(ctx context.Context, p *pending) error {
-	src, err := openSource(p.from, p.Change.source())
-	if err != nil {
+// open opens the source of the change, which must be what the change was decided on.
+func (p *pending) open(root folder, name string) (err error) {
+	if p.src, err = openSource(root, name); err != nil {
 		return err
 	}
-	p.src = src
-	if err := p.judged(src.info); err != nil {
-		return err
+	if p.Judged != nil && !sameState(p.Judged, p.src.info) {
+		return fmt.Errorf("%w since it was judged: check it again", ErrChanged)
 	}
-	there, err := l.root.Lstat(p.Photo)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		there = nil
-	case err != nil:
+	return nil
+}
+
+// prepareFile prepares a copy, or a file that is made of nothing.
+func (l *Ledger) prepareFile(ctx context.Context, p *pending) error {
+	var from io.Reader = strings.NewReader("")
+	if !p.create {
+		if err := p.open(p.from, p.Change.source()); err != nil {
+			return err
+		}
+		from = p.src.reader(ctx)
+	} else if p.empty() || p.Patch.SizeBefore != 0 {
+		return errors.New("the patch makes no file of nothing")
+	}
+	there, same, err := l.occupant(ctx, p, from)
+	if same || err != nil {
 		return err
-	case os.SameFile(there, src.info):
-		return fmt.Errorf("%w: choose another folder, or correct in place", ErrSameFile)
-	case !there.Mode().IsRegular():
-		return fmt.Errorf("%w: there is something else at the copy's place", ErrExists)
-	default:
-		same, err := l.replaceable(ctx, src, p.Change)
-		if same || err != nil {
-			return err
-		}
-		if err := src.rewind(); err != nil {
-			return err
-		}
 	}
 	if err := l.makeDirs(path.Dir(p.Photo)); err != nil {
 		return err
 	}
 	p.unchanged = func() error {
-		if err := src.unchanged(); err != nil {
-			return err
+		if p.src != nil {
+			if err := p.src.unchanged(); err != nil {
+				return err
+			}
 		}
-		return l.still(there, p.Photo, "it appeared or changed during the copy")
+		return l.still(there, p.Photo)
 	}
 	if err := l.stage(ctx, p, false); err != nil {
 		return err
 	}
-	p.record = l.record(ActionCopy, p.Change, p.staged)
-	return nil
-}
-
-func (l *Ledger) prepareNew(ctx context.Context, p *pending) error {
-	if p.empty() || p.Patch.SizeBefore != 0 {
-		return errors.New("the patch makes no file of nothing")
+	action := ActionCopy
+	if p.create {
+		action = ActionCorrect
 	}
-	there, err := l.vacant(ctx, p.Change)
-	if errors.Is(err, errSame) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	if err := l.makeDirs(path.Dir(p.Photo)); err != nil {
-		return err
-	}
-	p.unchanged = func() error { return l.still(there, p.Photo, "it appeared or changed just now") }
-	if err := l.stage(ctx, p, false); err != nil {
-		return err
-	}
-	p.record = l.record(ActionCorrect, p.Change, p.staged)
-	p.record.Created = true
+	p.record = l.record(action, p.Change, p.staged)
+	p.record.Created = p.create
 	return nil
 }
 
 // still reports ErrExists where a file is no longer what it was, nil for none.
-func (l *Ledger) still(was fs.FileInfo, name, what string) error {
+func (l *Ledger) still(was fs.FileInfo, name string) error {
 	now, err := l.root.Lstat(name)
 	switch {
 	case was == nil && errors.Is(err, fs.ErrNotExist):
@@ -333,65 +305,47 @@ func (l *Ledger) still(was fs.FileInfo, name, what string) error {
 	case err != nil && !errors.Is(err, fs.ErrNotExist):
 		return err
 	case err != nil, was == nil, !sameState(was, now):
-		return fmt.Errorf("%w: %s", ErrExists, what)
+		return fmt.Errorf("%w: it appeared or changed just now", ErrExists)
 	}
 	return nil
 }
 
-// errSame: the file is what it is to be.
-var errSame = errors.New("the file is there already")
-
-// vacant reports whether a file can be created: nil where there is none, else
-// what is there and may be replaced. The error is errSame or ErrExists.
-func (l *Ledger) vacant(ctx context.Context, c Change) (fs.FileInfo, error) {
-	src, err := openSource(l.root, c.Photo)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
+// occupant looks at the place of a file that is to be made of what from gives: there is
+// what may be replaced, nil where the place is free, and same says that the file is
+// there already. Otherwise the error is ErrExists. It reads the place's file and from
+// only where there is one.
+func (l *Ledger) occupant(ctx context.Context, p *pending, from io.Reader) (there fs.FileInfo, same bool, err error) {
+	now, err := openSource(l.root, p.Photo)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, false, nil
+	case errors.Is(err, ErrNotRegular):
+		return nil, false, fmt.Errorf("%w: there is something else at its place", ErrExists)
+	case err != nil:
+		return nil, false, err
 	}
-	if err != nil {
-		return nil, err
+	defer now.Close()
+	if p.src != nil && os.SameFile(now.info, p.src.info) {
+		return nil, false, fmt.Errorf("%w: choose another folder, or correct in place", ErrSameFile)
 	}
-	defer src.Close()
-	want := newMeter()
-	if err := c.apply(want, strings.NewReader("")); err != nil {
-		return nil, err
-	}
-	have := newMeter()
-	if _, err := io.Copy(have, src.reader(ctx)); err != nil {
-		return nil, err
-	}
-	switch sum := have.sum(); {
-	case sum == want.sum():
-		return nil, errSame
-	case l.history(c.Photo).knows(sum):
-		return src.info, nil
-	}
-	return nil, fmt.Errorf("%w: it was to be created; look what it is, and run again", ErrExists)
-}
-
-// replaceable compares the file at the copy's place with what the change would
-// put there: same where it is that already, an error where it must stay.
-func (l *Ledger) replaceable(ctx context.Context, src *source, c Change) (same bool, err error) {
 	before, after := newMeter(), newMeter()
-	if err := c.apply(after, io.TeeReader(src.reader(ctx), before)); err != nil {
-		return false, err
+	if err := p.apply(after, io.TeeReader(from, before)); err != nil {
+		return nil, false, err
 	}
-	dst, err := openSource(l.root, c.Photo)
-	if err != nil {
-		return false, err
+	have, err := now.digest(ctx)
+	switch {
+	case err != nil:
+		return nil, false, err
+	case have == after.sum():
+		return nil, true, p.expect(before.sum())
+	case have == before.sum() && !p.create, l.history(p.Photo).knows(have):
+	default:
+		return nil, false, fmt.Errorf("%w: move it away, or choose another folder", ErrExists)
 	}
-	defer dst.Close()
-	have := newMeter()
-	if _, err := io.Copy(have, dst.reader(ctx)); err != nil {
-		return false, err
+	if p.src != nil {
+		err = p.src.rewind()
 	}
-	switch sum := have.sum(); {
-	case sum == after.sum():
-		return true, c.expect(before.sum())
-	case sum == before.sum(), l.history(c.Photo).knows(sum):
-		return false, nil
-	}
-	return false, fmt.Errorf("%w: move it away, or choose another folder", ErrExists)
+	return now.info, false, err
 }
 
 func (c *Change) empty() bool { return c.Patch == nil || c.Patch.Empty() }
@@ -411,14 +365,6 @@ func (c *Change) expect(before digest) error {
 		return nil
 	}
 	return fmt.Errorf("%w since it was read: SHA-256 %s, expected %s", ErrChanged, before, c.Before)
-}
-
-// judged compares the source with what it was when the change was decided on.
-func (c *Change) judged(now fs.FileInfo) error {
-	if c.Judged == nil || sameState(c.Judged, now) {
-		return nil
-	}
-	return fmt.Errorf("%w since it was judged: check it again", ErrChanged)
 }
 
 // record is what the ledger will say of a change, but for the time.
@@ -524,6 +470,13 @@ func openSource(root folder, name string) (*source, error) {
 func (s *source) rewind() error {
 	_, err := s.Seek(0, io.SeekStart)
 	return err
+}
+
+// digest reads the whole photo, from where it is read.
+func (s *source) digest(ctx context.Context) (digest, error) {
+	m := newMeter()
+	_, err := io.Copy(m, s.reader(ctx))
+	return m.sum(), err
 }
 
 // reader reads the photo until the context is done.
