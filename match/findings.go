@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"example.com/phototie/geotag"
+	"example.com/phototie/grid"
 	"example.com/phototie/match/internal/words"
 )
 
@@ -37,7 +38,8 @@ func (s Severity) rank() int {
 // AtLeast reports whether s matters as much as t or more.
 func (s Severity) AtLeast(t Severity) bool { return s.rank() >= t.rank() }
 
-// FindingCode names a kind of finding. The strings are stable.
+// FindingCode names a kind of finding. The strings are stable. Codes of other
+// programs start with "x-".
 type FindingCode string
 
 // The kinds of finding.
@@ -83,10 +85,35 @@ type Finding struct {
 	Point string `json:"point,omitempty"`
 	// Line is the line of the link concerned, or of the point where no link is;
 	// 0 where neither has one.
-	Line    int    `json:"line,omitempty"`
+	Line int `json:"line,omitempty"`
+	// Message says what was found, and Remedy what to do next.
 	Message string `json:"message"`
-	// Remedy says what to do next.
-	Remedy string `json:"remedy"`
+	Remedy  string `json:"remedy"`
+	// Facts are the figures and names that Message states.
+	Facts Facts `json:"facts,omitempty"`
+}
+
+// NewFinding returns a finding of one of phototie's kinds, with its facts put into
+// words and the severity that is usual for the kind. What it concerns is left for
+// the caller to fill in. A program with findings of a kind of its own fills in a
+// Finding instead.
+func NewFinding(code FindingCode, facts ...Fact) Finding {
+	k, _ := code.Kind()
+	f := Finding{Code: code, Severity: k.Severity, Facts: facts}
+	f.Message, f.Remedy = words.Finding(string(code), f.Facts)
+	if f.Remedy == "" {
+		f.Remedy = k.Remedy
+	}
+	return f
+}
+
+// about says which photo a finding concerns, with its point.
+func (f Finding) about(p *PhotoResult) Finding {
+	f.Photo = p.Name
+	if p.Tie != nil {
+		f.Point, f.Line = p.Tie.Point, p.Tie.Line
+	}
+	return f
 }
 
 // Findings lists what somebody should know about a checked job: photos in
@@ -100,17 +127,15 @@ func (r *Result) Findings() []Finding {
 		out = append(out, r.pictures.Photos[r.Photos[i].Name]...)
 	}
 	for _, s := range r.Strays {
-		f := FindingStray.finding(s.Why)
+		f := NewFinding(FindingStray, because(s.Why))
 		f.Photo, f.Point, f.Line = s.Photo, s.Link.Point, s.Line
 		out = append(out, f)
 	}
 	for _, p := range r.Points {
 		if f, ok := r.pictures.Points[p.ID]; ok {
 			out = append(out, f) // it says, too, where there is none at all
-			continue
-		}
-		if len(p.Photos) == 0 {
-			f := FindingBare.finding("no photo is tied to the point")
+		} else if len(p.Photos) == 0 {
+			f := NewFinding(FindingBare)
 			f.Point, f.Line = p.ID, p.Line
 			out = append(out, f)
 		}
@@ -119,86 +144,87 @@ func (r *Result) Findings() []Finding {
 	return append(out, r.survey...)
 }
 
+// ofReason are the kinds of finding about photos that are unjudged or have no tie.
+var ofReason = map[Reason]FindingCode{
+	ReasonUnreadable: FindingUnreadable,
+	ReasonNoTag:      FindingNoTag,
+	ReasonBadTag:     FindingBadTag,
+	ReasonNoFrame:    FindingNoFrame,
+	ReasonBallpark:   FindingBallpark,
+	ReasonCoarse:     FindingCoarse,
+	ReasonNoTie:      FindingNoTie,
+	ReasonNoPoint:    FindingNoPoint,
+	ReasonManyPoints: FindingManyPoints,
+}
+
 // photoFindings lists what is to be known about one photo of a job, but for its
 // picture.
 func (r *Result) photoFindings(p *PhotoResult) []Finding {
-	base := Finding{Photo: p.Name}
-	if p.Tie != nil {
-		base.Point, base.Line = p.Tie.Point, p.Tie.Line
-	}
 	var out []Finding
-	add := func(code FindingCode, message, remedy string) {
-		f := code.finding(message)
-		f.Photo, f.Point, f.Line = base.Photo, base.Point, base.Line
-		if remedy != "" {
-			f.Remedy = remedy
-		}
-		out = append(out, f)
-	}
+	add := func(code FindingCode, facts ...Fact) { out = append(out, NewFinding(code, facts...).about(p)) }
 	switch p.Verdict {
-	case Gross, Over:
-		off := p.off()
-		code := FindingOver
-		if p.Verdict == Gross {
-			code = FindingGross
+	case Gross:
+		add(FindingGross, p.off()...)
+	case Over:
+		add(FindingOver, p.off()...)
+	}
+	for _, reason := range []Reason{p.Reason, p.TieReason} {
+		code, ok := ofReason[reason]
+		if !ok {
+			continue
 		}
-		add(code, off.Message(), off.Remedy())
-	case Unjudged:
-		switch p.Reason {
-		case ReasonUnreadable:
-			remedy := ""
-			if errors.Is(p.Err, geotag.ErrFormat) {
-				remedy = "get the photo again from the device, in a format that can be read, or a raw one with its side-car file"
-			}
-			add(FindingUnreadable, p.Why, remedy)
-		case ReasonNoTag:
-			add(FindingNoTag, p.Why, "")
-		case ReasonBadTag:
-			add(FindingBadTag, p.Why, "")
-		case ReasonNoFrame:
-			add(FindingNoFrame, p.Why, "")
-		case ReasonBallpark:
-			add(FindingBallpark, p.Why, "")
-		case ReasonCoarse:
-			add(FindingCoarse, p.Why, "")
+		facts := Facts{because(p.Why)}
+		switch {
+		case code == FindingNoTie && p.Nearest != nil:
+			facts = append(facts, p.nearest(r.Grid.Unit)...)
+		case code == FindingUnreadable && errors.Is(p.Err, geotag.ErrFormat):
+			facts = append(facts, Fact{Name: "unknown format", Text: "yes"})
 		}
+		add(code, facts...)
 	}
-	tie := p.TieReason
-	if tie == "" {
-		tie = p.Reason
+	if code, facts := p.tieFacts(); code != "" {
+		add(code, facts...)
 	}
-	switch tie {
-	case ReasonNoTie:
-		add(FindingNoTie, r.untied(p), "")
-	case ReasonNoPoint:
-		add(FindingNoPoint, p.Why, "")
-	case ReasonManyPoints:
-		add(FindingManyPoints, p.Why, "")
+	if p.Tag == nil {
+		return out
 	}
-	p.tieFindings(add)
-	if p.Tag != nil {
-		for _, w := range p.Tag.Warnings {
-			switch {
-			case w.Code == geotag.WarnConflict && w.Field == "side-car":
-				add(FindingConflict, w.Field+" "+w.Detail, "correct the side-car in the same step as the photo, or remove it")
-			case w.Code == geotag.WarnConflict:
-				add(FindingConflict, w.Field+": "+w.Detail, "")
-			case p.Reason == ReasonBadTag && strings.HasPrefix(w.Field, "GPSL"):
-				// Said already, as the reason.
-			default:
-				add(FindingMetadata, w.String(), "")
-			}
+	for _, w := range p.Tag.Warnings {
+		switch {
+		case w.Code == geotag.WarnConflict:
+			add(FindingConflict, Fact{Name: "field", Text: w.Field}, because(w.Detail))
+		case p.Reason == ReasonBadTag && strings.HasPrefix(w.Field, "GPSL"):
+			// Said already, as the reason.
+		default:
+			add(FindingMetadata, because(w.String()))
 		}
 	}
 	return out
 }
 
-// untied words a photo without a tie, with the nearest point as a hint.
-func (r *Result) untied(p *PhotoResult) string {
-	if p.Nearest == nil {
-		return p.Why
+// because is the fact that says why.
+func because(why string) Fact { return Fact{Name: "why", Text: why} }
+
+// nearest are the facts about the point that is nearest to the tag.
+func (p *PhotoResult) nearest(u grid.Unit) Facts {
+	return Facts{{Name: "nearest point", Text: p.Nearest.Point}, {Name: "nearest distance", Value: p.Nearest.Distance, Unit: u.Symbol}}
+}
+
+// off are the facts about a tag that is off its point.
+func (p *PhotoResult) off() Facts {
+	d, a := p.Discrepancy, p.Allowance
+	unit := d.Unit.Symbol
+	out := Facts{{Name: "distance", Value: d.Distance, Unit: unit}}
+	if d.Bearing.Defined() {
+		out = append(out, Fact{Name: "bearing", Value: d.Bearing.Degrees(), Unit: "deg"})
 	}
-	return p.Why + "; " + words.Nearest(p.Nearest.Point, p.Nearest.Distance, r.Grid.Unit)
+	if a.Expected != nil {
+		out = append(out, Fact{Name: "distance from camera", Value: a.Judged / d.Unit.Metres, Unit: unit})
+	}
+	out = append(out, Fact{Name: "allowed", Value: a.Threshold / d.Unit.Metres, Unit: unit}, Fact{Name: "confidence", Value: a.Confidence * 100, Unit: "%"})
+	if n := p.Nearest; n != nil && n.Point != p.Tie.Point && n.Distance < d.Distance {
+		out = append(out, p.nearest(d.Unit)...)
+	}
+	return out
 }
 
 // ToLookAt gives the places of the photos that somebody should look at, in their
@@ -218,24 +244,4 @@ func (r *Result) ToLookAt() []int {
 		}
 	}
 	return out
-}
-
-// finding is a finding of this kind with its usual severity and remedy.
-func (c FindingCode) finding(message string) Finding {
-	k, _ := c.Kind()
-	return Finding{Code: c, Severity: k.Severity, Message: message, Remedy: k.Remedy}
-}
-
-// off is what there is to say of a tag that is off its point.
-func (p *PhotoResult) off() words.Off {
-	d, a := p.Discrepancy, p.Allowance
-	o := words.Off{Unit: d.Unit, Distance: d.Distance, Allowed: a.Threshold / d.Unit.Metres, Bearing: d.Bearing, Confidence: a.Confidence}
-	if a.Expected != nil {
-		v := a.Judged / d.Unit.Metres
-		o.FromCamera = &v
-	}
-	if n := p.Nearest; n != nil && n.Point != p.Tie.Point && n.Distance < d.Distance {
-		o.Nearer, o.NearerDistance = n.Point, n.Distance
-	}
-	return o
 }

@@ -3,7 +3,6 @@ package match
 import (
 	"fmt"
 
-	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/walk"
 )
 
@@ -168,26 +167,32 @@ const (
 	FindingInferred FindingCode = "photo-tie-inferred"
 )
 
-// tieFindings adds what the evidence says about a photo's link.
-func (p *PhotoResult) tieFindings(add func(code FindingCode, message, remedy string)) {
+// tieFacts is what the evidence says about a photo's link: the kind of finding,
+// empty for none, and its facts.
+func (p *PhotoResult) tieFacts() (FindingCode, Facts) {
 	f := p.Inference
-	if f == nil {
-		return
+	if f == nil || p.Tie == nil {
+		return "", nil
 	}
-	l := words.Link{Shows: f.Point, Probability: f.Probability, Evidence: f.Evidence}
-	if p.Tie != nil {
-		l.Point = p.Tie.Point
-	}
+	facts := Facts{{Name: "linked point", Text: p.Tie.Point}}
 	if f.LinkProbability != nil {
-		l.Correct = *f.LinkProbability
+		facts = append(facts, Fact{Name: "probability correct", Value: *f.LinkProbability})
+	}
+	if f.Point != "" {
+		facts = append(facts, Fact{Name: "point shown", Text: f.Point})
+	}
+	facts = append(facts, Fact{Name: "probability", Value: f.Probability})
+	for _, e := range f.Evidence {
+		facts = append(facts, Fact{Name: "evidence", Text: e})
 	}
 	switch {
-	case p.Tie != nil && len(p.Tie.Evidence) > 0 && p.Tie.Evidence[0] == EvidenceInferred:
-		add(FindingInferred, l.Inferred(), "")
-	case p.Tie == nil || f.LinkProbability == nil:
+	case len(p.Tie.Evidence) > 0 && p.Tie.Evidence[0] == EvidenceInferred:
+		return FindingInferred, facts
+	case f.LinkProbability == nil:
 	case f.Link == walk.Contradicted:
-		add(FindingContradicted, l.Contradicted(), l.Remedy())
+		return FindingContradicted, facts
 	case f.Link == walk.Doubtful && *f.LinkProbability < 0.5:
-		add(FindingDoubted, l.Doubtful(), l.Remedy())
+		return FindingDoubted, facts
 	}
+	return "", nil
 }

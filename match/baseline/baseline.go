@@ -16,6 +16,7 @@ import (
 	"github.com/pelletier/go-toml/v2"
 
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/problem"
 	"example.com/phototie/match/suggest"
 )
@@ -351,7 +352,7 @@ func (b *Baseline) Apply(findings []match.Finding, today Date) Outcome {
 		if first {
 			o.Expired = append(o.Expired, e)
 		}
-		f.Message += fmt.Sprintf("; accepted until %s (%s)", e.Expires, e.Reason)
+		f.Message += words.Expired(e.Expires.String(), e.Reason)
 		o.Kept = append(o.Kept, f)
 	}
 	for i, e := range b.Entries {
@@ -359,8 +360,9 @@ func (b *Baseline) Apply(findings []match.Finding, today Date) Outcome {
 			continue
 		}
 		o.Unused = append(o.Unused, e)
-		o.Kept = append(o.Kept, match.Finding{Code: match.FindingUnusedAcceptance, Severity: match.SeverityNote, Photo: e.Photo, Point: e.Point, Line: e.Line,
-			Message: fmt.Sprintf("the baseline accepts a %s here, and there is none", e.Code), Remedy: "take the entry out of the baseline"})
+		f := match.NewFinding(match.FindingUnusedAcceptance, match.Fact{Name: "accepted code", Text: string(e.Code)})
+		f.Photo, f.Point, f.Line = e.Photo, e.Point, e.Line
+		o.Kept = append(o.Kept, f)
 	}
 	return o
 }

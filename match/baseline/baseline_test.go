@@ -110,7 +110,7 @@ func TestApply(t *testing.T) {
 	// Only the finding of the kind about the photo and the point is accepted, on
 	// the last day too.
 	o := b.Apply([]match.Finding{over, gross, moved, bare, over}, Date{2026, 12, 31})
-	if len(o.Kept) != 2 || o.Kept[0] != gross || o.Kept[1] != moved || len(o.Accepted) != 3 || o.Accepted[0].Finding != over || o.Accepted[1].Entry.Point != "L06" || o.Expired != nil || o.Unused != nil {
+	if len(o.Kept) != 2 || !reflect.DeepEqual(o.Kept, []match.Finding{gross, moved}) || len(o.Accepted) != 3 || !reflect.DeepEqual(o.Accepted[0].Finding, over) || o.Accepted[1].Entry.Point != "L06" || o.Expired != nil || o.Unused != nil {
 		t.Errorf("%+v", o)
 	}
 	// What has run out counts again, says so, and is listed once.
@@ -159,7 +159,7 @@ func TestStarter(t *testing.T) {
 	}
 	o := old.Apply([]match.Finding{over, finding("tag-gross", "photos/b.jpg", "B1"), finding("tag-gross", "photos/b.jpg", "B1"), bad}, Date{2026, 6, 3})
 	b, left := Starter(o, Date{2026, 9, 1})
-	if len(left) != 1 || left[0] != bad || len(b.Entries) != 2 || b.Entries[0].Reason != "across the basin" {
+	if len(left) != 1 || !reflect.DeepEqual(left[0], bad) || len(b.Entries) != 2 || b.Entries[0].Reason != "across the basin" {
 		t.Fatalf("%+v, left %+v", b, left)
 	}
 	var text bytes.Buffer

@@ -23,7 +23,7 @@ func (s *search) stops(ctx context.Context, t trail, x *Explanation) ([]Stop, er
 	}
 	for k := range x.Causes {
 		f := &x.Causes[k]
-		stop := Stop{Cause: f.Name, Photos: len(f.Photos), East: f.value("shift east"), North: f.value("shift north"), Score: f.Weight.Score}
+		stop := Stop{Cause: f.Name, Photos: len(f.Photos), East: params(f.Params).Value("shift east"), North: params(f.Params).Value("shift north"), Score: f.Weight.Score}
 		switch {
 		case f.Name == "wrong-grid":
 			stop.Kind = StopGrid

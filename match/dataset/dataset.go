@@ -45,28 +45,34 @@ func (r Reading) findings() []match.Finding {
 	var out []match.Finding
 	if r.Site != nil {
 		for _, f := range []*FitRead{r.Site.Plane, r.Site.Heights} {
-			if f == nil {
-				continue
-			}
-			for _, s := range f.Suspects[:min(1, len(f.Suspects))] {
-				msg := fmt.Sprintf("control pair %s does not fit the others (test statistic %.1f)", s.ID, s.Statistic)
-				if len(s.Rivals) > 0 {
-					msg += "; as likely it is " + strings.Join(s.Rivals, ", ")
-				}
-				out = append(out, match.Finding{Code: match.FindingControl, Severity: match.SeverityWarning, Message: msg,
-					Remedy: "check its coordinates on both sides"})
-			}
-			for _, x := range f.Facts {
-				if x.Fails() && (x.Kind != site.FactOverErrors || len(f.Suspects) == 0) {
-					out = append(out, match.Finding{Code: match.FindingControl, Severity: match.SeverityError, Message: x.String(),
-						Remedy: "check the coordinates of the control on both sides; site.tolerance_m states what the survey tolerates"})
-				}
+			if f != nil {
+				out = append(out, f.findings()...)
 			}
 		}
 	}
 	if r.Points != nil && r.Points.far != "" {
-		out = append(out, match.Finding{Code: match.FindingFar, Severity: match.SeverityWarning, Message: r.Points.far,
-			Remedy: "check the grid that the settings name, and the points file"})
+		out = append(out, match.NewFinding(match.FindingFar, match.Fact{Name: "why", Text: r.Points.far}))
+	}
+	return out
+}
+
+// findings lists the control pair that fits worst, and why the control as a whole
+// is not to be relied upon.
+func (f *FitRead) findings() []match.Finding {
+	var out []match.Finding
+	for _, s := range f.Suspects[:min(1, len(f.Suspects))] {
+		facts := []match.Fact{{Name: "pair", Text: s.ID}, {Name: "test statistic", Value: s.Statistic}}
+		for _, id := range s.Rivals {
+			facts = append(facts, match.Fact{Name: "as likely", Text: id})
+		}
+		out = append(out, match.NewFinding(match.FindingControl, facts...))
+	}
+	for _, x := range f.Facts {
+		if x.Fails() && (x.Kind != site.FactOverErrors || len(f.Suspects) == 0) {
+			finding := match.NewFinding(match.FindingControl, match.Fact{Name: "why", Text: x.String()})
+			finding.Severity = match.SeverityError
+			out = append(out, finding)
+		}
 	}
 	return out
 }

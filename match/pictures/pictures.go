@@ -12,7 +12,6 @@ import (
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/pixels"
 	"example.com/phototie/match"
-	"example.com/phototie/match/internal/words"
 )
 
 // CodeRule is what the photos of points of one code must be. A field of 0 leaves
@@ -234,13 +233,19 @@ type photoCheck struct {
 	why        string
 }
 
-func (c *photoCheck) add(i int, code match.FindingCode, sev match.Severity, message, remedy string) {
+// finding is a finding about photo i.
+func (c *photoCheck) finding(i int, code match.FindingCode, facts ...match.Fact) match.Finding {
 	p := &c.res.Photos[i]
-	f := match.Finding{Code: code, Severity: sev, Photo: p.Name, Message: message, Remedy: remedy}
+	f := match.NewFinding(code, facts...)
+	f.Photo = p.Name
 	if p.Tie != nil {
 		f.Point, f.Line = p.Tie.Point, p.Tie.Line
 	}
-	c.found.Photos[p.Name] = append(c.found.Photos[p.Name], f)
+	return f
+}
+
+func (c *photoCheck) add(f match.Finding) {
+	c.found.Photos[f.Photo] = append(c.found.Photos[f.Photo], f)
 }
 
 // one checks a photo by itself.
@@ -255,14 +260,16 @@ func (c *photoCheck) one(i int, code string) {
 	if m == nil {
 		return
 	}
-	of := ""
-	if code != "" {
-		of = " for code " + code
-	}
 	unfit := func(why string) {
 		if c.unfit[i] == "" {
 			c.unfit[i] = why
 		}
+	}
+	add := func(kind match.FindingCode, facts ...match.Fact) {
+		if code != "" {
+			facts = append(facts, match.Fact{Name: "code", Text: code})
+		}
+		c.add(c.finding(i, kind, facts...))
 	}
 	switch {
 	case m.Undecoded == "":
@@ -270,13 +277,12 @@ func (c *photoCheck) one(i int, code string) {
 		c.notMeasured(i, m.Undecoded)
 	default:
 		unfit("undecodable")
-		c.add(i, match.FindingUndecodable, match.SeverityError, "its pixels can't be read: "+m.Undecoded, lookDamaged)
+		add(match.FindingUndecodable, match.Fact{Name: "why", Text: m.Undecoded})
 	}
 	if long, short := max(m.Width, m.Height), min(m.Width, m.Height); long < rule.MinLongSide || short < rule.MinShortSide {
 		unfit("too small")
-		c.add(i, match.FindingTooSmall, match.SeverityWarning,
-			fmt.Sprintf("it has %d x %d pixels; %d x %d are required%s", long, short, max(rule.MinLongSide, 0), max(rule.MinShortSide, 0), of),
-			"get the original from the device, or take it again with the camera set to a larger image")
+		add(match.FindingTooSmall, number("long side", long, "px"), number("short side", short, "px"),
+			number("long side required", max(rule.MinLongSide, 0), "px"), number("short side required", max(rule.MinShortSide, 0), "px"))
 	}
 	if least := rule.MinQuality; least > 0 {
 		switch q := m.Quality; {
@@ -285,39 +291,40 @@ func (c *photoCheck) one(i int, code string) {
 		case q == nil || q.Low < least && q.High >= least:
 			c.unknown = append(c.unknown, c.res.Photos[i].Name)
 		case q.High < least:
-			c.add(i, match.FindingLowQuality, match.SeverityWarning, fmt.Sprintf("its JPEG quality is %v; %d is required%s", q, least, of),
-				"get the original from the device: sending photos by messenger or mail often compresses them again")
+			add(match.FindingLowQuality, match.Fact{Name: "quality", Text: q.String()}, number("quality required", least, ""))
 		}
 	}
 	if m.Undecoded != "" {
 		return
 	}
-	if rule.MaxBlur > 0 {
-		const look = "look at it at full size; if nothing can be read, take it again"
-		switch {
-		case m.Blur == nil:
-			unfit("without any edges")
-			c.add(i, match.FindingBlurred, match.SeverityWarning, "it shows no edges at all: all of it is out of focus, or it shows nothing", look)
-		case *m.Blur > rule.MaxBlur:
-			unfit("blurred")
-			c.add(i, match.FindingBlurred, match.SeverityWarning,
-				fmt.Sprintf("it is blurred: edges are spread by %.1f of 512 pixels; %.1f are allowed%s", *m.Blur, rule.MaxBlur, of), look)
-		}
+	switch {
+	case rule.MaxBlur <= 0:
+	case m.Blur == nil:
+		unfit("without any edges")
+		add(match.FindingBlurred)
+	case *m.Blur > rule.MaxBlur:
+		unfit("blurred")
+		add(match.FindingBlurred, match.Fact{Name: "blur", Value: *m.Blur, Unit: "px"}, match.Fact{Name: "blur allowed", Value: rule.MaxBlur, Unit: "px"})
 	}
 	if e := m.Exposure; e != nil && rule.MaxClipped > 0 && e.Black+e.White > rule.MaxClipped {
-		c.add(i, match.FindingClipped, match.SeverityWarning,
-			fmt.Sprintf("%.0f %% of it is plain black and %.0f %% plain white; %.0f %% are allowed together%s", 100*e.Black, 100*e.White, 100*rule.MaxClipped, of),
-			"look whether the point can be made out; if not, take it again with the light behind you")
+		add(match.FindingClipped, percent("black", e.Black), percent("white", e.White), percent("clipped allowed", rule.MaxClipped))
 	}
-	switch o := m.Orientation; o {
-	case 3, 6, 8:
-		turn := map[int]string{3: "by half a turn", 6: "a quarter turn clockwise", 8: "a quarter turn anticlockwise"}[o]
-		c.add(i, match.FindingOrientation, match.SeverityNote, fmt.Sprintf("its pixels lie turned: it is upright %s, which orientation flag %d asks for", turn, o),
-			"nothing, unless the client's programs pass over the flag; then let it be turned without loss")
-	case 2, 4, 5, 7:
-		c.add(i, match.FindingOrientation, match.SeverityWarning, fmt.Sprintf("orientation flag %d asks for it to be mirrored, which no camera that looks away from its user does", o),
-			"look whether writing reads the right way round, and mend the flag if not")
+	if flag := m.Orientation; flag > 1 && flag <= 8 {
+		f := c.finding(i, match.FindingOrientation, number("orientation", flag, ""))
+		if flag != 3 && flag != 6 && flag != 8 { // mirrored
+			f.Severity = match.SeverityWarning
+		}
+		c.add(f)
 	}
+}
+
+// number and percent are facts: a whole number, and a share in per cent.
+func number(name string, v int, unit string) match.Fact {
+	return match.Fact{Name: name, Value: float64(v), Unit: unit}
+}
+
+func percent(name string, share float64) match.Fact {
+	return match.Fact{Name: name, Value: 100 * share, Unit: "%"}
 }
 
 // isJPEG says whether a photo is a JPEG, or may be one.
@@ -331,7 +338,7 @@ func (c *photoCheck) unmeasurable(i int, err error) {
 		return
 	}
 	c.unfit[i] = "undecodable"
-	c.add(i, match.FindingUndecodable, match.SeverityError, "its pixels can't be read: "+err.Error(), lookDamaged)
+	c.add(c.finding(i, match.FindingUndecodable, match.Fact{Name: "why", Text: err.Error()}))
 }
 
 // notMeasured notes a photo that is of a kind that is not decoded here.
@@ -341,9 +348,6 @@ func (c *photoCheck) notMeasured(i int, why string) {
 	}
 	c.unmeasured = append(c.unmeasured, c.res.Photos[i].Name)
 }
-
-// lookDamaged is the remedy for a photo whose pixels can't be read.
-const lookDamaged = "open it in a viewer; if it is damaged, get it again from the device"
 
 // root is the photo that stands for all that show a picture.
 func (c *photoCheck) root(i int) int {
@@ -360,18 +364,27 @@ func (c *photoCheck) join(i, j int) {
 	c.group[max(i, j)] = min(i, j)
 }
 
-// tied words what two photos of one picture are tied to, where that is not the
-// same point; else it is empty.
-func (c *photoCheck) tied(i, j int) string {
-	a, b := c.res.Photos[i].Tie, c.res.Photos[j].Tie
-	if a == nil || b == nil || a.Point == b.Point {
-		return ""
+// copied is a finding about photo i, a copy of photo of. Copies that are tied to two
+// points are a warning.
+func (c *photoCheck) copied(i, of int, code match.FindingCode, facts ...match.Fact) match.Finding {
+	c.copyOf[i] = c.res.Photos[of].Name
+	facts = append([]match.Fact{{Name: "other photo", Text: c.copyOf[i]}}, facts...)
+	a, b := c.res.Photos[i].Tie, c.res.Photos[of].Tie
+	if a != nil {
+		facts = append(facts, match.Fact{Name: "point", Text: a.Point})
 	}
-	return fmt.Sprintf("; this one is tied to %s, the other to %s", a.Point, b.Point)
+	if b != nil {
+		facts = append(facts, match.Fact{Name: "other point", Text: b.Point})
+	}
+	f := c.finding(i, code, facts...)
+	if a != nil && b != nil && a.Point != b.Point {
+		f.Severity = match.SeverityWarning
+	}
+	return f
 }
 
 // identical finds files that are the same byte by byte. All but the first of them
-// are told.
+// are reported.
 func (c *photoCheck) identical() {
 	first := map[pixels.Sum]int{}
 	for i, m := range c.measures {
@@ -384,13 +397,7 @@ func (c *photoCheck) identical() {
 			continue
 		}
 		c.join(i, j)
-		c.copyOf[i] = c.res.Photos[j].Name
-		apart := c.tied(i, j)
-		remedy := "keep one of them"
-		if apart != "" {
-			remedy = "keep the tie that is right; if the photo shows both points, keep both"
-		}
-		c.add(i, match.FindingIdentical, match.SeverityWarning, "it is the same file as "+c.res.Photos[j].Name+", byte by byte"+apart, remedy)
+		c.add(c.copied(i, j, match.FindingIdentical))
 	}
 }
 
@@ -446,57 +453,44 @@ func (c *photoCheck) pairs(marked []bool, original []int) (pairs []pair, has []b
 	return pairs, has
 }
 
-// alike tells of copies and marked-up copies.
+// alike reports copies and marked-up copies.
 func (c *photoCheck) alike() {
 	marked, original := c.byName()
 	pairs, has := c.pairs(marked, original)
 	for _, p := range pairs {
-		other := c.res.Photos[p.of].Name
-		apart := c.tied(p.copied, p.of)
-		sev := match.SeverityNote
-		if apart != "" {
-			sev = match.SeverityWarning
-		}
 		if c.root(p.copied) == c.root(p.of) && c.copyOf[p.copied] != "" {
-			continue // told already, by way of another copy
+			continue // reported already, by way of another copy
 		}
 		c.join(p.copied, p.of)
-		c.copyOf[p.copied] = other
-		named := marked[p.copied]
-		switch {
-		case named && has[p.copied] && (p.Likeness == pixels.Different || p.Likeness == ""):
-			why := "; their pixels differ by more than drawing does, so look at them"
-			if p.Likeness == "" {
-				why = "; their pixels were not compared"
-			} else {
-				sev = match.SeverityWarning
-			}
-			c.add(p.copied, match.FindingMarkup, sev, "by its name it is a marked-up copy of "+other+why+apart, "deliver both, if it is")
-		case named:
-			c.add(p.copied, match.FindingMarkup, sev, fmt.Sprintf("it is a marked-up copy of %s by its name and its pixels, of which %.1f %% differ%s", other, 100*p.Share, apart), c.tieAs(p.copied, p.of))
-		case p.Likeness == pixels.DrawnOn:
-			c.add(p.copied, match.FindingMarkup, sev, fmt.Sprintf("it looks like a marked-up copy of %s: %.1f %% of it differ. Doubtful, as only the pixels say so%s", other, 100*p.Share, apart), c.tieAs(p.copied, p.of))
-		case p.Likeness == pixels.Same:
-			c.add(p.copied, match.FindingNearDuplicate, sev, "it shows the same picture as "+other+apart, "keep the larger one, or both if they are two photos")
-		default:
-			c.add(p.copied, match.FindingNearDuplicate, sev, fmt.Sprintf("it shows the same picture as %s, but %.1f %% of it differ%s", other, 100*p.Share, apart), "look at both; keep the one that is wanted")
-		}
+		c.add(c.pair(p, marked[p.copied], has[p.copied]))
 	}
 	for i, m := range marked {
 		if m && c.copyOf[i] == "" {
-			c.add(i, match.FindingMarkupAlone, match.SeverityWarning, "its name is that of a marked-up copy, and no photo of the job is its original", "deliver the untouched original with it")
+			c.add(c.finding(i, match.FindingMarkupAlone))
 		}
 	}
 }
 
-// tieAs is the remedy for a marked-up copy.
-func (c *photoCheck) tieAs(i, of int) string {
-	if a, b := c.res.Photos[i].Tie, c.res.Photos[of].Tie; a == nil && b != nil {
-		return "tie it to " + b.Point + ", as its original is"
-	} else if a != nil && b != nil && a.Point != b.Point {
-		return "keep the tie that is right for both"
+// pair is the finding about a photo and its copy, which may be marked up by its
+// name; has says that its name leads to the original.
+func (c *photoCheck) pair(p pair, marked, has bool) match.Finding {
+	differ := percent("pixels that differ", p.Share)
+	by := func(what string) match.Fact { return match.Fact{Name: "known by", Text: what} }
+	switch {
+	case marked && has && p.Likeness == "": // not compared
+		return c.copied(p.copied, p.of, match.FindingMarkup, by("name"))
+	case marked && has && p.Likeness == pixels.Different:
+		f := c.copied(p.copied, p.of, match.FindingMarkup, by("name"), differ)
+		f.Severity = match.SeverityWarning
+		return f
+	case marked:
+		return c.copied(p.copied, p.of, match.FindingMarkup, by("name"), by("pixels"), differ)
+	case p.Likeness == pixels.DrawnOn:
+		return c.copied(p.copied, p.of, match.FindingMarkup, by("pixels"), differ)
+	case p.Likeness == pixels.Same:
+		return c.copied(p.copied, p.of, match.FindingNearDuplicate)
 	}
-	return "nothing: deliver both"
+	return c.copied(p.copied, p.of, match.FindingNearDuplicate, differ)
 }
 
 // byName tells which photos have the name of a marked-up copy, and which photo
@@ -555,14 +549,14 @@ func (c *photoCheck) counts() {
 			continue
 		}
 		fit := map[int]bool{} // pictures that count
-		why := map[string]int{}
+		facts := []match.Fact{{Name: "photos"}, number("photos required", need, "")}
 		for _, name := range p.Photos {
 			i := place[name]
 			switch r := c.root(i); {
 			case c.unfit[i] != "":
-				why[c.unfit[i]]++
+				facts = append(facts, match.Fact{Name: "not counted", Text: c.unfit[i]})
 			case fit[r]:
-				why["a copy of another"]++
+				facts = append(facts, match.Fact{Name: "not counted", Text: "a copy of another"})
 			default:
 				fit[r] = true
 			}
@@ -570,34 +564,26 @@ func (c *photoCheck) counts() {
 		if len(fit) >= need {
 			continue
 		}
-		message := fmt.Sprintf("%d of %s", len(fit), words.Plural(need, "photo required", "photos required"))
+		facts[0].Value = float64(len(fit))
 		if p.Code != "" {
-			message += " for code " + p.Code
+			facts = append(facts, match.Fact{Name: "code", Text: p.Code})
 		}
-		var left []string
-		for _, w := range slices.Sorted(maps.Keys(why)) {
-			left = append(left, fmt.Sprintf("%d %s", why[w], w))
-		}
-		if left != nil {
-			message += "; not counted: " + strings.Join(left, ", ")
-		}
-		c.found.Points[p.ID] = match.Finding{Code: match.FindingTooFew, Severity: match.SeverityError, Point: p.ID, Line: p.Line, Message: message,
-			Remedy: "look among the untied and wrongly tied, or take more"}
+		f := match.NewFinding(match.FindingTooFew, facts...)
+		f.Point, f.Line = p.ID, p.Line
+		c.found.Points[p.ID] = f
 	}
 }
 
 // whole finds what concerns the job as a whole.
 func (c *photoCheck) whole() {
+	job := func(code match.FindingCode, facts ...match.Fact) {
+		c.found.Job = append(c.found.Job, match.NewFinding(code, facts...))
+	}
 	if n := len(c.unmeasured); n > 0 {
-		c.found.Job = append(c.found.Job, match.Finding{Code: match.FindingUnmeasured, Severity: match.SeverityNote,
-			Message: fmt.Sprintf("the pixels of %s were not measured, as they are of a kind that is not decoded here (the first is %s: %s)", words.Plural(n, "photo"), c.unmeasured[0], c.why),
-			Remedy:  "look by eye whether they are large and sharp enough"})
+		job(match.FindingUnmeasured, number("photos", n, ""), match.Fact{Name: "first photo", Text: c.unmeasured[0]}, match.Fact{Name: "why", Text: c.why})
 	}
 	if n := len(c.unknown); n > 0 {
-		c.found.Job = append(c.found.Job, match.Finding{Code: match.FindingQualityUnknown, Severity: match.SeverityNote,
-			Message: fmt.Sprintf("the JPEG quality of %s can't be held against what is required: their quantisation tables are none of the standard ones (the first is %s)",
-				words.Plural(n, "photo"), c.unknown[0]),
-			Remedy: "look at one of them at full size"})
+		job(match.FindingQualityUnknown, number("photos", n, ""), match.Fact{Name: "first photo", Text: c.unknown[0]})
 	}
 	has := map[string]bool{}
 	for _, p := range c.res.Points {
@@ -605,8 +591,7 @@ func (c *photoCheck) whole() {
 	}
 	for _, code := range slices.Sorted(maps.Keys(c.req.PerCode)) {
 		if !has[fold(code)] {
-			c.found.Job = append(c.found.Job, match.Finding{Code: match.FindingUnusedRule, Severity: match.SeverityNote,
-				Message: fmt.Sprintf("there is a rule for photos of code %q, and no point has that code", code), Remedy: "mend the code, if it is misspelt"})
+			job(match.FindingUnusedRule, match.Fact{Name: "code", Text: code})
 		}
 	}
 }

@@ -146,7 +146,7 @@ func located(t *testing.T, r *match.Result) *match.Located {
 // out and one of no use.
 func outcome(r *match.Result) baseline.Outcome {
 	findings := append(r.Findings(), match.Finding{Code: match.FindingFar, Severity: match.SeverityWarning, Message: "the points are far", Remedy: "look"},
-		match.Finding{Code: "of-tomorrow", Severity: match.SeverityNote, Message: "a kind that is not listed", Remedy: "list it"})
+		match.Finding{Code: "x-of-tomorrow", Severity: match.SeverityNote, Message: "a kind that is not listed", Remedy: "list it"})
 	b := baseline.Baseline{Entries: []baseline.Entry{{Code: "tag-gross", Photo: "photos/not here.jpg", Reason: "r", Expires: baseline.Date{Year: 2030, Month: 1, Day: 1}, Line: 4}}}
 	for i, f := range findings {
 		if i < 3 {

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -520,5 +521,26 @@ func TestCorrectAndRestoreCSV(t *testing.T) {
 	}
 	if want := "photo,status,sha256_was,sha256_now,sha256_first,steps\n'@p.jpg,restored,a,b,b,2\n"; b.String() != want {
 		t.Errorf("got\n%swant\n%s", b.String(), want)
+	}
+}
+
+// The schema of the JSON documents lists the codes of the findings that there are.
+func TestSchemaListsTheKinds(t *testing.T) {
+	raw, err := fs.ReadFile(Schemas(), "common-1.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var common struct {
+		Defs struct {
+			Code struct {
+				AnyOf []struct{ Enum []match.FindingCode }
+			} `json:"finding_code"`
+		} `json:"$defs"`
+	}
+	if err := json.Unmarshal(raw, &common); err != nil {
+		t.Fatal(err)
+	}
+	if got := common.Defs.Code.AnyOf[0].Enum; !slices.Equal(got, match.FindingCodes) {
+		t.Errorf("finding_code of common-1.json: %q, want the codes of match.FindingKinds: %q", got, match.FindingCodes)
 	}
 }

@@ -9,50 +9,6 @@ import (
 	"example.com/phototie/grid"
 )
 
-// Link is what the evidence says about which point a photo shows.
-type Link struct {
-	// Point is the point that it is linked to, or tied to without a link. Correct is
-	// the probability that the link is right.
-	Point   string
-	Correct float64
-	// Shows is the point found, with its probability; empty for none.
-	Shows       string
-	Probability float64
-	Evidence    []string
-}
-
-func (l Link) shows() string {
-	if l.Shows == "" {
-		return "no point of the survey"
-	}
-	return l.Shows
-}
-
-// Contradicted says that the link is as good as certainly wrong.
-func (l Link) Contradicted() string {
-	return fmt.Sprintf("the link to %s is probably wrong (probability correct %s): the photo shows %s (probability %s); %s",
-		l.Point, Percent(l.Correct), l.shows(), Percent(l.Probability), strings.Join(l.Evidence, "; "))
-}
-
-// Doubtful says that the link is more probably wrong than right.
-func (l Link) Doubtful() string {
-	return fmt.Sprintf("the link to %s is in doubt (probability correct %s): the photo may show %s (probability %s); %s",
-		l.Point, Percent(l.Correct), l.shows(), Percent(l.Probability), strings.Join(l.Evidence, "; "))
-}
-
-// Inferred says that the photo has no link and was tied by the evidence.
-func (l Link) Inferred() string {
-	return fmt.Sprintf("no link; it shows %s (probability %s): %s", l.Point, Percent(l.Probability), strings.Join(l.Evidence, "; "))
-}
-
-// Remedy says what to do about a link that is doubtful or wrong.
-func (l Link) Remedy() string {
-	if l.Shows == "" {
-		return "look at the photo: if it shows no point, take the link out"
-	}
-	return fmt.Sprintf("look at the photo: if it shows %s, mend the link", l.Shows)
-}
-
 // Evidence is what speaks for a point that a photo may show, and against it.
 type Evidence struct {
 	// Listed are the points that links have the photo for, Named the points named

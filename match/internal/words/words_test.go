@@ -72,9 +72,55 @@ func TestEvidence(t *testing.T) {
 			t.Errorf("%s: want %s", got, c.want)
 		}
 	}
-	l := Link{Point: "QW17", Correct: 0.0001, Shows: "QW16", Probability: 0.9999, Evidence: []string{"no"}}
-	if got, want := l.Contradicted(), "the link to QW17 is probably wrong (probability correct < 0.1 %): the photo shows QW16 (probability > 99.9 %); no"; got != want {
-		t.Errorf("%s, want %s", got, want)
+}
+
+// figures are facts for tests: numbers and texts by name, all lengths in metres.
+type figures map[string]any
+
+func (f figures) Has(name string) bool { _, ok := f[name]; return ok }
+func (f figures) Unit(string) string   { return "m" }
+
+func (f figures) Value(name string) float64 {
+	v, _ := f[name].(float64)
+	return v
+}
+
+func (f figures) Text(name string) string {
+	if ts := f.Texts(name); len(ts) > 0 {
+		return ts[0]
+	}
+	return ""
+}
+
+func (f figures) Texts(name string) []string {
+	switch v := f[name].(type) {
+	case string:
+		return []string{v}
+	case []string:
+		return v
+	}
+	return nil
+}
+
+func TestFindings(t *testing.T) {
+	for _, c := range []struct {
+		code, message, remedy string
+		facts                 figures
+	}{
+		{"link-contradicted", "the link to QW17 is probably wrong (probability correct < 0.1 %): the photo shows QW16 (probability > 99.9 %); no link; no", "look at the photo: if it shows QW16, mend the link",
+			figures{"linked point": "QW17", "probability correct": 0.0001, "point shown": "QW16", "probability": 0.9999, "evidence": []string{"no link", "no"}}},
+		{"link-doubtful", "the link to QW17 is in doubt (probability correct 30 %): the photo may show no point of the survey (probability 60 %); no", "look at the photo: if it shows no point, take the link out",
+			figures{"linked point": "QW17", "probability correct": 0.3, "probability": 0.6, "evidence": "no"}},
+		{"point-too-few-photos", "0 of 2 photos required for code MH; not counted: 1 a copy of another, 2 blurred", "",
+			figures{"photos": 0.0, "photos required": 2.0, "code": "MH", "not counted": []string{"blurred", "a copy of another", "blurred"}}},
+		{"photo-markup-pair", "it looks like a marked-up copy of a.jpg: 2.0 % of it differ. Doubtful, as only the pixels say so; this one is tied to A, the other to B", "keep the tie that is right for both",
+			figures{"other photo": "a.jpg", "known by": "pixels", "pixels that differ": 2.0, "point": "A", "other point": "B"}},
+		{"photo-markup-pair", "by its name it is a marked-up copy of a.jpg; their pixels were not compared", "deliver both, if it is", figures{"other photo": "a.jpg", "known by": "name"}},
+		{"of-another-program", "as it says", "", figures{"why": "as it says"}},
+	} {
+		if message, remedy := Finding(c.code, c.facts); message != c.message || remedy != c.remedy {
+			t.Errorf("%s: %q, %q", c.code, message, remedy)
+		}
 	}
 }
 
@@ -138,10 +184,10 @@ func FuzzSafe(f *testing.F) {
 	})
 }
 
-func ExampleOff() {
-	o := Off{Unit: grid.Metre, Distance: 14.23, Allowed: 5.839, Confidence: 0.95, Bearing: grid.NewBearing(250), Nearer: "QW18", NearerDistance: 3.1}
-	fmt.Println(o.Message())
-	fmt.Println(o.Remedy())
+func ExampleFinding() {
+	message, remedy := Finding("tag-gross", figures{"distance": 14.23, "allowed": 5.839, "confidence": 95.0, "bearing": 250.0, "nearest point": "QW18", "nearest distance": 3.1})
+	fmt.Println(message)
+	fmt.Println(remedy)
 	// Output:
 	// the tag is 14.2 m from the point, bearing 250°00'00"; 5.84 m allowed at 95 %; nearest to the tag is QW18 at 3.10 m
 	// look at the photo: does it show QW18 instead?
