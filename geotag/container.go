@@ -249,7 +249,7 @@ func (c *container) isSigned(src *source) (bool, error) {
 }
 
 // containers are the formats known, in the order they are tried.
-var containers = []*container{&jpegContainer, &pngContainer, &webpContainer, &tiffContainer, &bmffContainer, &sidecarContainer}
+var containers = []*container{&jpegContainer, &pngContainer, &webpContainer, &tiffContainer, &bmffContainer, &makerContainer, &sidecarContainer}
 
 // Extensions returns the file name extensions, in lower case with the dot, of
 // the image formats that Read and Plan know.

@@ -20,11 +20,9 @@ var otherFormats = []struct {
 	{0, "\xFF\x4F\xFF\x51", "a JPEG 2000 image"},
 	{0, "\x00\x00\x00\x0CJXL ", "a JPEG XL image"},
 	{0, "\xFF\x0A", "a JPEG XL image"},
-	{0, "FUJIFILMCCD-RAW", "a raw file (RAF)"},
 	{0, "FOVb", "a raw file (X3F)"},
 	{0, "\x00MRM", "a raw file (MRW)"},
 	{6, "HEAPCCDR", "a raw file (CRW)"},
-	{4, "ftypcrx ", "a raw file (CR3)"},
 	{4, "ftyp", "a film (MP4, MOV or of that kind)"},
 	{8, "AVI ", "a film (AVI)"},
 	{0, "\x1A\x45\xDF\xA3", "a film (Matroska or WebM)"},
@@ -53,4 +51,20 @@ func otherFormat(head []byte) string {
 		return "an SVG drawing"
 	}
 	return ""
+}
+
+// makerContainer is the raw formats of makers that are no TIFF underneath, as far as
+// they are photos of today: CR3 and RAF. Nothing in them is read; the side-car file
+// beside the photo is where it is tagged. Their signatures are common practice, no
+// source.
+var makerContainer = container{
+	name:       nameRaw,
+	extensions: []string{".cr3", ".raf"},
+	sniff: func(head []byte) bool {
+		return bytes.HasPrefix(head, []byte("FUJIFILMCCD-RAW")) || len(head) >= 12 && string(head[4:12]) == "ftypcrx "
+	},
+	read: func(*source) (*Tag, error) {
+		return &Tag{Warnings: []Warning{{WarnUnread, "raw", "what a CR3 or RAF file says of its position is not read; a side-car file beside it is"}}}, nil
+	},
+	plan: func(*source, Edit, *Patch) error { return ErrRaw },
 }

@@ -645,8 +645,6 @@ func TestExifName(t *testing.T) {
 func TestOtherFormats(t *testing.T) {
 	for start, want := range map[string]string{
 		"GIF89a\x01\x00\x01\x00":                   "a GIF image",
-		"\x00\x00\x00\x18ftypcrx \x00\x00\x00\x01": "a raw file (CR3)",
-		"FUJIFILMCCD-RAW 0201":                     "a raw file (RAF)",
 		"\x00\x00\x00\x20ftypisom\x00\x00\x02\x00": "a film",
 		"\x00\x00\x00\x0CjP  \r\n\x87\n":           "a JPEG 2000 image",
 		"\xFF\x0A\xFA\x7F":                         "a JPEG XL image",
@@ -662,6 +660,25 @@ func TestOtherFormats(t *testing.T) {
 		}
 		if _, _, err := Rewrite([]byte(start), quay); !errors.Is(err, ErrFormat) || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v", start, err)
+		}
+	}
+}
+
+// TestMakerFormats: of a CR3 or RAF file it is known what it is and no more, so that
+// its side-car can be created.
+func TestMakerFormats(t *testing.T) {
+	for _, head := range []string{"\x00\x00\x00\x18ftypcrx \x00\x00\x00\x01", "FUJIFILMCCD-RAW 0201FF389501"} {
+		tag, err := ReadBytes([]byte(head))
+		if err != nil || tag.Container != "raw" || tag.Position != nil || len(tag.Warnings) != 1 || tag.Warnings[0].Code != WarnUnread {
+			t.Errorf("%q: %+v, %v", head, tag, err)
+			continue
+		}
+		if _, _, err := Rewrite([]byte(head), quay); !errors.Is(err, ErrRaw) {
+			t.Errorf("%q: %v", head, err)
+		}
+		side := &Tag{Container: "xmp", Position: &Position{Lat: 52, Lon: -6}}
+		if both := tag.WithSidecar(side); both.Container != "raw" || *both.Position != *side.Position || len(both.Warnings) != 0 {
+			t.Errorf("%q with a side-car: %+v", head, both)
 		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 )
@@ -211,8 +212,8 @@ func NewSidecar(e Edit) (*Patch, error) {
 // its position is no receiver's: then it is meant to differ.
 func (t *Tag) WithSidecar(side *Tag) *Tag {
 	m := *t
-	m.Warnings = append(append([]Warning(nil), t.Warnings...), side.Warnings...)
-	m.Texts.Keywords = append([]string(nil), t.Texts.Keywords...)
+	m.Warnings = slices.Concat(t.Warnings, side.Warnings)
+	m.Texts.Keywords = slices.Clone(t.Texts.Keywords)
 	for _, k := range side.Texts.Keywords {
 		m.addKeyword(k)
 	}
@@ -232,6 +233,7 @@ func (t *Tag) WithSidecar(side *Tag) *Tag {
 	m.HPositioningError, m.DOP = side.HPositioningError, side.DOP
 	m.MeasureMode, m.Status = side.MeasureMode, side.Status
 	m.MapDatum, m.ProcessingMethod = side.MapDatum, side.ProcessingMethod
+	m.Warnings = slices.DeleteFunc(m.Warnings, func(w Warning) bool { return w.Code == WarnUnread })
 	if t.Position != nil && !side.surveyed() {
 		m.compare("the photo", t.Position, "the side-car", side.Position)
 	}

@@ -251,6 +251,8 @@ const (
 	// WarnTruncated: the file ends, or stops making sense, after the metadata
 	// that was read and before the image data.
 	WarnTruncated WarningCode = "truncated"
+	// WarnUnread: the format may hold a position, and geotag does not read it.
+	WarnUnread WarningCode = "unread"
 )
 
 // Warning is something an image states that can't be used as it stands.

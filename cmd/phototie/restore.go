@@ -18,7 +18,17 @@ func newRestore(e *env) *cobra.Command {
 		Long: `restore reads the ledger in the folder DIR and takes every photo on record, or
 just the named ones (paths below DIR), back to the bytes it had before its first
 correction. The SHA-256 of what comes out is proven before a photo is replaced.
-A photo that something else changed since is left alone and reported.
+A photo that something else changed since is left alone and reported. A file
+that a correction created is removed.
+
+A photo that was renamed is found by its bytes: restore says what it is called
+now, and naming that file restores it where it is. So it is with two photos
+that were swapped.
+
+Where the ledger's last line was cut off, or records are missing from it,
+restore says so before all else and what is known of the photo concerned;
+what was cut off is kept in phototie-ledger.torn. All that is on record is
+restored. With --dry-run nothing is written, to the ledger neither.
 
 The exit code is 1 where a photo could not be taken back to its original.`,
 		Example: `  phototie restore job

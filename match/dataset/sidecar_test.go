@@ -75,11 +75,12 @@ func rawJob(t *testing.T) string {
 		"phototie.toml": "[grid]\ncrs = \"EPSG:2157\"\n[points]\nfile = \"points.csv\"\n[links]\nfile = \"links.csv\"\n",
 		"points.csv":    "id,easting,northing\nB01,690252.0,604876.0\n",
 		"links.csv": "photo,point\nphotos/A.NEF,B01\nphotos/B.raf,B01\nphotos/C.nef,B01\nphotos/D.raf,B01\n" +
-			"photos/E.nef,B01\nphotos/E.CR2,B01\nphotos/E.jpg,B01\n",
+			"photos/E.nef,B01\nphotos/E.CR2,B01\nphotos/E.jpg,B01\nphotos/F.raf,B01\nphotos/G.CR3,B01\n",
 		"photos/A.NEF": tagged,
 		"photos/B.raf": unreadable, "photos/B.xmp": string(received),
 		"photos/C.nef": tagged, "photos/C.nef.xmp": described,
-		"photos/D.raf": unreadable,
+		"photos/D.raf": "no raw file",
+		"photos/F.raf": unreadable, "photos/G.CR3": "\x00\x00\x00\x18ftypcrx and so on",
 		"photos/E.nef": tagged, "photos/E.CR2": tagged, "photos/E.jpg": "52.18829 -6.68003",
 	})
 }
@@ -119,14 +120,19 @@ func TestSidecars(t *testing.T) {
 	for i := range res.Photos {
 		tags[strings.TrimPrefix(res.Photos[i].Name, "photos/")] = &res.Photos[i]
 	}
-	if len(tags) != 7 {
+	if len(tags) != 9 {
 		t.Fatalf("%d photos", len(tags))
 	}
-	if p := tags["B.raf"]; p.Tag == nil || p.Tag.Position == nil || p.Tag.Container != "xmp" {
+	if p := tags["B.raf"]; p.Tag == nil || p.Tag.Position == nil || p.Tag.Container != "raw" {
 		t.Errorf("B.raf: %+v", p)
 	}
 	if p := tags["C.nef"]; p.Tag == nil || p.Tag.Position == nil || p.Tag.Container != "jpeg" {
 		t.Errorf("C.nef: %+v", p)
+	}
+	for _, name := range []string{"F.raf", "G.CR3"} { // known for what they are, and not read
+		if p := tags[name]; p.Tag == nil || p.Tag.Position != nil || p.Tag.Container != "raw" {
+			t.Errorf("%s: %+v", name, p)
+		}
 	}
 	if p := tags["D.raf"]; p.Tag != nil || !strings.Contains(p.Why, "side-car") {
 		t.Errorf("D.raf: %+v", p)
@@ -135,7 +141,8 @@ func TestSidecars(t *testing.T) {
 	// A dry run says which files they would be, and writes nothing.
 	dry := correct(dataset.CorrectOptions{DryRun: true})
 	same(t, "dry run", files(t, dir), before)
-	sidecars := map[string]string{"A.NEF": "photos/A.xmp", "B.raf": "photos/B.xmp", "C.nef": "photos/C.nef.xmp", "E.nef": "photos/E.nef.xmp", "E.CR2": "photos/E.CR2.xmp"}
+	sidecars := map[string]string{"A.NEF": "photos/A.xmp", "B.raf": "photos/B.xmp", "C.nef": "photos/C.nef.xmp", "E.nef": "photos/E.nef.xmp", "E.CR2": "photos/E.CR2.xmp",
+		"F.raf": "photos/F.xmp", "G.CR3": "photos/G.xmp"}
 	for name, file := range sidecars {
 		if c := dry[name]; c.Outcome != dataset.Corrected || c.Sidecar != file {
 			t.Errorf("%s: %+v", name, c)
@@ -154,7 +161,7 @@ func TestSidecars(t *testing.T) {
 		correct(dataset.CorrectOptions{Into: into})
 	}
 	same(t, "originals", files(t, dir), before)
-	changed := []string{"photos/A.xmp", "photos/B.xmp", "photos/C.nef.xmp", "photos/E.nef.xmp", "photos/E.CR2.xmp", "photos/E.jpg"}
+	changed := []string{"photos/A.xmp", "photos/B.xmp", "photos/C.nef.xmp", "photos/E.nef.xmp", "photos/E.CR2.xmp", "photos/E.jpg", "photos/F.xmp", "photos/G.xmp"}
 	copies := files(t, into)
 	same(t, "copies", copies, before, changed...)
 	if !strings.Contains(copies["photos/C.nef.xmp"], `xmp:Rating="3"`) || !strings.Contains(copies["photos/C.nef.xmp"], "GPSLatitude") {
