@@ -8,6 +8,7 @@ import (
 	"context"
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 	"unsafe"
 
@@ -56,16 +57,13 @@ func (c *CRS) Alternatives(ctx context.Context, near grid.LatLon) ([]grid.Altern
 
 // units are the units that a grid in feet may be taken in besides those listed.
 func (c *CRS) units(listed []grid.Alternative) []grid.Alternative {
-	var out []grid.Alternative
 	if c.grid.Unit != grid.Foot && c.grid.Unit != grid.USSurveyFoot {
 		return nil
 	}
+	known := grid.PlausibleUnits(c.grid.Unit, listed)
+	var out []grid.Alternative
 	for _, u := range []grid.Unit{grid.Foot, grid.USSurveyFoot, grid.Metre} {
-		known := u == c.grid.Unit
-		for _, a := range listed {
-			known = known || a.Kind == grid.AlternativeUnit && a.Unit == u
-		}
-		if !known {
+		if !slices.Contains(known, u) {
 			out = append(out, grid.Alternative{Kind: grid.AlternativeUnit, Name: c.grid.Name, Unit: u})
 		}
 	}
@@ -102,11 +100,10 @@ func (r *registry) projected(in bounds) []listed {
 	defer C.free(unsafe.Pointer(authority))
 	p := C.proj_get_crs_list_parameters_create()
 	defer C.proj_get_crs_list_parameters_destroy(p)
-	kinds := [1]C.PJ_TYPE{C.PJ_TYPE_PROJECTED_CRS}
-	types := C.malloc(C.size_t(unsafe.Sizeof(kinds)))
-	defer C.free(types)
-	*(*[1]C.PJ_TYPE)(types) = kinds
-	p.types, p.typesCount = (*C.PJ_TYPE)(types), 1
+	types := (*C.PJ_TYPE)(C.malloc(C.sizeof_PJ_TYPE)) // C may not point to Go's memory
+	defer C.free(unsafe.Pointer(types))
+	*types = C.PJ_TYPE_PROJECTED_CRS
+	p.types, p.typesCount = types, 1
 	p.bbox_valid, p.crs_area_of_use_contains_bbox = 1, 0
 	p.west_lon_degree, p.south_lat_degree = C.double(in.west), C.double(in.south)
 	p.east_lon_degree, p.north_lat_degree = C.double(in.east), C.double(in.north)
@@ -132,7 +129,6 @@ func (r *registry) measure(a *grid.Alternative) bool {
 	if o == nil {
 		return false
 	}
-	defer o.free()
 	axes, err := o.axes()
 	if err != nil {
 		return false
@@ -142,7 +138,6 @@ func (r *registry) measure(a *grid.Alternative) bool {
 	}
 	if base := o.base(); base != nil {
 		a.Frame = base.name()
-		base.free()
 	}
 	return true
 }

@@ -3,6 +3,7 @@ package crs
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"example.com/phototie/grid"
 )
@@ -21,9 +22,9 @@ func (c *CRS) Candidates(ctx context.Context, at []grid.EN, frame grid.Frame) ([
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	p, err := c.plan(frame.Datum)
+	p, useless := c.plan(frame.Datum)
 	if p == nil {
-		return nil, err
+		return nil, useless
 	}
 	if p.unknown {
 		return nil, &grid.UnknownDatumError{Datum: frame.Datum}
@@ -32,31 +33,22 @@ func (c *CRS) Candidates(ctx context.Context, at []grid.EN, frame grid.Frame) ([
 	if err != nil {
 		return nil, err
 	}
-	var places []place
-	for _, o := range own {
-		if finite(o.Lat, o.Lon) {
-			places = append(places, place{lat: o.Lat, lon: wrap(o.Lon + c.ownMeridian)})
-		}
-	}
-	if p.err == nil && len(at) > 0 {
-		frames := make([]grid.Frame, len(at))
-		for i := range frames {
-			frames[i] = frame
-		}
-		fixes, err := c.FromGrid(ctx, at, frames)
-		if err != nil {
+	var fixes []grid.FixPlacement
+	if useless == nil {
+		if fixes, err = c.FromGrid(ctx, at, slices.Repeat([]grid.Frame{frame}, len(at))); err != nil {
 			return nil, err
 		}
-		n := 0
-		for i, f := range fixes {
-			if !finite(own[i].Lat, own[i].Lon) {
-				continue
-			}
-			if f.Err == nil {
-				places[n].chosen = f.Op.Definition
-			}
-			n++
+	}
+	var places []place
+	for i, o := range own {
+		if !finite(o.Lat, o.Lon) {
+			continue
 		}
+		to := place{lat: o.Lat, lon: wrap(o.Lon + c.ownMeridian)}
+		if fixes != nil && fixes[i].Err == nil {
+			to.chosen = fixes[i].Op.Definition
+		}
+		places = append(places, to)
 	}
 	return p.candidates(places, credible(frame.Epoch)), nil
 }
@@ -69,46 +61,36 @@ type place struct {
 
 // candidates writes a plan out.
 func (p *plan) candidates(places []place, dated bool) []grid.Candidate {
-	var ways []*way
-	for _, list := range [][]way{p.ways, p.missing, p.excluded} {
-		for i := range list {
-			ways = append(ways, &list[i])
-		}
-	}
+	ways := slices.Concat(p.ways, p.missing, p.excluded)
 	out := make([]grid.Candidate, len(ways))
-	best := -1 // the first that is chosen for a place
-	for i, w := range ways {
-		c := &out[i]
+	var best *way // the first that is chosen for a place
+	for i := range ways {
+		w, c := &ways[i], &out[i]
 		*c = w.candidate()
-		w.count(c, places)
-		if c.Chosen > 0 && best < 0 {
-			best = i
+		for _, at := range places {
+			if w.covers(at.lat, at.lon) {
+				c.Covers++
+			}
+			if c.Usable && at.chosen == w.pipeline {
+				c.Chosen++
+			}
+		}
+		if c.Chosen > 0 && best == nil {
+			best = w
 		}
 	}
-	for i, w := range ways {
-		c := &out[i]
-		c.Preferable = best >= 0 && c.Covers > 0 && len(c.Missing) > 0 && !c.Excluded && w.better(ways[best])
-		c.Why = why(c, w, ways, best, len(places), dated)
+	for i := range ways {
+		w, c := &ways[i], &out[i]
+		c.Preferable = best != nil && c.Covers > 0 && len(c.Missing) > 0 && !c.Excluded && w.better(best)
+		c.Why = w.why(c, best, len(places), dated)
 	}
 	return out
-}
-
-// count counts the places that a way covers and that it is chosen for.
-func (w *way) count(c *grid.Candidate, places []place) {
-	for _, at := range places {
-		if w.covers(at.lat, at.lon) {
-			c.Covers++
-		}
-		if c.Usable && at.chosen == w.pipeline {
-			c.Chosen++
-		}
-	}
 }
 
 // candidate describes a way without regard to any place.
 func (w *way) candidate() grid.Candidate {
 	c := grid.Candidate{
-		Operation:     grid.Operation{Name: w.title(), Definition: w.pipeline, Source: w.source, Ballpark: w.ballpark},
+		Operation:     w.operation(),
 		Codes:         w.codes(),
 		TimeDependent: w.dated,
 		Usable:        w.runnable && w.exclusion == "",
@@ -128,13 +110,13 @@ func (w *way) candidate() grid.Candidate {
 	return c
 }
 
-// why says why a candidate is used or passed over.
-func why(c *grid.Candidate, w *way, ways []*way, best, places int, dated bool) string {
+// why says why a candidate is used or passed over; best is what is used.
+func (w *way) why(c *grid.Candidate, best *way, places int, dated bool) string {
 	switch {
 	case c.Excluded:
 		return "ruled out: " + w.exclusion
 	case !c.Usable && len(c.Missing) > 0:
-		return whyMissing(c, w, ways, best, places)
+		return w.whyMissing(c, best, places)
 	case !c.Usable:
 		return "PROJ can't run it"
 	case c.Chosen > 0:
@@ -149,24 +131,24 @@ func why(c *grid.Candidate, w *way, ways []*way, best, places int, dated bool) s
 		return "passed over: it needs the date of the photo"
 	case c.Accuracy == nil:
 		return "passed over: it states no accuracy"
-	case best < 0 || w.better(ways[best]):
+	case best == nil || w.better(best):
 		return "passed over: PROJ can't transform the positions with it"
-	case ways[best].better(w):
+	case best.better(w):
 		return "passed over: what is used states a better accuracy"
 	}
 	return "passed over: another of the same stated accuracy comes first"
 }
 
-func whyMissing(c *grid.Candidate, w *way, ways []*way, best, places int) string {
-	s := fmt.Sprintf("can't be run: it needs %s; %s", lacking(c.Missing), c.Missing[0].Install)
+func (w *way) whyMissing(c *grid.Candidate, best *way, places int) string {
+	s := "can't be run: it needs " + lacking(c.Missing)
 	switch {
 	case places > 0 && c.Covers == 0:
 		return s + "; the positions lie outside its area of use anyway"
-	case best < 0:
+	case best == nil:
 		return s
 	case c.Accuracy == nil:
 		return s + "; it states no accuracy, so it would not be preferred to what is used"
-	case w.better(ways[best]):
+	case w.better(best):
 		return s + "; it would be better than what is used"
 	}
 	return s + "; it would not be better than what is used"

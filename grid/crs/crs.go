@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 
@@ -23,7 +24,7 @@ type CRS struct {
 	use        area
 	used       bool
 
-	plane planeAxes
+	plane horizontal
 	// own runs from the grid's own geographic frame to the grid.
 	own         string
 	ownAxes     geoAxes
@@ -31,10 +32,37 @@ type CRS struct {
 	// ellipsoid is the PROJ definition that geodesics are measured on.
 	ellipsoid string
 
-	mu    sync.Mutex
-	plans map[string]*plan // by normalised datum name
-
+	plans   memo[string, *plan] // by normalised datum name
 	heights heights
+}
+
+// memo keeps what was made for a key, at first use.
+type memo[K comparable, V any] struct {
+	mu   sync.Mutex
+	made map[K]result[V]
+}
+
+type result[V any] struct {
+	value V
+	err   error
+}
+
+// most bounds a memo. A job has one or two names of datums; more are such that
+// nobody knows, in all likelihood, and it begins anew.
+const most = 256
+
+func (m *memo[K, V]) get(key K, create func() (V, error)) (V, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	r, ok := m.made[key]
+	if !ok {
+		r.value, r.err = create()
+		if m.made == nil || len(m.made) >= most {
+			m.made = make(map[K]result[V])
+		}
+		m.made[key] = r
+	}
+	return r.value, r.err
 }
 
 var (
@@ -53,25 +81,21 @@ var (
 	// installed registry knows.
 	ErrUnknownCRS = errors.New("unknown coordinate reference system")
 	// ErrNotProjected says that the definition is understood but has no plane
-	// eastings and northings.
+	// eastings and northings that can be computed here.
 	ErrNotProjected = errors.New("not a projected coordinate reference system")
-	// ErrAxes says that the axes are not an easting and a northing, whatever
-	// their order and direction.
-	ErrAxes = errors.New("axes are not an easting and a northing")
 )
 
-// DefinitionError is the error of [Open]. It wraps one of ErrEmpty,
-// ErrUnknownCRS, ErrNotProjected and ErrAxes.
+// DefinitionError is the error of [Open].
 type DefinitionError struct {
 	// Definition is the text that was to be opened.
 	Definition string
-	// Reason is the error that it wraps.
-	Reason error
-	// Message says what is wrong and what to do about it.
-	Message string
+	// Reason is the error that it wraps: ErrEmpty, ErrUnknownCRS or ErrNotProjected.
+	Reason  error
+	message string
 }
 
-func (e *DefinitionError) Error() string { return e.Message }
+// Error says what is wrong and what to do about it.
+func (e *DefinitionError) Error() string { return e.message }
 
 // Unwrap returns Reason.
 func (e *DefinitionError) Unwrap() error { return e.Reason }
@@ -102,12 +126,10 @@ func Open(definition string) (*CRS, error) { return openWith(definition, grid.Op
 func OpenGrid(definition string, opt grid.OpenOptions) (grid.Projection, error) {
 	c, err := openWith(definition, opt)
 	if err != nil {
-		return nil, err
+		return nil, err // and no projection that holds nil
 	}
 	return c, nil
 }
-
-var _ grid.Opener = OpenGrid
 
 func openWith(definition string, opt grid.OpenOptions) (*CRS, error) {
 	if err := validate(opt); err != nil {
@@ -116,42 +138,28 @@ func openWith(definition string, opt grid.OpenOptions) (*CRS, error) {
 	opt = clone(opt)
 	r := openRegistry(opt.Folders...)
 	defer r.close()
-	c, err := r.open(definition, opt)
-	if err != nil {
-		return nil, err
-	}
-	if err := c.checkSelectors(); err != nil {
-		return nil, err
-	}
-	return c, nil
-}
-
-// open opens a system without looking at its operations.
-func (r *registry) open(definition string, opt grid.OpenOptions) (*CRS, error) {
 	object, vertical, err := r.resolve(definition)
 	if err != nil {
 		return nil, err
 	}
-	defer object.free()
-	defer vertical.free()
 	projected := object
 	if object.kind() == kindBound {
 		projected = object.source()
-		defer projected.free()
 	}
 	c, err := r.describe(definition, opt, object, projected)
 	if err != nil {
 		return nil, err
 	}
 	if opt.Vertical != "" {
-		v, err := r.verticalNamed(opt.Vertical)
-		if err != nil {
+		if _, err := r.verticalNamed(opt.Vertical); err != nil {
 			return nil, err
 		}
-		defer v.free()
-		c.heights.standard, c.heights.standardName = opt.Vertical, v.name()
+		c.heights.standard = opt.Vertical
 	} else if vertical != nil {
-		c.heights.standard, c.heights.standardName = vertical.wkt(), vertical.name()
+		c.heights.standard = vertical.wkt()
+	}
+	if err := c.checkSelectors(); err != nil {
+		return nil, err
 	}
 	return c, nil
 }
@@ -169,8 +177,7 @@ func (r *registry) resolve(definition string) (o, vertical *object, err error) {
 	text := strings.TrimSpace(definition)
 	short := abridged(text)
 	fail := func(reason error, format string, args ...any) (*object, *object, error) {
-		vertical.free()
-		return nil, nil, &DefinitionError{Definition: definition, Reason: reason, Message: fmt.Sprintf(format, args...)}
+		return nil, nil, &DefinitionError{Definition: definition, Reason: reason, message: fmt.Sprintf(format, args...)}
 	}
 	switch {
 	case text == "":
@@ -198,8 +205,8 @@ func (r *registry) resolve(definition string) (o, vertical *object, err error) {
 	return o, vertical, nil
 }
 
-// unwrap looks for the projected CRS in a bound or a compound one, which it
-// frees, and for the vertical one in the latter. Where there is none it says why.
+// unwrap looks for the projected CRS in a bound or a compound one, and for the
+// vertical one in the latter. Where there is none it says why.
 func (o *object) unwrap() (projected, vertical *object, problem string, reason error) {
 	for {
 		k := o.kind()
@@ -208,8 +215,7 @@ func (o *object) unwrap() (projected, vertical *object, problem string, reason e
 		case kindProjected:
 			return o, vertical, "", nil
 		case kindBound:
-			if inner = o.source(); inner != nil && inner.kind() == kindProjected {
-				inner.free()
+			if inner = o.source(); inner.kind() == kindProjected {
 				return o, vertical, "", nil
 			}
 		case kindCompound:
@@ -217,20 +223,19 @@ func (o *object) unwrap() (projected, vertical *object, problem string, reason e
 			if vertical == nil {
 				vertical = o.vertical()
 			}
+		case kindNone:
+			return nil, nil, notProjected[k], ErrUnknownCRS
 		}
-		o.free()
-		if o = inner; o != nil {
-			continue
+		if inner == nil {
+			return nil, nil, notProjected[k], ErrNotProjected
 		}
-		if k == kindNone {
-			return nil, vertical, "is not a coordinate reference system (perhaps a datum, an ellipsoid or an operation)", ErrUnknownCRS
-		}
-		return nil, vertical, notProjected[k], ErrNotProjected
+		o = inner
 	}
 }
 
 // notProjected says what the kinds are that have no eastings and northings.
 var notProjected = map[kind]string{
+	kindNone:        "is not a coordinate reference system (perhaps a datum, an ellipsoid or an operation)",
 	kindOther:       "is not a projected system of a kind that can be used",
 	kindBound:       "is not projected",
 	kindCompound:    "has no horizontal part",
@@ -247,8 +252,7 @@ func (r *registry) read(text string) (o *object, problem string) {
 	case strings.Contains(text, "proj=pipeline"):
 		return nil, ": a pipeline is an operation between two systems; give the projected system itself"
 	case strings.Contains(text, "proj=") || strings.Contains(text, "init="):
-		if o = r.create(text); o == nil || o.kind() == kindNone {
-			o.free()
+		if o = r.create(text); o.kind() == kindNone {
 			o = r.create(text + " +type=crs")
 		}
 		problem = ": PROJ can't read this string as a coordinate reference system; check its parameters"
@@ -263,7 +267,7 @@ func (r *registry) read(text string) (o *object, problem string) {
 		o = r.create(text)
 		problem = " is not a code that the installed registry (" + r.version() + ") knows; check the number"
 	default:
-		o = r.exactly(text)
+		o = r.named(text, anyCRS...)
 		hint := "give an EPSG code such as EPSG:2157, WKT or a PROJ string"
 		if isNumber(text) {
 			hint = "if it is an EPSG code, write EPSG:" + text
@@ -295,53 +299,51 @@ func abridged(s string) string {
 
 // describe reads everything but the operations.
 func (r *registry) describe(definition string, opt grid.OpenOptions, object, projected *object) (*CRS, error) {
-	c := &CRS{definition: definition, options: opt, wkt: object.wkt(), plans: make(map[string]*plan)}
+	c := &CRS{definition: definition, options: opt, wkt: object.wkt()}
 	name := projected.name()
+	fail := func(format string, args ...any) (*CRS, error) {
+		return nil, &DefinitionError{Definition: definition, Reason: ErrNotProjected, message: fmt.Sprintf(format, args...)}
+	}
 	axes, err := projected.axes()
 	if err != nil {
-		return nil, &DefinitionError{Definition: definition, Reason: ErrAxes, Message: err.Error()}
+		return fail("%v", err)
 	}
 	var unit grid.Unit
 	if c.plane, unit, err = readPlaneAxes(axes); err != nil {
-		return nil, &DefinitionError{Definition: definition, Reason: ErrAxes, Message: fmt.Sprintf("%s: %v", name, err)}
+		return fail("%s: %v", name, err)
 	}
-	ellipsoid, a, rf, err := projected.ellipsoid()
+	ellipsoid, err := projected.ellipsoid()
 	if err != nil {
-		return nil, &DefinitionError{Definition: definition, Reason: ErrNotProjected, Message: err.Error()}
+		return fail("%v", err)
 	}
 	base := projected.base()
 	if base == nil {
-		return nil, &DefinitionError{Definition: definition, Reason: ErrNotProjected, Message: name + " has no geographic system of its own"}
+		return fail("%s has no geographic system of its own", name)
 	}
-	defer base.free()
 	if c.ownAxes, err = readGeoAxes(base); err != nil {
-		return nil, &DefinitionError{Definition: definition, Reason: ErrAxes, Message: err.Error()}
+		return fail("%v", err)
 	}
 	// The own frame counts from its own prime meridian.
 	c.ownMeridian, c.ownAxes.meridian = c.ownAxes.meridian, 0
-	for _, p := range r.paths(base, projected) {
-		if p.runnable && !p.ballpark && p.pipeline != "" {
-			c.own = p.pipeline
-			break
-		}
+	paths := r.paths(base, projected)
+	i := slices.IndexFunc(paths, func(p path) bool { return p.usable() && !p.ballpark })
+	if i < 0 {
+		return fail("%s: PROJ can't compute this map projection: %s", name, projected.method()+" is not in the installed version ("+r.version()+"); a later one may have it")
 	}
-	if c.own == "" {
-		return nil, &DefinitionError{Definition: definition, Reason: ErrNotProjected, Message: fmt.Sprintf("%s: PROJ can't compute this map projection: %s is not in the installed version (%s); a later one may have it", name, projected.method(), r.version())}
-	}
+	c.own = paths[i].pipeline
 	c.use, c.used = projected.areaOfUse()
 	c.grid = grid.Grid{
-		Name: name, Code: projected.code(), Unit: unit, Frame: base.name(), FrameEpoch: frameEpochs[base.name()],
-		Ellipsoid: grid.Ellipsoid{Name: ellipsoid, SemiMajor: a, InverseFlattening: rf},
+		Name: name, Code: projected.code(), Unit: unit, Frame: base.name(), FrameEpoch: frameEpochs[base.name()], Ellipsoid: ellipsoid,
 	}
-	c.ellipsoid = fmt.Sprintf("+proj=longlat +a=%.17g +rf=%.17g", a, rf)
-	if rf == 0 {
-		c.ellipsoid = fmt.Sprintf("+proj=longlat +R=%.17g", a)
+	c.ellipsoid = fmt.Sprintf("+proj=longlat +a=%.17g +rf=%.17g", ellipsoid.SemiMajor, ellipsoid.InverseFlattening)
+	if ellipsoid.InverseFlattening == 0 {
+		c.ellipsoid = fmt.Sprintf("+proj=longlat +R=%.17g", ellipsoid.SemiMajor)
 	}
 	if err := c.withWorker(func(w *worker) error {
 		_, err := w.operation(c.own)
 		return err
 	}); err != nil {
-		return nil, &DefinitionError{Definition: definition, Reason: ErrNotProjected, Message: fmt.Sprintf("%s: PROJ can't compute this map projection: %v", name, err)}
+		return fail("%s: PROJ can't compute this map projection: %v", name, err)
 	}
 	return c, nil
 }
@@ -360,83 +362,78 @@ func (c *CRS) AreaOfUse() (south, west, north, east float64, ok bool) {
 	return c.use.south, c.use.west, c.use.north, c.use.east, c.used
 }
 
-// planeAxes says which of the two axes of a projected CRS are E and N, and
-// which way they count.
-type planeAxes struct {
-	e, n         int
-	eSign, nSign float64
+// horizontal says which of two axes counts east and which north, and their signs:
+// -1 for one that counts west or south.
+type horizontal struct {
+	east, north         int
+	eastSign, northSign float64
 }
 
-func (a *planeAxes) toEN(x, y float64) grid.EN {
-	if a.e != 0 {
+// split takes coordinates in the order of the axes apart, join puts them together.
+func (h *horizontal) split(x, y float64) (east, north float64) {
+	if h.east != 0 {
 		x, y = y, x
 	}
-	return grid.EN{E: a.eSign*x + 0, N: a.nSign*y + 0} // + 0 turns minus zero
+	return h.eastSign*x + 0, h.northSign*y + 0 // + 0 turns minus zero
 }
 
-func (a planeAxes) fromEN(p grid.EN) (x, y float64) {
-	var v [2]float64
-	v[a.e], v[a.n] = a.eSign*p.E, a.nSign*p.N
-	return v[0], v[1]
+func (h *horizontal) join(east, north float64) (x, y float64) {
+	x, y = h.eastSign*east, h.northSign*north
+	if h.east != 0 {
+		return y, x
+	}
+	return x, y
 }
 
-// readPlaneAxes finds easting and northing among the axes. Directions decide:
-// an axis that counts west or south turns its sign. Polar systems point both
-// axes north or both south along different meridians, so there the names have
-// to tell them apart, and the signs stay.
-func readPlaneAxes(axes []axis) (planeAxes, grid.Unit, error) {
+// byDirection finds the axes by their directions; the index is -1 where there is
+// none.
+func byDirection(axes []axis) horizontal {
+	find := func(plus, minus string) (int, float64) {
+		i := slices.IndexFunc(axes, func(x axis) bool { return x.direction == plus || x.direction == minus })
+		if i >= 0 && axes[i].direction == minus {
+			return i, -1
+		}
+		return i, 1
+	}
+	var h horizontal
+	h.east, h.eastSign = find("east", "west")
+	h.north, h.northSign = find("north", "south")
+	return h
+}
+
+// readPlaneAxes finds easting and northing among the axes, by their directions.
+// Polar systems point both axes north or both south along different meridians, so
+// there the names have to tell them apart, and the signs stay.
+func readPlaneAxes(axes []axis) (horizontal, grid.Unit, error) {
 	if len(axes) < 2 {
-		return planeAxes{}, grid.Unit{}, fmt.Errorf("%d axes where an easting and a northing are needed", len(axes))
+		return horizontal{}, grid.Unit{}, fmt.Errorf("%d axes where an easting and a northing are needed", len(axes))
 	}
-	a := planeAxes{e: -1, n: -1, eSign: 1, nSign: 1}
-	horizontal := axes[:2]
-	d := horizontal[0].direction
-	polar := d == horizontal[1].direction && (d == "north" || d == "south")
-	for i, x := range horizontal {
-		if !polar {
-			a.point(i, x.direction)
-		} else if named(x, "e", "easting", "x") {
-			a.e = i
-		} else if named(x, "n", "northing", "y") {
-			a.n = i
-		}
+	axes = axes[:2]
+	h := byDirection(axes)
+	if d := axes[0].direction; d == axes[1].direction && (d == "north" || d == "south") {
+		h = horizontal{slices.IndexFunc(axes, named("e", "easting", "x")), slices.IndexFunc(axes, named("n", "northing", "y")), 1, 1}
 	}
-	if a.e < 0 || a.n < 0 || a.e == a.n {
-		return planeAxes{}, grid.Unit{}, fmt.Errorf("its axes (%s %s, %s %s) are not an easting and a northing",
-			horizontal[0].name, horizontal[0].direction, horizontal[1].name, horizontal[1].direction)
+	if h.east < 0 || h.north < 0 || h.east == h.north {
+		return horizontal{}, grid.Unit{}, fmt.Errorf("its axes (%s %s, %s %s) are not an easting and a northing",
+			axes[0].name, axes[0].direction, axes[1].name, axes[1].direction)
 	}
-	if horizontal[0].factor != horizontal[1].factor || !(horizontal[0].factor > 0) {
-		return planeAxes{}, grid.Unit{}, fmt.Errorf("its axes count in different units (%s and %s)", horizontal[0].unit, horizontal[1].unit)
+	if axes[0].factor != axes[1].factor || !(axes[0].factor > 0) {
+		return horizontal{}, grid.Unit{}, fmt.Errorf("its axes count in different units (%s and %s)", axes[0].unit, axes[1].unit)
 	}
-	return a, unitOf(horizontal[0]), nil
+	return h, unitOf(axes[0]), nil
 }
 
-// point takes the i-th axis by its direction.
-func (a *planeAxes) point(i int, direction string) {
-	switch direction {
-	case "east":
-		a.e = i
-	case "west":
-		a.e, a.eSign = i, -1
-	case "north":
-		a.n = i
-	case "south":
-		a.n, a.nSign = i, -1
-	}
-}
-
-// named reports whether an axis goes by one of the names, in its name or its
+// named tells of an axis whether it goes by one of some names, in its name or its
 // abbreviation.
-func named(x axis, names ...string) bool {
-	name := strings.ToLower(strings.TrimSpace(x.name))
-	abbr := strings.ToLower(x.abbreviation)
-	for _, n := range names {
-		if name == n || abbr == n || strings.HasPrefix(name, n+" ") {
-			return true
-		}
+func named(names ...string) func(axis) bool {
+	return func(x axis) bool {
+		name, abbr := strings.ToLower(strings.TrimSpace(x.name)), strings.ToLower(x.abbreviation)
+		return slices.ContainsFunc(names, func(n string) bool { return name == n || abbr == n || strings.HasPrefix(name, n+" ") })
 	}
-	return false
 }
+
+// symbols are those of units besides the named ones of package grid.
+var symbols = map[string]string{"kilometre": "km", "centimetre": "cm", "millimetre": "mm", "link": "lk", "Clarke's foot": "ftCla", "Indian yard": "ydInd"}
 
 // unitOf makes the unit of an axis. The named constants of package grid have
 // more digits than the registry's text carries, so they win where they agree.
@@ -446,21 +443,16 @@ func unitOf(x axis) grid.Unit {
 			return u
 		}
 	}
-	u := grid.Unit{Name: x.unit, Symbol: x.unit, Metres: x.factor}
-	if u.Name == "" || u.Name == "unknown" {
-		u.Name = fmt.Sprintf("unit of %.12g m", x.factor)
-		u.Symbol = u.Name
+	name := x.unit
+	if name == "" || name == "unknown" {
+		name = fmt.Sprintf("unit of %.12g m", x.factor)
 	}
-	if s, ok := map[string]string{"kilometre": "km", "centimetre": "cm", "millimetre": "mm", "link": "lk", "Clarke's foot": "ftCla", "Indian yard": "ydInd"}[u.Name]; ok {
-		u.Symbol = s
-	}
-	return u
+	return grid.Unit{Name: name, Symbol: cmp.Or(symbols[name], name), Metres: x.factor}
 }
 
 // geoAxes says how a geographic CRS wants its latitude and longitude.
 type geoAxes struct {
-	lat, lon         int
-	latSign, lonSign float64
+	horizontal
 	// degrees is the size of its angular unit in degrees.
 	degrees float64
 	// meridian is the longitude of its prime meridian from Greenwich.
@@ -472,20 +464,8 @@ func readGeoAxes(o *object) (geoAxes, error) {
 	if err != nil {
 		return geoAxes{}, err
 	}
-	g := geoAxes{lat: -1, lon: -1, latSign: 1, lonSign: 1, meridian: o.primeMeridian()}
-	for i, x := range axes {
-		switch x.direction {
-		case "north":
-			g.lat = i
-		case "south":
-			g.lat, g.latSign = i, -1
-		case "east":
-			g.lon = i
-		case "west":
-			g.lon, g.lonSign = i, -1
-		}
-	}
-	if g.lat < 0 || g.lat > 1 || g.lon < 0 || g.lon > 1 || axes[0].factor != axes[1].factor {
+	g := geoAxes{horizontal: byDirection(axes), meridian: o.primeMeridian()}
+	if g.east+g.north != 1 || axes[0].factor != axes[1].factor {
 		return geoAxes{}, fmt.Errorf("the axes of %s are not latitude and longitude", o.name())
 	}
 	// The registry states radians with 15 digits; the degree itself is exact.
@@ -500,20 +480,15 @@ func (g *geoAxes) from(lat, lon float64) (x, y float64) {
 	if g.meridian != 0 {
 		lon = wrap(lon - g.meridian)
 	}
-	lat, lon = g.latSign*lat, g.lonSign*lon
 	if g.degrees != 1 {
 		lat, lon = lat/g.degrees, lon/g.degrees
 	}
-	if g.lat != 0 {
-		lat, lon = lon, lat
-	}
-	return lat, lon
+	return g.join(lon, lat)
 }
 
-func (g geoAxes) to(x, y float64) (lat, lon float64) {
-	v := [2]float64{x, y}
-	lat, lon = g.latSign*v[g.lat]*g.degrees, g.lonSign*v[g.lon]*g.degrees
-	return lat + 0, wrap(lon+g.meridian) + 0
+func (g *geoAxes) to(x, y float64) (lat, lon float64) {
+	lon, lat = g.split(x, y)
+	return lat * g.degrees, wrap(lon*g.degrees+g.meridian) + 0
 }
 
 // wrap brings a longitude into [-180, 180].

@@ -198,7 +198,6 @@ func TestDatumNames(t *testing.T) {
 			t.Errorf("%s: the registry has no geographic CRS %s", name, code)
 			continue
 		}
-		f.free()
 	}
 }
 
@@ -306,7 +305,6 @@ func TestWaysCanBeRun(t *testing.T) {
 				if o == nil {
 					t.Errorf("%s from %q: %s can't be run", code, datum, p.ways[i].title())
 				}
-				o.free()
 			}
 			for i := range p.missing {
 				if len(p.missing[i].path.missing) == 0 {

@@ -12,39 +12,17 @@ const broadcast = "WGS84"
 // handhelds write them into GPSMapDatum, normalised. Names that EPSG itself
 // uses need no entry. Codes: EPSG geodetic registry.
 var datumCodes = map[string]string{
-	"WGS72":                   "EPSG:4322",
-	"NAD27":                   "EPSG:4267",
-	"NAD1927":                 "EPSG:4267",
-	"NORTHAMERICAN1927":       "EPSG:4267",
-	"NORTHAMERICANDATUM1927":  "EPSG:4267",
-	"NAD83":                   "EPSG:4269",
-	"NAD1983":                 "EPSG:4269",
-	"NORTHAMERICAN1983":       "EPSG:4269",
-	"NORTHAMERICANDATUM1983":  "EPSG:4269",
-	"ED50":                    "EPSG:4230",
-	"EUROPEAN1950":            "EPSG:4230",
-	"EUROPEANDATUM1950":       "EPSG:4230",
-	"ETRS89":                  "EPSG:4258",
-	"ETRS1989":                "EPSG:4258",
-	"OSGB36":                  "EPSG:4277",
-	"OSGB1936":                "EPSG:4277",
-	"ORDNANCESURVEY1936":      "EPSG:4277",
-	"GDA94":                   "EPSG:4283",
-	"GDA1994":                 "EPSG:4283",
-	"GDA2020":                 "EPSG:7844",
-	"TOKYO":                   "EPSG:4301",
-	"TOKYODATUM":              "EPSG:4301",
-	"JGD2000":                 "EPSG:4612",
-	"JGD2011":                 "EPSG:6668",
-	"PZ90":                    "EPSG:4740",
-	"PZ90.02":                 "EPSG:9474",
-	"PZ90.11":                 "EPSG:9475",
-	"CGCS2000":                "EPSG:4490",
-	"CHINAGEODETICSYSTEM2000": "EPSG:4490",
-	"PULKOVO1942":             "EPSG:4284",
-	"SK42":                    "EPSG:4284",
-	"SIRGAS2000":              "EPSG:4674",
-	"NZGD2000":                "EPSG:4167",
+	"WGS72": "EPSG:4322",
+	"NAD27": "EPSG:4267", "NAD1927": "EPSG:4267", "NORTHAMERICAN1927": "EPSG:4267", "NORTHAMERICANDATUM1927": "EPSG:4267",
+	"NAD83": "EPSG:4269", "NAD1983": "EPSG:4269", "NORTHAMERICAN1983": "EPSG:4269", "NORTHAMERICANDATUM1983": "EPSG:4269",
+	"ED50": "EPSG:4230", "EUROPEAN1950": "EPSG:4230", "EUROPEANDATUM1950": "EPSG:4230",
+	"ETRS89": "EPSG:4258", "ETRS1989": "EPSG:4258",
+	"OSGB36": "EPSG:4277", "OSGB1936": "EPSG:4277", "ORDNANCESURVEY1936": "EPSG:4277",
+	"GDA94": "EPSG:4283", "GDA1994": "EPSG:4283", "GDA2020": "EPSG:7844",
+	"TOKYO": "EPSG:4301", "TOKYODATUM": "EPSG:4301", "JGD2000": "EPSG:4612", "JGD2011": "EPSG:6668",
+	"PZ90": "EPSG:4740", "PZ90.02": "EPSG:9474", "PZ90.11": "EPSG:9475",
+	"CGCS2000": "EPSG:4490", "CHINAGEODETICSYSTEM2000": "EPSG:4490",
+	"PULKOVO1942": "EPSG:4284", "SK42": "EPSG:4284", "SIRGAS2000": "EPSG:4674", "NZGD2000": "EPSG:4167",
 }
 
 // broadcastNames are the normalised ways to write WGS 84 without a realisation.
@@ -83,8 +61,8 @@ func unpadded(name string) string { return strings.Trim(name, " \t\r\n\x00") }
 // maxDatumName is longer than any name in the registry.
 const maxDatumName = 100
 
-// datumCode finds the code of the geographic CRS that a datum name stands for;
-// empty where there is none, or more than one.
+// datumCode finds the code of the geographic CRS of a datum name; empty where
+// there is none, or more than one.
 func (r *registry) datumCode(name string) string {
 	key := normaliseDatum(name)
 	if code, ok := datumCodes[key]; ok {
@@ -104,13 +82,12 @@ func (r *registry) datumCode(name string) string {
 	if strings.ContainsRune(text, 0) {
 		return ""
 	}
-	names, codes := r.named(text)
-	for i := range names {
-		if normaliseDatum(names[i]) == key {
+	for _, o := range r.similar(text) {
+		if c := o.code(); c != "" && normaliseDatum(o.name()) == key {
 			if code != "" {
 				return ""
 			}
-			code = codes[i]
+			code = c
 		}
 	}
 	return code

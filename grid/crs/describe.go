@@ -2,8 +2,8 @@ package crs
 
 // This file is all of PROJ that go-proj has no binding for: what a coordinate
 // reference system is made of, and which operations lead from one to another.
-// Every function here works on a registry of its own, which is closed when the
-// description is done; nothing of it is kept, so no C object outlives a call.
+// Objects belong to the registry that made them and go when it is closed, at the
+// end of a description; none is kept longer.
 
 // #cgo pkg-config: proj
 // #include <stdlib.h>
@@ -16,16 +16,18 @@ import (
 	"math"
 	"os"
 	"regexp"
+	"slices"
 	"strings"
 	"unsafe"
 
 	"example.com/phototie/grid"
 )
 
-// registry is a PROJ context with its database. It serves one goroutine at a
-// time.
+// registry is a PROJ context with its database, and the objects made in it. It
+// serves one goroutine at a time.
 type registry struct {
-	ctx *C.PJ_CONTEXT
+	ctx     *C.PJ_CONTEXT
+	objects []*C.PJ
 }
 
 // openRegistry opens a registry that looks for files in the folders, and then
@@ -55,7 +57,12 @@ func searchPaths(folders []string) []string {
 	return append(append([]string(nil), folders...), own...)
 }
 
-func (r *registry) close() { C.proj_context_destroy(r.ctx) }
+func (r *registry) close() {
+	for _, p := range r.objects {
+		C.proj_destroy(p)
+	}
+	C.proj_context_destroy(r.ctx)
+}
 
 // version names PROJ and its EPSG data set, for messages.
 func (r *registry) version() string {
@@ -68,27 +75,22 @@ func (r *registry) version() string {
 	return s
 }
 
-// object is a PROJ object: a CRS, a datum, an operation. free releases it.
+// object is a PROJ object: a CRS, a datum, an operation.
 type object struct {
 	r *registry
 	p *C.PJ
 }
 
+// object takes over an object of PROJ; nil for none.
 func (r *registry) object(p *C.PJ) *object {
 	if p == nil {
 		return nil
 	}
+	r.objects = append(r.objects, p)
 	return &object{r: r, p: p}
 }
 
-func (o *object) free() {
-	if o != nil {
-		C.proj_destroy(o.p)
-	}
-}
-
-// create makes the object that a definition stands for, nil where PROJ knows
-// none.
+// create makes the object of a definition, nil where PROJ knows none.
 func (r *registry) create(definition string) *object {
 	c := C.CString(definition)
 	defer C.free(unsafe.Pointer(c))
@@ -100,10 +102,7 @@ func (r *registry) wktProblems(wkt string) string {
 	c := C.CString(wkt)
 	defer C.free(unsafe.Pointer(c))
 	var warnings, problems C.PROJ_STRING_LIST
-	p := C.proj_create_from_wkt(r.ctx, c, nil, &warnings, &problems)
-	if p != nil {
-		C.proj_destroy(p)
-	}
+	r.object(C.proj_create_from_wkt(r.ctx, c, nil, &warnings, &problems))
 	text := strings.Join(append(goStrings(problems), goStrings(warnings)...), "; ")
 	C.proj_string_list_destroy(warnings)
 	C.proj_string_list_destroy(problems)
@@ -112,10 +111,7 @@ func (r *registry) wktProblems(wkt string) string {
 
 func goStrings(list C.PROJ_STRING_LIST) []string {
 	var out []string
-	if list == nil {
-		return nil
-	}
-	for p := list; *p != nil; p = (C.PROJ_STRING_LIST)(unsafe.Add(unsafe.Pointer(p), unsafe.Sizeof(*p))) {
+	for p := list; p != nil && *p != nil; p = (C.PROJ_STRING_LIST)(unsafe.Add(unsafe.Pointer(p), unsafe.Sizeof(*p))) {
 		out = append(out, C.GoString(*p))
 	}
 	return out
@@ -137,29 +133,20 @@ const (
 	kindTemporal
 )
 
+var kinds = map[C.PJ_TYPE]kind{
+	C.PJ_TYPE_GEOGRAPHIC_2D_CRS: kindGeographic, C.PJ_TYPE_GEOGRAPHIC_3D_CRS: kindGeographic,
+	C.PJ_TYPE_GEOCENTRIC_CRS: kindGeocentric, C.PJ_TYPE_GEODETIC_CRS: kindGeocentric,
+	C.PJ_TYPE_VERTICAL_CRS: kindVertical, C.PJ_TYPE_PROJECTED_CRS: kindProjected,
+	C.PJ_TYPE_COMPOUND_CRS: kindCompound, C.PJ_TYPE_BOUND_CRS: kindBound,
+	C.PJ_TYPE_ENGINEERING_CRS: kindEngineering, C.PJ_TYPE_TEMPORAL_CRS: kindTemporal,
+}
+
+// kind is kindNone for no object at all, too.
 func (o *object) kind() kind {
-	switch C.proj_get_type(o.p) {
-	case C.PJ_TYPE_GEOGRAPHIC_2D_CRS, C.PJ_TYPE_GEOGRAPHIC_3D_CRS:
-		return kindGeographic
-	case C.PJ_TYPE_GEOCENTRIC_CRS, C.PJ_TYPE_GEODETIC_CRS:
-		return kindGeocentric
-	case C.PJ_TYPE_VERTICAL_CRS:
-		return kindVertical
-	case C.PJ_TYPE_PROJECTED_CRS:
-		return kindProjected
-	case C.PJ_TYPE_COMPOUND_CRS:
-		return kindCompound
-	case C.PJ_TYPE_BOUND_CRS:
-		return kindBound
-	case C.PJ_TYPE_ENGINEERING_CRS:
-		return kindEngineering
-	case C.PJ_TYPE_TEMPORAL_CRS:
-		return kindTemporal
-	}
-	if C.proj_is_crs(o.p) == 0 {
+	if o == nil || C.proj_is_crs(o.p) == 0 {
 		return kindNone
 	}
-	return kindOther
+	return kinds[C.proj_get_type(o.p)]
 }
 
 func (o *object) name() string { return C.GoString(C.proj_get_name(o.p)) }
@@ -184,11 +171,9 @@ func (o *object) horizontal() *object {
 
 // vertical is the vertical component of a compound CRS, nil where it has none.
 func (o *object) vertical() *object {
-	v := o.r.object(C.proj_crs_get_sub_crs(o.r.ctx, o.p, 1))
-	if v != nil && v.kind() == kindVertical {
+	if v := o.r.object(C.proj_crs_get_sub_crs(o.r.ctx, o.p, 1)); v.kind() == kindVertical {
 		return v
 	}
-	v.free()
 	return nil
 }
 
@@ -221,7 +206,6 @@ func (o *object) method() string {
 	if op == nil {
 		return "which is not stated"
 	}
-	defer op.free()
 	var name, authority, code *C.char
 	if C.proj_coordoperation_get_method_info(o.r.ctx, op.p, &name, &authority, &code) == 0 {
 		return op.name()
@@ -240,41 +224,26 @@ func (o *object) ensembleAccuracy() (float64, bool) {
 	if e == nil {
 		return 0, false
 	}
-	defer e.free()
 	a := float64(C.proj_datum_ensemble_get_accuracy(o.r.ctx, e.p))
 	return a, a >= 0
 }
 
-// ellipsoid returns the name, semi-major axis in metres and inverse flattening
-// (0 for a sphere) of the ellipsoid of a CRS.
-func (o *object) ellipsoid() (name string, a, rf float64, err error) {
+// ellipsoid is the ellipsoid of a CRS.
+func (o *object) ellipsoid() (grid.Ellipsoid, error) {
 	e := o.r.object(C.proj_get_ellipsoid(o.r.ctx, o.p))
-	if e == nil {
-		return "", 0, 0, fmt.Errorf("%s has no ellipsoid", o.name())
+	var a, rf C.double
+	if e == nil || C.proj_ellipsoid_get_parameters(o.r.ctx, e.p, &a, nil, nil, &rf) == 0 {
+		return grid.Ellipsoid{}, fmt.Errorf("%s has no ellipsoid", o.name())
 	}
-	defer e.free()
-	var ca, cb, crf C.double
-	var computed C.int
-	if C.proj_ellipsoid_get_parameters(o.r.ctx, e.p, &ca, &cb, &computed, &crf) == 0 {
-		return "", 0, 0, fmt.Errorf("the ellipsoid of %s has no parameters", o.name())
-	}
-	return e.name(), float64(ca), float64(crf), nil
+	return grid.Ellipsoid{Name: e.name(), SemiMajor: float64(a), InverseFlattening: float64(rf)}, nil
 }
 
 // primeMeridian is the longitude of the prime meridian of a CRS from Greenwich
 // in degrees.
 func (o *object) primeMeridian() float64 {
-	m := o.r.object(C.proj_get_prime_meridian(o.r.ctx, o.p))
-	if m == nil {
-		return 0
-	}
-	defer m.free()
 	var lon, factor C.double
-	if C.proj_prime_meridian_get_parameters(o.r.ctx, m.p, &lon, &factor, nil) == 0 {
-		return 0
-	}
-	if lon == 0 {
-		return 0
+	if m := o.r.object(C.proj_get_prime_meridian(o.r.ctx, o.p)); m != nil {
+		C.proj_prime_meridian_get_parameters(o.r.ctx, m.p, &lon, &factor, nil)
 	}
 	return float64(lon) * float64(factor) * 180 / math.Pi
 }
@@ -292,10 +261,8 @@ func (o *object) axes() ([]axis, error) {
 	if cs == nil {
 		return nil, fmt.Errorf("%s has no coordinate system", o.name())
 	}
-	defer cs.free()
-	n := int(C.proj_cs_get_axis_count(o.r.ctx, cs.p))
 	var out []axis
-	for i := range n {
+	for i := range int(C.proj_cs_get_axis_count(o.r.ctx, cs.p)) {
 		var name, abbr, dir, unit *C.char
 		var factor C.double
 		if C.proj_cs_get_axis_info(o.r.ctx, cs.p, C.int(i), &name, &abbr, &dir, &factor, &unit, nil, nil) == 0 {
@@ -373,6 +340,9 @@ type path struct {
 	gridded bool
 }
 
+// usable reports whether PROJ can run a path.
+func (p path) usable() bool { return p.runnable && p.pipeline != "" }
+
 // paths returns the operations from one CRS to another that the registry knows,
 // in PROJ's order.
 func (r *registry) paths(from, to *object) []path {
@@ -391,14 +361,11 @@ func (r *registry) paths(from, to *object) []path {
 	defer C.proj_list_destroy(list)
 	var out []path
 	for i := range int(C.proj_list_get_count(list)) {
-		op := r.object(C.proj_list_get(r.ctx, list, C.int(i)))
-		if op == nil {
-			continue
+		if op := r.object(C.proj_list_get(r.ctx, list, C.int(i))); op != nil {
+			if p, ok := op.path(); ok {
+				out = append(out, p)
+			}
 		}
-		if p, ok := op.path(); ok {
-			out = append(out, p)
-		}
-		op.free()
 	}
 	return out
 }
@@ -424,21 +391,18 @@ func (o *object) path() (path, bool) {
 	if a, ok := o.areaOfUse(); ok {
 		p.areas = []area{a}
 	}
-	if n := int(C.proj_concatoperation_get_step_count(ctx, o.p)); C.proj_get_type(o.p) == C.PJ_TYPE_CONCATENATED_OPERATION {
-		for i := range n {
+	if C.proj_get_type(o.p) == C.PJ_TYPE_CONCATENATED_OPERATION {
+		for i := range int(C.proj_concatoperation_get_step_count(ctx, o.p)) {
 			s := o.r.object(C.proj_concatoperation_get_step(ctx, o.p, C.int(i)))
 			if s == nil {
 				return p, false
 			}
 			p.steps = append(p.steps, s.step())
-			s.free()
 		}
 	} else {
 		p.steps = []step{o.step()}
 	}
-	for _, s := range p.steps {
-		p.ballpark = p.ballpark || s.ballpark()
-	}
+	p.ballpark = p.ballpark || slices.ContainsFunc(p.steps, step.ballpark)
 	text := C.proj_as_proj_string(ctx, o.p, C.PJ_PROJ_5, nil)
 	if text == nil {
 		// An operation that lacks a grid file is still worth naming.
@@ -452,20 +416,11 @@ func (o *object) step() step {
 	s := step{name: o.name(), code: o.code(), accuracy: float64(C.proj_coordoperation_get_accuracy(o.r.ctx, o.p))}
 	// A step taken backwards, or with another file, goes by "INVERSE(EPSG):8970"
 	// or "DERIVED_FROM(EPSG):7709".
-	for {
-		_, inner, ok := strings.Cut(s.code, "(")
-		if !ok {
-			break
-		}
-		s.code = strings.Replace(inner, ")", "", 1)
-	}
-	from, to := o.source(), o.target()
-	defer from.free()
-	defer to.free()
-	if from != nil {
+	s.code = strings.ReplaceAll(s.code[strings.LastIndexByte(s.code, '(')+1:], ")", "")
+	if from := o.source(); from != nil {
 		s.from = from.name()
 	}
-	if to != nil {
+	if to := o.target(); to != nil {
 		s.to = to.name()
 	}
 	if C.proj_get_type(o.p) == C.PJ_TYPE_CONVERSION {
@@ -474,33 +429,13 @@ func (o *object) step() step {
 	return s
 }
 
-// exactlyVertical returns the vertical CRS of a name, in any case; nil where there
-// is none, or more than one.
-func (r *registry) exactlyVertical(name string) *object {
-	return r.exactlyOf(name, C.PJ_TYPE_VERTICAL_CRS)
-}
-
-// exactly returns the CRS of a name, in any case; nil where there is none, or
-// more than one. EPSG's own come first.
-func (r *registry) exactly(name string) *object {
-	return r.exactlyOf(name, C.PJ_TYPE_PROJECTED_CRS, C.PJ_TYPE_COMPOUND_CRS, C.PJ_TYPE_GEOGRAPHIC_2D_CRS, C.PJ_TYPE_VERTICAL_CRS)
-}
-
-func (r *registry) exactlyOf(name string, types ...C.PJ_TYPE) *object {
+// named returns the CRS of a name, in any case, among those of some types; nil
+// where there is none, or more than one. EPSG's own come first.
+func (r *registry) named(name string, types ...C.PJ_TYPE) *object {
 	for _, authority := range []string{"EPSG", ""} {
-		var matches []*object
-		for _, o := range r.search(authority, name, false, types...) {
-			if strings.EqualFold(o.name(), name) {
-				matches = append(matches, o)
-			} else {
-				o.free()
-			}
-		}
+		matches := slices.DeleteFunc(r.search(authority, name, false, types...), func(o *object) bool { return !strings.EqualFold(o.name(), name) })
 		if len(matches) == 1 {
 			return matches[0]
-		}
-		for _, o := range matches {
-			o.free()
 		}
 		if len(matches) > 1 {
 			return nil
@@ -509,10 +444,16 @@ func (r *registry) exactlyOf(name string, types ...C.PJ_TYPE) *object {
 	return nil
 }
 
+// The types of CRS that a definition and that a vertical system may name.
+var (
+	anyCRS      = []C.PJ_TYPE{C.PJ_TYPE_PROJECTED_CRS, C.PJ_TYPE_COMPOUND_CRS, C.PJ_TYPE_GEOGRAPHIC_2D_CRS, C.PJ_TYPE_VERTICAL_CRS}
+	verticalCRS = []C.PJ_TYPE{C.PJ_TYPE_VERTICAL_CRS}
+)
+
 // ballpark reports whether a step is none that the registry knows, but PROJ's
 // way to go on all the same.
 func (s step) ballpark() bool {
-	return strings.Contains(s.name, "Ballpark") || strings.Contains(s.name, "ballpark")
+	return strings.Contains(strings.ToLower(s.name), "ballpark")
 }
 
 // missingFile describes a file that is not installed.
@@ -530,20 +471,12 @@ func missingFile(name, pack, url string) grid.MissingFile {
 // and what they hold.
 var storePattern = regexp.MustCompile(`^(?:[a-z]{2}|eur)_[A-Za-z0-9]+_.+\.(?:tif|json)$`)
 
-// named returns the geographic CRSs whose name is near to name, as name and
-// EPSG code.
-func (r *registry) named(name string) (names, codes []string) {
-	for _, o := range r.search("EPSG", name, true, C.PJ_TYPE_GEOGRAPHIC_2D_CRS) {
-		if code := o.code(); code != "" {
-			names, codes = append(names, o.name()), append(codes, code)
-		}
-		o.free()
-	}
-	return names, codes
+// similar returns EPSG's geographic CRSs whose name is near to name.
+func (r *registry) similar(name string) []*object {
+	return r.search("EPSG", name, true, C.PJ_TYPE_GEOGRAPHIC_2D_CRS)
 }
 
-// search looks objects up by name. The caller frees them. Deprecated ones are
-// left out.
+// search looks objects up by name. Deprecated ones are left out.
 func (r *registry) search(authority, name string, approximate bool, types ...C.PJ_TYPE) []*object {
 	cname := C.CString(name)
 	defer C.free(unsafe.Pointer(cname))
@@ -567,8 +500,6 @@ func (r *registry) search(authority, name string, approximate bool, types ...C.P
 		o := r.object(C.proj_list_get(r.ctx, list, C.int(i)))
 		if o != nil && C.proj_is_deprecated(o.p) == 0 {
 			out = append(out, o)
-		} else {
-			o.free()
 		}
 	}
 	return out

@@ -5,64 +5,41 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 	"strings"
-	"sync"
 
 	"github.com/twpayne/go-proj/v11"
 
 	"example.com/phototie/grid"
 )
 
-// Codes of the frames with ellipsoidal heights that stand for WGS 84. Source:
-// EPSG geodetic registry.
+// Codes of WGS 84 with ellipsoidal heights. Source: EPSG geodetic registry.
 const (
 	codeEnsemble3D  = "EPSG:4979" // WGS 84, the ensemble
 	codeBroadcast3D = "EPSG:9754" // WGS 84 (G2139)
 )
 
-// heights is what a CRS knows about heights; all of it is worked out at first
-// use.
+// heights is what a CRS knows about heights.
 type heights struct {
-	// standard is the vertical system of geoid heights that name none, as a code,
-	// a name or WKT; standardName is its name.
-	standard, standardName string
-
-	mu        sync.Mutex
-	verticals map[string]vertical
-	frames    map[string]solidFrame
-	shifts    map[[2]string]shift
+	// standard is the vertical system of geoid heights that name none: a code, a
+	// name or WKT.
+	standard  string
+	verticals memo[string, *vertical]
+	frames    memo[string, solidFrame]
+	shifts    memo[[2]string, *plan]
 }
 
-// vertical is a vertical system, with the geoid models that lead from it to
-// ellipsoids, the best first.
+// vertical is a vertical system. The ways of its plan are the geoid models that
+// lead from it to ellipsoids.
 type vertical struct {
+	*plan
 	name string
 	// factor is metres in its unit, negative where it counts downwards.
-	factor  float64
-	models  []model
-	missing []model
-	err     error
-}
-
-// model is one way from a vertical system to the ellipsoid of a frame.
-type model struct {
-	way
-	// hub is the code of the frame, which has heights, and hubName its name.
-	hub, hubName string
+	factor float64
 }
 
 // solidFrame is a frame with ellipsoidal heights.
-type solidFrame struct {
-	code, name string
-	err        error
-}
-
-// shift is the plan from the datum of a tag to a frame with heights.
-type shift struct {
-	plan *plan
-	err  error
-}
+type solidFrame struct{ code, name string }
 
 // verticalNamed opens the vertical system of a code, a name or WKT.
 func (r *registry) verticalNamed(text string) (*object, error) {
@@ -73,92 +50,55 @@ func (r *registry) verticalNamed(text string) (*object, error) {
 	case codePattern.MatchString(text) || urnPattern.MatchString(text) || wktPattern.MatchString(text):
 		o = r.create(text)
 	default:
-		for _, name := range []string{text, text + " height"} {
-			if o = r.exactlyVertical(name); o != nil {
-				break
-			}
+		if o = r.named(text, verticalCRS...); o == nil {
+			o = r.named(text+" height", verticalCRS...)
 		}
 	}
 	if o == nil {
 		return nil, fmt.Errorf("vertical system %s is not one that the installed registry (%s) knows; give a code such as EPSG:5731, or a name such as \"Malin Head height\"", abridged(text), r.version())
 	}
 	if o.kind() != kindVertical {
-		name := o.name()
-		o.free()
-		return nil, fmt.Errorf("%s (%s) is no vertical system; give one such as EPSG:5731", abridged(text), name)
+		return nil, fmt.Errorf("%s (%s) is no vertical system; give one such as EPSG:5731", abridged(text), o.name())
 	}
 	return o, nil
 }
 
-// vertical returns the vertical system of a name, made at first use.
-func (c *CRS) vertical(name string) vertical {
-	c.heights.mu.Lock()
-	defer c.heights.mu.Unlock()
-	return remember(&c.heights.verticals, name, func() vertical { return c.makeVertical(name) })
-}
-
-// remember returns what a map has for a key, made at first use. A map that has
-// grown to maxPlans is begun anew: names that nobody knows, in all likelihood.
-func remember[K comparable, V any](m *map[K]V, key K, create func() V) V {
-	if v, ok := (*m)[key]; ok {
-		return v
-	}
-	v := create()
-	if *m == nil || len(*m) >= maxPlans {
-		*m = make(map[K]V)
-	}
-	(*m)[key] = v
-	return v
-}
-
-func (c *CRS) makeVertical(name string) vertical {
-	r := openRegistry(c.options.Folders...)
-	defer r.close()
-	o, err := r.verticalNamed(name)
-	if err != nil {
-		return vertical{err: err}
-	}
-	defer o.free()
-	v := vertical{name: o.name()}
-	if v.factor, v.err = o.upwards(); v.err != nil {
-		return v
-	}
-	// A model leads to the frame that it was made for, which the registry does not
-	// tell. It may be the grid's own. Any way to WGS 84 names the others: the
-	// registry calls a model "ETRS89 to Malin Head height (2)".
-	seen := make(map[string]bool)
-	if own := c.ownBase(r); own != nil {
-		r.addModels(&v, o, own, seen, true)
-		own.free()
-	}
-	ensemble := r.create(codeEnsemble)
-	if ensemble == nil {
-		v.err = errors.New("the installed registry lacks WGS 84")
-		return v
-	}
-	defer ensemble.free()
-	for _, name := range r.addModels(&v, o, ensemble, seen, true) {
-		for _, part := range strings.Split(name, " + ") {
-			hub, rest, ok := strings.Cut(strings.ReplaceAll(part, "Inverse of ", ""), " to ")
-			if !ok || !strings.Contains(rest, "height") && !strings.Contains(rest, "depth") {
-				continue
-			}
-			if f := r.create(r.datumCode(hub)); f != nil {
-				r.addModels(&v, o, f, seen, true)
-				f.free()
+// vertical returns the vertical system of a name.
+func (c *CRS) vertical(name string) (*vertical, error) {
+	return c.heights.verticals.get(name, func() (*vertical, error) {
+		r := openRegistry(c.options.Folders...)
+		defer r.close()
+		o, err := r.verticalNamed(name)
+		if err != nil {
+			return nil, err
+		}
+		v := &vertical{plan: newPlan(), name: o.name()}
+		if v.factor, err = o.upwards(); err != nil {
+			return nil, err
+		}
+		// A model leads to the frame that it was made for, which the registry does not
+		// tell. It may be the grid's own. Any way to WGS 84 names the others: the
+		// registry calls a model "ETRS89 to Malin Head height (2)".
+		seen := make(map[string]bool)
+		r.addModels(v, o, c.ownBase(r), seen, true)
+		ensemble := r.create(codeEnsemble)
+		if ensemble == nil {
+			return nil, errors.New("the installed registry lacks WGS 84")
+		}
+		for _, name := range r.addModels(v, o, ensemble, seen, true) {
+			for part := range strings.SplitSeq(name, " + ") {
+				hub, rest, ok := strings.Cut(strings.ReplaceAll(part, "Inverse of ", ""), " to ")
+				if ok && (strings.Contains(rest, "height") || strings.Contains(rest, "depth")) {
+					r.addModels(v, o, r.create(r.datumCode(hub)), seen, true)
+				}
 			}
 		}
-	}
-	if len(v.models)+len(v.missing) == 0 {
-		r.addModels(&v, o, ensemble, make(map[string]bool), false)
-	}
-	better := func(m []model) func(i, j int) bool {
-		return func(i, j int) bool { return m[i].better(&m[j].way) }
-	}
-	sort.SliceStable(v.models, better(v.models))
-	sort.SliceStable(v.missing, better(v.missing))
-	sort.SliceStable(v.missing, func(i, j int) bool { return v.missing[i].obtainable() && !v.missing[j].obtainable() })
-	return v
+		if len(v.ways)+len(v.missing) == 0 {
+			r.addModels(v, o, ensemble, make(map[string]bool), false)
+		}
+		v.sort()
+		return v, nil
+	})
 }
 
 // upwards is metres in the unit of a vertical system, negative where it counts
@@ -180,7 +120,7 @@ func (o *object) upwards() (float64, error) {
 // changes counts the steps of a path that change the surface or the frame.
 func (p path) changes() (n int) {
 	for _, s := range p.steps {
-		for _, part := range strings.Split(s.name, " + ") {
+		for part := range strings.SplitSeq(s.name, " + ") {
 			if !strings.HasPrefix(part, "Conversion from ") && !s.conversion {
 				n++
 			}
@@ -192,27 +132,21 @@ func (p path) changes() (n int) {
 // addModels collects the ways from a vertical system to one frame, where it has
 // heights and has not been seen, and returns the names of all ways that there
 // are. With direct set it leaves out those that pass through another frame.
-func (r *registry) addModels(v *vertical, o, frame *object, seen map[string]bool, direct bool) (names []string) {
-	if frame.kind() != kindGeographic {
+func (r *registry) addModels(v *vertical, o, to *object, seen map[string]bool, direct bool) (names []string) {
+	if to.kind() != kindGeographic {
 		return nil
 	}
-	to, flat := frame.solid(), frame.flat()
-	defer to.free()
-	defer flat.free()
-	if to == nil || flat == nil || to.code() == "" || seen[to.code()] {
+	solid, flat := to.solid(), to.flat()
+	if solid == nil || flat == nil || solid.code() == "" || seen[solid.code()] {
 		return nil
 	}
-	seen[to.code()] = true
+	seen[solid.code()] = true
 	axes, err := readGeoAxes(flat)
-	if err != nil {
-		return nil
-	}
 	from := flat.with(o)
-	if from == nil {
+	if err != nil || from == nil {
 		return nil
 	}
-	defer from.free()
-	for _, p := range r.paths(from, to) {
+	for _, p := range r.paths(from, solid) {
 		if p.ballpark {
 			continue
 		}
@@ -223,14 +157,7 @@ func (r *registry) addModels(v *vertical, o, frame *object, seen map[string]bool
 			continue
 		}
 		r.try(&p)
-		m := model{way: way{path: p, source: v.name, axes: axes}, hub: to.code(), hubName: to.name()}
-		m.complete()
-		switch {
-		case p.runnable:
-			v.models = append(v.models, m)
-		case len(p.missing) > 0:
-			v.missing = append(v.missing, m)
-		}
+		v.take(newWay(way{path: p, source: v.name, axes: axes, hub: solid.code(), hubName: solid.name()}))
 	}
 	return names
 }
@@ -238,15 +165,12 @@ func (r *registry) addModels(v *vertical, o, frame *object, seen map[string]bool
 // ownBase opens the geographic system of the grid; nil where the registry has
 // none.
 func (c *CRS) ownBase(r *registry) *object {
-	object, vertical, err := r.resolve(c.definition)
+	object, _, err := r.resolve(c.definition)
 	if err != nil {
 		return nil
 	}
-	defer object.free()
-	defer vertical.free()
 	base := object.base()
 	if base != nil && base.code() == "" { // a definition written out: go by the name
-		base.free()
 		base = r.create(r.datumCode(c.grid.Frame))
 	}
 	return base
@@ -255,63 +179,49 @@ func (c *CRS) ownBase(r *registry) *object {
 // ownFrame is the key of the grid's own frame.
 const ownFrame = "\x00own"
 
-// solidFrame finds the frame with heights that a datum name or a code means; for
-// ownFrame that of the grid.
-func (c *CRS) solidFrame(name string) solidFrame {
+// solidFrame finds the frame with heights of a datum name or a code; for ownFrame
+// that of the grid.
+func (c *CRS) solidFrame(name string) (solidFrame, error) {
 	if name != ownFrame && normaliseDatum(name) == broadcast {
-		return solidFrame{code: codeBroadcast3D, name: "WGS 84"}
+		return solidFrame{code: codeBroadcast3D, name: "WGS 84"}, nil
 	}
-	c.heights.mu.Lock()
-	defer c.heights.mu.Unlock()
-	return remember(&c.heights.frames, name, func() solidFrame { return c.makeSolidFrame(name) })
-}
-
-func (c *CRS) makeSolidFrame(name string) solidFrame {
-	r := openRegistry(c.options.Folders...)
-	defer r.close()
-	var o *object
-	if name == ownFrame {
-		name = c.grid.Frame
-		o = c.ownBase(r)
-	} else if code := r.datumCode(name); code != "" {
-		o = r.create(code)
-	}
-	if o == nil || o.kind() != kindGeographic {
-		o.free()
-		return solidFrame{name: name, err: fmt.Errorf("frame %s is not one that the installed registry knows", abridged(name))}
-	}
-	defer o.free()
-	solid := o.solid()
-	if solid == nil || solid.code() == "" {
-		solid.free()
-		return solidFrame{name: o.name(), err: fmt.Errorf("%s has no ellipsoidal heights", o.name())}
-	}
-	defer solid.free()
-	return solidFrame{code: solid.code(), name: o.name()}
+	return c.heights.frames.get(name, func() (solidFrame, error) {
+		r := openRegistry(c.options.Folders...)
+		defer r.close()
+		var o *object
+		if name == ownFrame {
+			name = c.grid.Frame
+			o = c.ownBase(r)
+		} else if code := r.datumCode(name); code != "" {
+			o = r.create(code)
+		}
+		if o.kind() != kindGeographic {
+			return solidFrame{}, fmt.Errorf("frame %s is not one that the installed registry knows", abridged(name))
+		}
+		solid := o.solid()
+		if solid == nil || solid.code() == "" {
+			return solidFrame{}, fmt.Errorf("%s has no ellipsoidal heights", o.name())
+		}
+		return solidFrame{code: solid.code(), name: o.name()}, nil
+	})
 }
 
 // shift returns the plan from the datum of a tag to a frame with heights.
-func (c *CRS) shift(datum, hub string) shift {
-	key := [2]string{normaliseDatum(datum), hub}
-	c.heights.mu.Lock()
-	defer c.heights.mu.Unlock()
-	return remember(&c.heights.shifts, key, func() shift { return c.makeShift(datum, hub) })
-}
-
-func (c *CRS) makeShift(datum, hub string) shift {
-	r := openRegistry(c.options.Folders...)
-	defer r.close()
-	to := r.create(hub)
-	if to == nil {
-		return shift{err: fmt.Errorf("the installed registry lacks %s", hub)}
-	}
-	defer to.free()
-	pl := &planner{r: r, grid: to, plan: &plan{ops: make(map[remark]*grid.Operation)}, solid: true}
-	pl.collect(datum)
-	if pl.plan.unknown {
-		return shift{err: &grid.UnknownDatumError{Datum: datum}}
-	}
-	return shift{plan: pl.plan}
+func (c *CRS) shift(datum, hub string) (*plan, error) {
+	return c.heights.shifts.get([2]string{normaliseDatum(datum), hub}, func() (*plan, error) {
+		r := openRegistry(c.options.Folders...)
+		defer r.close()
+		to := r.create(hub)
+		if to == nil {
+			return nil, fmt.Errorf("the installed registry lacks %s", hub)
+		}
+		pl := &planner{r: r, grid: to, plan: newPlan(), solid: true}
+		pl.collect(datum)
+		if pl.plan.unknown {
+			return nil, &grid.UnknownDatumError{Datum: datum}
+		}
+		return pl.plan, nil
+	})
 }
 
 // EllipsoidalHeights brings heights of places on the grid to the ellipsoids of
@@ -330,25 +240,12 @@ func (c *CRS) EllipsoidalHeights(ctx context.Context, at []grid.EN, heights []gr
 	if err != nil {
 		return nil, err
 	}
-	out := make([]grid.HeightPlacement, len(at))
-	err = c.withWorker(func(w *worker) error {
-		j := lift{c: c, w: w, ctx: ctx, own: ownFrame}
-		for i := range out {
-			if i%chunk == 0 && ctx.Err() != nil {
-				return ctx.Err()
-			}
-			if places[i].Err != nil {
-				out[i].Err = fmt.Errorf("position of the height: %w", places[i].Err)
-				continue
-			}
-			out[i] = j.do(places[i].Fix, heights[i])
+	return c.lift(ctx, heights, ownFrame, func(i int) (grid.Fix, error) {
+		if err := places[i].Err; err != nil {
+			return grid.Fix{}, fmt.Errorf("position of the height: %w", err)
 		}
-		return nil
+		return places[i].Fix, nil
 	})
-	if err != nil {
-		return nil, err
-	}
-	return out, nil
 }
 
 // FixHeights brings heights at fixes to the ellipsoids of the fixes' own frames;
@@ -357,21 +254,30 @@ func (c *CRS) FixHeights(ctx context.Context, fixes []grid.Fix, heights []grid.H
 	if len(fixes) != len(heights) {
 		return nil, fmt.Errorf("%d fixes, %d heights; give one height for each fix", len(fixes), len(heights))
 	}
+	return c.lift(ctx, heights, "", func(i int) (grid.Fix, error) { return fixes[i], valid(&fixes[i]) })
+}
+
+// lift brings heights at fixes to the ellipsoid. own is the frame of ellipsoidal
+// heights that name none: ownFrame for points, and empty, the frame of the fix,
+// for tags.
+func (c *CRS) lift(ctx context.Context, heights []grid.Height, own string, at func(i int) (grid.Fix, error)) ([]grid.HeightPlacement, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	out := make([]grid.HeightPlacement, len(fixes))
+	out := make([]grid.HeightPlacement, len(heights))
 	err := c.withWorker(func(w *worker) error {
-		j := lift{c: c, w: w, ctx: ctx}
-		for i, f := range fixes {
+		j := lift{c: c, w: w, ctx: ctx, own: own}
+		for i, h := range heights {
 			if i%chunk == 0 && ctx.Err() != nil {
 				return ctx.Err()
 			}
-			if !f.Valid() {
-				out[i].Err = fmt.Errorf("latitude %v, longitude %v is no position on the earth: %w", f.Lat, f.Lon, grid.ErrOutside)
-				continue
+			fix, err := at(i)
+			if err == nil {
+				out[i], err = j.do(fix, h)
 			}
-			out[i] = j.do(f, heights[i])
+			if err != nil {
+				out[i] = grid.HeightPlacement{Err: err}
+			}
 		}
 		return nil
 	})
@@ -381,35 +287,34 @@ func (c *CRS) FixHeights(ctx context.Context, fixes []grid.Fix, heights []grid.H
 	return out, nil
 }
 
-// lift brings heights to the ellipsoid.
+// lift is that work, with a worker.
 type lift struct {
 	c   *CRS
 	w   *worker
 	ctx context.Context
-	// own is the frame of ellipsoidal heights that name none: ownFrame for
-	// points, and empty, the frame of the fix, for tags.
 	own string
 }
 
+func heightError(ref grid.HeightRef, reason error, files []grid.MissingFile, format string, args ...any) error {
+	return &grid.HeightError{Ref: ref, Reason: reason, Missing: files, Message: fmt.Sprintf(format, args...)}
+}
+
 // do brings one height to the ellipsoid of the frame of a fix.
-func (j *lift) do(f grid.Fix, h grid.Height) (out grid.HeightPlacement) {
-	fail := func(reason error, files []grid.MissingFile, format string, args ...any) grid.HeightPlacement {
-		return grid.HeightPlacement{Err: &grid.HeightError{Ref: h.Ref, Reason: reason, Missing: files, Message: fmt.Sprintf(format, args...)}}
-	}
+func (j *lift) do(f grid.Fix, h grid.Height) (out grid.HeightPlacement, err error) {
 	if err := h.Ref.Validate(); err != nil {
-		return grid.HeightPlacement{Err: err}
-	}
-	if math.IsNaN(h.Metres) || math.IsInf(h.Metres, 0) {
-		return grid.HeightPlacement{Err: fmt.Errorf("height %v: %w", h.Metres, grid.ErrNotFinite)}
-	}
-	if h.Ref.Site {
-		return fail(grid.ErrNoHeights, nil, "the height is a site system's own, but the grid is %s itself", j.c.grid.Name)
+		return out, err
 	}
 	switch {
+	case !finite(h.Metres, 0):
+		return out, fmt.Errorf("height %v: %w", h.Metres, grid.ErrNotFinite)
+	case h.Ref.Site:
+		return out, heightError(h.Ref, grid.ErrNoHeights, nil, "the height is a site system's own, but the grid is %s itself", j.c.grid.Name)
 	case h.Ref.Surface == grid.HeightUnknown:
-		return fail(grid.ErrHeightUnknown, nil, "what the height counts from is not stated; say whether it is ellipsoidal or above a geoid, and which")
+		return out, heightError(h.Ref, grid.ErrHeightUnknown, nil, "what the height counts from is not stated; say whether it is ellipsoidal or above a geoid, and which")
 	case h.Ref.Surface == grid.HeightGeoid && h.Ref.Separation == nil:
 		return j.geoid(f, h)
+	case strings.ContainsRune(h.Ref.Frame, 0):
+		return out, heightError(h.Ref, grid.ErrNoHeightFrame, nil, "the frame %q holds a zero byte", h.Ref.Frame)
 	}
 	exact := 0.0
 	out = grid.HeightPlacement{Metres: h.Metres, Accuracy: &exact}
@@ -424,80 +329,78 @@ func (j *lift) do(f grid.Fix, h grid.Height) (out grid.HeightPlacement) {
 		}
 	}
 	name := h.Ref.Frame
-	if strings.ContainsRune(name, 0) {
-		return fail(grid.ErrNoHeightFrame, nil, "the frame %q holds a zero byte", name)
+	if name == "" {
+		name = j.own
 	}
 	if name == "" {
-		if j.own == "" {
-			name = f.Datum
-		} else {
-			name = j.own
-		}
+		name = f.Datum
 	}
-	from := j.c.solidFrame(name)
-	if from.err != nil {
-		return fail(grid.ErrNoHeightFrame, nil, "%v; name the frame that the ellipsoidal height is in, for instance ETRS89 or NAD83(2011)", from.err)
+	from, err := j.c.solidFrame(name)
+	if err != nil {
+		return out, heightError(h.Ref, grid.ErrNoHeightFrame, nil, "%v; name the frame that the ellipsoidal height is in, for instance ETRS89 or NAD83(2011)", err)
 	}
-	return j.carry(f, h.Ref, from.code, from.name, out)
+	return j.transfer(f, h.Ref, from, out)
 }
 
-// carry brings an ellipsoidal height from a frame to that of the fix.
-func (j *lift) carry(f grid.Fix, ref grid.HeightRef, hub, name string, out grid.HeightPlacement) grid.HeightPlacement {
-	fail := func(reason error, format string, args ...any) grid.HeightPlacement {
-		return grid.HeightPlacement{Err: &grid.HeightError{Ref: ref, Reason: reason, Message: fmt.Sprintf(format, args...)}}
+// through sends a height at a fix through a way; the result is NaN where that
+// doesn't go, outside its files for instance.
+func (j *lift) through(w *way, f grid.Fix, h, time float64) (float64, error) {
+	x, y := w.axes.from(f.Lat, f.Lon)
+	p := [1]proj.Coord{{x, y, h, time}}
+	if err := j.w.transform(j.ctx, w.pipeline, proj.DirectionFwd, p[:]); err != nil || !finite(p[0][2], 0) {
+		return math.NaN(), j.ctx.Err()
 	}
-	to := j.c.solidFrame(f.Datum)
-	if to.err != nil {
-		return fail(grid.ErrNoHeightFrame, "the map datum of the tag: %v, so heights can't be compared in it", to.err)
+	return p[0][2], nil
+}
+
+// transfer brings an ellipsoidal height from a frame to that of the fix.
+func (j *lift) transfer(f grid.Fix, ref grid.HeightRef, from solidFrame, out grid.HeightPlacement) (grid.HeightPlacement, error) {
+	to, err := j.c.solidFrame(f.Datum)
+	if err != nil {
+		return out, heightError(ref, grid.ErrNoHeightFrame, nil, "the map datum of the tag: %v, so heights can't be compared in it", err)
 	}
-	if to.code == hub {
-		return out
+	if to.code == from.code {
+		return out, nil
 	}
-	s := j.c.shift(f.Datum, hub)
-	if s.err != nil {
-		return grid.HeightPlacement{Err: s.err}
+	p, err := j.c.shift(f.Datum, from.code)
+	if err != nil {
+		return out, err
 	}
-	dated := credible(f.Epoch)
+	t := newTask(f.Lat, f.Lon, f.Epoch)
 	for at := 0; ; {
-		i, phase, next := s.plan.next(f.Lat, f.Lon, dated, at)
-		if i < 0 || s.plan.ways[i].ballpark {
-			text := fmt.Sprintf("no operation carries an ellipsoidal height from %s to %s here", name, to.name)
-			if len(s.plan.missing) > 0 {
-				m := s.plan.missing[0].path.missing
-				text += fmt.Sprintf("; one would need %s; %s", lacking(m), m[0].Install)
-				return grid.HeightPlacement{Err: &grid.HeightError{Ref: ref, Reason: grid.ErrNoHeightOperation, Missing: m, Message: text}}
+		i, phase, next := p.next(f.Lat, f.Lon, t.dated, at)
+		if i < 0 || p.ways[i].ballpark {
+			text := fmt.Sprintf("no operation transforms an ellipsoidal height from %s to %s here", from.name, to.name)
+			var files []grid.MissingFile
+			if len(p.missing) > 0 {
+				files = p.missing[0].path.missing
+				text += "; one would need " + lacking(files)
 			}
-			return fail(grid.ErrNoHeightOperation, "%s", text)
+			return out, heightError(ref, grid.ErrNoHeightOperation, files, "%s", text)
 		}
 		at = next
-		w := &s.plan.ways[i]
+		w := &p.ways[i]
 		// The way leads from the tag's frame. What is wanted is the height there
 		// that comes out as the given one; it is the same but for a metre or
 		// some fifty, so the second guess is exact.
 		h := out.Metres
 		for range 3 {
-			x, y := w.axes.from(f.Lat, f.Lon)
-			p := [1]proj.Coord{{x, y, h, w.time(f.Epoch, dated)}}
-			if err := j.w.transform(j.ctx, w.pipeline, proj.DirectionFwd, p[:]); err != nil || !finite(p[0][2], 0) {
-				h = math.NaN()
-				break
+			got, err := j.through(w, f, h, w.time(f.Epoch, t.dated))
+			if err != nil {
+				return out, err
 			}
-			h += out.Metres - p[0][2]
+			h += out.Metres - got
 		}
 		if math.IsNaN(h) {
-			if err := j.ctx.Err(); err != nil {
-				return grid.HeightPlacement{Err: err}
-			}
 			continue
 		}
-		t := newTask(f.Lat, f.Lon, f.Epoch)
 		t.phase = int8(phase)
-		op := s.plan.describer(i).operation(&t)
+		op := p.describer(i).operation(&t)
 		out.Metres = h
-		out.Steps = append(out.Steps, fmt.Sprintf("from %s to %s against %s", name, to.name, op.Name))
+		out.Steps = append(out.Steps, fmt.Sprintf("from %s to %s against %s", from.name, to.name, op.Name))
 		out.Notes = append(out.Notes, op.Notes...)
 		out.Accuracy = both(out.Accuracy, op.Accuracy)
-		return out
+		return out, nil
 	}
 }
 
@@ -511,64 +414,46 @@ func both(a, b *float64) *float64 {
 }
 
 // geoid brings a height above a geoid to the ellipsoid by a model.
-func (j *lift) geoid(f grid.Fix, h grid.Height) grid.HeightPlacement {
-	fail := func(reason error, files []grid.MissingFile, format string, args ...any) grid.HeightPlacement {
-		return grid.HeightPlacement{Err: &grid.HeightError{Ref: h.Ref, Reason: reason, Missing: files, Message: fmt.Sprintf(format, args...)}}
-	}
+func (j *lift) geoid(f grid.Fix, h grid.Height) (out grid.HeightPlacement, err error) {
 	name := h.Ref.VerticalCRS
 	if name == "" && j.own == ownFrame {
 		name = j.c.heights.standard
 	}
 	if name == "" {
-		return fail(grid.ErrGeoidUnknown, nil, "the height counts from a geoid, or from mean sea level, but which one is not stated; name the vertical system (EPSG:5773 is EGM96) or give a constant separation")
+		return out, heightError(h.Ref, grid.ErrGeoidUnknown, nil, "the height counts from a geoid, or from mean sea level, but which one is not stated; name the vertical system (EPSG:5773 is EGM96) or give a constant separation")
 	}
-	v := j.c.vertical(name)
-	if v.err != nil {
-		return fail(grid.ErrGeoidUnknown, nil, "%v", v.err)
+	v, err := j.c.vertical(name)
+	if err != nil {
+		return out, heightError(h.Ref, grid.ErrGeoidUnknown, nil, "%v", err)
 	}
-	for i := range v.models {
-		m := &v.models[i]
+	for i := range v.ways {
+		m := &v.ways[i]
 		if !m.covers(f.Lat, f.Lon) {
 			continue
 		}
-		x, y := m.axes.from(f.Lat, f.Lon)
-		p := [1]proj.Coord{{x, y, h.Metres / v.factor, math.Inf(1)}}
-		if err := j.w.transform(j.ctx, m.pipeline, proj.DirectionFwd, p[:]); err != nil || !finite(p[0][2], 0) {
-			if err := j.ctx.Err(); err != nil {
-				return grid.HeightPlacement{Err: err}
-			}
-			continue // outside the model's file
+		up, err := j.through(m, f, h.Metres/v.factor, math.Inf(1))
+		if err != nil {
+			return out, err
 		}
-		out := grid.HeightPlacement{Metres: p[0][2], Accuracy: m.stated(), Steps: []string{m.title()}}
+		if math.IsNaN(up) {
+			continue
+		}
+		out = grid.HeightPlacement{Metres: up, Accuracy: m.stated(), Steps: []string{m.title()}}
 		if out.Accuracy == nil {
 			out.Notes = append(out.Notes, "the registry states no accuracy for "+m.title())
 		}
-		if b := v.betterMissing(m, f); b != nil {
-			out.Notes = append(out.Notes, fmt.Sprintf("%s (%s) would be used here, but needs %s; %s",
-				b.title(), b.accuracyText(), lacking(b.path.missing), b.path.missing[0].Install))
+		if k := slices.IndexFunc(v.missing, func(b way) bool { return b.better(m) && b.covers(f.Lat, f.Lon) }); k >= 0 {
+			out.Notes = append(out.Notes, v.missing[k].wouldBeUsed())
 		}
-		hub := m.hub
-		if hub == codeEnsemble3D && normaliseDatum(f.Datum) == broadcast {
+		if m.hub == codeEnsemble3D && normaliseDatum(f.Datum) == broadcast {
 			// A world model is made for WGS 84 and ITRF alike.
-			return out
+			return out, nil
 		}
-		return j.carry(f, h.Ref, hub, m.hubName, out)
+		return j.transfer(f, h.Ref, solidFrame{m.hub, m.hubName}, out)
 	}
-	for i := range v.missing {
-		if m := &v.missing[i]; m.covers(f.Lat, f.Lon) {
-			return fail(grid.ErrGeoidMissing, m.path.missing, "%s needs the geoid model %s; %s, or give a constant separation", v.name, lacking(m.path.missing), m.path.missing[0].Install)
-		}
+	if k := slices.IndexFunc(v.missing, func(m way) bool { return m.covers(f.Lat, f.Lon) }); k >= 0 {
+		m := &v.missing[k]
+		return out, heightError(h.Ref, grid.ErrGeoidMissing, m.path.missing, "%s needs the geoid model %s, or give a constant separation", v.name, lacking(m.path.missing))
 	}
-	return fail(grid.ErrNoGeoid, nil, "no geoid model in the registry leads from %s to the ellipsoid at latitude %.4f, longitude %.4f; is it the vertical system of this place?", v.name, f.Lat, f.Lon)
-}
-
-// betterMissing is the best model at a place that is better than m and is not
-// installed.
-func (v *vertical) betterMissing(m *model, f grid.Fix) *model {
-	for i := range v.missing {
-		if b := &v.missing[i]; b.better(&m.way) && b.covers(f.Lat, f.Lon) {
-			return b
-		}
-	}
-	return nil
+	return out, heightError(h.Ref, grid.ErrNoGeoid, nil, "no geoid model in the registry leads from %s to the ellipsoid at latitude %.4f, longitude %.4f; is it the vertical system of this place?", v.name, f.Lat, f.Lon)
 }

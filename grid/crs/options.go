@@ -11,19 +11,20 @@ import (
 
 // operationError names the selectors at fault and lists what there is, with
 // codes, accuracies and what to install.
-func (c *CRS) operationError(datum string, selectors []string, reason error, candidates []grid.Candidate) *grid.OperationError {
-	var b strings.Builder
-	fmt.Fprintf(&b, "from %s to %s: %v", datumText(datum), c.grid.Name, reason)
+func (c *CRS) operationError(datum string, selectors []string, reason error, p *plan) *grid.OperationError {
+	candidates := p.candidates(nil, false)
+	text := fmt.Sprintf("from %s to %s: %v", datumText(datum), c.grid.Name, reason)
 	if len(selectors) > 0 {
-		fmt.Fprintf(&b, " (%s)", strings.Join(selectors, ", "))
+		text += " (" + strings.Join(selectors, ", ") + ")"
 	}
-	for i, x := range candidates[:min(len(candidates), mostListed)] {
-		b.WriteString([]string{"; there are: ", "; "}[min(i, 1)] + candidateText(x))
+	sep := "; there are: "
+	for _, x := range candidates[:min(len(candidates), mostListed)] {
+		text, sep = text+sep+candidateText(x), "; "
 	}
 	if more := len(candidates) - mostListed; more > 0 {
-		fmt.Fprintf(&b, "; and %d more", more)
+		text += fmt.Sprintf("; and %d more", more)
 	}
-	return &grid.OperationError{Grid: c.grid.Name, Datum: datum, Selectors: selectors, Reason: reason, Candidates: candidates, Message: b.String()}
+	return &grid.OperationError{Grid: c.grid.Name, Datum: datum, Selectors: selectors, Reason: reason, Candidates: candidates, Message: text}
 }
 
 // mostListed is how many candidates a message names; the error holds them all.
@@ -52,7 +53,7 @@ func candidateText(c grid.Candidate) string {
 		s += fmt.Sprintf(", %.2g m", *c.Accuracy)
 	}
 	for _, m := range c.Missing {
-		s += ", needs " + lacking([]grid.MissingFile{m}) + "; " + m.Install
+		s += ", needs " + lacking([]grid.MissingFile{m})
 	}
 	return s
 }
@@ -77,7 +78,7 @@ func selectors(o grid.OpenOptions) []string {
 }
 
 func validate(o grid.OpenOptions) error {
-	for _, s := range append(slices.Clone(o.Only), o.Forbid...) {
+	for _, s := range slices.Concat(o.Only, o.Forbid) {
 		if len(strings.TrimSpace(s)) < 3 {
 			return fmt.Errorf("operation %q: give the code of an operation, such as EPSG:8970, or three letters of its name or more", s)
 		}
@@ -99,12 +100,7 @@ func validate(o grid.OpenOptions) error {
 func selects(selector string, w *way) bool {
 	selector = strings.TrimSpace(selector)
 	if codePattern.MatchString(selector) {
-		for _, code := range w.codes() {
-			if strings.EqualFold(code, selector) {
-				return true
-			}
-		}
-		return false
+		return slices.ContainsFunc(w.codes(), func(code string) bool { return strings.EqualFold(code, selector) })
 	}
 	return strings.Contains(strings.ToLower(w.title()), strings.ToLower(selector))
 }
@@ -160,41 +156,33 @@ func (c *CRS) checkSelectors() error {
 		datums = []string{""}
 	}
 	var plans []*plan
+	var errs []error
 	for _, d := range datums {
 		p, err := c.plan(d)
-		if p == nil {
+		switch {
+		case p == nil:
 			return err
-		}
-		if p.unknown {
+		case p.unknown:
 			return &grid.UnknownDatumError{Datum: d}
 		}
-		plans = append(plans, p)
+		plans, errs = append(plans, p), append(errs, err)
 	}
 	var idle []string
-	for _, s := range append(slices.Clone(o.Only), o.Forbid...) {
+	for _, s := range slices.Concat(o.Only, o.Forbid) {
 		if !slices.ContainsFunc(plans, func(p *plan) bool { return p.names(s) }) && !slices.Contains(idle, s) {
 			idle = append(idle, s)
 		}
 	}
 	if len(idle) > 0 {
-		return c.operationError(datums[0], idle, grid.ErrNoSuchOperation, plans[0].candidates(nil, false))
+		return c.operationError(datums[0], idle, grid.ErrNoSuchOperation, plans[0])
 	}
-	for _, p := range plans {
-		if p.err == nil {
-			return nil
-		}
+	if slices.Contains(errs, nil) {
+		return nil
 	}
-	return plans[0].err
+	return errs[0]
 }
 
 // names reports whether a selector names any way of the plan.
 func (p *plan) names(selector string) bool {
-	for _, ways := range [][]way{p.ways, p.missing, p.excluded} {
-		for i := range ways {
-			if selects(selector, &ways[i]) {
-				return true
-			}
-		}
-	}
-	return false
+	return slices.ContainsFunc(slices.Concat(p.ways, p.missing, p.excluded), func(w way) bool { return selects(selector, &w) })
 }

@@ -233,7 +233,6 @@ func TestFolders(t *testing.T) {
 	if o := r.create("EPSG:2157"); o == nil {
 		t.Fatal("with a folder of its own PROJ loses its database")
 	} else {
-		o.free()
 	}
 	if o := r.create("+proj=vgridshift +grids=phototie_test.gtx"); o != nil {
 		t.Fatal("a file that does not exist is found")
@@ -243,5 +242,4 @@ func TestFolders(t *testing.T) {
 	if o == nil {
 		t.Fatal("the file in the folder is not found")
 	}
-	o.free()
 }

@@ -1,11 +1,11 @@
 package crs
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"regexp"
 	"slices"
-	"sort"
 	"strings"
 	"sync"
 
@@ -37,8 +37,6 @@ type plan struct {
 	// gridEnsemble says that the grid's own frame is WGS 84 without a
 	// realisation.
 	gridEnsemble bool
-	// err says why the plan leads nowhere, where it does not.
-	err error
 	// frame is the name of the grid's frame, frameEpoch the epoch that
 	// its coordinates are kept at (0 for unknown), and zones are the places where
 	// the ground moves in it.
@@ -69,6 +67,8 @@ type way struct {
 	// exclusion says why the caller's choice rules the way out; empty where it
 	// does not.
 	exclusion string
+	// hub is the code of the frame that a geoid model leads to, hubName its name.
+	hub, hubName string
 }
 
 // remark is what may have to be said about the use of a way for one fix.
@@ -83,10 +83,9 @@ type remark struct {
 	undated bool // it needs an epoch and there is none
 }
 
-// same reports whether two ways take the same steps: a way that PROJ finds by
-// itself may be put together from its parts as well.
-func (w *way) same(o *way) bool {
-	return w.runnable == o.runnable && w.source == o.source && w.title() == o.title() && slices.Equal(w.codes(), o.codes())
+// same reports whether two ways take the same steps.
+func (w way) same(o way) bool {
+	return w.runnable == o.runnable && w.source == o.source && w.hub == o.hub && w.title() == o.title() && slices.Equal(w.codes(), o.codes())
 }
 
 // covers reports whether a position is inside all areas of use of a way.
@@ -105,15 +104,34 @@ func (w *way) obtainable() bool {
 	return !slices.ContainsFunc(w.path.missing, func(f grid.MissingFile) bool { return f.URL == "" && !storePattern.MatchString(f.Name) })
 }
 
-// better reports whether a has the better stated accuracy.
-func (w *way) better(than *way) bool {
-	if w.ballpark != than.ballpark {
-		return than.ballpark
+// rank orders ways by their stated accuracy; those without one come after, and
+// ballpark ones last.
+func (w *way) rank() float64 {
+	switch {
+	case w.ballpark:
+		return math.Inf(1)
+	case math.IsNaN(w.accuracy):
+		return math.MaxFloat64
 	}
-	if math.IsNaN(w.accuracy) || math.IsNaN(than.accuracy) {
-		return !math.IsNaN(w.accuracy)
+	return w.accuracy
+}
+
+// better reports whether w has the better stated accuracy.
+func (w *way) better(than *way) bool { return w.rank() < than.rank() }
+
+// sort brings the best ways to the front; of those that lack files, the ones whose
+// files can be had come first.
+func (p *plan) sort() {
+	slices.SortStableFunc(p.ways, func(a, b way) int { return cmp.Compare(a.rank(), b.rank()) })
+	obtainable := func(w way) int {
+		if w.obtainable() {
+			return 0
+		}
+		return 1
 	}
-	return w.accuracy < than.accuracy
+	slices.SortStableFunc(p.missing, func(a, b way) int {
+		return cmp.Or(cmp.Compare(obtainable(a), obtainable(b)), cmp.Compare(a.rank(), b.rank()))
+	})
 }
 
 // The order in which ways are tried for a fix.
@@ -218,19 +236,18 @@ func (d *describer) operation(t *task) *grid.Operation {
 func (d *describer) remark(t *task) remark {
 	p, w := d.plan, &d.plan.ways[d.index]
 	key := remark{way: int16(d.index), outside: t.phase == phaseOutside, undated: w.dated && !t.dated, skipped: -1, silent: -1}
-	key.missing = first(d.missing, func(i int) bool {
-		m := &p.missing[i]
-		return (t.dated || !m.dated) && m.covers(t.lat, t.lon)
-	})
+	among := func(ways []way, list []int, wanted func(o *way) bool) int16 {
+		for _, i := range list {
+			if o := &ways[i]; wanted(o) && o.covers(t.lat, t.lon) {
+				return int16(i)
+			}
+		}
+		return -1
+	}
+	key.missing = among(p.missing, d.missing, func(o *way) bool { return t.dated || !o.dated })
 	if !key.undated {
-		key.skipped = first(d.others, func(i int) bool {
-			o := &p.ways[i]
-			return o.dated && !t.dated && o.better(w) && o.covers(t.lat, t.lon)
-		})
-		key.silent = first(d.others, func(i int) bool {
-			o := &p.ways[i]
-			return math.IsNaN(o.accuracy) && w.viaEnsemble && !o.viaEnsemble && o.covers(t.lat, t.lon)
-		})
+		key.skipped = among(p.ways, d.others, func(o *way) bool { return o.dated && !t.dated && o.better(w) })
+		key.silent = among(p.ways, d.others, func(o *way) bool { return math.IsNaN(o.accuracy) && w.viaEnsemble && !o.viaEnsemble })
 	}
 	key.zone = int8(slices.IndexFunc(p.zones, func(z deforming) bool { return z.contains(t.lat, t.lon) }))
 	if key.zone >= 0 || w.taken {
@@ -239,20 +256,10 @@ func (d *describer) remark(t *task) remark {
 	return key
 }
 
-// first is the first of the indexes that is wanted, or -1.
-func first(list []int, wanted func(int) bool) int16 {
-	for _, i := range list {
-		if wanted(i) {
-			return int16(i)
-		}
-	}
-	return -1
-}
-
 // describe writes an operation out, with what a user should know about it.
 func (p *plan) describe(key remark, motion *grid.Motion) *grid.Operation {
 	w := &p.ways[key.way]
-	op := &grid.Operation{Name: w.title(), Definition: w.pipeline, Source: w.source, Ballpark: w.ballpark}
+	op := w.operation()
 	note := func(format string, args ...any) { op.Notes = append(op.Notes, fmt.Sprintf(format, args...)) }
 	if !key.undated {
 		op.Accuracy = w.stated()
@@ -280,24 +287,25 @@ func (p *plan) describe(key remark, motion *grid.Motion) *grid.Operation {
 		note("the date of the photo is not known and no operation does without it; the epoch %.1f was assumed", w.epoch)
 	}
 	if key.skipped >= 0 {
-		o := &p.ways[key.skipped]
-		note("the date of the photo is not known, so %s (%s), which needs it, was not used", o.title(), o.accuracyText())
+		note("the date of the photo is not known, so %s, which needs it, was not used", p.ways[key.skipped].named())
 	}
 	if w.viaEnsemble && !w.ballpark {
 		op.Notes = append(op.Notes, p.ensembleNote(key))
 	}
 	if key.missing >= 0 {
-		m := &p.missing[key.missing]
-		if m.better(w) {
+		if m := &p.missing[key.missing]; m.better(w) {
 			op.Better = &grid.BetterOperation{Name: m.title(), Accuracy: m.stated(), Missing: m.path.missing}
-			note("%s (%s) would be used here, but needs %s; %s",
-				m.title(), m.accuracyText(), lacking(m.path.missing), m.path.missing[0].Install)
+			note("%s", m.wouldBeUsed())
 		} else {
-			note("%s (%s) keeps to the realisation, but needs %s; %s, and force it to have it used",
-				m.title(), m.accuracyText(), lacking(m.path.missing), m.path.missing[0].Install)
+			note("%s keeps to the realisation, but needs %s, and force it to have it used", m.named(), lacking(m.path.missing))
 		}
 	}
-	return op
+	return &op
+}
+
+// operation describes a way without regard to any fix.
+func (w *way) operation() grid.Operation {
+	return grid.Operation{Name: w.title(), Definition: w.pipeline, Source: w.source, Ballpark: w.ballpark}
 }
 
 // ensembleNote says why a tag was taken in WGS 84 without its realisation.
@@ -323,30 +331,32 @@ func (w *way) stated() *float64 {
 	return &a
 }
 
-// lacking lists files that are missing, and says how, for a message.
+// lacking lists files that are missing, says how and what to do, for a message.
 func lacking(files []grid.MissingFile) string {
-	if slices.ContainsFunc(files, func(f grid.MissingFile) bool { return f.Unreadable }) {
-		return fileNames(files) + ", which PROJ can't open: it is not installed, or damaged"
-	}
-	return fileNames(files) + ", which is not installed"
-}
-
-// fileNames lists files for a message.
-func fileNames(files []grid.MissingFile) string {
 	var names []string
+	how := "which is not installed"
 	for _, f := range files {
 		if !slices.Contains(names, f.Name) {
 			names = append(names, f.Name)
 		}
+		if f.Unreadable {
+			how = "which PROJ can't open: it is not installed, or damaged"
+		}
 	}
-	return strings.Join(names, ", ")
+	return strings.Join(names, ", ") + ", " + how + "; " + files[0].Install
 }
 
-func (w *way) accuracyText() string {
+// wouldBeUsed tells of a better way that lacks files.
+func (w *way) wouldBeUsed() string {
+	return fmt.Sprintf("%s would be used here, but needs %s", w.named(), lacking(w.path.missing))
+}
+
+// named is the title of a way with its accuracy.
+func (w *way) named() string {
 	if math.IsNaN(w.accuracy) {
-		return "accuracy not stated"
+		return w.title() + " (accuracy not stated)"
 	}
-	return fmt.Sprintf("%.2g m", w.accuracy)
+	return fmt.Sprintf("%s (%.2g m)", w.title(), w.accuracy)
 }
 
 // title joins the names of the steps. Steps that only change between degrees
@@ -394,10 +404,9 @@ func accuracy(steps []step) float64 {
 	return math.Sqrt(sum + ensemble*ensemble)
 }
 
-// complete works out what follows from the path.
-func (w *way) complete() {
+// newWay works out what follows from the path of a way.
+func newWay(w way) way {
 	w.accuracy = accuracy(w.steps)
-	w.bounds = nil
 	for _, a := range w.areas {
 		// The world, mostly, needs no look beside a country.
 		if slices.ContainsFunc(w.bounds, a.surrounds) {
@@ -413,19 +422,24 @@ func (w *way) complete() {
 			w.epoch = 0
 		}
 	}
+	return w
 }
 
 // join puts two paths one behind the other.
 func join(a, b path) path {
-	return path{
-		steps:    append(append([]step(nil), a.steps...), b.steps...),
+	j := path{
+		steps:    slices.Concat(a.steps, b.steps),
 		pipeline: "+proj=pipeline " + stepsOf(a.pipeline) + " " + stepsOf(b.pipeline),
 		ballpark: a.ballpark || b.ballpark,
-		areas:    append(append([]area(nil), a.areas...), b.areas...),
-		missing:  append(append([]grid.MissingFile(nil), a.missing...), b.missing...),
+		areas:    slices.Concat(a.areas, b.areas),
+		missing:  slices.Concat(a.missing, b.missing),
 		runnable: a.runnable && b.runnable,
 		gridded:  a.gridded || b.gridded,
 	}
+	if a.pipeline == "" || b.pipeline == "" {
+		j.pipeline = ""
+	}
+	return j
 }
 
 // stepsOf returns the steps of a pipeline; a single operation is one step.
@@ -439,12 +453,7 @@ func stepsOf(pipeline string) string {
 // real reports whether a path keeps to realisations: it is no ballpark, and
 // does not pass through the WGS 84 ensemble, where the realisation is lost.
 func (p path) real() bool {
-	for _, s := range p.steps {
-		if s.from == ensembleName || s.to == ensembleName {
-			return false
-		}
-	}
-	return !p.ballpark
+	return !p.ballpark && !slices.ContainsFunc(p.steps, func(s step) bool { return s.from == ensembleName || s.to == ensembleName })
 }
 
 // planner collects the ways of one plan.
@@ -453,138 +462,9 @@ type planner struct {
 	// grid is what the ways lead to: the grid, or a frame with heights.
 	grid *object
 	plan *plan
-	// solid is set where heights are carried too: every frame on the way has
+	// solid is set where heights are transformed too: every frame on the way has
 	// three axes then.
 	solid bool
-}
-
-// open opens a geographic CRS by its code; nil where the registry lacks it, or
-// lacks the heights that are asked for.
-func (pl *planner) open(code string) *frame {
-	f := pl.r.frame(code)
-	if f == nil || !pl.solid {
-		return f
-	}
-	o := f.object.solid()
-	f.free()
-	if o == nil {
-		return nil
-	}
-	if o.code() == "" {
-		o.free()
-		return nil
-	}
-	f.object = o
-	return f
-}
-
-// plan returns the plan for a datum name, made at first use.
-func (c *CRS) plan(datum string) (*plan, error) {
-	key := normaliseDatum(datum)
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if p, ok := c.plans[key]; ok {
-		return p, p.err
-	}
-	r := openRegistry(c.options.Folders...)
-	defer r.close()
-	object, vertical, err := r.resolve(c.definition)
-	if err != nil {
-		return nil, err
-	}
-	defer object.free()
-	defer vertical.free()
-	pl := &planner{r: r, grid: object, plan: &plan{ops: make(map[remark]*grid.Operation)}}
-	if key == broadcast {
-		pl.plan.settle(c.grid.Frame)
-	}
-	pl.collect(datum)
-	pl.plan.choose(c.options)
-	pl.plan.err = c.useless(datum, pl.plan)
-	if len(c.plans) >= maxPlans { // names that nobody knows, in all likelihood
-		clear(c.plans)
-	}
-	c.plans[key] = pl.plan
-	return pl.plan, pl.plan.err
-}
-
-// collect collects the ways from a datum.
-func (pl *planner) collect(datum string) {
-	if normaliseDatum(datum) == broadcast {
-		pl.broadcast()
-	} else if code := pl.r.datumCode(datum); code == "" || !pl.stated(code) {
-		pl.plan.unknown = true
-	}
-	better := func(w []way) func(i, j int) bool { return func(i, j int) bool { return w[i].better(&w[j]) } }
-	sort.SliceStable(pl.plan.ways, better(pl.plan.ways))
-	sort.SliceStable(pl.plan.missing, better(pl.plan.missing))
-	sort.SliceStable(pl.plan.missing, func(i, j int) bool {
-		return pl.plan.missing[i].obtainable() && !pl.plan.missing[j].obtainable()
-	})
-}
-
-// useless says why a plan leads nowhere; nil where it leads somewhere, or where
-// its datum is unknown, which is for others to report.
-func (c *CRS) useless(datum string, p *plan) error {
-	if p.unknown || len(p.ways) > 0 {
-		return nil
-	}
-	switch {
-	case len(p.excluded) > 0 && len(p.missing) > 0:
-		return c.operationError(datum, selectors(c.options), grid.ErrNotRunnable, p.candidates(nil, false))
-	case len(p.excluded) > 0:
-		return c.operationError(datum, selectors(c.options), grid.ErrAllExcluded, p.candidates(nil, false))
-	case len(p.missing) > 0:
-		return c.operationError(datum, nil, grid.ErrNotRunnable, p.candidates(nil, false))
-	}
-	return fmt.Errorf("PROJ has no operation from %s to %s", datumText(datum), c.grid.Name)
-}
-
-// maxPlans bounds the plans of one CRS; a job has one or two.
-const maxPlans = 256
-
-// add takes a path into the plan, and reports whether it can be run.
-func (pl *planner) add(p path, source string, axes geoAxes, viaEnsemble bool) bool {
-	pl.r.try(&p)
-	taken := pl.plan.takeAligned(&p, source)
-	w := way{path: p, source: source, axes: axes, viaEnsemble: viaEnsemble && !taken, taken: taken}
-	w.complete()
-	for _, known := range [][]way{pl.plan.ways, pl.plan.missing} {
-		for i := range known {
-			if w.same(&known[i]) {
-				return p.runnable
-			}
-		}
-	}
-	switch {
-	case p.runnable:
-		pl.plan.ways = append(pl.plan.ways, w)
-	case len(p.missing) > 0:
-		pl.plan.missing = append(pl.plan.missing, w)
-	}
-	return p.runnable
-}
-
-// filePattern finds the files that a pipeline reads.
-var filePattern = regexp.MustCompile(`\+(?:model|grids|xy_grids|z_grids|file)=(\S+)`)
-
-// try finds out whether PROJ can really run a path. It knows its grid files, but
-// takes a deformation model to be there always.
-func (r *registry) try(p *path) {
-	if !p.runnable || p.pipeline == "" {
-		p.runnable = false
-		return
-	}
-	if o := r.create(p.pipeline); o != nil {
-		o.free()
-		return
-	}
-	p.runnable = false
-	for _, m := range filePattern.FindAllStringSubmatch(p.pipeline, -1) {
-		f := missingFile(m[1], "", "")
-		f.Unreadable = true
-		p.missing = append(p.missing, f)
-	}
 }
 
 // frame is a geographic CRS that a way starts from.
@@ -596,15 +476,14 @@ type frame struct {
 	ensemble float64
 }
 
-// open opens a geographic CRS by its code; nil where the registry lacks it.
+// frame opens a geographic CRS by its code; nil where the registry lacks it.
 func (r *registry) frame(code string) *frame {
 	o := r.create(code)
-	if o == nil {
+	if o.kind() != kindGeographic {
 		return nil
 	}
 	axes, err := readGeoAxes(o)
-	if err != nil || o.kind() != kindGeographic {
-		o.free()
+	if err != nil {
 		return nil
 	}
 	f := &frame{object: o, axes: axes, text: o.name() + ", " + code}
@@ -615,12 +494,112 @@ func (r *registry) frame(code string) *frame {
 	return f
 }
 
+// open opens a geographic CRS by its code; nil where the registry lacks it, or
+// lacks the heights that are asked for.
+func (pl *planner) open(code string) *frame {
+	f := pl.r.frame(code)
+	if f != nil && pl.solid {
+		if f.object = f.solid(); f.object == nil || f.code() == "" {
+			return nil
+		}
+	}
+	return f
+}
+
 // widen adds the accuracy of a source that is a datum ensemble to a path.
 func (f *frame) widen(p path) path {
 	if f.ensemble > 0 && !p.ballpark {
-		p.steps = append([]step{{name: f.name() + " as a datum ensemble", accuracy: f.ensemble, from: f.name(), to: f.name(), ensemble: f.name() == ensembleName}}, p.steps...)
+		p.steps = slices.Insert(p.steps, 0, step{name: f.name() + " as a datum ensemble", accuracy: f.ensemble, from: f.name(), to: f.name(), ensemble: f.name() == ensembleName})
 	}
 	return p
+}
+
+// plan returns the plan for a datum name. With an error it may be there all the
+// same, with what is missing or ruled out.
+func (c *CRS) plan(datum string) (*plan, error) {
+	key := normaliseDatum(datum)
+	return c.plans.get(key, func() (*plan, error) {
+		r := openRegistry(c.options.Folders...)
+		defer r.close()
+		object, _, err := r.resolve(c.definition)
+		if err != nil {
+			return nil, err
+		}
+		pl := &planner{r: r, grid: object, plan: newPlan()}
+		if key == broadcast {
+			pl.plan.settle(c.grid.Frame)
+		}
+		pl.collect(datum)
+		pl.plan.choose(c.options)
+		return pl.plan, c.useless(datum, pl.plan)
+	})
+}
+
+func newPlan() *plan { return &plan{ops: make(map[remark]*grid.Operation)} }
+
+// collect collects the ways from a datum, in order.
+func (pl *planner) collect(datum string) {
+	if normaliseDatum(datum) == broadcast {
+		pl.broadcast()
+	} else if code := pl.r.datumCode(datum); code == "" || !pl.stated(code) {
+		pl.plan.unknown = true
+	}
+	pl.plan.sort()
+}
+
+// useless says why a plan leads nowhere; nil where it leads somewhere, or where
+// its datum is unknown, which is for others to report.
+func (c *CRS) useless(datum string, p *plan) error {
+	switch {
+	case p.unknown || len(p.ways) > 0:
+		return nil
+	case len(p.excluded)+len(p.missing) == 0:
+		return fmt.Errorf("PROJ has no operation from %s to %s", datumText(datum), c.grid.Name)
+	case len(p.missing) == 0:
+		return c.operationError(datum, selectors(c.options), grid.ErrAllExcluded, p)
+	case len(p.excluded) == 0:
+		return c.operationError(datum, nil, grid.ErrNotRunnable, p)
+	}
+	return c.operationError(datum, selectors(c.options), grid.ErrNotRunnable, p)
+}
+
+// add takes a path into the plan, and reports whether it can be run.
+func (pl *planner) add(p path, from *frame, viaEnsemble bool) bool {
+	pl.r.try(&p)
+	taken := pl.plan.takeAligned(&p, from.text)
+	pl.plan.take(newWay(way{path: p, source: from.text, axes: from.axes, viaEnsemble: viaEnsemble && !taken, taken: taken}))
+	return p.runnable
+}
+
+// take takes a way in, unless it is there: one that PROJ finds by itself may be
+// put together from its parts as well.
+func (p *plan) take(w way) {
+	if slices.ContainsFunc(p.ways, w.same) || slices.ContainsFunc(p.missing, w.same) {
+		return
+	}
+	switch {
+	case w.runnable:
+		p.ways = append(p.ways, w)
+	case len(w.path.missing) > 0:
+		p.missing = append(p.missing, w)
+	}
+}
+
+// filePattern finds the files that a pipeline reads.
+var filePattern = regexp.MustCompile(`\+(?:model|grids|xy_grids|z_grids|file)=(\S+)`)
+
+// try finds out whether PROJ can really run a path. It knows its grid files, but
+// takes a deformation model to be there always.
+func (r *registry) try(p *path) {
+	if p.runnable = p.usable(); !p.runnable || r.create(p.pipeline) != nil {
+		return
+	}
+	p.runnable = false
+	for _, m := range filePattern.FindAllStringSubmatch(p.pipeline, -1) {
+		f := missingFile(m[1], "", "")
+		f.Unreadable = true
+		p.missing = append(p.missing, f)
+	}
 }
 
 // broadcast collects the ways for a tag in WGS 84 as it is broadcast:
@@ -635,60 +614,58 @@ func (pl *planner) broadcast() {
 	if ensemble == nil {
 		return
 	}
-	defer ensemble.free()
 	if from := pl.open(codeBroadcast); from != nil {
-		defer from.free()
 		for _, p := range pl.r.paths(from.object, pl.grid) {
 			if p.real() {
-				pl.add(p, from.text, from.axes, false)
+				pl.add(p, from, false)
 			}
 		}
 		pl.over(from, codeITRF, codeITRF)
 		pl.over(from, codeETRF, codeETRS)
 	}
 	for _, p := range pl.r.paths(ensemble.object, pl.grid) {
-		pl.add(ensemble.widen(p), ensemble.text, ensemble.axes, true)
+		pl.add(ensemble.widen(p), ensemble, true)
 	}
 	if base := pl.grid.base(); base != nil {
 		pl.plan.gridEnsemble = base.name() == ensembleName
-		base.free()
 	}
+}
+
+// link is the first path between two frames that can be run and keeps to
+// realisations; where the second counts as another one to go on from, with a step
+// that says so.
+func (pl *planner) link(from, to, as *frame) (path, bool) {
+	for _, p := range pl.r.paths(from.object, to.object) {
+		if !p.real() || !p.usable() {
+			continue
+		}
+		if as != to {
+			p.steps = append(p.steps, step{name: to.name() + " as " + as.name(), accuracy: as.ensemble, from: to.name(), to: as.name(), ensemble: as.name() == ensembleName})
+		}
+		return p, true
+	}
+	return path{}, false
 }
 
 // over adds the ways that lead from a frame to another one (arrive), which then
 // counts as a third (leave) to go on from: the same, or the ensemble that it is
 // a member of.
 func (pl *planner) over(from *frame, arrive, leave string) {
-	a, l := pl.open(arrive), pl.open(leave)
-	if a != nil {
-		defer a.free()
+	to := pl.open(arrive)
+	as := to
+	if leave != arrive {
+		as = pl.open(leave)
 	}
-	if l != nil {
-		defer l.free()
-	}
-	if a == nil || l == nil {
+	if to == nil || as == nil {
 		return
 	}
-	var first *path
-	for _, p := range pl.r.paths(from.object, a.object) {
-		if p.real() && p.runnable && p.pipeline != "" {
-			first = &p
-			break
-		}
-	}
-	if first == nil {
+	first, ok := pl.link(from, to, as)
+	if !ok {
 		return
 	}
-	if arrive != leave {
-		first.steps = append(first.steps, step{name: fmt.Sprintf("%s as %s", a.name(), l.name()), accuracy: l.ensemble, from: a.name(), to: l.name()})
-	}
-	for _, p := range pl.r.paths(l.object, pl.grid) {
+	for _, p := range pl.r.paths(as.object, pl.grid) {
 		if p.real() {
-			joined := join(*first, p)
-			if p.pipeline == "" {
-				joined.pipeline = ""
-			}
-			pl.add(joined, from.text, from.axes, false)
+			pl.add(join(first, p), from, false)
 		}
 	}
 }
@@ -700,10 +677,9 @@ func (pl *planner) stated(code string) bool {
 	if from == nil {
 		return false
 	}
-	defer from.free()
 	found := false
 	for _, p := range pl.r.paths(from.object, pl.grid) {
-		ok := pl.add(from.widen(p), from.text, from.axes, false)
+		ok := pl.add(from.widen(p), from, false)
 		found = found || ok && !p.ballpark
 	}
 	if from.ensemble == 0 {
@@ -711,14 +687,9 @@ func (pl *planner) stated(code string) bool {
 		pl.over(from, codeETRF, codeETRS)
 		// A datum that is no realisation of anything gets to the ETRF by a
 		// detour, and must not look better for it.
-		kept := pl.plan.ways[:before]
-		for _, w := range pl.plan.ways[before:] {
-			if w.dated {
-				kept = append(kept, w)
-				found = true
-			}
-		}
-		pl.plan.ways = kept
+		dated := slices.DeleteFunc(pl.plan.ways[before:], func(w way) bool { return !w.dated })
+		pl.plan.ways = pl.plan.ways[:before+len(dated)]
+		found = found || len(dated) > 0
 	}
 	if !found {
 		// PROJ goes no way whose areas do not meet. A camera set to a datum of
@@ -734,28 +705,18 @@ func (pl *planner) overEnsemble(from *frame) {
 	if ensemble == nil {
 		return
 	}
-	defer ensemble.free()
 	first := pl.r.paths(from.object, ensemble.object)
 	if b := pl.open(codeBroadcast); b != nil {
-		defer b.free()
-		for _, p := range pl.r.paths(from.object, b.object) {
-			if p.real() && p.runnable && p.pipeline != "" {
-				p.steps = append(p.steps, step{name: b.name() + " as " + ensemble.name(), accuracy: ensemble.ensemble, from: b.name(), to: ensemble.name(), ensemble: true})
-				first = append(first, p)
-				break
-			}
+		if p, ok := pl.link(from, b, ensemble); ok {
+			first = append(first, p)
 		}
 	}
 	second := pl.r.paths(ensemble.object, pl.grid)
 	for _, a := range first {
-		if a.ballpark || !a.runnable || a.pipeline == "" {
-			continue
-		}
 		for _, b := range second {
-			if b.ballpark || !b.runnable || b.pipeline == "" {
-				continue
+			if !a.ballpark && a.usable() && !b.ballpark && b.usable() {
+				pl.add(from.widen(join(a, b)), from, false)
 			}
-			pl.add(from.widen(join(a, b)), from.text, from.axes, false)
 		}
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"github.com/twpayne/go-proj/v11"
 
@@ -57,37 +58,37 @@ type again struct {
 // scratch is memory that a worker uses again from call to call: positions by the
 // chunk, sorted by the way that they go.
 type scratch struct {
-	todo  []again
-	list  []*batch
-	spare []*batch
-	index map[batchKey]*batch
-	last  *batch
+	todo        []again
+	list, spare []*batch
+	last        *batch
 
 	goal, aim, check []proj.Coord
 	miss             []float64
-}
-
-type batchKey struct {
-	plan *plan
-	way  int
 }
 
 // clear empties the batches.
 func (s *scratch) clear() {
 	s.spare = append(s.spare, s.list...)
 	s.list, s.last = s.list[:0], nil
-	clear(s.index)
 }
 
-// to returns the batch for those that go a way.
+// to returns the batch for those that go a way, new or a spare one where there is
+// none yet.
 func (s *scratch) to(p *plan, way int) *batch {
-	if s.last == nil || s.last.plan != p || s.last.way != way {
-		key := batchKey{p, way}
-		s.last = s.index[key]
-		if s.last == nil {
-			s.last = s.batch(key)
-		}
+	if s.last != nil && s.last.plan == p && s.last.way == way {
+		return s.last
 	}
+	if i := slices.IndexFunc(s.list, func(b *batch) bool { return b.plan == p && b.way == way }); i >= 0 {
+		s.last = s.list[i]
+		return s.last
+	}
+	if n := len(s.spare); n > 0 {
+		s.last, s.spare = s.spare[n-1], s.spare[:n-1]
+	} else {
+		s.last = &batch{tasks: make([]task, 0, chunk), coords: make([]proj.Coord, 0, chunk)}
+	}
+	*s.last = batch{p, way, s.last.tasks[:0], s.last.coords[:0]}
+	s.list = append(s.list, s.last)
 	return s.last
 }
 
@@ -96,23 +97,6 @@ func (b *batch) room() (*task, *proj.Coord) {
 	n := len(b.tasks)
 	b.tasks, b.coords = b.tasks[:n+1], b.coords[:n+1] // they hold a chunk
 	return &b.tasks[n], &b.coords[n]
-}
-
-// batch makes a batch, of a spare one where there is one.
-func (s *scratch) batch(key batchKey) *batch {
-	if s.index == nil {
-		s.index = make(map[batchKey]*batch)
-	}
-	var b *batch
-	if n := len(s.spare); n > 0 {
-		b, s.spare = s.spare[n-1], s.spare[:n-1]
-	} else {
-		b = &batch{tasks: make([]task, 0, chunk), coords: make([]proj.Coord, 0, chunk)}
-	}
-	b.plan, b.way, b.tasks, b.coords = key.plan, key.way, b.tasks[:0], b.coords[:0]
-	s.index[key] = b
-	s.list = append(s.list, b)
-	return b
 }
 
 // carrier is one of the two directions, at work on a chunk of positions.
@@ -126,11 +110,11 @@ type carrier interface {
 	// done another way after all.
 	arrive(t *task, x *proj.Coord, way int, d *describer) bool
 	fail(i int32, err error)
-	// lost is the error of a position that no way carries.
+	// lost is the error of a position that no way transforms.
 	lost(i int32) error
 }
 
-// carry does one chunk of n positions. What PROJ can't carry one way is put to
+// carry does one chunk of n positions. What PROJ can't transform one way is put to
 // the next. plans are those of the datums seen so far.
 func (c *CRS) carry(ctx context.Context, s *scratch, plans map[string]source, n int, job carrier) error {
 	s.clear()
@@ -261,10 +245,15 @@ type forwards struct {
 
 func (j *forwards) start(i int) (string, task, error) {
 	f := &j.fixes[i]
-	if !f.Valid() {
-		return "", task{}, fmt.Errorf("latitude %v, longitude %v is no position on the earth: %w", f.Lat, f.Lon, grid.ErrOutside)
+	return f.Datum, newTask(f.Lat, f.Lon, f.Epoch), valid(f)
+}
+
+// valid refuses a fix that is not on the earth.
+func valid(f *grid.Fix) error {
+	if f.Valid() {
+		return nil
 	}
-	return f.Datum, newTask(f.Lat, f.Lon, f.Epoch), nil
+	return fmt.Errorf("latitude %v, longitude %v is no position on the earth: %w", f.Lat, f.Lon, grid.ErrOutside)
 }
 
 func (j *forwards) coord(t *task, w *way) proj.Coord {
@@ -279,7 +268,8 @@ func (j *forwards) run(ctx context.Context, w *way, coords []proj.Coord) error {
 
 func (j *forwards) arrive(t *task, x *proj.Coord, _ int, d *describer) bool {
 	o := &j.out[t.i]
-	o.EN, o.Op = j.c.plane.toEN(x[0], x[1]), d.operation(t)
+	o.E, o.N = j.c.plane.split(x[0], x[1])
+	o.Op = d.operation(t)
 	return true
 }
 
@@ -336,7 +326,7 @@ func (j *backwards) start(i int) (string, task, error) {
 }
 
 func (j *backwards) coord(t *task, w *way) proj.Coord {
-	x, y := j.c.plane.fromEN(j.at[t.i])
+	x, y := j.c.plane.join(j.at[t.i].E, j.at[t.i].N)
 	return proj.Coord{x, y, 0, w.time(j.frames[t.i].Epoch, t.dated)}
 }
 
@@ -380,7 +370,7 @@ func (w *way) time(epoch float64, dated bool) float64 {
 // height is the height coordinate that PROJ gets. Over the heights of land it
 // moves a position by millimetres at most.
 func height(h *float64) float64 {
-	if h == nil || math.IsNaN(*h) || math.IsInf(*h, 0) {
+	if h == nil || !finite(*h, 0) {
 		return 0
 	}
 	return *h
@@ -415,7 +405,7 @@ func (c *CRS) ToPlane(at []grid.LatLon) ([]grid.EN, error) {
 			}
 			continue
 		}
-		out[i] = c.plane.toEN(coords[i][0], coords[i][1])
+		out[i].E, out[i].N = c.plane.split(coords[i][0], coords[i][1])
 	}
 	return out, first
 }
@@ -436,11 +426,11 @@ func (c *CRS) FromPlane(at []grid.EN) ([]grid.LatLon, error) {
 	return out, nil
 }
 
-// fromPlane is FromPlane with NaN for positions that can't be carried.
+// fromPlane is FromPlane with NaN for positions outside.
 func (c *CRS) fromPlane(ctx context.Context, at []grid.EN) ([]grid.LatLon, error) {
 	coords := make([]proj.Coord, len(at))
 	for i, p := range at {
-		x, y := c.plane.fromEN(p)
+		x, y := c.plane.join(p.E, p.N)
 		coords[i] = proj.Coord{x, y, 0, math.Inf(1)}
 	}
 	if err := c.withWorkers(len(coords), func(w *worker, lo, hi int) error {

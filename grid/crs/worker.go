@@ -1,6 +1,7 @@
 package crs
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"runtime"
@@ -37,12 +38,9 @@ func (c *CRS) withWorker(f func(*worker) error) error {
 	folders := strings.Join(c.options.Folders, "\x00")
 	idle.Lock()
 	var w *worker
-	for i := len(idle.workers) - 1; i >= 0; i-- {
-		if idle.workers[i].folders == folders {
-			w = idle.workers[i]
-			idle.workers = slices.Delete(idle.workers, i, i+1)
-			break
-		}
+	if i := slices.IndexFunc(idle.workers, func(w *worker) bool { return w.folders == folders }); i >= 0 {
+		w = idle.workers[i]
+		idle.workers = slices.Delete(idle.workers, i, i+1)
 	}
 	idle.Unlock()
 	if w == nil {
@@ -80,12 +78,7 @@ func (c *CRS) withWorkers(n int, f func(w *worker, lo, hi int) error) error {
 		}
 	}
 	all.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return err
-		}
-	}
-	return nil
+	return cmp.Or(errs...)
 }
 
 // maxOperations bounds what one worker keeps; a job uses a handful.
@@ -113,21 +106,20 @@ func (w *worker) operation(pipeline string) (*proj.PJ, error) {
 const chunk = 1024
 
 // transform runs coords through a pipeline in place. A position that PROJ can't
-// carry comes out infinite.
+// transform comes out infinite.
 func (w *worker) transform(ctx context.Context, pipeline string, direction proj.Direction, coords []proj.Coord) error {
 	op, err := w.operation(pipeline)
 	if err != nil {
 		return err
 	}
-	for len(coords) > 0 {
+	for part := range slices.Chunk(coords, chunk) {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		part := coords[:min(chunk, len(coords))]
-		if err := op.TransArray(direction, part); err != nil && allFinite(part) {
+		outside := func(c proj.Coord) bool { return !finite(c[0], c[1]) }
+		if err := op.TransArray(direction, part); err != nil && !slices.ContainsFunc(part, outside) {
 			return err
 		}
-		coords = coords[len(part):]
 	}
 	return nil
 }
@@ -147,12 +139,10 @@ const (
 // is missing is added to the aim. unit is the grid's unit in metres. A position
 // that has no inverse comes out infinite.
 func (w *worker) invert(ctx context.Context, pipeline string, coords []proj.Coord, unit float64) error {
-	for len(coords) > 0 {
-		part := coords[:min(chunk, len(coords))]
+	for part := range slices.Chunk(coords, chunk) {
 		if err := w.invertChunk(ctx, pipeline, part, unit); err != nil {
 			return err
 		}
-		coords = coords[len(part):]
 	}
 	return nil
 }
@@ -201,15 +191,6 @@ func (w *worker) invertChunk(ctx context.Context, pipeline string, coords []proj
 		}
 	}
 	return nil
-}
-
-func allFinite(coords []proj.Coord) bool {
-	for i := range coords {
-		if !finite(coords[i][0], coords[i][1]) {
-			return false
-		}
-	}
-	return true
 }
 
 // finite reports whether both are numbers: the difference of an infinity and
