@@ -114,7 +114,7 @@ func planeModel[T any](name string, params, minPairs int) *model[T] {
 func (m *model[T]) plane() bool { return len(m.axes) == 2 }
 
 func (m *model[T]) geometry(format string, args ...any) error {
-	return &GeometryError{Model: m.name, Problem: fmt.Sprintf(format, args...)}
+	return &GeometryError{m.name + ": " + fmt.Sprintf(format, args...)}
 }
 
 // check refuses input that can't be fitted whatever the geometry.

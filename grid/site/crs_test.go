@@ -36,12 +36,15 @@ func TestStatePlanePROJ(t *testing.T) {
 	}
 	// A ground height of 152.4 m over a radius of 6 372 000 m: height factor
 	// 0.999976084, by hand.
-	f, err := site.FactorsAt(nc, at, 152.4, site.MeanRadius)
+	const meanRadius = 6372000 // NOAA Manual NOS NGS 5, section 4 (from memory)
+	height := 152.4
+	there, err := grid.Compare(nc, at, at, grid.CompareOptions{Height: &height, Radius: meanRadius})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if math.Abs(f.PointScale-0.999872591882) > 2e-10 || math.Abs(f.CombinedFactor-0.999848678) > 2e-9 {
-		t.Errorf("%+v", f)
+	f := there.Ground
+	if math.Abs(*there.PointScale-0.999872591882) > 2e-10 || math.Abs(f.CombinedFactor-0.999848678) > 2e-9 {
+		t.Errorf("%v %+v", *there.PointScale, f)
 	}
 	own, err := nc.Factors(at)
 	if err != nil || math.Abs(own.Convergence-1.5*0.577170255241) > 1e-8 {
@@ -50,21 +53,20 @@ func TestStatePlanePROJ(t *testing.T) {
 
 	// Ground coordinates about that point, turned by nothing: distances on the
 	// site are distances on the ground.
-	ground := site.NewGroundScale(at, f.CombinedFactor, grid.EN{E: 2e6, N: 5e5})
+	ground := newGroundScale(at, f.CombinedFactor, grid.EN{E: 2e6, N: 5e5})
 	p, err := site.New(nc, site.Definition{Name: "Tallow Creek ground", Unit: grid.USSurveyFoot, GroundScale: &ground})
 	if err != nil {
 		t.Fatal(err)
 	}
 	point := grid.EN{E: at.E - 2e6, N: at.N - 5e5}
-	h := 152.4
-	d, err := grid.Compare(p, grid.EN{E: point.E + 30, N: point.N - 40}, point, grid.CompareOptions{Height: &h, Radius: site.MeanRadius})
+	d, err := grid.Compare(p, grid.EN{E: point.E + 30, N: point.N - 40}, point, grid.CompareOptions{Height: &height, Radius: meanRadius})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if math.Abs(d.Distance-50) > 1e-6 || math.Abs(d.Ground.Distance-50) > 1e-6 || math.Abs(*d.Convergence-own.Convergence) > 1e-9 {
 		t.Errorf("%+v, ground %+v", d, d.Ground)
 	}
-	if ellipsoidal := 50 * f.HeightFactor * grid.USSurveyFoot.Metres; math.Abs(d.Geodesic.Distance-ellipsoidal) > 1e-5 {
+	if ellipsoidal := 50 * (meanRadius / (meanRadius + height)) * grid.USSurveyFoot.Metres; math.Abs(d.Geodesic.Distance-ellipsoidal) > 1e-5 {
 		t.Errorf("geodesic %v m, want %v", d.Geodesic.Distance, ellipsoidal)
 	}
 }
@@ -108,8 +110,9 @@ func TestRoundTripPROJ(t *testing.T) {
 			k := unit * (0.999 + 0.002*r.Float64())
 			turn := 720*r.Float64() - 360
 			sin, cos := math.Sincos(turn * math.Pi / 180)
-			back := site.Similarity{Origin: at, Scale: k / unit, Rotation: turn}.Inverted()
-			ground := site.NewGroundScale(at, 0.9997, grid.EN{E: 10000, N: 5000})
+			there := site.Similarity{Origin: at, Scale: k / unit, Rotation: turn}
+			back := site.Similarity{Origin: there.Affine().Inverse(grid.EN{}), Scale: 1 / there.Scale, Rotation: -turn}
+			ground := newGroundScale(at, 0.9997, grid.EN{E: 10000, N: 5000})
 			ground.UnitRatio = 0 // to be found from the units
 			def := [...]site.Definition{
 				{Name: "quay", Unit: grid.Metre, Direction: site.SiteToBase, Similarity: &site.Similarity{Origin: at, Scale: 1 / unit * 0.9999, Rotation: turn}},
@@ -157,12 +160,17 @@ func TestRoundTripPROJ(t *testing.T) {
 
 // A job in ground feet with heights above a geoid, by PROJ all the way: the
 // constant separation of the base is named, and the accuracies add up.
+// newGroundScale scales about a point, with some truncation taken off.
+func newGroundScale(origin grid.EN, k float64, off grid.EN) site.GroundScale {
+	return site.GroundScale{Origin: origin, SiteOrigin: grid.EN{E: origin.E - off.E, N: origin.N - off.N}, CombinedFactor: k, UnitRatio: 1}
+}
+
 func TestHeightsPROJ(t *testing.T) {
 	nc, err := crs.Open("EPSG:6543")
 	if err != nil {
 		t.Fatal(err)
 	}
-	ground := site.NewGroundScale(grid.EN{E: 2e6, N: 6e5}, 0.9999, grid.EN{E: 1750000, N: 500000})
+	ground := newGroundScale(grid.EN{E: 2e6, N: 6e5}, 0.9999, grid.EN{E: 1750000, N: 500000})
 	good, height := 0.03, 0.02
 	p, err := site.New(nc, site.Definition{Name: "Tallow Creek ground", Unit: grid.USSurveyFoot, GroundScale: &ground, Accuracy: &good,
 		Vertical: &site.Vertical{Offset: -100}, HeightAccuracy: &height})

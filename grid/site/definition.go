@@ -6,8 +6,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"maps"
+	"reflect"
 	"slices"
 	"strings"
 
@@ -57,20 +57,22 @@ type Definition struct {
 	Remarks string `json:"remarks,omitempty"`
 }
 
-// SiteToBase returns the definition's transform in the direction from the site
-// to the base grid, whichever way its parameters lead.
-func (d Definition) SiteToBase() (Transform, error) {
-	if err := d.Validate(); err != nil {
-		return nil, err
+// siteToBase returns the transform from the site to the base grid, whichever way
+// the parameters lead.
+func (d *Definition) siteToBase() Affine {
+	var a Affine
+	switch {
+	case d.Similarity != nil:
+		a = d.Similarity.Affine()
+	case d.Affine != nil:
+		a = *d.Affine
+	default:
+		return d.GroundScale.Affine()
 	}
-	t := d.transforms()[0]
-	if d.Direction != BaseToSite {
-		return t, nil
+	if d.Direction == BaseToSite {
+		return a.Inverted()
 	}
-	if d.Affine != nil {
-		return d.Affine.Inverted(), nil
-	}
-	return d.Similarity.Inverted(), nil
+	return a
 }
 
 // Validate reports what keeps the definition from being one: no name, no unit,
@@ -90,11 +92,19 @@ func (d Definition) Validate() error {
 }
 
 func (d Definition) checkTransform() error {
-	t := d.transforms()
-	if len(t) != 1 {
-		return fmt.Errorf("%d transforms: want exactly one of similarity, affine and ground_scale", len(t))
+	var errs []error
+	if d.Similarity != nil {
+		errs = append(errs, d.Similarity.validate())
+	}
+	if d.Affine != nil {
+		errs = append(errs, d.Affine.validate())
+	}
+	if d.GroundScale != nil {
+		errs = append(errs, d.GroundScale.validate())
 	}
 	switch {
+	case len(errs) != 1:
+		return fmt.Errorf("%d transforms: want exactly one of similarity, affine and ground_scale", len(errs))
 	case d.Direction == BaseToSite && d.GroundScale != nil:
 		return fmt.Errorf("direction %q: a ground scale always leads from the site to the base; its fields say which is which", d.Direction)
 	case d.Direction == "" && d.GroundScale == nil:
@@ -102,12 +112,12 @@ func (d Definition) checkTransform() error {
 	case d.Direction != "" && d.Direction != SiteToBase && d.Direction != BaseToSite:
 		return fmt.Errorf("direction %q: want %q or %q", d.Direction, SiteToBase, BaseToSite)
 	}
-	return t[0].Validate()
+	return errs[0]
 }
 
 func (d Definition) checkHeights() error {
 	if d.Vertical != nil {
-		return d.Vertical.Validate()
+		return d.Vertical.validate()
 	}
 	if d.HeightAccuracy != nil || d.HeightPrecision != nil {
 		return errors.New("height_accuracy_m or height_precision is stated, but there is no vertical part that it belongs to")
@@ -123,21 +133,6 @@ func (Definition) checkAccuracies(key string, a *float64, p *Precision) error {
 		return fmt.Errorf("%sprecision: want numbers, and ee and nn 0 or more", key)
 	}
 	return nil
-}
-
-// transforms are those that are set.
-func (d Definition) transforms() []Transform {
-	var t []Transform
-	if d.Similarity != nil {
-		t = append(t, *d.Similarity)
-	}
-	if d.Affine != nil {
-		t = append(t, *d.Affine)
-	}
-	if d.GroundScale != nil {
-		t = append(t, *d.GroundScale)
-	}
-	return t
 }
 
 // maxAccuracy is the worst accuracy in metres that anybody would tie a survey
@@ -160,153 +155,119 @@ func ParseDefinition(data []byte) (Definition, error) {
 }
 
 // UnmarshalJSON reads a definition as ParseDefinition does, without validating it.
-func (d *Definition) UnmarshalJSON(data []byte) error {
-	var n Definition
-	parts := map[string]any{
-		"name": &n.Name, "direction": &n.Direction, "similarity": &n.Similarity, "affine": &n.Affine, "ground_scale": &n.GroundScale,
-		"vertical": &n.Vertical, "accuracy_m": &n.Accuracy, "height_accuracy_m": &n.HeightAccuracy,
-		"precision": &n.Precision, "height_precision": &n.HeightPrecision, "remarks": &n.Remarks,
-	}
-	f, err := fields(data, []string{"name", "unit"}, slices.Sorted(maps.Keys(parts)))
-	if err != nil {
-		return err
-	}
-	for _, key := range slices.Sorted(maps.Keys(f)) {
-		if key == "unit" {
-			n.Unit, err = parseUnit(f[key])
-		} else {
-			err = json.Unmarshal(f[key], parts[key])
-		}
-		if err != nil {
-			return fmt.Errorf("%s: %w", key, err)
-		}
-	}
-	*d = n
-	return nil
-}
-
-func parseUnit(raw json.RawMessage) (grid.Unit, error) {
-	var u grid.Unit
-	if raw[0] == '"' {
-		var s string
-		if err := json.Unmarshal(raw, &s); err != nil {
-			return u, err
-		}
-		for _, known := range []grid.Unit{grid.Metre, grid.Foot, grid.USSurveyFoot} {
-			if s == known.Symbol || s == known.Name {
-				return known, nil
-			}
-		}
-		return u, fmt.Errorf("unit %q: want m, ft, ftUS, or an object with name, symbol and metres", s)
-	}
-	if _, err := fields(raw, []string{"metres"}, []string{"name", "symbol"}); err != nil {
-		return u, err
-	}
-	err := json.Unmarshal(raw, &u)
-	return u, err
-}
+func (d *Definition) UnmarshalJSON(data []byte) error { return strict(data, d) }
 
 // UnmarshalJSON reads the four parameters; each must be there.
-func (s *Similarity) UnmarshalJSON(data []byte) error {
-	type plain Similarity
-	return strict(data, (*plain)(s), []string{"target_origin", "scale", "rotation_deg"}, nil)
-}
+func (s *Similarity) UnmarshalJSON(data []byte) error { return strict(data, s) }
 
 // UnmarshalJSON reads the six parameters; each must be there.
-func (a *Affine) UnmarshalJSON(data []byte) error {
-	type plain Affine
-	return strict(data, (*plain)(a), []string{"a0", "a1", "a2", "b0", "b1", "b2"}, nil)
-}
+func (a *Affine) UnmarshalJSON(data []byte) error { return strict(data, a) }
 
 // UnmarshalJSON reads the two origins and the combined factor, which must be
 // there, and the unit ratio.
-func (g *GroundScale) UnmarshalJSON(data []byte) error {
-	type plain GroundScale
-	return strict(data, (*plain)(g), []string{"origin", "site_origin", "combined_factor"}, []string{"unit_ratio"})
-}
+func (g *GroundScale) UnmarshalJSON(data []byte) error { return strict(data, g) }
 
 // UnmarshalJSON reads the parts; each must be there.
-func (p *Precision) UnmarshalJSON(data []byte) error {
-	type plain Precision
-	return strict(data, (*plain)(p), []string{"centre", "at_centre_m", "ee", "en", "nn"}, nil)
-}
+func (p *Precision) UnmarshalJSON(data []byte) error { return strict(data, p) }
 
 // UnmarshalJSON reads the offset, which must be there, and the slopes and their
 // origin: all three or none.
 func (v *Vertical) UnmarshalJSON(data []byte) error {
-	type plain Vertical
-	plane := []string{"slope_e", "slope_n", "origin"}
-	f, err := fields(data, []string{"offset"}, plane)
-	if err != nil {
-		return err
+	if f, err := fields(data); err == nil && len(f) == 1 && f["offset"] != nil {
+		*v = Vertical{}
+		return json.Unmarshal(f["offset"], &v.Offset)
 	}
-	required := []string{"offset"}
-	if len(f) > 1 {
-		required = append(required, plane...)
-	}
-	return strict(data, (*plain)(v), required, nil)
+	return strict(data, v)
 }
 
-// strict decodes an object into v, which has no decoder of its own, after
-// checking its keys, and those of the origins in it.
-func strict(data []byte, v any, required, optional []string) error {
-	f, err := fields(data, required, optional)
-	if err != nil {
-		return err
+// strict decodes an object into a struct. Every key must be there but for those
+// that may be omitted, letter by letter, and no other.
+func strict(data []byte, v any) error {
+	into := reflect.ValueOf(v).Elem()
+	var keys []string
+	at := map[string]reflect.StructField{}
+	for f := range into.Type().Fields() {
+		key, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+		keys, at[key] = append(keys, key), f
 	}
-	for key, raw := range f {
-		if key == "centre" || strings.HasSuffix(key, "origin") {
-			if _, err := fields(raw, []string{"e", "n"}, nil); err != nil {
-				return fmt.Errorf("%s: %w", key, err)
-			}
+	raw, err := fields(data)
+	if err != nil {
+		return fmt.Errorf("%w with %s", err, strings.Join(keys, ", "))
+	}
+	for _, key := range slices.Sorted(maps.Keys(raw)) {
+		if !slices.Contains(keys, key) {
+			return fmt.Errorf("key %q is not known here: want %s", key, strings.Join(keys, ", "))
 		}
 	}
-	return json.Unmarshal(data, v)
+	for _, key := range keys {
+		text, there := raw[key]
+		switch {
+		case string(text) == "null":
+			return fmt.Errorf("%s is null: give a value or leave it out", key)
+		case there:
+			if err := decode(text, into.FieldByIndex(at[key].Index).Addr().Interface()); err != nil {
+				return fmt.Errorf("%s: %w", key, err)
+			}
+		case !strings.HasSuffix(at[key].Tag.Get("json"), ",omitempty"):
+			return fmt.Errorf("%q is missing", key)
+		}
+	}
+	return nil
 }
 
-// fields splits a JSON object. A key that is missing, null, unknown or repeated
-// is an error; the names count letter by letter.
-func fields(data []byte, required, optional []string) (map[string]json.RawMessage, error) {
-	dec := json.NewDecoder(bytes.NewReader(data))
-	tok, err := dec.Token()
-	if err != nil {
-		return nil, err
+func decode(text json.RawMessage, v any) error {
+	switch v := v.(type) {
+	case *grid.EN:
+		return strict(text, v)
+	case *grid.Unit:
+		return decodeUnit(text, v)
 	}
-	if tok != json.Delim('{') {
-		return nil, fmt.Errorf("want an object with %s", strings.Join(required, ", "))
+	return json.Unmarshal(text, v)
+}
+
+// decodeUnit reads a symbol or a name, or an object that has the length at least.
+func decodeUnit(text json.RawMessage, u *grid.Unit) error {
+	var s string
+	if json.Unmarshal(text, &s) == nil {
+		for _, known := range []grid.Unit{grid.Metre, grid.Foot, grid.USSurveyFoot} {
+			if s == known.Symbol || s == known.Name {
+				*u = known
+				return nil
+			}
+		}
+		return fmt.Errorf("unit %q: want m, ft, ftUS, or an object with name, symbol and metres", s)
+	}
+	var own struct {
+		Name   string  `json:"name,omitempty"`
+		Symbol string  `json:"symbol,omitempty"`
+		Metres float64 `json:"metres"`
+	}
+	err := strict(text, &own)
+	*u = grid.Unit(own)
+	return err
+}
+
+// fields splits a JSON object, in which no key comes twice.
+func fields(data []byte) (map[string]json.RawMessage, error) {
+	dec := json.NewDecoder(bytes.NewReader(data))
+	if tok, err := dec.Token(); err != nil || tok != json.Delim('{') {
+		return nil, cmp.Or(err, errors.New("want an object"))
 	}
 	out := map[string]json.RawMessage{}
 	for dec.More() {
-		tok, err := dec.Token()
+		key, err := dec.Token()
 		if err != nil {
 			return nil, err
 		}
-		key, ok := tok.(string)
-		if !ok {
-			return nil, fmt.Errorf("want a key, found %v", tok)
+		name := fmt.Sprint(key)
+		if _, twice := out[name]; twice {
+			return nil, fmt.Errorf("key %q comes twice", name)
 		}
-		var raw json.RawMessage
-		if err := dec.Decode(&raw); err != nil {
-			return nil, fmt.Errorf("%s: %w", key, err)
+		var value json.RawMessage
+		if err := dec.Decode(&value); err != nil {
+			return nil, fmt.Errorf("%s: %w", name, err)
 		}
-		if !slices.Contains(required, key) && !slices.Contains(optional, key) {
-			return nil, fmt.Errorf("key %q is not known here: want %s", key, strings.Join(append(slices.Clone(required), optional...), ", "))
-		}
-		if _, twice := out[key]; twice {
-			return nil, fmt.Errorf("key %q comes twice", key)
-		}
-		if string(raw) == "null" {
-			return nil, fmt.Errorf("%s is null: give a value or leave it out", key)
-		}
-		out[key] = raw
-	}
-	if _, err := dec.Token(); err != nil && err != io.EOF {
-		return nil, err
-	}
-	for _, key := range required {
-		if _, ok := out[key]; !ok {
-			return nil, fmt.Errorf("%q is missing", key)
-		}
+		out[name] = value
 	}
 	return out, nil
 }

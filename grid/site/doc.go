@@ -7,9 +7,9 @@
 // A [Definition] describes a site system: its unit, one of three transforms to
 // the base grid, and a vertical part where the site has heights of its own. [New]
 // puts it on a base, which is any grid.Projection, and returns one again: fixes
-// go from their frame to the base grid and on to the site, and back, with far
-// less than 0.1 mm lost by the site's part. Where the base can measure on its
-// ellipsoid the site system can too, so grid.Compare works on it unchanged.
+// go from their frame to the base grid and on to the site, and back. Where the
+// base can measure on its ellipsoid the site system can too, so grid.Compare
+// works on it unchanged.
 //
 //	Similarity   EPSG method 9621: origin, scale, rotation
 //	Affine       EPSG method 9624: A0 A1 A2 B0 B1 B2
@@ -65,10 +65,9 @@
 //	combined factor = point scale factor x height factor
 //	height factor   = R / (R + h)
 //
-// with the ellipsoidal height h and a radius R: [HeightFactor],
-// [CombinedFactor], and [FactorsAt] for all of them at a place. One combined
-// factor serves a site as long as its spread is small: it changes by 1 ppm for
-// 6.4 m of height.
+// with the ellipsoidal height h and a radius R; [grid.Compare] gives them for a
+// place. One combined factor serves a site as long as its spread is small: it
+// changes by 1 ppm for 6.4 m of height.
 //
 // # Accuracy
 //

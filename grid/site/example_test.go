@@ -27,11 +27,11 @@ func (plane) FromGrid(context.Context, []grid.EN, []grid.Frame) ([]grid.FixPlace
 // hand: the bridge lies 10 000 ft east and 2 000 ft south of the project point on
 // the ground. Times 0.9999 that is 9 999 and 1 999.8 ft on the grid.
 func Example() {
-	ground := site.NewGroundScale(
-		grid.EN{E: 2000000, N: 600000}, // project point on the grid
-		0.9999,                         // combined factor
-		grid.EN{E: 1750000, N: 500000}, // taken off
-	)
+	ground := site.GroundScale{
+		Origin:         grid.EN{E: 2000000, N: 600000}, // project point on the grid
+		SiteOrigin:     grid.EN{E: 250000, N: 100000},  // less what is taken off
+		CombinedFactor: 0.9999,
+	}
 	creek, err := site.New(plane{grid.USSurveyFoot}, site.Definition{
 		Name: "Tallow Creek ground", Unit: grid.USSurveyFoot, GroundScale: &ground,
 	})
@@ -44,26 +44,6 @@ func Example() {
 	fmt.Printf("%s: E %.1f N %.1f on the grid\n", creek.Grid().Name, onGrid.E, onGrid.N)
 	// Output:
 	// Tallow Creek ground: E 2009999.0 N 598000.2 on the grid
-}
-
-// The height factor at 500 ft under a radius of 20 906 000 ft is 20906000 /
-// 20906500; with the scale factor of the grid it makes the combined factor.
-func ExampleCombinedFactor() {
-	height, err := site.HeightFactor(500, 20906000)
-	if err != nil {
-		fmt.Println(err)
-		return
-	}
-	k, err := site.CombinedFactor(0.999872591882, height)
-	if err != nil {
-		fmt.Println(err)
-		return
-	}
-	fmt.Printf("height factor %.9f, combined %.9f (%.1f ppm)\n", height, k, site.PPM(k))
-	fmt.Printf("1000 ft on the ground: %.4f ft on the grid\n", 1000*k)
-	// Output:
-	// height factor 0.999976084, combined 0.999848679 (-151.3 ppm)
-	// 1000 ft on the ground: 999.8487 ft on the grid
 }
 
 // Four corners of a 100 m square, site east lying south on the base: base E =

@@ -295,14 +295,10 @@ func (f Fit[T]) Residuals() []PairResidual {
 }
 
 // GeometryError reports control that does not determine the model.
-type GeometryError struct {
-	// Model is what was to be fitted.
-	Model string
-	// Problem says what is wrong and what is needed.
-	Problem string
-}
+type GeometryError struct{ text string }
 
-func (e *GeometryError) Error() string { return e.Model + ": " + e.Problem }
+// Error says what was to be fitted, what is wrong and what is needed.
+func (e *GeometryError) Error() string { return e.text }
 
 // FitSimilarity fits a similarity from the site to the base grid, by least
 // squares on the base coordinates:
@@ -318,7 +314,7 @@ func (e *GeometryError) Error() string { return e.Model + ": " + e.Problem }
 // coordinate transformation"; the equations are linear, so nothing is iterated.
 func FitSimilarity(pairs []ControlPair, opt FitOptions) (Fit[Similarity], error) {
 	m := planeModel[Similarity]("similarity", 4, 2)
-	m.usable = Similarity.Validate
+	m.usable = Similarity.validate
 	m.linear.rows = func(x grid.EN) [][]float64 {
 		return [][]float64{{x.E, x.N, 1, 0}, {x.N, -x.E, 0, 1}}
 	}
@@ -388,7 +384,7 @@ func FitRigid(pairs []ControlPair, scale float64, opt FitOptions) (Fit[Similarit
 	}
 	m.finish = func(beta []float64, theta float64, c frame) (Similarity, []parameter) {
 		s := Similarity{Scale: held, Rotation: (theta + beta[0]) * 180 / math.Pi}
-		centre := s.Forward(c.centre) // with the origin at 0
+		centre := s.Affine().Forward(c.centre) // with the origin at 0
 		s.Origin = grid.EN{E: c.target.E + beta[1] - centre.E, N: c.target.N + beta[2] - centre.N}
 		return s, []parameter{
 			{"target origin E", s.Origin.E, "base", []float64{-centre.N, 1, 0}},
@@ -434,7 +430,7 @@ func (m *model[T]) fitUnmirrored(pairs []ControlPair, opt FitOptions) (Fit[T], e
 func FitAffine(pairs []ControlPair, opt FitOptions) (Fit[Affine], error) {
 	m := planeModel[Affine]("affine", 6, 3)
 	m.width = true
-	m.usable = Affine.Validate
+	m.usable = Affine.validate
 	m.linear.rows = func(x grid.EN) [][]float64 {
 		return [][]float64{{x.E, x.N, 1, 0, 0, 0}, {0, 0, 0, x.E, x.N, 1}}
 	}
@@ -453,7 +449,7 @@ func FitAffine(pairs []ControlPair, opt FitOptions) (Fit[Affine], error) {
 		}
 	}
 	fit, err := m.fit(planePoints(pairs), opt)
-	if err == nil && fit.Params.Mirrors() {
+	if err == nil && fit.Params.mirrors() {
 		fit.note(Fact{Kind: FactMirrored})
 	}
 	return fit, err
@@ -468,16 +464,15 @@ func FitAffine(pairs []ControlPair, opt FitOptions) (Fit[Affine], error) {
 // North is held to be the same on both sides: a rotation of 10" moves a point by
 // 5 mm over 100 m and shows up in the residuals. Fit a similarity to see it.
 func FitGroundScale(pairs []ControlPair, origin grid.EN, siteOrigin *grid.EN, opt FitOptions) (Fit[GroundScale], error) {
-	const name = "ground scale"
+	m := planeModel[GroundScale]("ground scale", 3, 2)
 	for _, v := range []*grid.EN{&origin, siteOrigin} {
 		if v != nil && !(math.Abs(v.E) <= maxCoordinate && math.Abs(v.N) <= maxCoordinate) {
-			return Fit[GroundScale]{}, fmt.Errorf("%s: the project point at E %v N %v is no place on earth in any unit", name, v.E, v.N)
+			return Fit[GroundScale]{}, fmt.Errorf("%s: the project point at E %v N %v is no place on earth in any unit", m.name, v.E, v.N)
 		}
 	}
 	unitRatio := opt.siteMetres() / opt.metres(true)
-	m := planeModel[GroundScale](name, 3, 2)
 	m.usable = func(g GroundScale) error {
-		if k := g.CombinedFactor * g.UnitRatio; !(k >= minScale && k <= maxScale) {
+		if k := g.scale(); !(k >= minScale && k <= maxScale) {
 			return fmt.Errorf("the combined factor comes out as %v", g.CombinedFactor)
 		}
 		return nil

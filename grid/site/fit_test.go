@@ -67,7 +67,8 @@ func TestFitSimilarityPublished(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	a, d := f.Params.matrix()
+	p := f.Params.Affine()
+	a, d := p.A1, p.A2
 	if !agree(a, -4.51249, 5e-6) || !agree(-d, -0.25371, 5e-6) {
 		t.Errorf("a %v, b %v", a, -d)
 	}
@@ -123,7 +124,8 @@ func TestFitSimilarityByHand(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	a, b := f.Params.matrix()
+	p := f.Params.Affine()
+	a, b := p.A1, p.A2
 	if !agree(a, -0.0002, 1e-12) || !agree(b, 9.9998, 1e-12) || !near(f.Params.Origin, grid.EN{E: 1000.02, N: 2000}, 1e-9) {
 		t.Errorf("a %v b %v origin %v", a, b, f.Params.Origin)
 	}
@@ -218,10 +220,10 @@ func scatter(r *rand.Rand, n int, centre grid.EN, size float64) []grid.EN {
 
 // observe makes pairs of the places, with noise of the stated standard errors on
 // both sides.
-func observe(r *rand.Rand, tr Transform, places []grid.EN, siteSigma, baseSigma float64) []ControlPair {
+func observe(r *rand.Rand, tr any, places []grid.EN, siteSigma, baseSigma float64) []ControlPair {
 	out := make([]ControlPair, len(places))
 	for i, p := range places {
-		b := tr.Forward(p)
+		b := affineOf(tr).Forward(p)
 		out[i] = ControlPair{ID: fmt.Sprintf("P%d", i+1), SiteSigma: siteSigma, BaseSigma: baseSigma,
 			Site: grid.EN{E: p.E + siteSigma*r.NormFloat64(), N: p.N + siteSigma*r.NormFloat64()},
 			Base: grid.EN{E: b.E + baseSigma*r.NormFloat64(), N: b.N + baseSigma*r.NormFloat64()}}
@@ -306,13 +308,13 @@ func TestFitRecovers(t *testing.T) {
 		var heights []HeightPair
 		for i, p := range places {
 			b := 50 + 10*r.Float64()
-			heights = append(heights, HeightPair{ID: fmt.Sprint(i), At: p, Base: b, Site: plane.SiteHeight(b, p) + 0.01*r.NormFloat64(), SiteSigma: 0.01})
+			heights = append(heights, HeightPair{ID: fmt.Sprint(i), At: p, Base: b, Site: b + plane.Difference(p) + 0.01*r.NormFloat64(), SiteSigma: 0.01})
 		}
 		v, err := FitVerticalPlane(heights, FitOptions{})
 		if err != nil {
 			t.Fatal(err)
 		}
-		note("plane", v.Parameters, []float64{plane.difference(v.Params.Origin), plane.SlopeE, plane.SlopeN})
+		note("plane", v.Parameters, []float64{plane.Difference(v.Params.Origin), plane.SlopeE, plane.SlopeN})
 	}
 	for key, n := range count {
 		need := runs * 99 / 100
@@ -454,7 +456,7 @@ func TestStdErrByPerturbation(t *testing.T) {
 		"similarity": func(p []ControlPair) ([]Parameter, error) {
 			f, err := FitSimilarity(p, FitOptions{})
 			s := f.stdErrAt(at)
-			q := f.Params.Forward(at)
+			q := affineOf(f.Params).Forward(at)
 			return append(f.Parameters, Parameter{Name: "E there", Value: q.E, StdErr: &s}, Parameter{Name: "N there", Value: q.N, StdErr: &s}), err
 		},
 		"shift and rotation": func(p []ControlPair) ([]Parameter, error) {
@@ -464,7 +466,7 @@ func TestStdErrByPerturbation(t *testing.T) {
 		"affine": func(p []ControlPair) ([]Parameter, error) {
 			f, err := FitAffine(p, FitOptions{})
 			s := f.stdErrAt(at)
-			q := f.Params.Forward(at)
+			q := affineOf(f.Params).Forward(at)
 			return append(f.Parameters, Parameter{Name: "E there", Value: q.E, StdErr: &s}, Parameter{Name: "N there", Value: q.N, StdErr: &s}), err
 		},
 		"ground scale": func(p []ControlPair) ([]Parameter, error) {
@@ -478,7 +480,7 @@ func TestStdErrByPerturbation(t *testing.T) {
 		"plane": func(p []ControlPair) ([]Parameter, error) {
 			f, err := FitVerticalPlane(heights(p), FitOptions{})
 			s := f.stdErrAt(at)
-			return append(f.Parameters, Parameter{Name: "H there", Value: f.Params.SiteHeight(0, at), StdErr: &s}), err
+			return append(f.Parameters, Parameter{Name: "H there", Value: f.Params.Difference(at), StdErr: &s}), err
 		},
 		"constant": func(p []ControlPair) ([]Parameter, error) {
 			f, err := FitVerticalConstant(heights(p), FitOptions{})
@@ -749,9 +751,9 @@ func TestFitInvariance(t *testing.T) {
 	}
 	// The parameters carry the far coordinates to the same place.
 	for i, p := range moved {
-		want := a.Params.Forward(pairs[i].Site)
+		want := a.Params.Affine().Forward(pairs[i].Site)
 		want = grid.EN{E: want.E + 7e5, N: want.N + 5e6}
-		if got := b.Params.Forward(p.Site); !near(got, want, 1e-7) {
+		if got := b.Params.Affine().Forward(p.Site); !near(got, want, 1e-7) {
 			t.Errorf("%s goes to %v, want %v", p.ID, got, want)
 		}
 	}
@@ -932,7 +934,7 @@ func TestFitWithoutRedundancy(t *testing.T) {
 func TestFitExact(t *testing.T) {
 	var pairs []ControlPair
 	for i, p := range scatter(rand.New(rand.NewPCG(25, 26)), 9, grid.EN{E: 5e5, N: 6e6}, 1000) {
-		pairs = append(pairs, ControlPair{ID: fmt.Sprint(i), Site: p, Base: catalonia.Forward(p)})
+		pairs = append(pairs, ControlPair{ID: fmt.Sprint(i), Site: p, Base: catalonia.Affine().Forward(p)})
 	}
 	f, err := FitSimilarity(pairs, FitOptions{RejectOutliers: true})
 	if err != nil {
@@ -944,7 +946,7 @@ func TestFitExact(t *testing.T) {
 	// The origin is six million metres from the control, so it hangs on the last
 	// digits; where the control lands is what counts.
 	for _, p := range pairs {
-		if got := f.Params.Forward(p.Site); !near(got, p.Base, 1e-7) {
+		if got := affineOf(f.Params).Forward(p.Site); !near(got, p.Base, 1e-7) {
 			t.Errorf("%s at %v, want %v", p.ID, got, p.Base)
 		}
 	}

@@ -124,10 +124,18 @@ func (m *model[T]) judge(fit *adjusted[T], points []point, opt FitOptions) error
 	} else if g := fit.Global; g != nil && g.P < opt.Significance {
 		fit.note(Fact{Kind: FactOverErrors, Value: *fit.S0, Limit: g.P})
 	}
-	if t, ok := any(fit.Params).(Transform); ok && opt.Base != nil {
-		return m.plausible(fit, t.Affine(), points, opt)
+	if opt.Base == nil || !m.plane() {
+		return nil
 	}
-	return nil
+	return m.plausible(fit, affineOf(fit.Params), points, opt)
+}
+
+// affineOf gives the plane parameters of a fit as those of an affine transform.
+func affineOf(params any) Affine {
+	if p, ok := params.(interface{ Affine() Affine }); ok {
+		return p.Affine()
+	}
+	return params.(Affine)
 }
 
 // What a scale may be off the point scale of the base grid, besides what the
@@ -141,22 +149,14 @@ const (
 // ImplausibleError reports control whose fit has a scale or a rotation that no
 // survey has.
 type ImplausibleError struct {
-	// Model is what was fitted, Quantity what is implausible: "scale", "skew" or
-	// "rotation" (degrees).
-	Model, Quantity string
-	// Value is what comes out, and Low and High what a survey could have.
-	Value, Low, High float64
-	// Suspects are the pairs that fit the others worst, as far as it can be told.
-	Suspects []string
+	// Quantity is what is implausible: "scale", "skew" or "rotation".
+	Quantity string
+	text     string
 }
 
-func (e *ImplausibleError) Error() string {
-	s := fmt.Sprintf("%s: the %s comes out as %.5g, where a survey on this grid has %.5g to %.5g: check the coordinates of the control on both sides, the units and the grid", e.Model, e.Quantity, e.Value, e.Low, e.High)
-	if len(e.Suspects) > 0 {
-		s += "; " + strings.Join(e.Suspects, ", ") + " fits the others worst"
-	}
-	return s
-}
+// Error says what comes out, what a survey could have, and which pairs fit the
+// others worst, as far as it can be told.
+func (e *ImplausibleError) Error() string { return e.text }
 
 // plausible refuses a scale that is not the grid's own, but for the height of
 // the ground, and a rotation where the site's coordinates are the grid's own,
@@ -166,11 +166,15 @@ func (m *model[T]) plausible(fit *adjusted[T], a Affine, points []point, opt Fit
 		if value >= low && value <= high {
 			return nil
 		}
-		e := &ImplausibleError{Model: m.name, Quantity: quantity, Value: value, Low: low, High: high}
-		for _, s := range fit.Suspects {
-			e.Suspects = append(e.Suspects, s.ID)
+		s := fmt.Sprintf("%s: the %s comes out as %.5g, where a survey on this grid has %.5g to %.5g: check the coordinates of the control on both sides, the units and the grid", m.name, quantity, value, low, high)
+		sep := "; "
+		for _, suspect := range fit.Suspects {
+			s, sep = s+sep+suspect.ID, ", "
 		}
-		return e
+		if len(fit.Suspects) > 0 {
+			s += " fits the others worst"
+		}
+		return &ImplausibleError{quantity, s}
 	}
 	about := mean(points, func(p point) grid.EN { return p.target })
 	if m.about != nil {

@@ -16,10 +16,10 @@ import (
 // scaled about a project point, a round number taken off. The blunder is in the
 // easting of the first.
 func creek(factor, blunder float64) []ControlPair {
-	g := NewGroundScale(grid.EN{E: 2000000, N: 600000}, factor, grid.EN{E: 1750000, N: 500000})
+	g := newGroundScale(grid.EN{E: 2000000, N: 600000}, factor, grid.EN{E: 1750000, N: 500000})
 	var out []ControlPair
 	for i, p := range []grid.EN{{E: 250100, N: 100050}, {E: 250480, N: 99890}, {E: 250260, N: 100300}} {
-		out = append(out, ControlPair{ID: fmt.Sprintf("C%d", i+1), Site: p, Base: g.Forward(p)})
+		out = append(out, ControlPair{ID: fmt.Sprintf("C%d", i+1), Site: p, Base: g.Affine().Forward(p)})
 	}
 	// The base is read to 0.01 ft.
 	for i := range out {
@@ -146,7 +146,7 @@ func TestPlausible(t *testing.T) {
 		s := Similarity{Scale: 1, Rotation: degrees}
 		for i := range pairs {
 			p := &pairs[i].Site
-			d := s.Inverse(grid.EN{E: p.E - about.E, N: p.N - about.N})
+			d := s.Affine().Inverse(grid.EN{E: p.E - about.E, N: p.N - about.N})
 			*p = grid.EN{E: about.E + d.E - from.E, N: about.N + d.N - from.N}
 		}
 		return pairs
@@ -194,7 +194,7 @@ func TestFitRigidByHand(t *testing.T) {
 	truth := Similarity{Origin: grid.EN{E: 1000, N: 2000}, Scale: 0.9998, Rotation: 30}
 	pairs := square(0)
 	for i := range pairs {
-		pairs[i].Base = truth.Forward(pairs[i].Site)
+		pairs[i].Base = truth.Affine().Forward(pairs[i].Site)
 	}
 	f, err := FitRigid(pairs, 0.9998, FitOptions{})
 	if err != nil || !agree(f.Params.Rotation, 30, 1e-10) || f.Params.Scale != 0.9998 || !near(f.Params.Origin, truth.Origin, 1e-9) || f.DegreesOfFreedom != 5 {
@@ -223,7 +223,7 @@ func TestFitRigidByHand(t *testing.T) {
 	// Feet on the site: 1 in feet is 0.3048 m.
 	feet := square(0)
 	for i := range feet {
-		feet[i].Base = Similarity{Scale: 0.3048, Rotation: 200}.Forward(feet[i].Site)
+		feet[i].Base = Similarity{Scale: 0.3048, Rotation: 200}.Affine().Forward(feet[i].Site)
 	}
 	if f, err = FitRigid(feet, 1, FitOptions{Unit: grid.Foot}); err != nil || !agree(math.Mod(f.Params.Rotation+360, 360), 200, 1e-9) || f.Params.Scale != 0.3048 {
 		t.Errorf("%+v, %v", f.Params, err)

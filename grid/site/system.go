@@ -14,10 +14,10 @@ import (
 // fixes go to the base grid by the base's own projection and from there to the
 // site, and back. It is safe for use by many goroutines if its base is.
 type System struct {
-	base       grid.Projection
-	def        Definition
-	siteToBase Transform
-	grid       grid.Grid
+	base   grid.Projection
+	def    Definition
+	toBase Affine
+	grid   grid.Grid
 }
 
 // GeodesicSystem is a System whose base can measure on the ellipsoid, so it is a
@@ -25,12 +25,6 @@ type System struct {
 type GeodesicSystem struct {
 	*System
 	geodesist grid.Geodesist
-	// rotation and scale are those of the site's axes on the base grid: the
-	// bearing of site north in degrees, and base metres per site metre.
-	rotation, scale float64
-	// onSite has the columns that a metre to the east and to the north of the base
-	// become, in metres on the site.
-	onSite Affine
 }
 
 // ErrNoHeights is returned for a height where the site system ties none.
@@ -56,12 +50,11 @@ func New(base grid.Projection, def Definition) (grid.Projection, error) {
 	if def.GroundScale != nil && def.GroundScale.UnitRatio == 0 {
 		def.GroundScale.UnitRatio = units
 	}
-	t, err := def.SiteToBase()
-	if err != nil {
+	if err := def.Validate(); err != nil {
 		return nil, err
 	}
-	a := t.Affine()
-	if a.Mirrors() {
+	a := def.siteToBase()
+	if a.mirrors() {
 		return nil, fmt.Errorf("site system %q: the transform mirrors the plane: are eastings and northings swapped on one side?", def.Name)
 	}
 	scale := a.MeanScale() / units
@@ -69,11 +62,25 @@ func New(base grid.Projection, def Definition) (grid.Projection, error) {
 		return nil, fmt.Errorf("site system %q: its scale makes one %s of the site %.6g %s of the base, where the units alone make it %.6g: one of the units or the direction is wrong",
 			def.Name, def.Unit.Symbol, a.MeanScale(), bg.Unit.Symbol, units)
 	}
-	s := &System{base: base, def: def, siteToBase: t, grid: grid.Grid{Name: def.Name, Unit: def.Unit, Ellipsoid: bg.Ellipsoid, Frame: bg.Frame}}
+	s := &System{base: base, def: def, toBase: a, grid: grid.Grid{Name: def.Name, Unit: def.Unit, Ellipsoid: bg.Ellipsoid, Frame: bg.Frame}}
 	if geo, ok := base.(grid.Geodesist); ok {
-		return &GeodesicSystem{System: s, geodesist: geo, rotation: a.NorthBearing(), scale: scale, onSite: a.Inverted().scaled(units)}, nil
+		return &GeodesicSystem{System: s, geodesist: geo}, nil
 	}
 	return s, nil
+}
+
+// fail names the system in an error.
+func (s *System) fail(err error) error { return fmt.Errorf("site system %q: %w", s.def.Name, err) }
+
+// copied is what the base returned for n positions, to be changed.
+func copied[T any](s *System, out []T, n int, err error) ([]T, error) {
+	switch {
+	case err != nil:
+		return nil, s.fail(err)
+	case len(out) != n:
+		return nil, s.fail(fmt.Errorf("the base projection returned %d results for %d positions", len(out), n))
+	}
+	return slices.Clone(out), nil
 }
 
 // clone copies what def points to, so that a System can't be changed from
@@ -106,10 +113,18 @@ func (s *System) Definition() Definition { return s.def.clone() }
 func (s *System) Base() grid.Projection { return s.base }
 
 // ToBase transforms a site position to the base grid, in base units.
-func (s *System) ToBase(site grid.EN) grid.EN { return s.siteToBase.Forward(site) }
+func (s *System) ToBase(site grid.EN) grid.EN { return s.toBase.Forward(site) }
 
 // FromBase transforms a position on the base grid to the site, in site units.
-func (s *System) FromBase(base grid.EN) grid.EN { return s.siteToBase.Inverse(base) }
+func (s *System) FromBase(base grid.EN) grid.EN { return s.toBase.Inverse(base) }
+
+func (s *System) allToBase(at []grid.EN) []grid.EN {
+	out := make([]grid.EN, len(at))
+	for i, p := range at {
+		out[i] = s.ToBase(p)
+	}
+	return out
+}
 
 // Grid describes the site system. Ellipsoid and frame are those of the base; it
 // has no authority code.
@@ -121,23 +136,18 @@ func (s *System) Grid() grid.Grid { return s.grid }
 // a note says so; it stays unknown where the base's operation states none.
 func (s *System) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, error) {
 	out, err := s.base.ToGrid(ctx, fixes)
-	if err != nil {
-		return nil, fmt.Errorf("site system %q: %w", s.def.Name, err)
+	if out, err = copied(s, out, len(fixes), err); err != nil {
+		return nil, err
 	}
-	if len(out) != len(fixes) {
-		return nil, fmt.Errorf("site system %q: the base projection returned %d placements for %d fixes", s.def.Name, len(out), len(fixes))
-	}
-	out = slices.Clone(out)
-	ops := operations{def: &s.def}
+	ops := operations{}
 	for i := range out {
 		p := &out[i]
 		if p.Err == nil {
-			p.EN = s.FromBase(p.EN)
+			if p.EN = s.FromBase(p.EN); !finite(p.E, p.N) {
+				p.Err = s.fail(grid.ErrOutside)
+			}
 		}
-		p.Op = ops.named(p.Op, p.EN)
-		if p.Err == nil && !finite(p.E, p.N) {
-			p.Err = fmt.Errorf("site system %q: %w", s.def.Name, grid.ErrOutside)
-		}
+		p.Op = ops.named(&s.def, p.Op, p.EN)
 	}
 	return out, nil
 }
@@ -146,55 +156,40 @@ func (s *System) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement
 // It is the inverse of ToGrid as far as the base's FromGrid is; the site's own
 // part loses some 1e-9 m.
 func (s *System) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) ([]grid.FixPlacement, error) {
-	base := make([]grid.EN, len(at))
-	for i, p := range at {
-		base[i] = s.ToBase(p)
+	out, err := s.base.FromGrid(ctx, s.allToBase(at), frames)
+	if out, err = copied(s, out, len(at), err); err != nil {
+		return nil, err
 	}
-	out, err := s.base.FromGrid(ctx, base, frames)
-	if err != nil {
-		return nil, fmt.Errorf("site system %q: %w", s.def.Name, err)
-	}
-	if len(out) != len(at) {
-		return nil, fmt.Errorf("site system %q: the base projection returned %d fixes for %d positions", s.def.Name, len(out), len(at))
-	}
-	out = slices.Clone(out)
-	ops := operations{def: &s.def}
+	ops := operations{}
 	for i := range out {
-		out[i].Op = ops.named(out[i].Op, at[i])
+		out[i].Op = ops.named(&s.def, out[i].Op, at[i])
 		if out[i].Err == nil && !finite(at[i].E, at[i].N) {
-			out[i].Err = fmt.Errorf("site system %q: E %v N %v: %w", s.def.Name, at[i].E, at[i].N, grid.ErrNotFinite)
+			out[i].Err = s.fail(fmt.Errorf("E %v N %v: %w", at[i].E, at[i].N, grid.ErrNotFinite))
 		}
 	}
 	return out, nil
 }
 
-// operations copies the base's operations, once each and for each accuracy, and
-// adds the site system.
-type operations struct {
-	def  *Definition
-	seen map[placed]*grid.Operation
-}
+// operations are copies of the base's, one for each and each accuracy, with the
+// site system added.
+type operations map[placed]*grid.Operation
 
 type placed struct {
 	op       *grid.Operation
 	accuracy float64
 }
 
-func (o *operations) named(op *grid.Operation, at grid.EN) *grid.Operation {
+func (o operations) named(d *Definition, op *grid.Operation, at grid.EN) *grid.Operation {
 	if op == nil {
 		return nil
 	}
-	key := placed{op, accuracyAt(o.def.Accuracy, o.def.Precision, at)}
-	if c, ok := o.seen[key]; ok {
-		return c
+	key := placed{op, accuracyAt(d.Accuracy, d.Precision, at)}
+	if o[key] == nil {
+		c := *op
+		d.amend(&c, key.accuracy)
+		o[key] = &c
 	}
-	c := *op
-	o.def.amend(&c, key.accuracy)
-	if o.seen == nil {
-		o.seen = map[placed]*grid.Operation{}
-	}
-	o.seen[key] = &c
-	return &c
+	return o[key]
 }
 
 // accuracyAt is the accuracy of a definition at a place in metres, negative where
@@ -207,10 +202,7 @@ func accuracyAt(stated *float64, p *Precision, at grid.EN) float64 {
 	case p == nil || !finite(at.E, at.N):
 		return -1
 	}
-	s := min(p.At(at), maxAccuracy)
-	if s < 1e-4 {
-		return 1e-4
-	}
+	s := min(max(p.At(at), 1e-4), maxAccuracy)
 	decade := math.Pow(10, math.Floor(math.Log10(s)))
 	for _, step := range []float64{1, 1.5, 2, 3, 5, 7} {
 		if s <= step*decade {
@@ -251,19 +243,16 @@ func (s *System) AreaOfUse() (south, west, north, east float64, ok bool) {
 func (s *System) Candidates(ctx context.Context, at []grid.EN, frame grid.Frame) ([]grid.Candidate, error) {
 	lister, ok := s.base.(grid.CandidateLister)
 	if !ok {
-		return nil, fmt.Errorf("site system %q: the projection under it lists no operations: %w", s.def.Name, errors.ErrUnsupported)
+		return nil, s.fail(fmt.Errorf("the projection under it lists no operations: %w", errors.ErrUnsupported))
 	}
-	base := make([]grid.EN, len(at))
 	worst := accuracyAt(s.def.Accuracy, nil, grid.EN{})
-	for i, p := range at {
-		base[i] = s.ToBase(p)
+	for _, p := range at {
 		worst = max(worst, accuracyAt(s.def.Accuracy, s.def.Precision, p))
 	}
-	out, err := lister.Candidates(ctx, base, frame)
-	if err != nil {
-		return nil, fmt.Errorf("site system %q: %w", s.def.Name, err)
+	out, err := lister.Candidates(ctx, s.allToBase(at), frame)
+	if out, err = copied(s, out, len(out), err); err != nil {
+		return nil, err
 	}
-	out = slices.Clone(out)
 	for i := range out {
 		s.def.amend(&out[i].Operation, worst)
 	}
@@ -279,28 +268,22 @@ func (s *System) Candidates(ctx context.Context, at []grid.EN, frame grid.Frame)
 func (s *System) EllipsoidalHeights(ctx context.Context, at []grid.EN, heights []grid.Height, frames []grid.Frame) ([]grid.HeightPlacement, error) {
 	base, ok := s.base.(grid.Heighter)
 	if !ok {
-		return nil, fmt.Errorf("site system %q: %w", s.def.Name, grid.ErrNoHeights)
+		return nil, s.fail(grid.ErrNoHeights)
 	}
 	if len(at) != len(heights) || len(at) != len(frames) {
-		return nil, fmt.Errorf("site system %q: %d positions, %d heights, %d frames; give one of each", s.def.Name, len(at), len(heights), len(frames))
+		return nil, s.fail(fmt.Errorf("%d positions, %d heights, %d frames; give one of each", len(at), len(heights), len(frames)))
 	}
-	places, lowered := make([]grid.EN, len(at)), slices.Clone(heights)
+	lowered := slices.Clone(heights)
 	for i, p := range at {
-		places[i] = s.ToBase(p)
 		if h := &lowered[i]; h.Ref.Site && s.def.Vertical != nil {
-			unit := s.def.Unit.Metres
-			h.Metres = s.def.Vertical.BaseHeight(h.Metres/unit, p) * unit
+			h.Metres -= s.def.Vertical.Difference(p) * s.def.Unit.Metres
 			h.Ref.Site = false
 		}
 	}
-	out, err := base.EllipsoidalHeights(ctx, places, lowered, frames)
-	if err != nil {
-		return nil, fmt.Errorf("site system %q: %w", s.def.Name, err)
+	out, err := base.EllipsoidalHeights(ctx, s.allToBase(at), lowered, frames)
+	if out, err = copied(s, out, len(at), err); err != nil {
+		return nil, err
 	}
-	if len(out) != len(at) {
-		return nil, fmt.Errorf("site system %q: the base projection returned %d heights for %d", s.def.Name, len(out), len(at))
-	}
-	out = slices.Clone(out)
 	for i := range out {
 		p := &out[i]
 		switch {
@@ -327,13 +310,10 @@ func (s *System) EllipsoidalHeights(ctx context.Context, at []grid.EN, heights [
 func (s *System) FixHeights(ctx context.Context, fixes []grid.Fix, heights []grid.Height) ([]grid.HeightPlacement, error) {
 	base, ok := s.base.(grid.Heighter)
 	if !ok {
-		return nil, fmt.Errorf("site system %q: %w", s.def.Name, grid.ErrNoHeights)
+		return nil, s.fail(grid.ErrNoHeights)
 	}
 	out, err := base.FixHeights(ctx, fixes, heights)
-	if err != nil {
-		return nil, fmt.Errorf("site system %q: %w", s.def.Name, err)
-	}
-	return out, nil
+	return copied(s, out, len(fixes), err)
 }
 
 // Geodesic returns the geodesic between two site positions, in metres on the
@@ -368,20 +348,31 @@ func (s *GeodesicSystem) Factors(at grid.EN) (grid.Factors, error) {
 	if err != nil {
 		return grid.Factors{}, err
 	}
-	out := grid.Factors{Convergence: signedDegrees(f.Convergence + s.rotation), PointScale: f.PointScale / s.scale}
+	units := s.def.Unit.Metres / s.base.Grid().Unit.Metres
+	out := grid.Factors{Convergence: signedDegrees(f.Convergence + s.toBase.NorthBearing()), PointScale: f.PointScale / s.toBase.MeanScale() * units}
 	if f.MaxScale == 0 { // a conformal base
 		f.MaxScale, f.MinScale = f.PointScale, f.PointScale
 	}
 	// The indicatrix of the base, M M', becomes A M M' A'.
 	sin, cos := math.Sincos(f.MaxBearing * math.Pi / 180)
-	large, small := f.MaxScale*f.MaxScale, f.MinScale*f.MinScale
-	ee, en, nn := large*sin*sin+small*cos*cos, (large-small)*sin*cos, large*cos*cos+small*sin*sin
-	a := s.onSite
-	out.MaxScale, out.MinScale, out.MaxBearing = grid.Indicatrix(
+	max2, min2 := f.MaxScale*f.MaxScale, f.MinScale*f.MinScale
+	ee, en, nn := max2*sin*sin+min2*cos*cos, (max2-min2)*sin*cos, max2*cos*cos+min2*sin*sin
+	a := s.toBase.Inverted()
+	large, small, bearing := grid.Indicatrix(
 		a.A1*a.A1*ee+2*a.A1*a.A2*en+a.A2*a.A2*nn,
 		a.A1*a.B1*ee+(a.A1*a.B2+a.A2*a.B1)*en+a.A2*a.B2*nn,
 		a.B1*a.B1*ee+2*a.B1*a.B2*en+a.B2*a.B2*nn)
+	out.MaxScale, out.MinScale, out.MaxBearing = large*units, small*units, bearing
 	return out, nil
+}
+
+// signedDegrees brings an angle into (-180, 180].
+func signedDegrees(a float64) float64 {
+	a = math.Remainder(a, 360)
+	if a == -180 {
+		return 180
+	}
+	return a + 0 // no minus zero
 }
 
 var (
@@ -389,5 +380,5 @@ var (
 	_ grid.Heighter        = (*System)(nil)
 	_ grid.CandidateLister = (*System)(nil)
 	_ grid.Bounded         = (*System)(nil)
-	_ MeasuredProjection   = (*GeodesicSystem)(nil)
+	_ grid.Geodesist       = (*GeodesicSystem)(nil)
 )

@@ -154,7 +154,7 @@ func TestGauss(t *testing.T) {
 func quay(direction Direction) Definition {
 	s := Similarity{Origin: grid.EN{E: 715000, N: 734000}, Scale: 0.99987, Rotation: 35}
 	if direction == BaseToSite {
-		s = s.Inverted()
+		s = inverted(s)
 	}
 	return Definition{Name: "quay", Unit: grid.Metre, Direction: direction, Similarity: &s,
 		Vertical: &Vertical{Offset: 2.5, SlopeE: 3e-6, SlopeN: -4e-6, Origin: grid.EN{E: 1000, N: 500}}}
@@ -181,7 +181,7 @@ func systems(t *testing.T) map[string]*GeodesicSystem {
 	add("affine", metres, Definition{Name: "affine", Unit: grid.Metre, Direction: SiteToBase,
 		Affine: &Affine{A0: 715000, A1: 0.8, A2: 0.6, B0: 734000, B1: -0.6, B2: 0.8}})
 	add("ground", feet, Definition{Name: "ground", Unit: grid.USSurveyFoot,
-		GroundScale: ptr(NewGroundScale(grid.EN{E: 2345000, N: 2408000}, 0.99991, grid.EN{E: 2000000, N: 2000000}))})
+		GroundScale: ptr(newGroundScale(grid.EN{E: 2345000, N: 2408000}, 0.99991, grid.EN{E: 2000000, N: 2000000}))})
 	add("ground, feet on metres", metres, Definition{Name: "mixed", Unit: grid.Foot,
 		GroundScale: &GroundScale{Origin: grid.EN{E: 715000, N: 734000}, SiteOrigin: grid.EN{E: 50000, N: 20000}, CombinedFactor: 0.99991}})
 	return m
@@ -309,11 +309,12 @@ func mustProject(t *testing.T, g *gauss, p grid.LatLon) grid.EN {
 func TestSystemCompare(t *testing.T) {
 	g := &gauss{}
 	origin := mustProject(t, g, grid.LatLon{Lat: 53.35, Lon: -6.2})
-	f, err := FactorsAt(g, origin, 120, 0)
+	there, err := grid.Compare(g, origin, origin, grid.CompareOptions{Height: ptr(120.0)})
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := mustNew(t, g, Definition{Name: "ground", Unit: grid.Metre, GroundScale: ptr(NewGroundScale(origin, f.CombinedFactor, grid.EN{E: 700000, N: 700000}))})
+	f := there.Ground
+	s := mustNew(t, g, Definition{Name: "ground", Unit: grid.Metre, GroundScale: ptr(newGroundScale(origin, f.CombinedFactor, grid.EN{E: 700000, N: 700000}))})
 	point := grid.EN{E: origin.E - 700000, N: origin.N - 700000}
 	tag := grid.EN{E: point.E + 300, N: point.N + 400}
 	d, err := grid.Compare(s, tag, point, grid.CompareOptions{Height: ptr(120.0)})
@@ -526,7 +527,7 @@ func FuzzParseDefinition(f *testing.F) {
 		at := grid.EN{E: 100, N: 200}
 		base := s.ToBase(at)
 		// The digits that a position keeps are those of its coordinates.
-		a := s.siteToBase.Affine()
+		a := s.toBase
 		large, small := a.scales()
 		size := math.Abs(base.E) + math.Abs(base.N) + math.Abs(a.A0) + math.Abs(a.B0) + large*1000
 		if g := d.GroundScale; g != nil {

@@ -1,29 +1,13 @@
 package site
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"example.com/phototie/grid"
 )
-
-// Transform carries plane positions from a source system to a target system and
-// back. Similarity, Affine and GroundScale are plain values that satisfy it.
-//
-// Which of the two is the site is not the transform's business: a Definition
-// says it. All three are affine, and Inverse undoes Forward to the rounding of
-// float64 (some 1e-9 m at coordinates of six million).
-type Transform interface {
-	// Forward carries a position from the source to the target.
-	Forward(source grid.EN) grid.EN
-	// Inverse carries a position from the target to the source.
-	Inverse(target grid.EN) grid.EN
-	// Affine returns the same transform by its six affine parameters.
-	Affine() Affine
-	// Validate reports what makes the parameters useless: a number that is not
-	// finite, a scale that can't be one, axes that fall together.
-	Validate() error
-}
 
 // The scale of a transform between two plane systems stays between these: no
 // two units of length that surveys come in are further apart.
@@ -57,41 +41,14 @@ type Similarity struct {
 	Rotation float64 `json:"rotation_deg"`
 }
 
-// matrix returns M cos θ and M sin θ.
-func (s Similarity) matrix() (c, d float64) {
-	sin, cos := math.Sincos(s.Rotation * math.Pi / 180)
-	return s.Scale * cos, s.Scale * sin
-}
-
-// Forward carries a position from the source to the target.
-func (s Similarity) Forward(p grid.EN) grid.EN {
-	c, d := s.matrix()
-	return grid.EN{E: s.Origin.E + p.E*c + p.N*d, N: s.Origin.N - p.E*d + p.N*c}
-}
-
-// Inverse carries a position from the target to the source:
-//
-//	Es = ((Et - T0E) cos θ - (Nt - T0N) sin θ) / M
-//	Ns = ((Et - T0E) sin θ + (Nt - T0N) cos θ) / M
-func (s Similarity) Inverse(p grid.EN) grid.EN {
-	sin, cos := math.Sincos(s.Rotation * math.Pi / 180)
-	dE, dN := p.E-s.Origin.E, p.N-s.Origin.N
-	return grid.EN{E: (dE*cos - dN*sin) / s.Scale, N: (dE*sin + dN*cos) / s.Scale}
-}
-
-// Inverted returns the similarity that leads from the target to the source.
-func (s Similarity) Inverted() Similarity {
-	return Similarity{Origin: s.Inverse(grid.EN{}), Scale: 1 / s.Scale, Rotation: 0 - s.Rotation}
-}
-
 // Affine returns the same transform as EPSG method 9624.
 func (s Similarity) Affine() Affine {
-	c, d := s.matrix()
+	sin, cos := math.Sincos(s.Rotation * math.Pi / 180)
+	c, d := s.Scale*cos, s.Scale*sin
 	return Affine{A0: s.Origin.E, A1: c, A2: d, B0: s.Origin.N, B1: -d, B2: c}
 }
 
-// Validate reports a parameter that is not finite and a scale outside 1e-6 to 1e6.
-func (s Similarity) Validate() error {
+func (s Similarity) validate() error {
 	if !finite(s.Origin.E, s.Origin.N, s.Rotation) {
 		return fmt.Errorf("similarity: origin E %v N %v, rotation %v: %w", s.Origin.E, s.Origin.N, s.Rotation, grid.ErrNotFinite)
 	}
@@ -117,13 +74,14 @@ type Affine struct {
 	B2 float64 `json:"b2"`
 }
 
-// Forward carries a position from the source to the target.
+// Forward transforms a position from the source to the target.
 func (a Affine) Forward(p grid.EN) grid.EN {
 	return grid.EN{E: a.A0 + a.A1*p.E + a.A2*p.N, N: a.B0 + a.B1*p.E + a.B2*p.N}
 }
 
-// Inverse carries a position from the target to the source, by the rule of
-// Cramer with D = A1 B2 - A2 B1.
+// Inverse transforms a position from the target to the source, by the rule of
+// Cramer with D = A1 B2 - A2 B1. It undoes Forward to the rounding of float64,
+// some 1e-9 m at coordinates of six million.
 func (a Affine) Inverse(p grid.EN) grid.EN {
 	d := a.det()
 	dE, dN := p.E-a.A0, p.N-a.B0
@@ -137,16 +95,7 @@ func (a Affine) Inverted() Affine {
 	return Affine{A0: o.E, A1: a.B2 / d, A2: -a.A2 / d, B0: o.N, B1: -a.B1 / d, B2: a.A1 / d}
 }
 
-// Affine returns a itself.
-func (a Affine) Affine() Affine { return a }
-
 func (a Affine) det() float64 { return a.A1*a.B2 - a.A2*a.B1 }
-
-// scaled multiplies the linear part.
-func (a Affine) scaled(k float64) Affine {
-	a.A1, a.A2, a.B1, a.B2 = k*a.A1, k*a.A2, k*a.B1, k*a.B2
-	return a
-}
 
 // MeanScale returns the square root of |A1 B2 - A2 B1|: the scale of areas made
 // a scale of lengths, in target units per source unit. For a similarity it is
@@ -157,9 +106,9 @@ func (a Affine) MeanScale() float64 { return math.Sqrt(math.Abs(a.det())) }
 // axis, in degrees in (-180, 180].
 func (a Affine) NorthBearing() float64 { return math.Atan2(a.A2, a.B2) * 180 / math.Pi }
 
-// Mirrors reports whether the transform turns the plane over, as it does where
+// mirrors reports whether the transform turns the plane over, as it does where
 // eastings and northings of one side are swapped.
-func (a Affine) Mirrors() bool { return a.det() < 0 }
+func (a Affine) mirrors() bool { return a.det() < 0 }
 
 // scales returns the largest and the smallest scale over all directions: the
 // singular values of the matrix.
@@ -169,9 +118,7 @@ func (a Affine) scales() (large, small float64) {
 	return p + q, math.Abs(p - q)
 }
 
-// Validate reports a parameter that is not finite, a scale outside 1e-6 to 1e6
-// in any direction, and axes that nearly fall together.
-func (a Affine) Validate() error {
+func (a Affine) validate() error {
 	if !finite(a.A0, a.A1, a.A2, a.B0, a.B1, a.B2) {
 		return fmt.Errorf("affine: A0 %v A1 %v A2 %v B0 %v B1 %v B2 %v: %w", a.A0, a.A1, a.A2, a.B0, a.B1, a.B2, grid.ErrNotFinite)
 	}
@@ -188,13 +135,12 @@ func (a Affine) Validate() error {
 //	grid E = origin E + k u (site E - site origin E)
 //	grid N = origin N + k u (site N - site origin N)
 //
-// with k the combined factor and u the ratio of the units. Its source is the
-// site and its target the base grid: Forward goes from the ground to the grid.
-// North is the same on both.
+// with k the combined factor and u the ratio of the units. North is the same on
+// both. The combined factor at a place is that of [grid.GroundDistance].
 //
 // The offset that is often taken off ground coordinates, so that nobody takes
-// them for grid coordinates, is the difference of the two origins; see
-// NewGroundScale. Common practice in engineering surveys.
+// them for grid coordinates, is the difference of the two origins. Common practice
+// in engineering surveys.
 type GroundScale struct {
 	// Origin is the project point on the base grid, in base units.
 	Origin grid.EN `json:"origin"`
@@ -205,53 +151,22 @@ type GroundScale struct {
 	// ground factor; a project above the ellipsoid under a scale factor below 1
 	// has a combined factor below 1.
 	CombinedFactor float64 `json:"combined_factor"`
-	// UnitRatio is u, the length of one site unit in base units. 0 stands for 1,
+	// UnitRatio is u, the length of one site unit in base units. 0 means 1,
 	// and New fills a 0 in from the two units.
 	UnitRatio float64 `json:"unit_ratio,omitempty"`
 }
 
-// NewGroundScale returns the ground scaling about a project point where site
-// and base grid have the same unit: the site coordinates are those of the grid
-// scaled about the point, less truncation. A zero truncation leaves the project
-// point with the same coordinates on both.
-func NewGroundScale(origin grid.EN, combinedFactor float64, truncation grid.EN) GroundScale {
-	return GroundScale{
-		Origin:         origin,
-		SiteOrigin:     grid.EN{E: origin.E - truncation.E, N: origin.N - truncation.N},
-		CombinedFactor: combinedFactor,
-		UnitRatio:      1,
-	}
-}
-
-func (g GroundScale) scale() float64 {
-	if g.UnitRatio == 0 {
-		return g.CombinedFactor
-	}
-	return g.CombinedFactor * g.UnitRatio
-}
-
-// Forward carries a position from the site to the base grid.
-func (g GroundScale) Forward(p grid.EN) grid.EN {
-	k := g.scale()
-	return grid.EN{E: g.Origin.E + k*(p.E-g.SiteOrigin.E), N: g.Origin.N + k*(p.N-g.SiteOrigin.N)}
-}
-
-// Inverse carries a position from the base grid to the site.
-func (g GroundScale) Inverse(p grid.EN) grid.EN {
-	k := g.scale()
-	return grid.EN{E: g.SiteOrigin.E + (p.E-g.Origin.E)/k, N: g.SiteOrigin.N + (p.N-g.Origin.N)/k}
-}
-
-// Affine returns the same transform as EPSG method 9624.
+// Affine returns the transform from the site to the base grid as EPSG method 9624.
 func (g GroundScale) Affine() Affine {
 	k := g.scale()
 	return Affine{A0: g.Origin.E - k*g.SiteOrigin.E, A1: k, B0: g.Origin.N - k*g.SiteOrigin.N, B2: k}
 }
 
-// Validate reports a parameter that is not finite, a combined factor outside
-// 1/3 to 3 and a scale outside 1e-6 to 1e6. The limits of the factor leave room
-// for any projection in use at any height on earth.
-func (g GroundScale) Validate() error {
+func (g GroundScale) scale() float64 { return g.CombinedFactor * cmp.Or(g.UnitRatio, 1) }
+
+// validate: the limits of the combined factor leave room for any projection in use
+// at any height on earth.
+func (g GroundScale) validate() error {
 	if !finite(g.Origin.E, g.Origin.N, g.SiteOrigin.E, g.SiteOrigin.N) {
 		return fmt.Errorf("ground scale: origin E %v N %v, site origin E %v N %v: %w", g.Origin.E, g.Origin.N, g.SiteOrigin.E, g.SiteOrigin.N, grid.ErrNotFinite)
 	}
@@ -267,11 +182,51 @@ func (g GroundScale) Validate() error {
 	return nil
 }
 
-func finite(v ...float64) bool {
-	for _, x := range v {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return false
-		}
+// Vertical ties heights of the site to heights of the base:
+//
+//	site height = base height + Offset + SlopeE (E - origin E) + SlopeN (N - origin N)
+//
+// with E and N in site coordinates. Zero slopes make it a constant; otherwise
+// it is an inclined plane, which over a site takes up the slope of the geoid.
+//
+// Both heights and the offset are in the site's unit, and upwards is positive.
+// Slopes are heights per length, so they have no unit: 5 ppm is 0.000005. What
+// the base height counts from (the ellipsoid, a geoid model) is what it counted
+// from when the plane was found; the value doesn't know.
+//
+// It is the plane form of EPSG method 1046, "Vertical Offset and Slope", whose
+// slopes are angles in seconds of arc along the meridian and the parallel.
+type Vertical struct {
+	// Offset is site height minus base height at Origin.
+	Offset float64 `json:"offset"`
+	// SlopeE is the growth of that difference for one unit to the east.
+	SlopeE float64 `json:"slope_e"`
+	// SlopeN is the growth of that difference for one unit to the north.
+	SlopeN float64 `json:"slope_n"`
+	// Origin is where the offset holds, in site coordinates.
+	Origin grid.EN `json:"origin"`
+}
+
+// Difference returns site height minus base height at a place in site coordinates.
+func (v Vertical) Difference(at grid.EN) float64 {
+	return v.Offset + v.SlopeE*(at.E-v.Origin.E) + v.SlopeN*(at.N-v.Origin.N)
+}
+
+// maxSlope is the steepest plane taken: geoids stay below some 0.0005.
+const maxSlope = 0.1
+
+func (v Vertical) validate() error {
+	if !finite(v.Offset, v.SlopeE, v.SlopeN, v.Origin.E, v.Origin.N) {
+		return fmt.Errorf("vertical: offset %v, slopes E %v N %v, origin E %v N %v: %w", v.Offset, v.SlopeE, v.SlopeN, v.Origin.E, v.Origin.N, grid.ErrNotFinite)
 	}
-	return true
+	if s := max(v.SlopeE, -v.SlopeE, v.SlopeN, -v.SlopeN); s > maxSlope {
+		return fmt.Errorf("vertical: a slope of %v is over %v: slopes are heights per length, so 5 ppm is 0.000005", s, maxSlope)
+	}
+	return nil
+}
+
+// finite reports whether all are numbers: the difference of an infinity and itself
+// is none.
+func finite(v ...float64) bool {
+	return !slices.ContainsFunc(v, func(x float64) bool { return x-x != 0 })
 }

@@ -71,15 +71,25 @@ func cct(t *testing.T, points []grid.EN, args ...string) []grid.EN {
 // 5166 (from memory; the figures agree with one another).
 var catalonia = Similarity{Origin: grid.EN{E: -129.549, N: -208.185}, Scale: 1.0000015504, Rotation: 1.56504 / 3600}
 
+// inverted is the similarity back.
+func inverted(s Similarity) Similarity {
+	return Similarity{Origin: s.Affine().Inverse(grid.EN{}), Scale: 1 / s.Scale, Rotation: -s.Rotation}
+}
+
+// newGroundScale scales about a point, with some truncation taken off.
+func newGroundScale(origin grid.EN, k float64, off grid.EN) GroundScale {
+	return GroundScale{Origin: origin, SiteOrigin: grid.EN{E: origin.E - off.E, N: origin.N - off.N}, CombinedFactor: k, UnitRatio: 1}
+}
+
 func TestSimilarityIOGP(t *testing.T) {
 	source, target := grid.EN{E: 300000, N: 4500000}, grid.EN{E: 299905.060, N: 4499796.515}
-	if got := catalonia.Forward(source); !near(got, target, 0.0006) {
+	if got := catalonia.Affine().Forward(source); !near(got, target, 0.0006) {
 		t.Errorf("forward %v, want %v", got, target)
 	}
-	if got := catalonia.Inverse(target); !near(got, source, 0.0006) {
+	if got := catalonia.Affine().Inverse(target); !near(got, source, 0.0006) {
 		t.Errorf("inverse %v, want %v", got, source)
 	}
-	if got := catalonia.Inverted().Forward(target); !near(got, source, 0.0006) {
+	if got := inverted(catalonia).Affine().Forward(target); !near(got, source, 0.0006) {
 		t.Errorf("inverted %v, want %v", got, source)
 	}
 }
@@ -95,10 +105,10 @@ func TestSimilarityByHand(t *testing.T) {
 		{grid.EN{E: 100}, grid.EN{E: 5080, N: 1940}},
 		{grid.EN{E: 100, N: 100}, grid.EN{E: 5140, N: 2020}},
 	} {
-		if got := s.Forward(tt.source); !near(got, tt.target, 1e-9) {
+		if got := s.Affine().Forward(tt.source); !near(got, tt.target, 1e-9) {
 			t.Errorf("forward %v: %v, want %v", tt.source, got, tt.target)
 		}
-		if got := s.Inverse(tt.target); !near(got, tt.source, 1e-9) {
+		if got := s.Affine().Inverse(tt.target); !near(got, tt.source, 1e-9) {
 			t.Errorf("inverse %v: %v, want %v", tt.target, got, tt.source)
 		}
 	}
@@ -179,7 +189,7 @@ func TestTransformsAgainstPROJ(t *testing.T) {
 	affine := func(a Affine) []string {
 		return []string{"+proj=affine", num("xoff", a.A0), num("s11", a.A1), num("s12", a.A2), num("yoff", a.B0), num("s21", a.B1), num("s22", a.B2)}
 	}
-	check := func(name string, tr Transform, args []string) {
+	check := func(name string, tr Affine, args []string) {
 		for i, want := range cct(t, points, args...) {
 			if got := tr.Forward(points[i]); !near(got, want, 1e-6) {
 				t.Errorf("%s %+v: %v goes to %v, cct %v", name, tr, points[i], got, want)
@@ -193,12 +203,11 @@ func TestTransformsAgainstPROJ(t *testing.T) {
 	}
 	for range 3 {
 		s := randomSimilarity(r)
-		check("similarity", s, []string{"+proj=helmert", num("x", s.Origin.E), num("y", s.Origin.N), num("s", s.Scale), num("theta", s.Rotation*3600)})
-		check("similarity as affine", s, affine(s.Affine()))
+		check("similarity", s.Affine(), []string{"+proj=helmert", num("x", s.Origin.E), num("y", s.Origin.N), num("s", s.Scale), num("theta", s.Rotation*3600)})
 		a := randomAffine(r)
 		check("affine", a, affine(a))
 		g := randomGround(r)
-		check("ground scale as affine", g, affine(g.Affine()))
+		check("ground scale", g.Affine(), affine(g.Affine()))
 	}
 }
 
@@ -207,24 +216,20 @@ func TestTransformRoundTrip(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
 	for range 5000 {
 		s, a, g := randomSimilarity(r), randomAffine(r), randomGround(r)
-		for _, tr := range []Transform{s, a, g} {
-			if err := tr.Validate(); err != nil {
-				t.Fatalf("%+v: %v", tr, err)
+		for _, err := range []error{s.validate(), a.validate(), g.validate()} {
+			if err != nil {
+				t.Fatal(err)
 			}
+		}
+		for _, tr := range []Affine{s.Affine(), a, g.Affine()} {
 			p := grid.EN{E: r.Float64() * 1e6, N: r.Float64() * 6e6}
 			q := tr.Forward(p)
 			if back := tr.Inverse(q); !near(back, p, 1e-7) {
 				t.Errorf("%+v: %v came back as %v", tr, p, back)
 			}
-			if got := tr.Affine().Forward(p); !near(got, q, 1e-7) {
-				t.Errorf("%+v: as affine %v, want %v", tr, got, q)
-			}
-			if got := tr.Affine().Inverse(q); !near(got, p, 1e-7) {
-				t.Errorf("%+v: affine inverse %v, want %v", tr, got, p)
-			}
 		}
 		p := grid.EN{E: r.Float64() * 1e6, N: r.Float64() * 6e6}
-		if got := s.Inverted().Forward(s.Forward(p)); !near(got, p, 1e-7) {
+		if got := inverted(s).Affine().Forward(s.Affine().Forward(p)); !near(got, p, 1e-7) {
 			t.Errorf("%+v inverted: %v, want %v", s, got, p)
 		}
 		if got := a.Inverted().Forward(a.Forward(p)); !near(got, p, 1e-7) {
@@ -243,20 +248,20 @@ func TestTransformRoundTrip(t *testing.T) {
 // Ground scaling by hand: 10 000 ft from the project point on the ground are
 // 9 999 ft on the grid, and 250 000 ft are taken off.
 func TestGroundScaleByHand(t *testing.T) {
-	g := NewGroundScale(grid.EN{E: 2000000, N: 600000}, 0.9999, grid.EN{E: 1750000, N: 500000})
+	g := newGroundScale(grid.EN{E: 2000000, N: 600000}, 0.9999, grid.EN{E: 1750000, N: 500000})
 	if g.SiteOrigin != (grid.EN{E: 250000, N: 100000}) {
 		t.Errorf("site origin %v", g.SiteOrigin)
 	}
 	site, base := grid.EN{E: 260000, N: 98000}, grid.EN{E: 2009999, N: 598000.2}
-	if got := g.Forward(site); !near(got, base, 1e-9) {
+	if got := g.Affine().Forward(site); !near(got, base, 1e-9) {
 		t.Errorf("forward %v, want %v", got, base)
 	}
-	if got := g.Inverse(base); !near(got, site, 1e-9) {
+	if got := g.Affine().Inverse(base); !near(got, site, 1e-9) {
 		t.Errorf("inverse %v, want %v", got, site)
 	}
 	// The same ground in metres on a grid in feet.
 	g.UnitRatio = 1 / 0.3048
-	if got := g.Forward(grid.EN{E: 250304.8, N: 100000}); !near(got, grid.EN{E: 2000999.9, N: 600000}, 1e-6) {
+	if got := g.Affine().Forward(grid.EN{E: 250304.8, N: 100000}); !near(got, grid.EN{E: 2000999.9, N: 600000}, 1e-6) {
 		t.Errorf("304.8 m on the ground end at %v", got)
 	}
 }
@@ -265,7 +270,7 @@ func TestValidate(t *testing.T) {
 	nan, inf := math.NaN(), math.Inf(1)
 	for _, tt := range []struct {
 		name string
-		v    interface{ Validate() error }
+		v    interface{ validate() error }
 		want string
 	}{
 		{"scale 0", Similarity{}, "scale 0"},
@@ -285,7 +290,7 @@ func TestValidate(t *testing.T) {
 		{"slope south", Vertical{SlopeN: -5}, "5 ppm is"},
 		{"offset", Vertical{Offset: nan}, "finite"},
 	} {
-		err := tt.v.Validate()
+		err := tt.v.validate()
 		if err == nil || !strings.Contains(err.Error(), tt.want) {
 			t.Errorf("%s: %v, want an error with %q", tt.name, err, tt.want)
 		}
@@ -309,12 +314,9 @@ func TestVerticalIOGP(t *testing.T) {
 	rho, nu := a*(1-e2)/math.Pow(w, 1.5), a/math.Sqrt(w)
 	v := Vertical{Offset: -0.245, SlopeN: rad(-0.210 / 3600), SlopeE: rad(-0.032 / 3600)}
 	at := grid.EN{E: nu * (lon - lon0) * math.Cos(lat), N: rho * (lat - lat0)}
-	got := v.SiteHeight(473.0, at)
+	got := 473.0 + v.Difference(at)
 	if math.Abs(got-472.69) > 0.005 || math.Abs(got-472.6904) > 0.0001 {
 		t.Errorf("height %.4f, want 472.69 (472.6904)", got)
-	}
-	if back := v.BaseHeight(got, at); math.Abs(back-473) > 1e-9 {
-		t.Errorf("back %v", back)
 	}
 }
 
@@ -322,10 +324,10 @@ func TestVerticalIOGP(t *testing.T) {
 // 20 mm a kilometre to the north.
 func TestVerticalByHand(t *testing.T) {
 	v := Vertical{Offset: 0.250, SlopeE: -10e-6, SlopeN: 20e-6, Origin: grid.EN{E: 1000, N: 1000}}
-	if got := v.SiteHeight(12, grid.EN{E: 3000, N: 2000}); math.Abs(got-12.250) > 1e-12 {
+	if got := 12 + v.Difference(grid.EN{E: 3000, N: 2000}); math.Abs(got-12.250) > 1e-12 {
 		t.Errorf("2 km east and 1 km north: %v, want 12.250", got)
 	}
-	if got := v.SiteHeight(12, grid.EN{E: 1000, N: 6000}); math.Abs(got-12.350) > 1e-12 {
+	if got := 12 + v.Difference(grid.EN{E: 1000, N: 6000}); math.Abs(got-12.350) > 1e-12 {
 		t.Errorf("5 km north: %v, want 12.350", got)
 	}
 }

@@ -61,7 +61,7 @@ func parameters(d site.Definition) string {
 	case d.Affine != nil:
 		s = fmt.Sprintf("affine %s, mean scale %.9f, north turned by %.6f°", d.Direction, d.Affine.MeanScale(), d.Affine.NorthBearing())
 	case d.GroundScale != nil:
-		s = fmt.Sprintf("ground scale, combined factor %.9f (%+.1f ppm)", d.GroundScale.CombinedFactor, site.PPM(d.GroundScale.CombinedFactor))
+		s = fmt.Sprintf("ground scale, combined factor %.9f (%+.1f ppm)", d.GroundScale.CombinedFactor, 1e6*(d.GroundScale.CombinedFactor-1))
 	}
 	switch v := d.Vertical; {
 	case v == nil:
