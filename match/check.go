@@ -26,7 +26,7 @@ const batch = 4096
 // Options.Ties may let photos without a link be tied by it. A link names the photo
 // by its path inside the dataset; a path that only ends alike, or differs in
 // case, is taken where a single photo fits, and the tie's evidence says so. Links
-// that fit no photo or several become strays. A photo with links to different
+// that fit no photo or several become unmatched. A photo with links to different
 // points is not judged.
 //
 // Tags are carried onto the grid in the frame that they state, at the epoch of
@@ -213,12 +213,12 @@ func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 // run does what comes after the placing.
 func (c *checker) run(ctx context.Context, photos []PhotoResult, t ties) (*Result, error) {
 	res := &Result{
-		Grid:   c.proj.Grid(),
-		Budget: c.opt.Budget,
-		Photos: photos,
-		Points: c.bare(),
-		Strays: t.strays,
-		survey: c.opt.Survey,
+		Grid:           c.proj.Grid(),
+		Budget:         c.opt.Budget,
+		Photos:         photos,
+		Points:         c.bare(),
+		UnmatchedLinks: t.unmatched,
+		survey:         c.opt.Survey,
 	}
 	if err := c.compare(ctx, photos, t, func(photo, point int) {
 		res.Points[point].Photos = append(res.Points[point].Photos, photos[photo].Name)

@@ -144,12 +144,12 @@ func TestCheckAccountsForAll(t *testing.T) {
 	if len(res.Points) != 3 || !slices.Equal(res.Points[1].Photos, []string{"p/gross.jpg"}) || res.Points[2].Photos == nil {
 		t.Errorf("points %+v", res.Points)
 	}
-	if len(res.Strays) != 1 || res.Strays[0].Line != 91 {
-		t.Errorf("strays %+v", res.Strays)
+	if len(res.UnmatchedLinks) != 1 || res.UnmatchedLinks[0].Line != 91 {
+		t.Errorf("strays %+v", res.UnmatchedLinks)
 	}
 	// Every link is in a tie, in a reason or among the strays.
 	for _, l := range links {
-		found := slices.ContainsFunc(res.Strays, func(s Stray) bool { return s.Link == l })
+		found := slices.ContainsFunc(res.UnmatchedLinks, func(s UnmatchedLink) bool { return s.Link == l })
 		for _, r := range res.Photos {
 			found = found || r.Name == l.Photo && (r.Tie != nil && r.Tie.Line == l.Line || strings.Contains(r.Why, `"`+l.Point+`"`))
 		}

@@ -66,10 +66,9 @@
 //
 // A job may be compared in parts, by several machines: [Tally] gathers what the
 // photos say together, and tallies merge into what the whole says, to the last
-// bit: verdicts with Holm's adjustment, counts and set statistics. [Moments] does
-// so for the statistics that follow from sums, in a size that does not grow. Ties
-// are weighed over a whole walk, so a job whose ties are to be weighed is not
-// parted: many jobs at a time is the way to share that work out.
+// bit: verdicts with Holm's adjustment, counts and set statistics. Ties are weighed
+// over a whole walk, so a job whose ties are to be weighed is not parted: many jobs
+// at a time is the way to share that work out.
 //
 // # Units
 //

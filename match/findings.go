@@ -42,40 +42,6 @@ func (s Severity) AtLeast(t Severity) bool { return s.rank() >= t.rank() }
 // programs start with "x-".
 type FindingCode string
 
-// The kinds of finding.
-const (
-	// FindingGross: a discrepancy that handheld noise can't explain.
-	FindingGross FindingCode = "tag-gross"
-	// FindingOver: a discrepancy over budget.
-	FindingOver FindingCode = "tag-over-budget"
-	// FindingNoTag: a photo without a position.
-	FindingNoTag FindingCode = "tag-missing"
-	// FindingBadTag: a photo with a position that can't be believed.
-	FindingBadTag FindingCode = "tag-unsound"
-	// FindingConflict: Exif and XMP positions of one photo differ.
-	FindingConflict FindingCode = "tag-conflict"
-	// FindingMetadata: other metadata of a photo that can't be believed.
-	FindingMetadata FindingCode = "metadata-unsound"
-	// FindingUnreadable: a photo that can't be read.
-	FindingUnreadable FindingCode = "photo-unreadable"
-	// FindingNoTie: a photo that no link names.
-	FindingNoTie FindingCode = "photo-untied"
-	// FindingManyPoints: a photo that links tie to several points.
-	FindingManyPoints FindingCode = "photo-several-points"
-	// FindingNoPoint: a link to a point that the survey does not have.
-	FindingNoPoint FindingCode = "link-point-unknown"
-	// FindingStray: a link to a photo that the job does not have.
-	FindingStray FindingCode = "link-photo-unknown"
-	// FindingBare: a point without a photo.
-	FindingBare FindingCode = "point-without-photo"
-	// FindingNoFrame: a tag in a frame that can't be carried to the grid.
-	FindingNoFrame FindingCode = "frame-unknown"
-	// FindingBallpark: a tag that only a ballpark operation carries to the grid.
-	FindingBallpark FindingCode = "frame-ballpark"
-	// FindingCoarse: a tag that states so large an error that it tells no point.
-	FindingCoarse FindingCode = "tag-too-coarse"
-)
-
 // Finding is something in a checked job that somebody should know.
 type Finding struct {
 	Code     FindingCode `json:"code"`
@@ -126,8 +92,8 @@ func (r *Result) Findings() []Finding {
 		out = append(out, r.photoFindings(&r.Photos[i])...)
 		out = append(out, r.pictures.Photos[r.Photos[i].Name]...)
 	}
-	for _, s := range r.Strays {
-		f := NewFinding(FindingStray, because(s.Why))
+	for _, s := range r.UnmatchedLinks {
+		f := NewFinding(FindingUnknownPhoto, because(s.Why))
 		f.Photo, f.Point, f.Line = s.Photo, s.Link.Point, s.Line
 		out = append(out, f)
 	}
@@ -135,7 +101,7 @@ func (r *Result) Findings() []Finding {
 		if f, ok := r.pictures.Points[p.ID]; ok {
 			out = append(out, f) // it says, too, where there is none at all
 		} else if len(p.Photos) == 0 {
-			f := NewFinding(FindingBare)
+			f := NewFinding(FindingPointWithoutPhoto)
 			f.Point, f.Line = p.ID, p.Line
 			out = append(out, f)
 		}

@@ -157,16 +157,6 @@ type CameraShift struct {
 	StdErr float64 `json:"std_err_m"`
 }
 
-// The kinds of finding that come of weighing ties.
-const (
-	// FindingContradicted: the evidence is against a link, as good as certainly.
-	FindingContradicted FindingCode = "link-contradicted"
-	// FindingDoubted: a link is more likely wrong than right, and can't be told.
-	FindingDoubted FindingCode = "link-doubtful"
-	// FindingInferred: a photo without a link was tied by the evidence.
-	FindingInferred FindingCode = "photo-tie-inferred"
-)
-
 // tieFacts is what the evidence says about a photo's link: the kind of finding,
 // empty for none, and its facts.
 func (p *PhotoResult) tieFacts() (FindingCode, Facts) {

@@ -2,14 +2,50 @@ package match
 
 import "slices"
 
+// The kinds of finding about photos, links and points. FindingKinds says what each means.
+const (
+	FindingGross             FindingCode = "tag-gross"
+	FindingOver              FindingCode = "tag-over-budget"
+	FindingNoTag             FindingCode = "tag-missing"
+	FindingBadTag            FindingCode = "tag-unsound"
+	FindingConflict          FindingCode = "tag-conflict"
+	FindingMetadata          FindingCode = "metadata-unsound"
+	FindingUnreadable        FindingCode = "photo-unreadable"
+	FindingNoTie             FindingCode = "photo-untied"
+	FindingManyPoints        FindingCode = "photo-several-points"
+	FindingNoPoint           FindingCode = "link-point-unknown"
+	FindingUnknownPhoto      FindingCode = "link-photo-unknown"
+	FindingPointWithoutPhoto FindingCode = "point-without-photo"
+	FindingNoFrame           FindingCode = "frame-unknown"
+	FindingBallpark          FindingCode = "frame-ballpark"
+	FindingCoarse            FindingCode = "tag-too-coarse"
+	FindingContradicted      FindingCode = "link-contradicted"
+	FindingDoubted           FindingCode = "link-doubtful"
+	FindingInferred          FindingCode = "photo-tie-inferred"
+)
+
+// The kinds of finding about photos as pictures; see Requirements.
+const (
+	FindingUndecodable    FindingCode = "photo-undecodable"
+	FindingUnmeasured     FindingCode = "photo-unmeasured"
+	FindingTooSmall       FindingCode = "photo-too-small"
+	FindingLowQuality     FindingCode = "photo-low-quality"
+	FindingQualityUnknown FindingCode = "photo-quality-unknown"
+	FindingBlurred        FindingCode = "photo-blurred"
+	FindingClipped        FindingCode = "photo-clipped"
+	FindingOrientation    FindingCode = "photo-orientation"
+	FindingIdentical      FindingCode = "photo-identical"
+	FindingNearDuplicate  FindingCode = "photo-near-duplicate"
+	FindingMarkup         FindingCode = "photo-markup-pair"
+	FindingMarkupAlone    FindingCode = "photo-markup-without-original"
+	FindingTooFew         FindingCode = "point-too-few-photos"
+	FindingUnusedRule     FindingCode = "requirement-unused"
+)
+
 // The kinds of finding about the survey's side and about what is accepted.
 const (
-	// FindingControl: a control pair that does not fit the site system.
-	FindingControl FindingCode = "site-control-suspect"
-	// FindingFar: points that lie far from the photos' tags, or outside the grid's
-	// area of use.
-	FindingFar FindingCode = "points-far"
-	// FindingUnusedAcceptance: an acceptance of a finding that is not there.
+	FindingControl          FindingCode = "site-control-suspect"
+	FindingFar              FindingCode = "points-far"
 	FindingUnusedAcceptance FindingCode = "baseline-unused"
 )
 
@@ -38,9 +74,17 @@ func (c FindingCode) Kind() (FindingKind, bool) {
 	return FindingKind{}, false
 }
 
+// AboutPicture reports whether a kind of finding is about photos as pictures.
+func (c FindingCode) AboutPicture() bool {
+	return slices.ContainsFunc(pictureKinds, func(k FindingKind) bool { return k.Code == c })
+}
+
 // kinds is the one table of the kinds of finding: what is printed of them, the
 // rules of SARIF, the codes of the schema and the documentation come from it.
-var kinds = []FindingKind{
+var kinds = slices.Concat(tieKinds, pictureKinds, surveyKinds)
+
+// The kinds about photos, links and points.
+var tieKinds = []FindingKind{
 	{FindingGross, SeverityError, "Tag grossly off",
 		"The tag lies so far from the point that, over all photos judged, noise of the handheld can't explain it. The tie, the tag or the frame is wrong.",
 		"look at the photo: is it the point, and was the fix fresh?"},
@@ -71,10 +115,10 @@ var kinds = []FindingKind{
 	{FindingNoPoint, SeverityError, "Unknown point",
 		"A link names a point that the survey does not have.",
 		"mend the id in the link, or add the point"},
-	{FindingStray, SeverityError, "Unknown photo",
+	{FindingUnknownPhoto, SeverityError, "Unknown photo",
 		"A link names a photo that the job does not have, or one of several.",
 		"deliver the photo, or mend or remove the link"},
-	{FindingBare, SeverityNote, "Point without a photo",
+	{FindingPointWithoutPhoto, SeverityNote, "Point without a photo",
 		"No photo is tied to the point.",
 		"find its photo among the untied ones, or take one"},
 	{FindingNoFrame, SeverityError, "Unknown frame",
@@ -95,6 +139,10 @@ var kinds = []FindingKind{
 	{FindingInferred, SeverityNote, "Inferred tie",
 		"No link names the photo; it was tied to a point by its tag, its time, the ids in it and the walk.",
 		"look at the photo, and add a link for it"},
+}
+
+// The kinds about photos as pictures.
+var pictureKinds = []FindingKind{
 	{FindingUndecodable, SeverityError, "Undecodable photo",
 		"The pixels of the photo can't be had: the file is cut off or damaged.",
 		"open it in a viewer; if it is damaged, get it again from the device"},
@@ -137,6 +185,10 @@ var kinds = []FindingKind{
 	{FindingUnusedRule, SeverityNote, "Unused photo rule",
 		"There is a rule for the photos of a code that no point has.",
 		"mend the code, if it is misspelt"},
+}
+
+// The kinds about the survey's side and about what is accepted.
+var surveyKinds = []FindingKind{
 	{FindingControl, SeverityWarning, "Suspect control pair",
 		"A control pair of the site system does not fit the others.",
 		"check its coordinates on both sides"},
@@ -147,13 +199,3 @@ var kinds = []FindingKind{
 		"The baseline accepts a finding that is not there.",
 		"take the entry out of the baseline"},
 }
-
-// FindingCodes lists the codes of the kinds of finding, in the order of
-// FindingKinds.
-var FindingCodes = func() []FindingCode {
-	out := make([]FindingCode, len(kinds))
-	for i := range kinds {
-		out[i] = kinds[i].Code
-	}
-	return out
-}()

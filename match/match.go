@@ -190,8 +190,8 @@ type PointResult struct {
 	Photos []string `json:"photos"`
 }
 
-// Stray is a link that leads to no photo of the job, or to more than one.
-type Stray struct {
+// UnmatchedLink is a link that leads to no photo of the job, or to more than one.
+type UnmatchedLink struct {
 	Link
 	Why string `json:"why"`
 }
@@ -235,10 +235,10 @@ type Options struct {
 type Result struct {
 	Grid grid.Grid `json:"grid"`
 	// Budget is what the photos were judged by.
-	Budget Budget        `json:"budget"`
-	Photos []PhotoResult `json:"photos"`
-	Points []PointResult `json:"points"`
-	Strays []Stray       `json:"strays"`
+	Budget         Budget          `json:"budget"`
+	Photos         []PhotoResult   `json:"photos"`
+	Points         []PointResult   `json:"points"`
+	UnmatchedLinks []UnmatchedLink `json:"strays"`
 	// Counts has the number of photos of each verdict; all four are present.
 	Counts map[Verdict]int `json:"counts"`
 	// Set is what the judged photos say as a set; nil where none was judged.

@@ -6,8 +6,9 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mathext"
+	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"example.com/phototie/grid"
@@ -41,8 +42,7 @@ type SetStats struct {
 	Cov *[3]float64 `json:"cov,omitempty"`
 	// Ellipse is the error ellipse about Mean; nil without Cov.
 	Ellipse *Ellipse `json:"ellipse,omitempty"`
-	// Robust is the centre and the spread that a few gross errors can't move; nil
-	// where only the Moments were at hand.
+	// Robust is the centre and the spread that a few gross errors can't move.
 	Robust *Robust `json:"robust,omitempty"`
 	// Shift tests whether Mean differs from 0; nil with fewer than three photos
 	// or without spread in some direction. ShiftWhy then says which.
@@ -122,20 +122,60 @@ func NewSetStats(unit grid.Unit, d []Vector, over int, confidence float64) *SetS
 	if len(d) == 0 {
 		return nil
 	}
-	var m Moments
-	for _, v := range d {
-		if m.Add(v, false) != nil {
-			return nil
-		}
-	}
-	m.over = over
-	s := m.Stats(unit, confidence)
 	d = slices.Clone(d)
 	slices.SortFunc(d, func(a, b Vector) int { return cmp.Or(cmp.Compare(a.E, b.E), cmp.Compare(a.N, b.N)) })
+	e, n := axis{x: make([]float64, len(d))}, axis{x: make([]float64, len(d))}
+	for i, v := range d {
+		if !finite(v.E) || !finite(v.N) {
+			return nil
+		}
+		e.x[i], n.x[i] = v.E, v.N
+	}
+	e.scale()
+	n.scale()
+	s := &SetStats{N: len(d), Unit: unit, Over: newOverShare(over, len(d), 1-confidence)}
+	s.Mean = Vector{E: e.mean(), N: n.mean()}
+	s.RMSEE, s.RMSEN = e.rms(), n.rms()
+	s.RMSER = math.Hypot(s.RMSEE, s.RMSEN)
+	if v, why := nssda(len(d), s.RMSEE, s.RMSEN); why == "" {
+		s.NSSDA = &v
+	} else {
+		s.NSSDAWhy = why
+	}
+	if len(d) > 1 {
+		c := [3]float64{e.cov(e), e.cov(n), n.cov(n)}
+		if finite(c[0]) && finite(c[1]) && finite(c[2]) {
+			s.Cov = &c
+			s.Ellipse = newEllipse(c, confidence)
+		}
+	}
+	s.Shift, s.ShiftWhy = hotelling(len(d), s.Mean, s.Cov)
 	r := robust(d)
 	s.Robust = &r
 	return s
 }
+
+// axis are the discrepancies along one axis, in units of a power of two of which the
+// largest is about one: no sum of squares is too large, and nothing is rounded.
+type axis struct {
+	x   []float64
+	exp int
+}
+
+func (a *axis) scale() {
+	_, a.exp = math.Frexp(max(-slices.Min(a.x), slices.Max(a.x)))
+	for i, v := range a.x {
+		a.x[i] = math.Ldexp(v, -a.exp)
+	}
+}
+
+func (a axis) mean() float64 { return math.Ldexp(stat.Mean(a.x, nil), a.exp) }
+
+func (a axis) rms() float64 {
+	return math.Ldexp(floats.Norm(a.x, 2)/math.Sqrt(float64(len(a.x))), a.exp)
+}
+
+func (a axis) cov(b axis) float64 { return math.Ldexp(stat.Covariance(a.x, b.x, nil), a.exp+b.exp) }
 
 // nssdaMin is the number of check points that FGDC-STD-007.3-1998 asks for.
 const nssdaMin = 20
@@ -166,25 +206,16 @@ func newEllipse(c [3]float64, confidence float64) *Ellipse {
 	if scale == 0 {
 		return e // all discrepancies are the same
 	}
-	var eig mat.EigenSym
-	if !eig.Factorize(mat.NewSymDense(2, []float64{c[0] / scale, c[1] / scale, c[1] / scale, c[2] / scale}), true) {
-		// It can't fail on two finite rows; the closed form says the same.
-		mean, dev := (c[0]+c[2])/2, math.Hypot((c[0]-c[2])/2, c[1])
-		e.SemiMajor, e.SemiMinor = k*math.Sqrt(mean+dev), k*math.Sqrt(max(mean-dev, 0))
-		return e
-	}
-	v := eig.Values(nil) // ascending
-	var axes mat.Dense
-	eig.VectorsTo(&axes)
-	e.SemiMajor = k * math.Sqrt(max(v[1], 0)) * math.Sqrt(scale)
-	e.SemiMinor = k * math.Sqrt(max(v[0], 0)) * math.Sqrt(scale)
-	if v[1]-v[0] > 1e-12*v[1] {
-		deg := math.Atan2(axes.At(0, 1), axes.At(1, 1)) * 180 / math.Pi
+	// The principal variances in closed form: mean ± hypot(half the difference, EN).
+	ee, en, nn := c[0]/scale, c[1]/scale, c[2]/scale
+	mean, dev := (ee+nn)/2, math.Hypot((ee-nn)/2, en)
+	e.SemiMajor = k * math.Sqrt(mean+dev) * math.Sqrt(scale)
+	e.SemiMinor = k * math.Sqrt(max(mean-dev, 0)) * math.Sqrt(scale)
+	if dev > 1e-12*mean {
+		// The major axis makes half the angle of (NN-EE, 2 EN) with north.
+		deg := math.Atan2(2*en, nn-ee) / 2 * 180 / math.Pi
 		if deg < 0 {
 			deg += 180
-		}
-		if deg >= 180 {
-			deg -= 180
 		}
 		e.Bearing = grid.NewBearing(deg)
 	}

@@ -51,7 +51,7 @@ func NewStream(ctx context.Context, proj grid.Projection, points []Point, links 
 		return nil, err
 	}
 	s := &Stream{c: c, named: photos, ties: sortLinks(names, links), read: read, tally: NewTally(c.unit, c.opt.Budget)}
-	s.Result = &Result{Grid: proj.Grid(), Budget: c.opt.Budget, Points: c.bare(), Strays: s.ties.strays, survey: c.opt.Survey}
+	s.Result = &Result{Grid: proj.Grid(), Budget: c.opt.Budget, Points: c.bare(), UnmatchedLinks: s.ties.unmatched, survey: c.opt.Survey}
 	err = s.parts(ctx, func(results []PhotoResult) error {
 		for i := range results {
 			if err := s.tally.Add(&results[i]); err != nil {

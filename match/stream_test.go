@@ -59,8 +59,8 @@ func TestStreamIsCheck(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if want.Counts[match.Gross] == 0 || want.Counts[match.Over] == 0 || want.Counts[match.Unjudged] == 0 || len(want.Strays) == 0 {
-		t.Fatalf("the job shows too little: %v, %d strays", want.Counts, len(want.Strays))
+	if want.Counts[match.Gross] == 0 || want.Counts[match.Over] == 0 || want.Counts[match.Unjudged] == 0 || len(want.UnmatchedLinks) == 0 {
+		t.Fatalf("the job shows too little: %v, %d strays", want.Counts, len(want.UnmatchedLinks))
 	}
 	s, err := match.NewStream(ctx, set.Projection, set.Points, links, names(set.Photos), reader(set.Photos), opt)
 	if err != nil {

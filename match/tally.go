@@ -35,8 +35,7 @@ import (
 // gross than in its job alone.
 //
 // A Tally grows with the photos, by 32 bytes each: Holm's procedure needs all
-// p-values, and the robust centre all discrepancies. Moments has the rest of the
-// statistics in a size that does not grow.
+// p-values, and the robust centre all discrepancies.
 //
 // The zero Tally is empty; it takes the settings of the first one that is merged
 // into it. A Tally is not safe for use by several goroutines at a time.

@@ -110,14 +110,14 @@ type listed struct {
 type ties struct {
 	byPhoto   [][]listed
 	ambiguous []*Link // the first of them
-	strays    []Stray
+	unmatched []UnmatchedLink
 }
 
 func sortLinks(names *photoNames, links []Link) ties {
 	t := ties{
 		byPhoto:   make([][]listed, len(names.names)),
 		ambiguous: make([]*Link, len(names.names)),
-		strays:    []Stray{},
+		unmatched: []UnmatchedLink{},
 	}
 	// What was found for a name that may mean several photos, in words: many links
 	// may have the same.
@@ -129,18 +129,18 @@ func sortLinks(names *photoNames, links []Link) ties {
 			name = strings.TrimSpace(name)
 		}
 		if name == "" {
-			t.strays = append(t.strays, Stray{l, "the link names no photo"})
+			t.unmatched = append(t.unmatched, UnmatchedLink{l, "the link names no photo"})
 			continue
 		}
 		why, again := several[name]
 		if again {
-			t.strays = append(t.strays, Stray{l, why})
+			t.unmatched = append(t.unmatched, UnmatchedLink{l, why})
 			continue
 		}
 		found, how := names.find(name)
 		switch len(found) {
 		case 0:
-			t.strays = append(t.strays, Stray{l, "the job has no photo of this name"})
+			t.unmatched = append(t.unmatched, UnmatchedLink{l, "the job has no photo of this name"})
 		case 1:
 			t.byPhoto[found[0]] = append(t.byPhoto[found[0]], listed{l, how})
 		default:
@@ -152,16 +152,16 @@ func sortLinks(names *photoNames, links []Link) ties {
 				}
 			}
 			several[name] = fmt.Sprintf("it may mean any of %d photos (%s); give the path inside the dataset", len(found), some(among))
-			t.strays = append(t.strays, Stray{l, several[name]})
+			t.unmatched = append(t.unmatched, UnmatchedLink{l, several[name]})
 		}
 	}
 	return t
 }
 
 // SortLinks sorts links by the photos that they name, in the way in which Check
-// does it: of has those of each photo, strays those that lead to none or may lead
+// does it: of has those of each photo, unmatched those that lead to none or may lead
 // to several. Names have to be there, each once.
-func SortLinks(names []string, links []Link) (of [][]Link, strays []Stray, err error) {
+func SortLinks(names []string, links []Link) (of [][]Link, unmatched []UnmatchedLink, err error) {
 	known, err := newPhotoNames(names)
 	if err != nil {
 		return nil, nil, err
@@ -173,7 +173,7 @@ func SortLinks(names []string, links []Link) (of [][]Link, strays []Stray, err e
 			of[i] = append(of[i], l.link)
 		}
 	}
-	return of, t.strays, nil
+	return of, t.unmatched, nil
 }
 
 // some lists names, the first three of many.

@@ -93,7 +93,7 @@ func TestTie(t *testing.T) {
 		}
 	}
 	var lines []int
-	for _, x := range s.strays {
+	for _, x := range s.unmatched {
 		lines = append(lines, x.Line)
 		if x.Why == "" {
 			t.Errorf("line %d strays without a reason", x.Line)
@@ -124,8 +124,8 @@ func TestManyLinksOfOneName(t *testing.T) {
 	if got := after.TotalAlloc - before.TotalAlloc; got > 16<<20 {
 		t.Errorf("%d bytes were allocated", got)
 	}
-	if len(s.strays) != n || s.strays[0].Why != s.strays[n-1].Why || !strings.Contains(s.strays[0].Why, "any of 3000 photos") {
-		t.Errorf("%d strays, %q", len(s.strays), s.strays[0].Why)
+	if len(s.unmatched) != n || s.unmatched[0].Why != s.unmatched[n-1].Why || !strings.Contains(s.unmatched[0].Why, "any of 3000 photos") {
+		t.Errorf("%d strays, %q", len(s.unmatched), s.unmatched[0].Why)
 	}
 	for i := range names {
 		if s.ambiguous[i] == nil || s.ambiguous[i].Line != 2 {

@@ -131,7 +131,7 @@ const mostStrict = 64 << 10
 // Parse reads the text of a baseline; name is the file's, for errors. Each thing
 // wrong with it is a *problem.Problem with its line, all of them joined. An
 // entry without a code, a reason or an expiry is an error, as are a code that is
-// all but one of match.FindingCodes, two about the same, a key that is not known, a version other than Version, and a text of more
+// all but one of the codes of match.FindingKinds, two about the same, a key that is not known, a version other than Version, and a text of more
 // than MostBytes.
 func Parse(name string, text []byte) (*Baseline, error) {
 	var problems []error
@@ -185,8 +185,8 @@ func Parse(name string, text []byte) (*Baseline, error) {
 			Line:    lines[i]}
 		if e.Code == "" {
 			bad(e.Line, 0, `name the kind of finding, as in code = "tag-over-budget"`, "the entry has no code")
-		} else if near := nearestCode(r.Code); near != "" && !slices.Contains(match.FindingCodes, e.Code) {
-			bad(e.Line, 0, "phototie help findings lists the codes", "there is no finding %q%s", r.Code, near)
+		} else if _, known := e.Code.Kind(); !known && nearestCode(r.Code) != "" {
+			bad(e.Line, 0, "phototie help findings lists the codes", "there is no finding %q%s", r.Code, nearestCode(r.Code))
 		}
 		if e.Reason == "" {
 			bad(e.Line, 0, "say why it is accepted, as in reason = \"seen by eye: it shows the point\"", "the entry for %s has no reason", e.key().about())
@@ -216,9 +216,9 @@ var (
 // nearestCode names the code of a finding that is nearest to one that is none;
 // empty where none is near, as with the codes of other programs' findings.
 func nearestCode(code string) string {
-	known := make([]string, len(match.FindingCodes))
-	for i, c := range match.FindingCodes {
-		known[i] = string(c)
+	var known []string
+	for _, k := range match.FindingKinds() {
+		known = append(known, string(k.Code))
 	}
 	near, ok := strings.CutPrefix(suggest.Nearest(code, known...), "; did")
 	if !ok {

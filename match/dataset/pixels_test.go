@@ -79,7 +79,7 @@ func (f withoutReaderAt) Open(name string) (fs.File, error) {
 func pictureFindings(res *match.Result) []string {
 	var out []string
 	for _, f := range res.Findings() {
-		if slices.Contains(match.PhotoFindingCodes, f.Code) {
+		if f.Code.AboutPicture() {
 			out = append(out, fmt.Sprintf("%s %s%s", f.Code, strings.TrimPrefix(f.Photo, "photos/"), map[bool]string{true: f.Point}[f.Photo == ""]))
 		}
 	}

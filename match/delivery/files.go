@@ -73,7 +73,7 @@ func (p *packing) links(links []match.Link) ([]byte, error) {
 	for i := range p.job.Photos {
 		names[i] = p.job.Photos[i].Name
 	}
-	of, strays, err := match.SortLinks(names, links)
+	of, unmatched, err := match.SortLinks(names, links)
 	if err != nil {
 		return nil, err
 	}
@@ -93,7 +93,7 @@ func (p *packing) links(links []match.Link) ([]byte, error) {
 			rows = append(rows, []string{p.names[r.Name], id, r.NameAsTaken()})
 		}
 	}
-	for _, l := range strays {
+	for _, l := range unmatched {
 		rows = append(rows, []string{l.Photo, l.Link.Point, ""})
 	}
 	slices.SortStableFunc(rows, func(a, b []string) int { return strings.Compare(a[0], b[0]) })

@@ -13,7 +13,7 @@ import (
 // asPicture says that a finding is about a photo as a picture. Such findings stand on
 // the photo's sheet.
 func asPicture(f match.Finding) bool {
-	return f.Photo != "" && slices.Contains(match.PhotoFindingCodes, f.Code)
+	return f.Photo != "" && f.Code.AboutPicture()
 }
 
 // collect sorts the findings of the job.

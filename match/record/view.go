@@ -250,7 +250,7 @@ func (d *doc) summary() summaryView {
 		v.Says = append(v.Says, fmt.Sprintf("%s %s no photo.", words.Plural(bare, "point"), words.Pick(bare, "has", "have")))
 	}
 	v.Says = append(v.Says, d.requiredSays()...)
-	if k := len(r.Strays); k > 0 {
+	if k := len(r.UnmatchedLinks); k > 0 {
 		v.Says = append(v.Says, fmt.Sprintf("%s to no photo of the job.", map[bool]string{true: "1 link leads", false: words.Count(k) + " links lead"}[k == 1]))
 	}
 	u := r.Grid.Unit
@@ -639,7 +639,7 @@ func (d *doc) otherFindings() (rows []findingRow, more string) {
 			continue
 		}
 		switch f.Code {
-		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie, match.FindingBare, match.FindingMetadata,
+		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie, match.FindingPointWithoutPhoto, match.FindingMetadata,
 			match.FindingContradicted, match.FindingDoubted, match.FindingInferred:
 			continue
 		}

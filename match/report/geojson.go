@@ -9,7 +9,6 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
-	"example.com/phototie/match/pictures"
 )
 
 // GeoJSONFormat is the name of the GeoJSON document among its foreign members.
@@ -63,13 +62,13 @@ func GeoJSON(w io.Writer, dataset string, r *match.Result, at *match.Located) er
 		}
 	}
 	for i := range r.Photos {
-		if err := add("tag:"+r.Photos[i].Name, pointAt(at.Tags[i]), tagProperties("tag", r, &r.Photos[i], codes[r.Photos[i].Name])); err != nil {
+		if err := add("tag:"+r.Photos[i].Name, pointAt(at.Tags[i]), tagProperties{"tag", r.Grid.Unit, &r.Photos[i], codes[r.Photos[i].Name]}); err != nil {
 			return err
 		}
 	}
 	for _, v := range vectors(r) {
 		from, to := at.Points[v.point], at.Tags[v.photo]
-		if err := add("vector:"+r.Photos[v.photo].Name, line(from, to), tagProperties("vector", r, &r.Photos[v.photo], codes[r.Photos[v.photo].Name])); err != nil {
+		if err := add("vector:"+r.Photos[v.photo].Name, line(from, to), tagProperties{"vector", r.Grid.Unit, &r.Photos[v.photo], codes[r.Photos[v.photo].Name]}); err != nil {
 			return err
 		}
 	}
@@ -182,93 +181,35 @@ func pointProperties(p *match.PointResult) pointProps {
 	return pointProps{"point", p.ID, p.Code, p.Desc, p.E, p.N, p.Height, p.Photos, p.Line}
 }
 
-// tagProps are the properties of a photo, at its tag or on its vector.
-type tagProps struct {
-	Kind     string        `json:"kind"`
-	Photo    string        `json:"photo"`
-	Point    string        `json:"point,omitempty"`
-	Verdict  match.Verdict `json:"verdict"`
-	Reason   match.Reason  `json:"reason,omitempty"`
-	Why      string        `json:"why,omitempty"`
-	Unit     string        `json:"unit"`
-	Distance *float64      `json:"distance,omitempty"`
-	Bearing  *float64      `json:"bearing,omitempty"`
-	DE       *float64      `json:"d_e,omitempty"`
-	DN       *float64      `json:"d_n,omitempty"`
-	Allowed  *float64      `json:"allowed,omitempty"`
-	P        *float64      `json:"p,omitempty"`
-	PAdj     *float64      `json:"p_adjusted,omitempty"`
-	TagE     *float64      `json:"tag_e,omitempty"`
-	TagN     *float64      `json:"tag_n,omitempty"`
-	// TagLat and TagLon are what the image says, in the datum that it states.
-	TagLat  *float64 `json:"tag_lat,omitempty"`
-	TagLon  *float64 `json:"tag_lon,omitempty"`
-	Datum   string   `json:"tag_datum,omitempty"`
-	Nearest string   `json:"nearest,omitempty"`
-	Near    *float64 `json:"nearest_distance,omitempty"`
-	Line    int      `json:"link_line,omitempty"`
-	// Findings are the codes of what was found about the photo.
-	Findings []string `json:"findings,omitempty"`
-	// What was measured of the pixels, as in the columns of CSV.
-	Width   int      `json:"width_px,omitempty"`
-	Height  int      `json:"height_px,omitempty"`
-	Quality int      `json:"jpeg_quality,omitempty"`
-	Blur    *float64 `json:"blur_px,omitempty"`
-	Clipped *float64 `json:"clipped,omitempty"`
+// tagProperties are the properties of a photo, at its tag or on its vector. tag_lat
+// and tag_lon are what the image says, in the datum that it states.
+type tagProperties struct {
+	kind  string
+	unit  grid.Unit
+	photo *match.PhotoResult
+	codes []string
 }
 
-func tagProperties(kind string, r *match.Result, p *match.PhotoResult, codes []string) tagProps {
-	u := r.Grid.Unit
-	t := tagProps{Kind: kind, Photo: p.Name, Verdict: p.Verdict, Reason: p.Reason, Why: p.Why, Unit: u.Symbol, Findings: codes}
-	round := func(v float64, decimals int) *float64 {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return nil // JSON has no such number
+// MarshalJSON writes them in the order of photoColumns.
+func (t tagProperties) MarshalJSON() ([]byte, error) {
+	values := photoValues(t.unit, t.photo, t.codes)
+	if len(t.codes) > 0 {
+		values["findings"] = t.codes
+	}
+	out := []byte(`{"kind":"` + t.kind + `"`)
+	for _, c := range photoColumns {
+		v, ok := values[c.name]
+		if !ok {
+			continue
 		}
-		f := math.Pow10(decimals)
-		v = math.Round(v*f) / f
-		return &v
-	}
-	if p.Tie != nil {
-		t.Point, t.Line = p.Tie.Point, p.Tie.Line
-	}
-	if d := p.Discrepancy; d != nil {
-		t.Distance, t.DE, t.DN = round(d.Distance, 4), round(d.DE, 4), round(d.DN, 4)
-		if d.Bearing.Defined() {
-			t.Bearing = round(d.Bearing.Degrees(), 4)
+		if x, ok := v.(float64); ok {
+			v = rounded(x, c.decimals)
 		}
-	}
-	if a := p.Allowance; a != nil {
-		t.Allowed = round(a.Threshold/u.Metres, 4)
-	}
-	if p.P != nil {
-		t.P = p.P
-	}
-	if p.PAdjusted != nil {
-		t.PAdj = p.PAdjusted
-	}
-	if p.OnGrid != nil {
-		t.TagE, t.TagN = round(p.OnGrid.E, 4), round(p.OnGrid.N, 4)
-	}
-	if p.Tag != nil {
-		t.Datum = p.Tag.MapDatum
-		if at := p.Tag.Position; at != nil {
-			t.TagLat, t.TagLon = round(at.Lat, 9), round(at.Lon, 9)
+		text, err := marshal(v)
+		if err != nil {
+			return nil, err
 		}
+		out = append(append(append(out, `,"`...), c.name+`":`...), text...)
 	}
-	if n := p.Nearest; n != nil {
-		t.Nearest, t.Near = n.Point, round(n.Distance, 4)
-	}
-	if m := pictures.Of(&p.Photo); m != nil {
-		t.Width, t.Height = m.Width, m.Height
-		if m.Quality != nil && m.Quality.Exact() {
-			t.Quality = m.Quality.Low
-		}
-		if m.Blur != nil {
-			t.Blur = round(*m.Blur, 2)
-		}
-		if m.Exposure != nil {
-			t.Clipped = round(m.Exposure.Black+m.Exposure.White, 4)
-		}
-	}
-	return t
+	return append(out, '}'), nil
 }

@@ -252,79 +252,76 @@ func (g *geoPackage) shape(at []grid.EN) []byte {
 	return b
 }
 
-// textOrNull is a string for a column, NULL where it is empty. SQLite would end a
-// string at a zero byte, so control characters are written as escapes.
-func textOrNull(s string) any {
-	if s == "" {
-		return nil
-	}
-	return words.Safe(s)
-}
-
-// orNull is a number for a column, NULL where there is none.
-func orNull(v *float64) any {
-	if v == nil || math.IsNaN(*v) || math.IsInf(*v, 0) {
-		return nil
-	}
-	return *v
-}
-
-// countOrNull is a whole number for a column, NULL where it is 0.
-func countOrNull(n int) any {
-	if n == 0 {
-		return nil
-	}
-	return int64(n)
-}
-
 func (g *geoPackage) points() error {
 	l := layer{name: "points", geometry: "POINT", description: "surveyed points",
 		columns: [][2]string{{"id", "TEXT NOT NULL"}, {"code", "TEXT"}, {"description", "TEXT"}, {"height_m", "REAL"}, {"photo_count", "INTEGER"}, {"points_line", "INTEGER"}}}
 	for i := range g.r.Points {
 		p := &g.r.Points[i]
-		l.rows = append(l.rows, []any{words.Safe(p.ID), textOrNull(p.Code), textOrNull(p.Desc), orNull(p.Height), int64(len(p.Photos)), countOrNull(p.Line)})
+		row := []any{words.Safe(p.ID), nil, nil, nil, int64(len(p.Photos)), nil} // NULL where there is nothing
+		if p.Code != "" {
+			row[1] = words.Safe(p.Code)
+		}
+		if p.Desc != "" {
+			row[2] = words.Safe(p.Desc)
+		}
+		if p.Height != nil {
+			row[3] = *p.Height
+		}
+		if p.Line != 0 {
+			row[5] = int64(p.Line)
+		}
+		l.rows = append(l.rows, row)
 		l.shapes = append(l.shapes, []grid.EN{p.EN})
 	}
 	return g.write(l)
 }
 
-// photoColumns are the columns of a photo.
-var photoColumns = [][2]string{{"photo", "TEXT NOT NULL"}, {"point", "TEXT"}, {"verdict", "TEXT NOT NULL"}, {"reason", "TEXT"}, {"unit", "TEXT"},
-	{"distance", "REAL"}, {"bearing", "REAL"}, {"d_e", "REAL"}, {"d_n", "REAL"}, {"allowed", "REAL"}, {"p", "REAL"}, {"p_adjusted", "REAL"},
-	{"tag_lat", "REAL"}, {"tag_lon", "REAL"}, {"tag_datum", "TEXT"}, {"nearest", "TEXT"}, {"nearest_distance", "REAL"}, {"link_line", "INTEGER"}, {"why", "TEXT"},
-	{"findings", "TEXT"}, {"width_px", "INTEGER"}, {"height_px", "INTEGER"}, {"jpeg_quality", "INTEGER"}, {"blur_px", "REAL"}, {"clipped", "REAL"}}
+// photoLayer is a layer of photos, without any.
+func photoLayer(name, geometry, description string) layer {
+	l := layer{name: name, geometry: geometry, description: description}
+	for _, c := range photoColumns {
+		if c.sql != "" {
+			l.columns = append(l.columns, [2]string{c.name, c.sql})
+		}
+	}
+	return l
+}
 
-// photoRow has the values of photoColumns.
-func (g *geoPackage) photoRow(p *match.PhotoResult) []any {
-	t := tagProperties("", g.r, p, g.codes[p.Name])
-	return []any{words.Safe(t.Photo), textOrNull(t.Point), string(t.Verdict), textOrNull(string(t.Reason)), textOrNull(t.Unit),
-		orNull(t.Distance), orNull(t.Bearing), orNull(t.DE), orNull(t.DN), orNull(t.Allowed), orNull(t.P), orNull(t.PAdj),
-		orNull(t.TagLat), orNull(t.TagLon), textOrNull(t.Datum), textOrNull(t.Nearest), orNull(t.Near), countOrNull(t.Line), textOrNull(t.Why),
-		textOrNull(strings.Join(t.Findings, " ")), countOrNull(t.Width), countOrNull(t.Height), countOrNull(t.Quality), orNull(t.Blur), orNull(t.Clipped)}
+// add adds a photo with its shape; nil for none.
+func (l *layer) add(g *geoPackage, p *match.PhotoResult, shape []grid.EN) {
+	values := photoValues(g.r.Grid.Unit, p, g.codes[p.Name])
+	row := make([]any, 0, len(l.columns))
+	for _, c := range photoColumns {
+		if x, ok := values[c.name].(float64); ok {
+			values[c.name] = rounded(x, c.decimals)
+		}
+		if c.sql != "" {
+			row = append(row, safeOrNil(values[c.name])) // NULL where there is nothing
+		}
+	}
+	l.rows, l.shapes = append(l.rows, row), append(l.shapes, shape)
 }
 
 func (g *geoPackage) tags() error {
-	l := layer{name: "tags", geometry: "POINT", description: "photos at their tags", columns: photoColumns}
+	l := photoLayer("tags", "POINT", "photos at their tags")
 	for i := range g.r.Photos {
 		p := &g.r.Photos[i]
-		l.rows = append(l.rows, g.photoRow(p))
+		var shape []grid.EN
 		// Where a ballpark operation put a tag may be hundreds of metres out; it is
 		// not drawn unless it was allowed.
 		if p.OnGrid != nil && p.Reason != match.ReasonBallpark {
-			l.shapes = append(l.shapes, []grid.EN{*p.OnGrid})
-		} else {
-			l.shapes = append(l.shapes, nil)
+			shape = []grid.EN{*p.OnGrid}
 		}
+		l.add(g, p, shape)
 	}
 	return g.write(l)
 }
 
 func (g *geoPackage) vectors() error {
-	l := layer{name: "vectors", geometry: "LINESTRING", description: "from point to tag", columns: photoColumns}
+	l := photoLayer("vectors", "LINESTRING", "from point to tag")
 	for _, v := range vectors(g.r) {
 		p := &g.r.Photos[v.photo]
-		l.rows = append(l.rows, g.photoRow(p))
-		l.shapes = append(l.shapes, []grid.EN{g.r.Points[v.point].EN, *p.OnGrid})
+		l.add(g, p, []grid.EN{g.r.Points[v.point].EN, *p.OnGrid})
 	}
 	return g.write(l)
 }

@@ -75,34 +75,30 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 	return encodeXML(w, doc, " ")
 }
 
+// kmlColumns are the columns that a placemark of a photo has as extended data.
+var kmlColumns = []string{"photo", "point", "verdict", "reason", "why", "distance", "d_e", "d_n", "bearing", "allowed", "findings"}
+
 // kmlTag is the placemark of a photo without its geometry.
 func kmlTag(r *match.Result, p *match.PhotoResult, codes []string) kmlPlacemark {
 	u := r.Grid.Unit
 	m := kmlPlacemark{Name: palette.Of[p.Verdict].Mark + " " + words.Safe(p.Name), Style: "#" + string(p.Verdict)}
+	values := photoTexts(u, p, codes)
+	for _, name := range kmlColumns {
+		m.data(name, values[name])
+	}
 	text := string(p.Verdict)
-	m.data("photo", p.Name)
 	if p.Tie != nil {
-		m.data("point", p.Tie.Point)
 		text += ", of " + words.Safe(p.Tie.Point)
 	}
-	m.data("verdict", string(p.Verdict))
-	m.data("reason", string(p.Reason))
-	m.data("why", p.Why)
 	if d := p.Discrepancy; d != nil {
-		m.data("distance", fixed(d.Distance, 3))
-		m.data("d_e", fixed(d.DE, 3))
-		m.data("d_n", fixed(d.DN, 3))
 		text += ", " + words.Distance(d.Distance, u)
 		if d.Bearing.Defined() {
-			m.data("bearing", fixed(d.Bearing.Degrees(), 4))
 			text += " at " + d.Bearing.DMS(0)
 		}
 	}
 	if a := p.Allowance; a != nil {
-		m.data("allowed", fixed(a.Threshold/u.Metres, 3))
 		text += "; " + words.Distance(a.Threshold/u.Metres, u) + " allowed"
 	}
-	m.data("findings", strings.Join(codes, " "))
 	if p.Why != "" {
 		text += ": " + words.Safe(p.Why)
 	}

@@ -18,7 +18,7 @@ func packing() Pack {
 		Position: "subject", Only: match.DefaultOnly, FailOn: "warning", DespiteFindings: true, Accepted: 2,
 		Standing: []match.Finding{
 			{Code: match.FindingNoTag, Severity: match.SeverityWarning, Photo: "photos/B_1.jpg", Point: "B", Message: "the image has no position", Remedy: "look"},
-			{Code: match.FindingStray, Severity: match.SeverityError, Point: "C", Message: "the job has no photo of this name", Remedy: "mend"}},
+			{Code: match.FindingUnknownPhoto, Severity: match.SeverityError, Point: "C", Message: "the job has no photo of this name", Remedy: "mend"}},
 		Delivery: &PackedCheck{Counts: map[match.Verdict]int{match.Within: 1, match.Over: 0, match.Gross: 0, match.Unjudged: 3}, Standing: []match.Finding{}},
 		Photos: []PackedPhoto{
 			{Photo: "photos/A_1.jpg", Source: "photos/=x.jpg", Original: "day1/x.jpg", Point: "A", Verdict: match.Within, Outcome: dataset.Corrected, Sidecar: "photos/A_1.xmp", Before: sum, After: sum, Notes: []string{"n"}},

@@ -137,15 +137,3 @@ func ruleWords(r, d pictures.CodeRule) string {
 	}
 	return strings.Join(out, ", ")
 }
-
-// codesByPhoto has the codes of the findings about each photo, each code once, in
-// their order.
-func codesByPhoto(r *match.Result) map[string][]string {
-	out := map[string][]string{}
-	for _, f := range r.Findings() {
-		if f.Photo != "" && !slices.Contains(out[f.Photo], string(f.Code)) {
-			out[f.Photo] = append(out[f.Photo], string(f.Code))
-		}
-	}
-	return out
-}

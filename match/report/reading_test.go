@@ -67,7 +67,7 @@ func TestReadingFacts(t *testing.T) {
 				t.Errorf("the facts say %q:\n%s", c.not, &b)
 			}
 			// What was read stands in the JSON, as its schema has it.
-			res := &match.Result{Grid: grid.Grid{Name: "g", Unit: grid.Metre}, Photos: []match.PhotoResult{}, Points: []match.PointResult{}, Strays: []match.Stray{},
+			res := &match.Result{Grid: grid.Grid{Name: "g", Unit: grid.Metre}, Photos: []match.PhotoResult{}, Points: []match.PointResult{}, UnmatchedLinks: []match.UnmatchedLink{},
 				Counts: map[match.Verdict]int{match.Within: 0, match.Over: 0, match.Gross: 0, match.Unjudged: 0}}
 			doc := NewCheck("job", res, baseline.Outcome{})
 			doc.Survey = &r

@@ -250,7 +250,7 @@ func (t *text) unexplained(photos []*match.PhotoResult) {
 func (t *text) bare() {
 	var out []string
 	for _, f := range t.findings {
-		if f.Code == match.FindingBare {
+		if f.Code == match.FindingPointWithoutPhoto {
 			out = append(out, words.Safe(f.Point))
 		}
 	}
@@ -318,7 +318,7 @@ func (t *text) others() []match.Finding {
 		switch f.Code {
 		case match.FindingControl, match.FindingFar:
 			continue // how the job was read says it
-		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie, match.FindingBare:
+		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie, match.FindingPointWithoutPhoto:
 			continue // the lists say it
 		}
 		if !t.opt.All && (f.Severity == match.SeverityNote && f.Code != match.FindingUnusedAcceptance || caused) {

@@ -168,8 +168,8 @@ func TestTruth(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if len(res.Strays) != 0 || res.Counts[match.Unjudged] != cfg.Photos-len(set.Links) {
-				t.Errorf("%d strays, %v", len(res.Strays), res.Counts)
+			if len(res.UnmatchedLinks) != 0 || res.Counts[match.Unjudged] != cfg.Photos-len(set.Links) {
+				t.Errorf("%d strays, %v", len(res.UnmatchedLinks), res.Counts)
 			}
 		})
 	}

@@ -1,0 +1,163 @@
+package report
+
+import (
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"example.com/phototie/grid"
+	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
+	"example.com/phototie/match/pictures"
+)
+
+// photoColumns are the columns of a photo in the formats that are tables, with
+// their types in a GeoPackage (empty for what its geometry says), and the decimals
+// of figures that are numbers and of those that are texts.
+var photoColumns = []struct {
+	name, sql        string
+	decimals, asText int
+}{
+	{"photo", "TEXT NOT NULL", 0, 0}, {"point", "TEXT", 0, 0}, {"verdict", "TEXT NOT NULL", 0, 0}, {"reason", "TEXT", 0, 0}, {"why", "TEXT", 0, 0}, {"unit", "TEXT", 0, 0},
+	{"distance", "REAL", 4, 3}, {"bearing", "REAL", 4, 4}, {"d_e", "REAL", 4, 3}, {"d_n", "REAL", 4, 3}, {"allowed", "REAL", 4, 3},
+	{"p", "REAL", exactly, exactly}, {"p_adjusted", "REAL", exactly, exactly}, {"tag_e", "", 4, 3}, {"tag_n", "", 4, 3}, {"tag_lat", "REAL", 9, 9}, {"tag_lon", "REAL", 9, 9},
+	{"tag_datum", "TEXT", 0, 0}, {"nearest", "TEXT", 0, 0}, {"nearest_distance", "REAL", 4, 3}, {"link_line", "INTEGER", 0, 0}, {"findings", "TEXT", 0, 0},
+	{"width_px", "INTEGER", 0, 0}, {"height_px", "INTEGER", 0, 0}, {"jpeg_quality", "INTEGER", 0, 0}, {"blur_px", "REAL", 2, 2}, {"clipped", "REAL", 4, 4},
+}
+
+// exactly is for figures that are not rounded.
+const exactly = -1
+
+// photoValues has what there is to say of a photo, by the names of columns: texts,
+// whole numbers (int) and figures (float64). What there is not is left out. Lengths
+// are in the grid's unit u, which the column unit names, bearings and positions in
+// degrees. findings are the codes of what was found. What was measured of the
+// pixels comes last: the quality is there where the tables tell it, and clipped is
+// the share, 0 to 1, that is plain black or white.
+func photoValues(u grid.Unit, p *match.PhotoResult, codes []string) map[string]any {
+	v := map[string]any{}
+	text := func(name, s string) {
+		if s != "" {
+			v[name] = s
+		}
+	}
+	whole := func(name string, n int) {
+		if n != 0 {
+			v[name] = n
+		}
+	}
+	figure := func(name string, x float64) {
+		if !math.IsNaN(x) && !math.IsInf(x, 0) {
+			v[name] = x
+		}
+	}
+	optional := func(name string, x *float64) {
+		if x != nil {
+			figure(name, *x)
+		}
+	}
+	text("photo", p.Name)
+	text("verdict", string(p.Verdict))
+	text("reason", string(p.Reason))
+	text("why", p.Why)
+	text("unit", u.Symbol)
+	text("findings", strings.Join(codes, " "))
+	if t := p.Tie; t != nil {
+		text("point", t.Point)
+		whole("link_line", t.Line)
+	}
+	if d := p.Discrepancy; d != nil {
+		figure("distance", d.Distance)
+		figure("bearing", d.Bearing.Degrees()) // NaN where there is none
+		figure("d_e", d.DE)
+		figure("d_n", d.DN)
+	}
+	if a := p.Allowance; a != nil {
+		figure("allowed", a.Threshold/u.Metres)
+	}
+	optional("p", p.P)
+	optional("p_adjusted", p.PAdjusted)
+	if at := p.OnGrid; at != nil {
+		figure("tag_e", at.E)
+		figure("tag_n", at.N)
+	}
+	if t := p.Tag; t != nil {
+		text("tag_datum", t.MapDatum)
+		if at := t.Position; at != nil {
+			figure("tag_lat", at.Lat)
+			figure("tag_lon", at.Lon)
+		}
+	}
+	if n := p.Nearest; n != nil {
+		text("nearest", n.Point)
+		figure("nearest_distance", n.Distance)
+	}
+	if m := pictures.Of(&p.Photo); m != nil {
+		whole("width_px", m.Width)
+		whole("height_px", m.Height)
+		if m.Quality != nil && m.Quality.Exact() {
+			whole("jpeg_quality", m.Quality.Low)
+		}
+		optional("blur_px", m.Blur)
+		if e := m.Exposure; e != nil {
+			figure("clipped", e.Black+e.White)
+		}
+	}
+	return v
+}
+
+// photoTexts are the same as texts.
+func photoTexts(u grid.Unit, p *match.PhotoResult, codes []string) map[string]string {
+	out := map[string]string{"original": p.Original}
+	values := photoValues(u, p, codes)
+	for _, c := range photoColumns {
+		switch v := values[c.name].(type) {
+		case string:
+			out[c.name] = v
+		case int:
+			out[c.name] = strconv.Itoa(v)
+		case float64:
+			out[c.name] = strconv.FormatFloat(v, 'g', 6, 64)
+			if c.asText != exactly {
+				out[c.name] = fixed(v, c.asText)
+			}
+		}
+	}
+	return out
+}
+
+// rounded rounds a figure to the decimals of its column.
+func rounded(v float64, decimals int) float64 {
+	if decimals == exactly {
+		return v
+	}
+	f := math.Pow10(decimals)
+	return math.Round(v*f) / f
+}
+
+// codesByPhoto has the codes of the findings about each photo, each code once, in
+// their order.
+func codesByPhoto(r *match.Result) map[string][]string {
+	out := map[string][]string{}
+	for _, f := range r.Findings() {
+		if f.Photo != "" && !slices.Contains(out[f.Photo], string(f.Code)) {
+			out[f.Photo] = append(out[f.Photo], string(f.Code))
+		}
+	}
+	return out
+}
+
+func fixed(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
+
+// safeOrNil is a value for a database: texts made safe, as SQLite would end one at
+// a zero byte.
+func safeOrNil(v any) any {
+	switch v := v.(type) {
+	case string:
+		return words.Safe(v)
+	case int:
+		return int64(v)
+	}
+	return v
+}
