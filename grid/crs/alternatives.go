@@ -91,7 +91,7 @@ func (c *CRS) search(near grid.LatLon) bounds {
 // listed is a projected system of the registry's list.
 type listed struct {
 	code, name string
-	area       bounds
+	area       area
 }
 
 // projected lists EPSG's projected systems whose area of use meets a box.
@@ -117,7 +117,7 @@ func (r *registry) projected(in bounds) []listed {
 	for _, x := range unsafe.Slice(list, int(n)) {
 		out = append(out, listed{
 			code: C.GoString(x.auth_name) + ":" + C.GoString(x.code), name: C.GoString(x.name),
-			area: bounds{float64(x.west_lon_degree), float64(x.south_lat_degree), float64(x.east_lon_degree), float64(x.north_lat_degree)},
+			area: area{bounds{float64(x.west_lon_degree), float64(x.south_lat_degree), float64(x.east_lon_degree), float64(x.north_lat_degree)}, C.GoString(x.area_name)},
 		})
 	}
 	return out

@@ -137,3 +137,32 @@ func ExampleCRS_Alternatives() {
 	// metre
 	// foot
 }
+
+// Coordinates in an unknown system are found by rough positions of the same points.
+func ExampleSearch() {
+	points := [][2]float64{{715830, 734697}, {716010, 734720}, {715905, 734880}, {716120, 734590}}
+	tags := []grid.LatLon{{Lat: 53.3498, Lon: -6.2603}, {Lat: 53.3500, Lon: -6.2576}, {Lat: 53.3514, Lon: -6.2591}, {Lat: 53.3488, Lon: -6.2560}}
+	clues := crs.Clues{Coordinates: points, Pairs: []int{0, 1, 2, 3}}
+	for _, at := range tags {
+		clues.Fixes = append(clues.Fixes, grid.Fix{LatLon: at})
+	}
+	found, err := crs.Search(context.Background(), clues)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(found[0].Definition, found[0].Name, "in", found[0].Unit.Name)
+	// Output:
+	// EPSG:2157 IRENET95 / Irish Transverse Mercator in metre
+}
+
+func ExampleLookup() {
+	found, err := crs.Lookup(context.Background(), []string{"itm"}, &grid.LatLon{Lat: 53.35, Lon: -6.26})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(found[0].Definition, found[0].Name)
+	// Output:
+	// EPSG:2157 IRENET95 / Irish Transverse Mercator
+}
