@@ -79,11 +79,6 @@ func creek(c *canvas, rng *rand.Rand) {
 		}
 		c.disc(col, o, vec{y: 0.1 + 0.3*rng.Float64()}, vec{x: 0.02 + 0.04*rng.Float64()})
 	}
-	for range 40 {
-		o := vec{lip + 1.3 + 0.9*rng.Float64(), mix(-8, 8, rng.Float64()), -1.48}
-		r := 0.06 + 0.14*rng.Float64()
-		c.disc(tone(rgb(0x8d8a82), 0.8+0.35*rng.Float64()), o, vec{y: r}, vec{x: 0.4 * r, z: 0.5 * r})
-	}
 }
 
 // bank draws the grass before the bridge, and the gravel path to it.

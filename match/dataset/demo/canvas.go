@@ -238,21 +238,17 @@ func (c *canvas) rows(y0, y1 float64, colour func(y float64) color.NRGBA) {
 
 // box draws a box that is parallel to the axes.
 func (c *canvas) box(col color.NRGBA, lo, hi vec) {
-	type face struct {
-		n vec
-		p [4]vec
-	}
-	faces := [6]face{
-		{vec{x: -1}, [4]vec{{lo.x, lo.y, lo.z}, {lo.x, hi.y, lo.z}, {lo.x, hi.y, hi.z}, {lo.x, lo.y, hi.z}}},
-		{vec{x: 1}, [4]vec{{hi.x, lo.y, lo.z}, {hi.x, hi.y, lo.z}, {hi.x, hi.y, hi.z}, {hi.x, lo.y, hi.z}}},
-		{vec{y: -1}, [4]vec{{lo.x, lo.y, lo.z}, {hi.x, lo.y, lo.z}, {hi.x, lo.y, hi.z}, {lo.x, lo.y, hi.z}}},
-		{vec{y: 1}, [4]vec{{lo.x, hi.y, lo.z}, {hi.x, hi.y, lo.z}, {hi.x, hi.y, hi.z}, {lo.x, hi.y, hi.z}}},
-		{vec{z: -1}, [4]vec{{lo.x, lo.y, lo.z}, {hi.x, lo.y, lo.z}, {hi.x, hi.y, lo.z}, {lo.x, hi.y, lo.z}}},
-		{vec{z: 1}, [4]vec{{lo.x, lo.y, hi.z}, {hi.x, lo.y, hi.z}, {hi.x, hi.y, hi.z}, {lo.x, hi.y, hi.z}}},
-	}
-	for _, f := range faces {
-		if c.cam.sub(f.p[0]).dot(f.n) > 0 {
-			c.poly(c.lit(col, f.n), f.p[:]...)
+	corner := [2]vec{lo, hi}
+	for side, n := range []vec{{x: -1}, {x: 1}, {y: -1}, {y: 1}, {z: -1}, {z: 1}} {
+		var face [4]vec
+		for i, at := range [4][2]int{{0, 0}, {1, 0}, {1, 1}, {0, 1}} {
+			// The two axes in the face go round its corners, the third stays.
+			p := [3]int{side % 2, at[0], at[1]}
+			x, y, z := p[(3-side/2)%3], p[(4-side/2)%3], p[(5-side/2)%3]
+			face[i] = vec{corner[x].x, corner[y].y, corner[z].z}
+		}
+		if c.cam.sub(face[0]).dot(n) > 0 {
+			c.poly(c.lit(col, n), face[:]...)
 		}
 	}
 }

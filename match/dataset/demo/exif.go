@@ -280,38 +280,25 @@ const makerNoteMagic = "QUILLFEN\x00\x01"
 // the note without knowing its insides breaks it, which is what makers' notes
 // are feared for.
 func makerNote(m meta, at uint32) []byte {
-	type field struct {
-		tag, typ uint16
-		count    uint32
-		value    []byte
-	}
-	text := func(tag uint16, s string) field {
-		b := append([]byte(s), 0)
-		n := uint32(len(b))
-		if len(b)%2 == 1 {
-			b = append(b, 0)
-		}
-		return field{tag, 2, n, b}
-	}
 	var battery []byte
 	for i := range 12 {
 		battery = order.AppendUint16(battery, uint16(4120-7*i-m.number/2))
 	}
-	fields := []field{
-		text(0x0001, "Quillfen private record"),
-		{0x0002, 4, 1, order.AppendUint32(nil, uint32(m.number))},
-		text(0x0003, "receiver QR-9 fw 2.11.7"),
-		{0x0004, 3, 12, battery},
-		{0x0005, 10, 3, slices.Concat(srational(-12, 100), srational(981, 100), srational(7, 100))},
+	tilt := int32(-12)
+	fields := []entry{
+		ascii(0x0001, "Quillfen private record"),
+		long(0x0002, uint32(m.number)),
+		ascii(0x0003, "receiver QR-9 fw 2.11.7"),
+		{0x0004, exifcommon.TypeShort, battery},
+		{0x0005, exifcommon.TypeSignedRational, rational(0, uint32(tilt), 100, 981, 100, 7, 100).value},
 	}
-	note := []byte(makerNoteMagic)
-	data := at + uint32(len(note)+2+12*len(fields)+4)
-	note = order.AppendUint16(note, uint16(len(fields)))
+	note := order.AppendUint16([]byte(makerNoteMagic), uint16(len(fields)))
+	data := at + uint32(len(note)+12*len(fields)+4)
 	var values []byte
 	for _, e := range fields {
 		note = order.AppendUint16(note, e.tag)
-		note = order.AppendUint16(note, e.typ)
-		note = order.AppendUint32(note, e.count)
+		note = order.AppendUint16(note, uint16(e.typ))
+		note = order.AppendUint32(note, uint32(len(e.value)/e.typ.Size()))
 		if len(e.value) == 4 {
 			note = append(note, e.value...)
 			continue
@@ -321,10 +308,6 @@ func makerNote(m meta, at uint32) []byte {
 	}
 	note = order.AppendUint32(note, 0)
 	return append(note, values...)
-}
-
-func srational(n, d int32) []byte {
-	return order.AppendUint32(order.AppendUint32(nil, uint32(n)), uint32(d))
 }
 
 // withExif puts an Exif block into a JPEG, straight after its first marker.

@@ -77,7 +77,7 @@ var (
 
 // onGround is a tangent plane seen from a ground scale on it.
 func onGround(p tangent, g site.GroundScale) tangent {
-	p.at = g.Inverse(p.at)
+	p.at = g.Affine().Inverse(p.at)
 	p.grid.Unit.Metres *= g.CombinedFactor
 	return p
 }

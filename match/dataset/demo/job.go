@@ -1,8 +1,13 @@
 package demo
 
 import (
+	"bytes"
+	"cmp"
+	"context"
+	"embed"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"time"
 
 	"example.com/phototie/grid"
@@ -78,8 +83,7 @@ type Trouble struct {
 	// Origin is, for a FrozenFix, the photo whose sound tag the others repeat;
 	// else empty.
 	Origin string
-	// Detail says in words what was done.
-	Detail string
+	detail string // in words what was done
 }
 
 // The files of a job.
@@ -100,12 +104,31 @@ func checkGrid(g grid.Grid, code string, unit grid.Unit) error {
 	return nil
 }
 
-// lists fills in points.csv, with or without the column of accuracies, and
-// links.csv.
-func (j *Job) lists(p *plan, withSigma bool) (err error) {
-	if j.Points, err = p.pointsCSV(withSigma); err != nil {
-		return err
+// jobs has the settings and the README.txt of each job.
+//
+//go:embed jobs
+var jobs embed.FS
+
+// job takes the photos of a plan. The troubles are planted where the plan has any.
+func (p *plan) job(ctx context.Context, proj grid.Projection, texts string, seed uint64, rng *rand.Rand) (*Job, error) {
+	shots := p.walk(rng)
+	if err := locate(ctx, proj, shots); err != nil {
+		return nil, err
 	}
-	j.Links, err = linksCSV(j.Photos)
-	return err
+	j := &Job{Name: p.name, Photos: p.photos(shots, seed)}
+	if p.troubled {
+		if err := j.plant(p, shots, rng); err != nil {
+			return nil, err
+		}
+	}
+	var err error
+	read := func(ending string) []byte {
+		text, e := jobs.ReadFile("jobs/" + texts + ending)
+		err = cmp.Or(err, e)
+		return text
+	}
+	j.Settings = read(".toml")
+	j.ReadMe = bytes.Replace(read(".txt"), []byte("{{planted}}"), []byte(j.planted()), 1)
+	j.Points, j.Links = p.points(), links(j.Photos)
+	return j, err
 }

@@ -20,17 +20,11 @@ func (s *scene) board() (plate, vec) {
 	t := s.target
 	switch s.object {
 	case bollard, benchMark:
-		const lean = 0.30
 		off, fore := 0.52*side, -0.28
 		if s.object == benchMark {
 			off, fore = 0.50*side, 0.10
 		}
-		p := plate{
-			mid: vec{t.x + off, t.y + fore, 0.21},
-			u:   vec{-1, 0, 0}, v: vec{0, math.Sin(lean), math.Cos(lean)},
-			w: 0.46, h: 0.32,
-		}
-		return p, vec{t.x + 0.35*off, t.y, 0.24}
+		return leaning(vec{t.x + off, t.y + fore, 0.21}, vec{x: -1}, vec{y: 1}, 0.30), vec{t.x + 0.35*off, t.y, 0.24}
 	case ladder, fender, outfall:
 		off, z, aim := 0.62*side, -0.78, -0.70
 		if s.object == outfall {
@@ -40,14 +34,13 @@ func (s *scene) board() (plate, vec) {
 		return p, vec{t.x + 0.35*off, t.y, aim}
 	default: // bridgePost
 		off := 0.56 * side
-		const lean = 0.25
-		p := plate{
-			mid: vec{t.x - 0.14, t.y + off, 0.20},
-			u:   vec{0, 1, 0}, v: vec{math.Sin(lean), 0, math.Cos(lean)},
-			w: 0.46, h: 0.32,
-		}
-		return p, vec{t.x, t.y + 0.35*off, 0.45}
+		return leaning(vec{t.x - 0.14, t.y + off, 0.20}, vec{y: 1}, vec{x: 1}, 0.25), vec{t.x, t.y + 0.35*off, 0.45}
 	}
+}
+
+// leaning is a plate on the ground that leans back by some radians.
+func leaning(mid, right, back vec, lean float64) plate {
+	return plate{mid: mid, u: right, v: back.mul(math.Sin(lean)).add(vec{z: math.Cos(lean)}), w: 0.46, h: 0.32}
 }
 
 func (s *scene) drawQuay(c *canvas, rng *rand.Rand) error {
@@ -83,41 +76,14 @@ func (s *scene) sea(c *canvas, rng *rand.Rand) {
 	}
 }
 
-// standing returns the corners of an upright board that faces the camera, for
-// things far off. x and z are in its own plane, metres from the foot at o.
-func (c *canvas) standing(col color.NRGBA, o vec, xz ...pt) {
-	ps := make([]vec, len(xz))
-	for i, p := range xz {
-		ps[i] = o.add(c.right.mul(p.x)).add(vec{z: p.y})
-	}
-	c.poly(col, ps...)
-}
-
-// roads draws what lies off the quay: a far shore, a beacon, a yawl at anchor
-// and buoys, all at fixed places.
-func (s *scene) roads(c *canvas, rng *rand.Rand) {
+func (s *scene) drawDeck(c *canvas, rng *rand.Rand) error {
 	s.shore(c, rgb(0xa9b8c0), 0.045, 0.7)
 	s.shore(c, rgb(0x8497a0), 0.028, 2.9)
 	s.sea(c, rng)
-	for i := range 4 {
-		at := vec{float64(60+170*i) - s.chain, 46 + 9*float64(i%3), s.water}
-		hull := []pt{{-3.6, 0.9}, {3.9, 1.05}, {3.1, 0}, {-3.1, 0}}
-		c.standing(rgba(0x263840, 0.5), at.add(vec{z: -0.02}), pt{-3, 0}, pt{3, 0}, pt{2.4, -0.9}, pt{-2.2, -0.9})
-		c.standing(rgb([]uint32{0xe9e6dc, 0x2d4154, 0x7a2f2a, 0xd9d4c4}[i]), at, hull...)
-		c.standing(rgb(0x5d4a37), at, pt{0.3, 1}, pt{0.42, 1}, pt{0.40, 9}, pt{0.32, 9})
-		c.standing(rgb(0xe8e4d8), at, pt{0.2, 1.6}, pt{-2.9, 1.7}, pt{-2.8, 2.0}, pt{0.2, 2.0})
-	}
-	for i := range 6 {
-		at := vec{float64(15+115*i) - s.chain, 17 + 5*float64(i%2), s.water}
-		c.standing(rgb(0xc45a2c), at, pt{-0.28, 0}, pt{0.28, 0}, pt{0.34, 0.25}, pt{0.2, 0.5}, pt{-0.2, 0.5}, pt{-0.34, 0.25})
-	}
-}
-
-func (s *scene) drawDeck(c *canvas, rng *rand.Rand) error {
-	s.roads(c, rng)
 	// The deck, its coping and its joints.
 	concrete, coping := rgb(0xa7a39a), rgb(0xbab6ab)
 	c.poly(c.lit(concrete, vec{z: 1}), vec{-60, -40, 0}, vec{60, -40, 0}, vec{60, -0.62, 0}, vec{-60, -0.62, 0})
+	c.poly(c.lit(coping, vec{z: 1}), vec{-60, -0.62, 0}, vec{60, -0.62, 0}, vec{60, 0, 0}, vec{-60, 0, 0})
 	first := math.Floor((s.chain-12)/1.2) * 1.2
 	for i := range 20 {
 		at := first + 1.2*float64(i)
@@ -126,8 +92,6 @@ func (s *scene) drawDeck(c *canvas, rng *rand.Rand) error {
 		c.poly(c.lit(tone(coping, k), vec{z: 1}), vec{x, -0.62, 0}, vec{x + 1.2, -0.62, 0}, vec{x + 1.2, 0, 0}, vec{x, 0, 0})
 		c.poly(rgba(0x5b5850, 0.8), vec{x - 0.006, -0.62, 0}, vec{x + 0.006, -0.62, 0}, vec{x + 0.006, 0, 0}, vec{x - 0.006, 0, 0})
 	}
-	c.poly(c.lit(coping, vec{z: 1}), vec{-60, -0.62, 0}, vec{first - s.chain, -0.62, 0}, vec{first - s.chain, 0, 0}, vec{-60, 0, 0})
-	c.poly(c.lit(coping, vec{z: 1}), vec{first + 24 - s.chain, -0.62, 0}, vec{60, -0.62, 0}, vec{60, 0, 0}, vec{first + 24 - s.chain, 0, 0})
 	c.poly(rgba(0x5b5850, 0.9), vec{-60, -0.632, 0}, vec{60, -0.632, 0}, vec{60, -0.612, 0}, vec{-60, -0.612, 0})
 	c.poly(rgba(0xd8d5cb, 0.7), vec{-60, -0.05, 0}, vec{60, -0.05, 0}, vec{60, 0, 0}, vec{-60, 0, 0})
 	for x := math.Floor((s.chain-10)/3)*3 - s.chain; x < 10; x += 3 {
@@ -159,7 +123,7 @@ func (s *scene) drawDeck(c *canvas, rng *rand.Rand) error {
 		hand := vec{-shadow.y, shadow.x, 0}.unit().mul(0.24)
 		top := lay(vec{t.x, t.y, 0.46})
 		c.poly(shade, o.add(hand), top.add(hand), top.add(shadow.unit().mul(0.2)), top.sub(hand), o.sub(hand))
-		c.drawBollard(o, rng)
+		c.drawBollard(o)
 	case benchMark:
 		c.drawBenchMark(vec{t.x, t.y, 0})
 	}
@@ -177,7 +141,7 @@ func (c *canvas) legs(p plate) {
 	}
 }
 
-func (c *canvas) drawBollard(o vec, rng *rand.Rand) {
+func (c *canvas) drawBollard(o vec) {
 	iron, band, worn := rgb(0x3a3d40), rgb(0xe2ded0), rgb(0x565a5c)
 	c.turned(o, vec{z: 1}, vec{x: 1}, vec{y: 1}, []ring{
 		{0.36, 0, iron}, {0.36, 0.05, iron}, {0.24, 0.07, iron}, {0.20, 0.12, iron}, {0.185, 0.20, band},
@@ -187,11 +151,6 @@ func (c *canvas) drawBollard(o vec, rng *rand.Rand) {
 	for i := range 8 {
 		s, k := math.Sincos(2 * math.Pi * (float64(i) + 0.5) / 8)
 		c.disc(rgb(0x8a6a50), o.add(vec{0.305 * k, 0.305 * s, 0.056}), vec{x: 0.022}, vec{y: 0.022})
-	}
-	for range 5 {
-		a := rng.Float64() * 2 * math.Pi
-		s, k := math.Sincos(a)
-		c.disc(rgba(0x8b5a3a, 0.35), o.add(vec{0.14 * k, 0.14 * s, 0.49}), vec{x: 0.03}, vec{y: 0.02})
 	}
 	c.disc(rgb(0xb9963f), o.add(vec{z: 0.502}), vec{x: 0.022}, vec{y: 0.022})
 	c.disc(rgb(0x2a2a28), o.add(vec{z: 0.503}), vec{x: 0.006}, vec{y: 0.006})
@@ -216,20 +175,6 @@ func (c *canvas) drawBenchMark(o vec) {
 func (s *scene) drawFace(c *canvas, rng *rand.Rand) error {
 	s.sea(c, rng)
 	t := s.target
-	// A store and lamp posts behind the quay.
-	for _, k := range []float64{0, 1, 2, 3, 4} {
-		at := 40 + 140*k - s.chain
-		c.poly(c.lit(rgb(0x9b8f80), vec{y: 1}), vec{at, -14, 0}, vec{at + 46, -14, 0}, vec{at + 46, -14, 6.2}, vec{at, -14, 6.2})
-		c.poly(c.lit(rgb(0x5c6469), vec{0, 0.7, 0.7}), vec{at - 0.4, -13.7, 6.1}, vec{at + 46.4, -13.7, 6.1}, vec{at + 44, -18, 9.6}, vec{at + 2, -18, 9.6})
-		for i := range 10 {
-			x := at + 2.2 + 4.4*float64(i)
-			c.poly(rgb(0x37424a), vec{x, -13.95, 2.6}, vec{x + 1.5, -13.95, 2.6}, vec{x + 1.5, -13.95, 4.6}, vec{x, -13.95, 4.6})
-		}
-	}
-	for x := math.Floor((s.chain-30)/25)*25 + 6 - s.chain; x < 30; x += 25 {
-		c.box(rgb(0x4b5459), vec{x - 0.07, -3.07, 0}, vec{x + 0.07, -2.93, 6})
-		c.box(rgb(0x4b5459), vec{x - 0.05, -3.05, 5.9}, vec{x + 0.05, -1.9, 6.0})
-	}
 	// The wall: coping, courses of stone, weed to the high-water mark.
 	base := -4.4
 	c.poly(rgb(0x4c4a45), vec{-40, 0, base}, vec{40, 0, base}, vec{40, 0, 0}, vec{-40, 0, 0})
@@ -275,7 +220,7 @@ func (s *scene) drawFace(c *canvas, rng *rand.Rand) error {
 	case ladder:
 		s.drawLadder(c, t.x)
 	case fender:
-		s.drawFender(c, t.x, rng)
+		s.drawFender(c, t.x)
 	case outfall:
 		s.drawOutfall(c, vec{t.x, 0, t.z})
 	}
@@ -327,7 +272,7 @@ func (s *scene) drawLadder(c *canvas, x float64) {
 	}
 }
 
-func (s *scene) drawFender(c *canvas, x float64, rng *rand.Rand) {
+func (s *scene) drawFender(c *canvas, x float64) {
 	rubber := rgb(0x35373a)
 	c.poly(rgba(0x1c1d1c, 0.28), vec{x - 0.12, 0.001, -4}, vec{x + 0.42, 0.001, -4}, vec{x + 0.42, 0.001, -0.22}, vec{x - 0.12, 0.001, -0.22})
 	for _, z := range []float64{-0.45, -1.5, -2.6, -3.6} {
@@ -346,12 +291,6 @@ func (s *scene) drawFender(c *canvas, x float64, rng *rand.Rand) {
 		if c.cam.sub(p(am, -1)).dot(normal) > 0 {
 			c.poly(c.lit(rubber, normal), p(a0, -4), p(a1, -4), p(a1, -0.2), p(a0, -0.2))
 		}
-	}
-	for range 26 {
-		a := math.Pi * (0.2 + 0.6*rng.Float64())
-		z := mix(-3.4, -0.3, rng.Float64())
-		o := vec{x - 0.191*math.Cos(a), 0.05 + 0.262*math.Sin(a), z}
-		c.disc(rgba(0x8b8d8d, 0.22), o, vec{math.Sin(a) * 0.02, math.Cos(a) * 0.02, 0}, vec{z: 0.02 + 0.10*rng.Float64()})
 	}
 	c.box(rgb(0xd8d3c4), vec{x - 0.12, 0.16, -0.2}, vec{x + 0.12, 0.24, -0.185})
 }

@@ -48,74 +48,8 @@ func TallowCreek(ctx context.Context, proj grid.Projection, seed uint64) (*Job, 
 		return nil, fmt.Errorf("demo: %w", err)
 	}
 	rng := rand.New(rand.NewPCG(seed, 0x7a1104))
-	p := tallowPlan(rng)
-	shots := p.walk(rng)
-	if err := locate(ctx, ground, shots); err != nil {
-		return nil, err
-	}
-	job := &Job{Name: p.name, Photos: p.photos(shots, seed)}
-	job.Settings = []byte(tallowSettings)
-	if err := job.lists(p, false); err != nil {
-		return nil, err
-	}
-	job.ReadMe = []byte(tallowReadMe)
-	return job, nil
+	return tallowPlan(rng).job(ctx, ground, "tallow", seed, rng)
 }
-
-const tallowSettings = `# Tallow Creek footbridges. An invented example: see README.txt.
-
-[grid]
-crs = "EPSG:6543"    # NAD83(2011) / North Carolina, US survey feet
-
-[site]               # the points are in ground coordinates, scaled about a project point
-name = "Tallow Creek ground"
-unit = "ftUS"
-
-[site.ground_scale]
-origin = { e = 1012600.0, n = 702250.0 }      # the project point on the grid
-site_origin = { e = 12600.0, n = 2250.0 }     # the same in ground coordinates
-combined_factor = 0.99979872                  # grid distance / ground distance
-
-[points]
-file = "points.csv"  # the first line names the columns
-
-[links]
-file = "links.csv"
-
-[photos]
-folder = "photos"
-
-[budget]             # in metres, whatever the unit of the grid
-confidence = 0.95
-handheld_m = 4.9
-handheld_confidence = 0.68
-standoff_m = 2.0
-point_sigma_m = 0.015
-`
-
-const tallowReadMe = `Tallow Creek footbridges
-========================
-
-An example job for phototie. The place, the crew and the instruments are
-invented; nothing here is a survey of anything.
-
-12 points: the corner posts of three timber footbridges over the creek (T11 to
-T14, T21 to T24, T31 to T34; the first digit is the bridge). Eastings, northings
-and heights in points.csv are in US survey feet. They are ground coordinates,
-not grid coordinates: the North Carolina state plane grid of NAD83(2011)
-(EPSG:6543) scaled about a project point, so that distances between them are
-distances on the ground, and cut by 1,000,000 feet east and 700,000 feet north;
-phototie.toml says how. As grid coordinates they would lie 370 km from here.
-
-  phototie.toml   the settings
-  points.csv      the surveyed points
-  links.csv       which photo shows which point
-  photos/         30 photos of one morning
-
-Nothing is planted: every photo is linked to the point that it shows, and every
-tag is off by no more than the noise that its handheld admits to. A budget at
-95 % is meant to find about one sound photo in twenty over it.
-`
 
 const tallowDeck = 642.3 // metres
 

@@ -1,6 +1,7 @@
 package demo
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -32,57 +33,8 @@ func PortVelland(ctx context.Context, proj grid.Projection, seed uint64) (*Job, 
 		return nil, err
 	}
 	rng := rand.New(rand.NewPCG(seed, 0x7e11a4d))
-	p := vellandPlan(rng)
-	shots := p.walk(rng)
-	if err := locate(ctx, proj, shots); err != nil {
-		return nil, err
-	}
-	job := &Job{Name: p.name, Photos: p.photos(shots, seed)}
-	if err := job.plant(p, shots, rng); err != nil {
-		return nil, err
-	}
-	job.Settings = []byte(vellandSettings)
-	if err := job.lists(p, true); err != nil {
-		return nil, err
-	}
-	job.ReadMe = vellandReadMe(job)
-	return job, nil
+	return vellandPlan(rng).job(ctx, proj, "velland", seed, rng)
 }
-
-const vellandSettings = `# Port Velland, quay furniture survey. An invented example: see README.txt.
-
-[grid]
-crs = "EPSG:2157"    # IRENET95 / Irish Transverse Mercator, metres
-
-[points]
-file = "points.csv"  # the first line names the columns
-
-[links]
-file = "links.csv"
-
-[photos]
-folder = "photos"
-
-[budget]
-confidence = 0.95
-handheld_m = 4.9               # metres, where a photo states no accuracy itself
-handheld_confidence = 0.68
-standoff_m = 2.0               # metres from the camera to the point
-point_sigma_m = 0.02           # metres per axis, where points.csv states none
-
-# What the photos must be as pictures. What is left out here has its default.
-[photo_requirements.default]
-min_photos = 1                 # of each point
-min_long_side_px = 1024
-min_short_side_px = 768
-max_blur_px = 1.7              # spread of edges, of the photo at 512 pixels
-
-[photo_requirements.codes.BMK] # bench marks: the point again from the side
-min_photos = 2
-min_long_side_px = 1280
-min_short_side_px = 960
-min_quality = 80
-`
 
 // leg is a straight length of quay.
 type leg struct{ bearing, length float64 }
@@ -118,7 +70,7 @@ func vellandPlan(rng *rand.Rand) *plan {
 	const n = 60
 	zone := time.FixedZone("", 3600) // Irish summer time
 	p := &plan{
-		name: "Port Velland", short: "PV", deck: vellandDeck, unit: grid.Metre,
+		name: "Port Velland", short: "PV", deck: vellandDeck, unit: grid.Metre, troubled: true, sigmas: true,
 		sun:  grid.LatLon{Lat: 52.19, Lon: -6.68},
 		days: []time.Time{time.Date(2025, 5, 20, 9, 12, 0, 0, zone), time.Date(2025, 5, 21, 8, 47, 0, 0, zone)},
 		devices: []device{
@@ -200,10 +152,7 @@ type planter struct {
 func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
 	t := planter{j, p, shots, rng, make(map[int]bool)}
 	t.lateRun()
-	if err := t.frozenFix(); err != nil {
-		return err
-	}
-	if err := t.flipped(); err != nil {
+	if err := cmp.Or(t.frozenFix(), t.flipped()); err != nil {
 		return err
 	}
 	bare, void := t.one(0, 1), t.one(1, 0)
@@ -225,7 +174,7 @@ func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
 
 // add notes a trouble of photos, which are then taken.
 func (t *planter) add(kind Kind, is []int, detail string, args ...any) {
-	tr := Trouble{Kind: kind, Detail: fmt.Sprintf(detail, args...)}
+	tr := Trouble{Kind: kind, detail: fmt.Sprintf(detail, args...)}
 	for _, i := range is {
 		t.taken[i] = true
 		tr.Photos = append(tr.Photos, t.Photos[i].Name)
@@ -339,65 +288,28 @@ func (t *planter) flipped() error {
 	return errors.New("demo: the walk has no place for the flipped longitudes beside the late run")
 }
 
-func vellandReadMe(j *Job) []byte {
+// planted lists the troubles in words.
+func (j *Job) planted() string {
 	var b strings.Builder
-	b.WriteString(`Port Velland, quay furniture survey
-===================================
-
-An example job for phototie. The place, the crew and the instruments are
-invented; nothing here is a survey of anything. Do not navigate by it.
-
-60 points along 600 m of quay: bollards (B), ladders (L), fenders (F), drain
-outfalls (D) and four bench marks (BM). Irish Transverse Mercator (EPSG:2157),
-RTK, heights in metres above an invented datum. One of the crew walked the quay
-with the rover and handheld QA, the other followed in the boat with handheld QB,
-on two days.
-
-  phototie.toml   the settings
-  points.csv      the surveyed points
-  links.csv       which photo shows which point, as the crew left it
-  photos/         150 photos by day and handheld
-
-The plate in each photo names the point that it shows. The number of the photo
-is stamped into the lower left corner.
-
-What is planted
----------------
-
-`)
-	writePlanted(&b, j)
-	b.WriteString(`What is not planted
--------------------
-
-All other photos are sound. Each was taken about two metres from its point, and
-its tag is off by what the handheld itself admits to: GPSHPositioningError is
-the radius that holds 68.27 % of its errors. A budget at 95 % is meant to find
-about one in twenty of the sound photos over it, and does.
-`)
-	return []byte(b.String())
-}
-
-// writePlanted lists the troubles in words.
-func writePlanted(b *strings.Builder, j *Job) {
-	shows := make(map[string]Photo)
+	shown := make(map[string]Photo)
 	for _, p := range j.Photos {
-		shows[p.Name] = p
+		shown[p.Name] = p
 	}
 	for i, t := range j.Planted {
-		fmt.Fprintf(b, "%d. %s\n", i+1, t.Kind)
-		for _, line := range wrap(t.Detail, 76) {
-			fmt.Fprintf(b, "   %s\n", line)
+		fmt.Fprintf(&b, "%d. %s\n", i+1, t.Kind)
+		for _, line := range wrap(t.detail, 76) {
+			fmt.Fprintf(&b, "   %s\n", line)
 		}
 		for _, n := range t.Photos {
-			p := shows[n]
-			if p.Linked != p.Shows {
-				fmt.Fprintf(b, "     %s  shows %s, linked to %s\n", n, p.Shows, p.Linked)
-			} else {
-				fmt.Fprintf(b, "     %s  shows %s\n", n, p.Shows)
+			linked := ""
+			if p := shown[n]; p.Linked != p.Shows {
+				linked = ", linked to " + p.Linked
 			}
+			fmt.Fprintf(&b, "     %s  shows %s%s\n", n, shown[n].Shows, linked)
 		}
 		b.WriteString("\n")
 	}
+	return b.String()
 }
 
 // wrap breaks a text into lines of at most width bytes.

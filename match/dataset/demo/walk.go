@@ -1,9 +1,7 @@
 package demo
 
 import (
-	"bytes"
 	"context"
-	"encoding/csv"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -48,6 +46,9 @@ type plan struct {
 	unit        grid.Unit
 	sun         grid.LatLon // roughly where the place is, for the light
 	counts      []int       // photos of each station
+	// troubled plans have troubles planted; sigmas says whether points.csv has a
+	// column of accuracies.
+	troubled, sigmas bool
 }
 
 // sigmaPerRadius68 turns a radius at 68.27 % into a standard deviation per
@@ -312,36 +313,31 @@ func (p *plan) photos(shots []shot, seed uint64) []Photo {
 	return out
 }
 
-// pointsCSV and linksCSV return the lists of a job.
-func (p *plan) pointsCSV(withSigma bool) ([]byte, error) {
-	head := []string{"id", "easting", "northing", "height", "code", "description", "observed"}
-	if withSigma {
-		head = append(head, "sigma")
+// points and links are the lists of a job. No text in them needs quotes, other than
+// descriptions.
+func (p *plan) points() []byte {
+	head, last := "id,easting,northing,height,code,description,observed", ""
+	if p.sigmas {
+		head += ",sigma"
 	}
-	rows := [][]string{head}
-	mm := func(v float64) string { return strconv.FormatFloat(v, 'f', 3, 64) }
+	b := fmt.Appendln(nil, head)
 	for _, s := range p.stations {
-		row := []string{s.id, mm(s.at.E), mm(s.at.N), mm(s.level / p.unit.Metres), s.code, s.desc, s.observed.Format(time.RFC3339)}
-		if withSigma {
-			row = append(row, mm(s.sigma))
+		if p.sigmas {
+			last = fmt.Sprintf(",%.3f", s.sigma)
 		}
-		rows = append(rows, row)
+		desc := s.desc
+		if strings.Contains(desc, ",") {
+			desc = strconv.Quote(desc)
+		}
+		b = fmt.Appendf(b, "%s,%.3f,%.3f,%.3f,%s,%s,%s%s\n", s.id, s.at.E, s.at.N, s.level/p.unit.Metres, s.code, desc, s.observed.Format(time.RFC3339), last)
 	}
-	return table(rows)
+	return b
 }
 
-func linksCSV(photos []Photo) ([]byte, error) {
-	rows := [][]string{{"photo", "point"}}
+func links(photos []Photo) []byte {
+	b := []byte("photo,point\n")
 	for _, p := range photos {
-		rows = append(rows, []string{p.Name, p.Linked})
+		b = fmt.Appendf(b, "%s,%s\n", p.Name, p.Linked)
 	}
-	return table(rows)
-}
-
-func table(rows [][]string) ([]byte, error) {
-	var b bytes.Buffer
-	if err := csv.NewWriter(&b).WriteAll(rows); err != nil {
-		return nil, fmt.Errorf("demo: writing a list: %w", err)
-	}
-	return b.Bytes(), nil
+	return b
 }
