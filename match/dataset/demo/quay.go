@@ -76,10 +76,28 @@ func (s *scene) sea(c *canvas, rng *rand.Rand) {
 	}
 }
 
+// yawls lie at anchor off the quay, always at the same places.
+func (s *scene) yawls(c *canvas) {
+	for i := range 4 {
+		at := vec{float64(60+170*i) - s.chain, 46 + 9*float64(i%3), s.water}
+		upright := func(col color.NRGBA, outline ...pt) {
+			ps := make([]vec, len(outline))
+			for i, p := range outline {
+				ps[i] = at.add(c.right.mul(p.x)).add(vec{z: p.y})
+			}
+			c.poly(col, ps...)
+		}
+		upright(rgb([]uint32{0xe9e6dc, 0x2d4154, 0x7a2f2a, 0xd9d4c4}[i]), pt{-3.6, 0.9}, pt{3.9, 1.05}, pt{3.1, 0}, pt{-3.1, 0})
+		upright(rgb(0x5d4a37), pt{0.3, 1}, pt{0.42, 1}, pt{0.40, 9}, pt{0.32, 9})
+		upright(rgb(0xe8e4d8), pt{0.2, 1.6}, pt{-2.9, 1.7}, pt{-2.8, 2.0}, pt{0.2, 2.0})
+	}
+}
+
 func (s *scene) drawDeck(c *canvas, rng *rand.Rand) error {
 	s.shore(c, rgb(0xa9b8c0), 0.045, 0.7)
 	s.shore(c, rgb(0x8497a0), 0.028, 2.9)
 	s.sea(c, rng)
+	s.yawls(c)
 	// The deck, its coping and its joints.
 	concrete, coping := rgb(0xa7a39a), rgb(0xbab6ab)
 	c.poly(c.lit(concrete, vec{z: 1}), vec{-60, -40, 0}, vec{60, -40, 0}, vec{60, -0.62, 0}, vec{-60, -0.62, 0})
