@@ -71,8 +71,7 @@ func (h itemHolder) rewrite(src *source, _ *Patch, edit func([]byte) ([]Splice, 
 	}
 	var now []byte
 	if h.exif {
-		block := Patch{SizeBefore: int64(len(old) - at), Splices: splices}
-		if now, err = block.ApplyBytes(old[at:]); err == nil {
+		if now, err = applied(old[at:], splices); err == nil {
 			now = append(old[:at:at], now...)
 		}
 	} else {
@@ -482,7 +481,7 @@ func (w *bmffWriter) prove(p *Patch) error {
 	if err := p.Check(); err != nil {
 		return fail("%v", err)
 	}
-	result := newSource(patched{readerAt{w.src}, p}, p.SizeAfter())
+	result := newSource(p.Through(w.src), p.SizeAfter())
 	defer result.release()
 	after, err := openBMFF(result, true)
 	if err != nil {

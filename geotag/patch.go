@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"sort"
 )
 
 // A Splice replaces one run of bytes by another.
@@ -121,6 +122,12 @@ func (p *Patch) ApplyBytes(src []byte) ([]byte, error) {
 	return b.Bytes(), nil
 }
 
+// applied is what splices make of src.
+func applied(src []byte, splices []Splice) ([]byte, error) {
+	p := Patch{SizeBefore: int64(len(src)), Splices: splices}
+	return p.ApplyBytes(src)
+}
+
 // shift is by how much p moves the byte that stands at off in the source.
 func (p *Patch) shift(off int64) int64 {
 	var n int64
@@ -135,7 +142,23 @@ func (p *Patch) shift(off int64) int64 {
 
 // Through reads what Apply would write of the source r, without making it. That
 // r is what the patch was made for is not looked at: p.Fits tells.
-func (p *Patch) Through(r io.ReaderAt) io.ReaderAt { return patched{r, p} }
+func (p *Patch) Through(r io.ReaderAt) io.ReaderAt {
+	v := new(patched)
+	add := func(r io.ReaderAt, off, n int64) {
+		if n > 0 {
+			v.runs = append(v.runs, run{v.size, io.NewSectionReader(r, off, n)})
+			v.size += n
+		}
+	}
+	var pos int64
+	for _, s := range p.Splices {
+		add(r, pos, s.Off-pos)
+		add(bytes.NewReader(s.New), 0, int64(len(s.New)))
+		pos = s.Off + int64(len(s.Old))
+	}
+	add(r, pos, p.SizeBefore-pos)
+	return v
+}
 
 // Fits reports ErrPatchMismatch where a source of size bytes has another length
 // or has not the bytes that the patch replaces, or an error of r.
@@ -158,50 +181,33 @@ func (p *Patch) Fits(r io.ReaderAt, size int64) error {
 	return nil
 }
 
-// patched is an image as a patch will make it, read without making it.
+// patched is an image as a patch will make it: runs of the source and of new bytes.
 type patched struct {
-	r io.ReaderAt
-	p *Patch
+	runs []run
+	size int64
+}
+
+// run is a run of bytes that starts at offset at.
+type run struct {
+	at int64
+	*io.SectionReader
 }
 
 // ReadAt reads what Apply would write at off.
-func (v patched) ReadAt(b []byte, off int64) (int, error) {
-	// Source and result, both up to where the loop has come.
-	var src, dst int64
-	n := 0
-	// take copies what of a run of size bytes at dst is wanted.
-	take := func(size int64, read func(b []byte, at int64) (int, error)) error {
-		from := max(off+int64(n)-dst, 0)
-		dst += size
-		if from >= size || n == len(b) {
-			return nil
+func (v *patched) ReadAt(b []byte, off int64) (n int, err error) {
+	for n < len(b) {
+		at := off + int64(n)
+		if at >= v.size {
+			return n, io.EOF
 		}
-		want := int(min(size-from, int64(len(b)-n)))
-		got, err := read(b[n:n+want], from)
-		n += got
-		if got < want && err == nil {
-			err = io.ErrUnexpectedEOF
-		} else if got == want {
-			err = nil
-		}
-		return err
-	}
-	for _, s := range v.p.Splices {
-		start := src
-		if err := take(s.Off-start, func(b []byte, at int64) (int, error) { return v.r.ReadAt(b, start+at) }); err != nil {
+		i := sort.Search(len(v.runs), func(i int) bool { return v.runs[i].at > at }) - 1
+		m, err := v.runs[i].ReadAt(b[n:], at-v.runs[i].at)
+		if n += m; m == 0 {
+			if err == nil || errors.Is(err, io.EOF) {
+				err = io.ErrUnexpectedEOF // the source is shorter than the patch says
+			}
 			return n, err
 		}
-		if err := take(int64(len(s.New)), func(b []byte, at int64) (int, error) { return copy(b, s.New[at:]), nil }); err != nil {
-			return n, err
-		}
-		src = s.Off + int64(len(s.Old))
-	}
-	start := src
-	if err := take(v.p.SizeBefore-start, func(b []byte, at int64) (int, error) { return v.r.ReadAt(b, start+at) }); err != nil {
-		return n, err
-	}
-	if n < len(b) {
-		return n, io.EOF
 	}
 	return n, nil
 }

@@ -135,7 +135,7 @@ func TestPatchRoundTrip(t *testing.T) {
 			t.Fatalf("through JSON: %x, %v", got, err)
 		}
 		// The view that is read before the patch is made shows what is made.
-		v := patched{bytes.NewReader(src), p}
+		v := p.Through(bytes.NewReader(src))
 		off := rapid.IntRange(0, len(out)+3).Draw(t, "at")
 		w := make([]byte, rapid.IntRange(0, 250).Draw(t, "window"))
 		n, err := v.ReadAt(w, int64(off))

@@ -84,3 +84,12 @@ func (s *source) read(b []byte, off int64, n int) (int, error) {
 	}
 	return 0, err
 }
+
+// ReadAt makes a source an io.ReaderAt.
+func (s *source) ReadAt(b []byte, off int64) (int, error) {
+	w, err := s.window(off, int(max(0, min(int64(len(b)), s.size-off))))
+	if n := copy(b, w); err != nil || n == len(b) {
+		return n, err
+	}
+	return len(w), io.EOF
+}

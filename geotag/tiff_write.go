@@ -86,8 +86,7 @@ func (f *tiffFile) planXMP(x xmpEdit) (move *moved, splices []Splice, notes []st
 // space in or after the packet allows, and is longer by xmpRoom than it needs to be
 // if not.
 func refit(old []byte, splices []Splice) ([]byte, error) {
-	p := Patch{SizeBefore: int64(len(old)), Splices: splices}
-	packet, err := p.ApplyBytes(old)
+	packet, err := applied(old, splices)
 	if err != nil {
 		return nil, err
 	}

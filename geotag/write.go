@@ -157,22 +157,6 @@ func box(b []byte, want string) ([]byte, bool) {
 	return b[head:], true
 }
 
-// readerAt is a source as an io.ReaderAt.
-type readerAt struct{ src *source }
-
-func (r readerAt) ReadAt(b []byte, off int64) (int, error) {
-	n := int(max(0, min(int64(len(b)), r.src.size-off)))
-	w, err := r.src.window(off, n)
-	if err != nil {
-		return 0, err
-	}
-	copy(b, w)
-	if n < len(b) {
-		return n, io.EOF
-	}
-	return n, nil
-}
-
 // metresPerDegree is a bound from above for the length of a degree of latitude,
 // or of longitude on the equator, on any ellipsoid in use.
 const metresPerDegree = 111_700
@@ -187,7 +171,7 @@ func (c *container) verify(src *source, before *Tag, e Edit, p *Patch) error {
 	if err := p.Check(); err != nil {
 		return fail("%v", err)
 	}
-	result := newSource(p.Through(readerAt{src}), p.SizeAfter())
+	result := newSource(p.Through(src), p.SizeAfter())
 	defer result.release()
 	after, err := c.tag(result)
 	if err != nil {

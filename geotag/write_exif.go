@@ -43,8 +43,6 @@ type blockPlan struct {
 	// splices are relative to the block's start, in order. One that lengthens or
 	// shortens the block is at its end.
 	splices []Splice
-	// growth is by how much the block gets longer.
-	growth int
 	// version is the GPSVersionID after the change.
 	version [4]byte
 }
@@ -106,7 +104,7 @@ func planDirectories(b *ifd.Block, e Edit, whole bool, move *moved) (*blockPlan,
 	// Kept entries are carried over as the 12 bytes they are: a value that
 	// doesn't fit into them stays where it is.
 	for _, x := range w.old.Entries {
-		if !slices.Contains(drop, x.Tag) && !slices.ContainsFunc(w.set, func(f gpsField) bool { return f.tag == x.Tag }) {
+		if !slices.Contains(drop, x.Tag) && settingOf(w.set, x.Tag) == nil {
 			w.kept = append(w.kept, x)
 		}
 	}
@@ -122,7 +120,6 @@ func planDirectories(b *ifd.Block, e Edit, whole bool, move *moved) (*blockPlan,
 	}
 	p.splices = append(w.splices, Splice{Off: int64(w.base), Old: bytes.Clone(b.Bytes(w.base, size-w.base)), New: w.out})
 	slices.SortFunc(p.splices, func(a, b Splice) int { return cmp.Compare(a.Off, b.Off) })
-	p.growth = end - size
 	if err := known.clear(uint64(size), uint64(max(size, end))); err != nil {
 		return nil, err
 	}
@@ -183,12 +180,13 @@ func (w *dirWriter) write(known extents) {
 	if at := w.even(); w.slot == nil {
 		// The first directory has no room for one more entry where it is. Its
 		// copy has; the values stay, and so does the old directory, unused.
-		w.out = append(w.out, withPointer(w.b, w.first, uint32(at+2+(len(w.first.Entries)+1)*ifd.EntrySize+4), w.move, movedTo)...)
+		gps := at + 2 + (len(w.first.Entries)+1)*ifd.EntrySize + 4
+		w.out = append(w.out, encodeDir(w.b, at, withPointer(w.b, w.first, uint32(gps), w.move, movedTo), w.first.Next)...)
 		w.splices = append(w.splices, splice32(w.b, 4, uint32(at)))
 	} else if !reuse || at != w.old.Pos {
 		w.splices = append(w.splices, splice32(w.b, w.slot.Pos+8, uint32(at)))
 	}
-	w.out = append(w.out, encodeGPS(w.b, w.even(), w.set, w.kept, gone, w.old.Next)...)
+	w.out = append(w.out, encodeDir(w.b, w.even(), w.gpsItems(gone), w.old.Next)...)
 }
 
 // splice32 is the change of the 32 bits at pos of a block.
@@ -233,10 +231,7 @@ func says(b *ifd.Block, entries []ifd.Entry, set []gpsField, drop []uint16) bool
 		if slices.Contains(drop, x.Tag) {
 			return false
 		}
-		for _, f := range set {
-			if f.tag != x.Tag {
-				continue
-			}
+		if f := settingOf(set, x.Tag); f != nil {
 			if x.Type != f.typ || x.Count != f.count || !bytes.Equal(b.Value(x), f.value) {
 				return false
 			}
@@ -246,82 +241,86 @@ func says(b *ifd.Block, entries []ifd.Entry, set []gpsField, drop []uint16) bool
 	return found == len(set)
 }
 
-// withPointer returns the first directory with an entry for the GPS directory
-// at gps, in its place by the order of tags, and with the entry of what moves, if
-// anything, pointing to movedTo.
-func withPointer(b *ifd.Block, first *ifd.Dir, gps uint32, move *moved, movedTo int) []byte {
-	at := len(first.Entries)
-	for i, x := range first.Entries {
-		if x.Tag > pointerGPS {
-			at = i
-			break
-		}
+// settingOf is the field of a tag, nil where there is none.
+func settingOf(set []gpsField, tag uint16) *gpsField {
+	if i := slices.IndexFunc(set, func(f gpsField) bool { return f.tag == tag }); i >= 0 {
+		return &set[i]
 	}
-	n := len(first.Entries) + 1
-	out := make([]byte, 2+n*ifd.EntrySize+4)
-	b.Order.PutUint16(out, uint16(n))
-	w := out[2:]
-	carry := func(x *ifd.Entry) {
-		copy(w, b.Bytes(x.Pos, ifd.EntrySize))
-		if move != nil && x.Pos == move.entry.Pos {
-			move.patch(b, w[4:], movedTo)
-		}
-	}
-	for i := range n {
-		switch {
-		case i < at:
-			carry(&first.Entries[i])
-		case i == at:
-			b.Order.PutUint16(w, pointerGPS)
-			b.Order.PutUint16(w[2:], ifd.Long)
-			b.Order.PutUint32(w[4:], 1)
-			b.Order.PutUint32(w[8:], gps)
-		default:
-			carry(&first.Entries[i-1])
-		}
-		w = w[ifd.EntrySize:]
-	}
-	b.Order.PutUint32(w, first.Next)
-	return out
+	return nil
 }
 
-// encodeGPS lays out a GPS directory for offset pos: the entries ascending by
-// tag, the pointer to a next directory, and the values that don't fit into the
-// entries, in the entries' order and each at an even offset. Kept entries stay
-// as they are, but for values at offset gone and after it, which make way and are
-// laid out anew.
-func encodeGPS(b *ifd.Block, pos int, set []gpsField, kept []ifd.Entry, gone int, next uint32) []byte {
-	type item struct {
-		tag   uint16
-		raw   []byte // the 12 bytes
-		value []byte // what goes out of line; nil where nothing does
-	}
-	items := make([]item, 0, len(set)+len(kept))
-	for i := range kept {
-		x := &kept[i]
-		it := item{tag: x.Tag, raw: bytes.Clone(b.Bytes(x.Pos, ifd.EntrySize))}
-		if outOfLine(x) && x.ValuePos >= gone {
-			it.value = b.Value(x)
-		}
-		items = append(items, it)
-	}
-	for _, f := range set {
-		raw := make([]byte, ifd.EntrySize)
-		b.Order.PutUint16(raw, f.tag)
-		b.Order.PutUint16(raw[2:], f.typ)
-		b.Order.PutUint32(raw[4:], f.count)
-		it := item{tag: f.tag, raw: raw}
-		if len(f.value) <= 4 {
-			copy(raw[8:], f.value)
-		} else {
-			it.value = f.value
-		}
-		items = append(items, it)
-	}
-	slices.SortStableFunc(items, func(a, b item) int { return cmp.Compare(a.tag, b.tag) })
+// dirItem is an entry of a directory that is laid out.
+type dirItem struct {
+	tag   uint16
+	raw   []byte // the 12 bytes
+	value []byte // what goes out of line; nil where nothing does
+}
 
-	out := make([]byte, 2, 2+len(items)*ifd.EntrySize+4+256)
-	b.Order.PutUint16(out, uint16(len(items)))
+// carried is an entry as it is.
+func carried(b *ifd.Block, x *ifd.Entry) dirItem {
+	return dirItem{tag: x.Tag, raw: bytes.Clone(b.Bytes(x.Pos, ifd.EntrySize))}
+}
+
+func (f gpsField) item(order binary.ByteOrder) dirItem {
+	it := dirItem{tag: f.tag, raw: make([]byte, ifd.EntrySize)}
+	order.PutUint16(it.raw, f.tag)
+	order.PutUint16(it.raw[2:], f.typ)
+	order.PutUint32(it.raw[4:], f.count)
+	if len(f.value) > 4 {
+		it.value = f.value
+	} else {
+		copy(it.raw[8:], f.value)
+	}
+	return it
+}
+
+// withPointer lists the entries of the first directory with one for the GPS directory
+// at gps, in its place by the order of tags, and with the entry of what moves, if
+// anything, pointing to movedTo.
+func withPointer(b *ifd.Block, first *ifd.Dir, gps uint32, move *moved, movedTo int) []dirItem {
+	var items []dirItem
+	for i := range first.Entries {
+		x := &first.Entries[i]
+		it := carried(b, x)
+		if move != nil && x.Pos == move.entry.Pos {
+			move.patch(b, it.raw[4:], movedTo)
+		}
+		items = append(items, it)
+	}
+	at := slices.IndexFunc(items, func(it dirItem) bool { return it.tag > pointerGPS })
+	if at < 0 {
+		at = len(items)
+	}
+	pointer := gpsField{tag: pointerGPS, typ: ifd.Long, count: 1, value: make([]byte, 4)}
+	b.Order.PutUint32(pointer.value, gps)
+	return slices.Insert(items, at, pointer.item(b.Order))
+}
+
+// gpsItems lists the entries of the new GPS directory, ascending by tag. Kept entries
+// stay as they are, but for values at offset gone and after it, which make way and are
+// laid out anew.
+func (w *dirWriter) gpsItems(gone int) []dirItem {
+	var items []dirItem
+	for i := range w.kept {
+		it := carried(w.b, &w.kept[i])
+		if x := &w.kept[i]; outOfLine(x) && x.ValuePos >= gone {
+			it.value = w.b.Value(x)
+		}
+		items = append(items, it)
+	}
+	for _, f := range w.set {
+		items = append(items, f.item(w.b.Order))
+	}
+	slices.SortStableFunc(items, func(a, b dirItem) int { return cmp.Compare(a.tag, b.tag) })
+	return items
+}
+
+// encodeDir lays out a directory for offset pos: the entries, the pointer to a next
+// directory, and the values that don't fit into the entries, in the entries' order and
+// each at an even offset.
+func encodeDir(b *ifd.Block, pos int, items []dirItem, next uint32) []byte {
+	order := b.Order.(binary.AppendByteOrder)
+	out := order.AppendUint16(nil, uint16(len(items)))
 	at := pos + 2 + len(items)*ifd.EntrySize + 4
 	var values []byte
 	for _, it := range items {
@@ -334,9 +333,7 @@ func encodeGPS(b *ifd.Block, pos int, set []gpsField, kept []ifd.Entry, gone int
 		}
 		out = append(out, it.raw...)
 	}
-	var n [4]byte
-	b.Order.PutUint32(n[:], next)
-	return append(append(out, n[:]...), values...)
+	return append(order.AppendUint32(out, next), values...)
 }
 
 // outOfLine reports whether an entry's value stands outside of its 12 bytes.
@@ -569,32 +566,27 @@ func (s *surveyor) imageData(d *ifd.Dir, offsets, lengths uint16, what string) e
 }
 
 // ownsTail reports whether a GPS directory and its values are the last thing in
-// the block, laid out exactly as encodeGPS does it, and nothing else known
+// the block, laid out exactly as encodeDir does it, and nothing else known
 // claims a byte there. Every byte from the directory to the block's end is then
 // accounted for by the directory, and by it alone.
 func ownsTail(b *ifd.Block, d *ifd.Dir, known extents) bool {
-	if d.NextPos == 0 || d.Pos&1 == 1 {
-		return false
-	}
-	if slices.ContainsFunc(known, func(x extent) bool {
-		return !x.gps && x.end > uint64(d.Pos) && x.off < uint64(b.Len())
-	}) {
+	pos, size := uint64(d.Pos), uint64(b.Len())
+	if d.NextPos == 0 || d.Pos&1 == 1 || slices.ContainsFunc(known, func(x extent) bool { return !x.gps && x.end > pos && x.off < size }) {
 		return false
 	}
 	at := d.NextPos + 4
 	for i := range d.Entries {
 		x := &d.Entries[i]
+		off, end := uint64(x.Offset), uint64(x.Offset) // where it is, if it is not known how long it is
+		if x.Sound {
+			off, end = uint64(x.ValuePos), uint64(x.ValuePos+x.ValueLen)
+		}
 		switch {
-		case !x.Sound:
-			// Nothing of it is here, unless it starts here.
-			if off := uint64(x.Offset); off >= uint64(d.Pos) && off < uint64(b.Len()) {
-				return false
-			}
-		case !outOfLine(x):
-		case x.ValuePos < d.Pos:
-			if x.ValuePos+x.ValueLen > d.Pos {
-				return false
-			}
+		case x.Sound && !outOfLine(x):
+		case off < pos && end <= pos, !x.Sound && off >= size:
+			// It is elsewhere.
+		case !x.Sound || off < pos:
+			return false
 		default:
 			if at&1 == 1 {
 				if pad := b.Bytes(at, 1); pad == nil || pad[0] != 0 {
@@ -612,34 +604,18 @@ func ownsTail(b *ifd.Block, d *ifd.Dir, known extents) bool {
 }
 
 // newExif builds an Exif block that says what the edit asks for, for an image
-// that has none.
+// that has none: a first directory with a GPS directory.
 func newExif(e Edit) ([]byte, error) {
-	block, err := newBlock()
-	if err != nil {
-		return nil, err
-	}
-	plan, err := planBlock(block, e)
-	if err != nil {
-		return nil, err
-	}
-	p := Patch{SizeBefore: int64(len(block)), Splices: plan.splices}
-	return p.ApplyBytes(block)
-}
-
-// newBlock builds an Exif block for an image that has none: a first directory
-// with a GPS directory, which says nothing yet but its version.
-func newBlock() ([]byte, error) {
 	mapping, err := exifcommon.NewIfdMappingWithStandard()
 	if err != nil {
 		return nil, fmt.Errorf("building an Exif block: %w", err)
 	}
-	index := exif.NewTagIndex()
-	order := binary.BigEndian
-	gps := exif.NewIfdBuilder(mapping, index, exifcommon.IfdGpsInfoStandardIfdIdentity, order)
+	index, order, id := exif.NewTagIndex(), binary.BigEndian, exifcommon.IfdGpsInfoStandardIfdIdentity
+	gps := exif.NewIfdBuilder(mapping, index, id, order)
 	version := exif.NewIfdBuilderTagValueFromBytes(version23[:])
 	root := exif.NewIfdBuilder(mapping, index, exifcommon.IfdStandardIfdIdentity, order)
 	err = errors.Join(
-		gps.Add(exif.NewBuilderTag(exifcommon.IfdGpsInfoStandardIfdIdentity.UnindexedString(), gpsVersionID, exifcommon.TypeByte, version, order)),
+		gps.Add(exif.NewBuilderTag(id.UnindexedString(), gpsVersionID, exifcommon.TypeByte, version, order)),
 		root.AddChildIb(gps),
 	)
 	if err != nil {
@@ -649,5 +625,9 @@ func newBlock() ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("building an Exif block: %w", err)
 	}
-	return block, nil
+	plan, err := planBlock(block, e)
+	if err != nil {
+		return nil, err
+	}
+	return applied(block, plan.splices)
 }

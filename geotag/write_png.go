@@ -59,8 +59,7 @@ func (c *carrier) rewrite(src *source, p *Patch, edit func(content []byte) ([]Sp
 	}
 	change := Patch{SizeBefore: c.n}
 	if c.raw || c.compressed {
-		whole := Patch{SizeBefore: int64(len(content)), Splices: splices}
-		text, err := whole.ApplyBytes(content)
+		text, err := applied(content, splices)
 		if err != nil {
 			return err
 		}

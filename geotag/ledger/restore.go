@@ -327,59 +327,59 @@ func (r *restorer) look(ctx context.Context) error {
 // run puts them into the photo's place.
 func (r *restorer) rebuild(ctx context.Context, p *pending, out *Outcome, way []entry, now, target digest) error {
 	l, src := r.l, p.src
-	result, err := l.compose(way, src)
-	if err != nil {
-		return err
-	}
-	proven := func(before, after digest) error {
-		if before != now {
-			return fmt.Errorf("%w while phototie was at it: run again", ErrChanged)
+	var view io.ReaderAt = src
+	size := src.info.Size()
+	for _, e := range way {
+		rec, err := l.at(e)
+		if err != nil {
+			return err
 		}
-		if after != target {
-			last := way[len(way)-1]
-			return &LineError{Line: last.line, Err: fmt.Errorf("%w: the reverse patch gives SHA-256 %s, not %s", ErrDamaged, after, target)}
+		if rec.Reverse.SizeBefore != size {
+			return &LineError{Line: e.line, Err: fmt.Errorf("%w: the reverse patch is for %d bytes, not %d", ErrDamaged, rec.Reverse.SizeBefore, size)}
 		}
-		return nil
+		view, size = rec.Reverse.Through(view), rec.SizeBefore
 	}
-	if err := src.rewind(); err != nil {
-		return err
-	}
+	result := ctxReader{ctx, io.NewSectionReader(view, 0, size)}
+	var have digest
+	var err error
 	if r.dryRun {
-		before, after := newMeter(), newMeter()
-		if err := result.write(after, io.TeeReader(src.reader(ctx), before)); err != nil {
-			return err
-		}
-		out.Now = target.String()
-		return proven(before.sum(), after.sum())
+		have, err = digestOf(result)
+	} else if p.staged, err = l.temporary(out.Photo); err == nil {
+		err = p.staged.pour(ctx, result, nil)
+		have = p.staged.after.sum
+		p.staged.before = content{now, src.info.Size()}
 	}
-	tmp, err := l.temporary(out.Photo)
+	if err == nil && have != target {
+		if err = src.unchanged(); err == nil {
+			err = &LineError{Line: way[len(way)-1].line, Err: fmt.Errorf("%w: the reverse patch gives SHA-256 %s, not %s", ErrDamaged, have, target)}
+		}
+	}
 	if err != nil {
 		return err
 	}
-	p.staged = tmp
-	if err := tmp.pour(ctx, src.file, result.write); err != nil {
-		return err
+	if !r.dryRun {
+		if err := l.putBack(ctx, p, out); err != nil {
+			return err
+		}
 	}
-	if err := proven(tmp.before.sum, tmp.after.sum); err != nil {
-		return err
-	}
-	p.record = l.record(ActionRestore, Change{Photo: out.Photo}, tmp)
+	out.Now = target.String()
+	return nil
+}
+
+// putBack puts a rebuilt photo into its place, or removes one that was not there.
+func (l *Ledger) putBack(ctx context.Context, p *pending, out *Outcome) (err error) {
+	p.record = l.record(ActionRestore, Change{Photo: out.Photo}, p.staged)
 	if out.Removed {
-		err = l.remove(ctx, p)
-	} else {
-		if out.Notes, err = tmp.attributes(src, true); err != nil {
-			return err
-		}
-		if err = tmp.sync(); err != nil {
-			return err
-		}
-		l.commit(ctx, []*pending{p})
-		err = p.err
+		return l.remove(ctx, p)
 	}
-	if err == nil {
-		out.Now = target.String()
+	if out.Notes, err = p.staged.attributes(p.src, true); err != nil {
+		return err
 	}
-	return err
+	if err = p.staged.sync(); err != nil {
+		return err
+	}
+	l.commit(ctx, []*pending{p})
+	return p.err
 }
 
 // created reports whether a state is that of a file that was not there.

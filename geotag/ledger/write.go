@@ -473,9 +473,11 @@ func (s *source) rewind() error {
 }
 
 // digest reads the whole photo, from where it is read.
-func (s *source) digest(ctx context.Context) (digest, error) {
+func (s *source) digest(ctx context.Context) (digest, error) { return digestOf(s.reader(ctx)) }
+
+func digestOf(r io.Reader) (digest, error) {
 	m := newMeter()
-	_, err := io.Copy(m, s.reader(ctx))
+	_, err := io.Copy(m, r)
 	return m.sum(), err
 }
 
