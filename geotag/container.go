@@ -9,12 +9,9 @@ import (
 // container is one image format. A further format is one more file with a value
 // of this type, and that value's name in containers.
 type container struct {
-	// name is what Tag.Container and errors call the format.
-	name string
-	// title is how a warning of what find finds calls it.
-	title string
-	// extensions are the file name extensions of the format, in lower case with
-	// the dot.
+	// name is what Tag.Container and errors call the format, title what warnings do.
+	name, title string
+	// extensions are the file name extensions, in lower case with the dot.
 	extensions []string
 	// sniff recognises the format by the first bytes of an image (at least 32
 	// where the image has as many).
@@ -28,16 +25,14 @@ type container struct {
 	// read reads the tag; Container is name where it leaves that open.
 	read func(src *source) (*Tag, error)
 	// plan appends to p the splices that make the edit, in any order, and notes on
-	// them. It adds none where the image says already what the edit asks for. The
-	// edit is known to be sound and to suit what read says of the image; whether
-	// the image is signed, and whether the result reads back, is not its concern.
-	plan func(src *source, e Edit, p *Patch) error
+	// them; none where the image says already what the edit asks for. The edit is
+	// known to be sound and to suit what read says of the image. Whether the image
+	// may be changed if it is signed (carries a C2PA manifest store), and whether the
+	// result reads back, is not its concern.
+	plan func(src *source, e Edit, p *Patch) (signed bool, err error)
 	// bare says that the format is a packet by itself: the position stands in XMP
 	// and nowhere else.
 	bare bool
-	// signed reports whether the image carries a C2PA manifest store, where find does
-	// not tell; nil where the format has no place for one.
-	signed func(src *source) (bool, error)
 }
 
 // layout is where a file has its metadata.
@@ -109,28 +104,28 @@ func ofImage(err error) error {
 // planParts is plan for a file made of parts: it makes the edit in every Exif block,
 // which is one, or one and copies in text, or a new one; and in every XMP packet
 // that states a position.
-func (c *container) planParts(src *source, e Edit, p *Patch) error {
+func (c *container) planParts(src *source, e Edit, p *Patch) (signed bool, err error) {
 	l, err := c.find(src, true)
 	if err != nil {
-		return err
+		return false, err
 	}
 	if own := l.exif[:len(l.exif)-l.copies]; len(own) > 1 {
-		return fmt.Errorf("%w: there are two Exif blocks, in the %v and in the %v, and which of them a reader takes is not known", ErrUnsafe, own[0], own[1])
+		return false, fmt.Errorf("%w: there are two Exif blocks, in the %v and in the %v, and which of them a reader takes is not known", ErrUnsafe, own[0], own[1])
 	}
 	if len(l.xmp) > maxCarriers {
-		return fmt.Errorf("%w: more than %d XMP packets", ErrUnsafe, maxCarriers)
+		return false, fmt.Errorf("%w: more than %d XMP packets", ErrUnsafe, maxCarriers)
 	}
 	written, err := l.planExif(src, e, p)
 	if err != nil {
-		return err
+		return false, err
 	}
 	if written == nil {
 		block, err := newExif(e)
 		if err != nil {
-			return err
+			return false, err
 		}
 		if err := l.file.insert(block, p); err != nil {
-			return err
+			return false, err
 		}
 		written = &blockPlan{version: version23}
 	}
@@ -141,10 +136,10 @@ func (c *container) planParts(src *source, e Edit, p *Patch) error {
 			p.Notes = append(p.Notes, notes...)
 			return splices, err
 		}); err != nil {
-			return ofImage(err)
+			return false, ofImage(err)
 		}
 	}
-	return l.file.finish(src, x, p)
+	return l.signed, l.file.finish(src, x, p)
 }
 
 // planExif makes the edit in the Exif blocks, and returns the plan of the first; nil
@@ -234,18 +229,6 @@ func (c *container) exif(src *source) ([]byte, error) {
 	}
 	b, err := l.exif[0].content(src)
 	return b, ofImage(err)
-}
-
-// isSigned reports whether the image carries a C2PA manifest store.
-func (c *container) isSigned(src *source) (bool, error) {
-	if c.find == nil {
-		if c.signed == nil {
-			return false, nil
-		}
-		return c.signed(src)
-	}
-	l, err := c.find(src, true)
-	return err == nil && l.signed, err
 }
 
 // containers are the formats known, in the order they are tried.

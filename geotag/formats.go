@@ -66,5 +66,5 @@ var makerContainer = container{
 	read: func(*source) (*Tag, error) {
 		return &Tag{Warnings: []Warning{{WarnUnread, "raw", "what a CR3 or RAF file says of its position is not read; a side-car file beside it is"}}}, nil
 	},
-	plan: func(*source, Edit, *Patch) error { return ErrRaw },
+	plan: func(*source, Edit, *Patch) (bool, error) { return false, ErrRaw },
 }

@@ -243,24 +243,37 @@ func chunkData(src *source, c *pngChunk) ([]byte, error) {
 	return b[4 : 4+c.n], nil
 }
 
-// decode returns the Exif block or the XMP packet of a carrier, as a slice of
-// the caller's own unless it stands there as it is.
-func (c *carrier) decode(data []byte) ([]byte, error) {
+// content is the Exif block or the packet that a carrier holds.
+func (c *carrier) content(src *source) ([]byte, error) {
+	data, err := chunkData(src, &c.pngChunk)
+	if err != nil {
+		return nil, err
+	}
+	b, _, err := c.decode(data)
+	if err != nil {
+		return nil, fmt.Errorf("%w: the %v: %w", errHolder, c, err)
+	}
+	return b, nil
+}
+
+// decode returns the Exif block or the XMP packet in the data of a carrier, and the
+// name of the profile that the block is written as. Where it stands in the data as it
+// is, it is part of them.
+func (c *carrier) decode(data []byte) (content []byte, profile string, err error) {
 	b := data[c.at:]
 	if c.compressed {
-		var err error
 		if b, err = inflate(b); err != nil {
-			return nil, err
+			return nil, "", err
 		}
 	}
 	if c.raw {
-		_, block, err := rawProfile(b)
-		return block, err
+		profile, b, err = rawProfile(b)
+		return b, profile, err
 	}
 	if !c.xmp {
 		b = b[tiffStart(b):]
 	}
-	return b, nil
+	return b, "", nil
 }
 
 // inflate decompresses a text, of which no more than maxInflated bytes may come.
@@ -336,17 +349,4 @@ func findPNG(src *source, _ bool) (*layout, error) {
 		}
 	}
 	return l, err
-}
-
-// content is the Exif block or the packet that a carrier holds.
-func (c *carrier) content(src *source) ([]byte, error) {
-	data, err := chunkData(src, &c.pngChunk)
-	if err != nil {
-		return nil, err
-	}
-	b, err := c.decode(data)
-	if err != nil {
-		return nil, fmt.Errorf("%w: the %v: %w", errHolder, c, err)
-	}
-	return b, nil
 }

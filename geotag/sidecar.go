@@ -119,26 +119,26 @@ func xmpTaken(t *Tag, x *xmpResource) *Taken {
 // planSidecar works out the splices that make the edit in a side-car: the
 // properties that stand in it change where they are, and those that don't are
 // added. The packet keeps its length where its padding allows.
-func planSidecar(src *source, e Edit, p *Patch) error {
+func planSidecar(src *source, e Edit, p *Patch) (signed bool, err error) {
 	b, err := sidecarPacket(src)
 	if err != nil {
-		return err
+		return false, err
 	}
 	packet := bytes.Clone(b)
 	if _, utf16, err := xmpUTF8(packet); err != nil || utf16 {
-		return fmt.Errorf("%w: the packet is in UTF-16; write it in UTF-8, which XMP in a file is due to be in", ErrUnsafe)
+		return false, fmt.Errorf("%w: the packet is in UTF-16; write it in UTF-8, which XMP in a file is due to be in", ErrUnsafe)
 	}
 	scan, err := scanXMP(packet)
 	if err != nil {
-		return fmt.Errorf("%w: %w", ErrCorrupt, err)
+		return false, fmt.Errorf("%w: %w", ErrCorrupt, err)
 	}
 	splices, notes, err := planXMP(packet, e.xmpFields(scan.version(), true))
 	if err != nil {
-		return err
+		return false, err
 	}
 	p.Notes = append(p.Notes, notes...)
 	p.move(splices, 0)
-	return nil
+	return false, nil
 }
 
 // version is the GPSVersionID that a packet has after a correction.

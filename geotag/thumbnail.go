@@ -12,13 +12,10 @@ import (
 // ErrNoThumbnail: the image carries no small picture of itself.
 var ErrNoThumbnail = errors.New("the image has no thumbnail")
 
-// Tags of the second directory, which describes the thumbnail, Exif (CIPA
-// DC-008) table 5.
+// Of the second directory, which describes the thumbnail, Exif (CIPA DC-008) table 5.
 const (
-	tagCompression           = 0x0103
-	tagJPEGInterchange       = 0x0201
-	tagJPEGInterchangeLength = 0x0202
-	compressionJPEG          = 6
+	tagCompression  = 0x0103
+	compressionJPEG = 6
 )
 
 // Thumbnail returns the thumbnail that an image of size bytes carries in its
@@ -44,10 +41,10 @@ func Thumbnail(r io.ReaderAt, size int64) ([]byte, error) {
 	if err == nil && block == nil {
 		return nil, ErrNoThumbnail
 	}
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", c.name, err)
+	var t []byte
+	if err == nil {
+		t, err = exifThumbnail(block)
 	}
-	t, err := exifThumbnail(block)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", c.name, err)
 	}
@@ -72,7 +69,7 @@ func exifThumbnail(block []byte) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
 	}
-	start, length := d.Find(tagJPEGInterchange), d.Find(tagJPEGInterchangeLength)
+	start, length := d.Find(tagThumbOffset), d.Find(tagThumbLength)
 	if start == nil || length == nil {
 		return nil, ErrNoThumbnail // an uncompressed one, or none
 	}

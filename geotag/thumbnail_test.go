@@ -56,8 +56,8 @@ func thumbPhoto(thumb []byte, compression uint16, dOff, dLen int) []byte {
 		v        uint32
 	}{
 		{tagCompression, 3, uint32(compression)},
-		{tagJPEGInterchange, 4, uint32(at + dOff)},
-		{tagJPEGInterchangeLength, 4, uint32(len(thumb) + dLen)},
+		{tagThumbOffset, 4, uint32(at + dOff)},
+		{tagThumbLength, 4, uint32(len(thumb) + dLen)},
 	} {
 		b = le.AppendUint16(b, e.tag)
 		b = le.AppendUint16(b, e.typ)

@@ -62,9 +62,8 @@ var tiffContainer = container{
 		}
 		return false
 	},
-	read:   readTIFF,
-	plan:   planTIFF,
-	signed: signedTIFF,
+	read: readTIFF,
+	plan: planTIFF,
 }
 
 // tiffOrder is the byte order that a TIFF header states; nil where it is none.

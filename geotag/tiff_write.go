@@ -22,31 +22,31 @@ const xmpRoom = 2 << 10
 // All directories are walked first, to know that nothing lays claim to what is
 // appended: of a file with thousands of pages each page's directory is read, and
 // the list of its strips.
-func planTIFF(src *source, e Edit, p *Patch) error {
+func planTIFF(src *source, e Edit, p *Patch) (signed bool, err error) {
 	f, err := openTIFF(src)
 	if err != nil {
-		return err
+		return false, err
 	}
 	if f.form == nameRaw {
-		return ErrRaw
+		return false, ErrRaw
 	}
 	plan, err := planDirectories(f.b, e, true, nil)
 	if err != nil {
-		return err
+		return false, err
 	}
 	move, in, notes, err := f.planXMP(e.xmpFields(plan.version, false))
 	if err != nil {
-		return err
+		return false, err
 	}
 	p.Notes = append(p.Notes, notes...)
 	p.Splices = append(p.Splices, in...)
 	if move != nil {
 		if plan, err = planDirectories(f.b, e, true, move); err != nil {
-			return err
+			return false, err
 		}
 	}
 	p.Splices = append(p.Splices, plan.splices...)
-	return f.b.Err()
+	return f.first.Find(tagManifest) != nil, f.b.Err()
 }
 
 // planXMP works out the change of the XMP packet: splices where it is, or its
@@ -121,13 +121,4 @@ func difference(off int64, old, now []byte) Splice {
 		to--
 	}
 	return Splice{Off: off + int64(from), Old: bytes.Clone(old[from:to]), New: bytes.Clone(now[from:to])}
-}
-
-// signedTIFF reports whether the first directory holds a C2PA manifest store.
-func signedTIFF(src *source) (bool, error) {
-	f, err := openTIFF(src)
-	if err != nil {
-		return false, err
-	}
-	return f.first.Find(tagManifest) != nil, nil
 }

@@ -110,41 +110,24 @@ func scanWebP(src *source) (*webpScan, error) {
 
 // note takes up one chunk.
 func (s *webpScan) note(src *source, c riffChunk) error {
-	// head returns the first n bytes of the data.
-	head := func(n int64) ([]byte, error) {
-		if c.n < n {
-			return nil, fmt.Errorf("%w: a chunk %q of %d bytes at offset %d", ErrCorrupt, c.typ, c.n, c.off)
-		}
-		return src.window(c.data(), int(n))
-	}
 	switch c.typ {
 	case webpExtended:
 		if c.off != riffHeader {
 			return fmt.Errorf("%w: a chunk %s at offset %d, where it is first or not there", ErrCorrupt, c.typ, c.off)
 		}
-		b, err := head(vp8xSize)
+		b, err := c.head(src, vp8xSize)
 		if err != nil {
 			return err
 		}
 		s.extended, s.flags = &c, b[0]
 		s.width, s.height = 1+uint24(b[4:]), 1+uint24(b[7:])
 	case webpLossy, webpLossless:
+		if s.width == 0 {
+			if err := s.bitstream(src, &c); err != nil {
+				return err
+			}
+		}
 		s.image = &c
-		if s.width != 0 {
-			return nil
-		}
-		n := int64(10)
-		if c.typ == webpLossless {
-			n = 5
-		}
-		b, err := head(n)
-		if err == nil {
-			err = s.bitstream(c, b)
-		}
-		if err != nil {
-			s.image = nil
-			return err
-		}
 	case webpFrame:
 		s.image = &c
 	case webpExif:
@@ -160,21 +143,36 @@ func (s *webpScan) note(src *source, c riffChunk) error {
 	return nil
 }
 
-// bitstream reads the first bytes of image data, which hold the dimensions.
-func (s *webpScan) bitstream(c riffChunk, b []byte) error {
+// head returns the first n bytes of the data.
+func (c *riffChunk) head(src *source, n int64) ([]byte, error) {
+	if c.n < n {
+		return nil, fmt.Errorf("%w: a chunk %q of %d bytes at offset %d", ErrCorrupt, c.typ, c.n, c.off)
+	}
+	return src.window(c.data(), int(n))
+}
+
+// bitstream reads the dimensions, which the first bytes of image data hold.
+func (s *webpScan) bitstream(src *source, c *riffChunk) error {
 	if c.typ == webpLossless {
 		// RFC 9649 section 3.4: a signature, 14 bits each of width and height less
 		// one, and whether there is alpha.
+		b, err := c.head(src, 5)
+		if err != nil {
+			return err
+		}
 		if b[0] != 0x2F {
 			return fmt.Errorf("%w: the image data at offset %d start with no signature", ErrCorrupt, c.off)
 		}
 		v := binary.LittleEndian.Uint32(b[1:])
-		s.width, s.height = 1+int(v&0x3FFF), 1+int(v>>14&0x3FFF)
-		s.alpha = v>>28&1 == 1
+		s.width, s.height, s.alpha = 1+int(v&0x3FFF), 1+int(v>>14&0x3FFF), v>>28&1 == 1
 		return nil
 	}
 	// RFC 6386 section 9.1: a frame tag, a start code, and 14 bits each of width and
 	// height.
+	b, err := c.head(src, 10)
+	if err != nil {
+		return err
+	}
 	if b[0]&1 != 0 || string(b[3:6]) != "\x9D\x01\x2A" {
 		return fmt.Errorf("%w: the image data at offset %d start with no key frame", ErrCorrupt, c.off)
 	}
@@ -185,12 +183,17 @@ func (s *webpScan) bitstream(c riffChunk, b []byte) error {
 
 func uint24(b []byte) int { return int(b[0]) | int(b[1])<<8 | int(b[2])<<16 }
 
-// content returns the data of a chunk; the slice is good until the next window.
+// content returns the packet in a chunk, or the Exif block; the slice is good until the
+// next window.
 func (c *riffChunk) content(src *source) ([]byte, error) {
 	if c.n > maxExif {
 		return nil, fmt.Errorf("%w: the %v is %d bytes long; %d are read at most", errHolder, c, c.n, maxExif)
 	}
-	return src.window(c.data(), int(c.n))
+	b, err := src.window(c.data(), int(c.n))
+	if c.typ == webpExif {
+		b = b[tiffStart(b):]
+	}
+	return b, err
 }
 
 var webpContainer = container{
@@ -203,26 +206,6 @@ var webpContainer = container{
 	find: findWebP,
 }
 
-// exifChunk is a chunk with an Exif block.
-type exifChunk struct{ *riffChunk }
-
-// content returns the Exif block of a chunk.
-func (c exifChunk) content(src *source) ([]byte, error) {
-	b, err := c.riffChunk.content(src)
-	return b[tiffStart(b):], err
-}
-
-func (c exifChunk) rewrite(src *source, p *Patch, edit func([]byte) ([]Splice, error)) error {
-	return c.riffChunk.rewrite(src, p, func(b []byte) ([]Splice, error) {
-		at := tiffStart(b)
-		splices, err := edit(b[at:])
-		for i := range splices {
-			splices[i].Off += int64(at)
-		}
-		return splices, err
-	})
-}
-
 // findWebP finds the Exif blocks, the XMP packets and the dimensions. Both may stand
 // behind the image data, as is usual, so the chunks are followed to the end; the
 // image data are not read. Metadata that the flags of VP8X don't announce are read
@@ -231,7 +214,7 @@ func findWebP(src *source, _ bool) (*layout, error) {
 	scan, err := scanWebP(src)
 	l := &layout{width: scan.width, height: scan.height, pixels: scan.image != nil, signed: scan.manifest, file: scan}
 	for _, c := range scan.exif {
-		l.exif = append(l.exif, exifChunk{c})
+		l.exif = append(l.exif, c)
 	}
 	for _, c := range scan.xmp {
 		l.xmp = append(l.xmp, c)
@@ -312,17 +295,12 @@ func (c *riffChunk) rewrite(src *source, p *Patch, edit func([]byte) ([]Splice, 
 	if n > maxExif {
 		return fmt.Errorf("%w: the chunk %q would need %d bytes, of at most %d", ErrNoRoom, c.typ, n, maxExif)
 	}
+	end := c.data() + c.n
 	p.replace(c.off+4, binary.LittleEndian.AppendUint32(nil, uint32(c.n)), binary.LittleEndian.AppendUint32(nil, uint32(n)))
-	p.move(splices, c.data())
-	switch end := c.data() + c.n; {
-	case c.pad > n&1:
-		old, err := src.window(end, 1)
-		if err != nil {
-			return err
-		}
-		p.replace(end, bytes.Clone(old), nil)
-	case c.pad < n&1:
-		p.Splices = append(p.Splices, Splice{Off: end, New: []byte{0}})
+	p.move(splices, end-int64(len(b)))
+	pad, err := src.window(end, int(c.pad))
+	if err == nil && c.pad != n&1 {
+		p.replace(end, bytes.Clone(pad), make([]byte, n&1))
 	}
-	return nil
+	return err
 }

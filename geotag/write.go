@@ -70,7 +70,8 @@ func (c *container) patch(src *source, e Edit) (*Patch, error) {
 	if plan == nil {
 		plan = c.planParts
 	}
-	if err := plan(src, e, p); err != nil {
+	signed, err := plan(src, e, p)
+	if err != nil {
 		return nil, err
 	}
 	if p.Empty() {
@@ -78,10 +79,6 @@ func (c *container) patch(src *source, e Edit) (*Patch, error) {
 		return p, nil
 	}
 	sortSplices(p)
-	signed, err := c.isSigned(src)
-	if err != nil {
-		return nil, err
-	}
 	if signed && !e.AllowSigned {
 		return nil, ErrSigned
 	}

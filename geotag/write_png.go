@@ -2,6 +2,7 @@ package geotag
 
 import (
 	"bytes"
+	"cmp"
 	"compress/zlib"
 	"encoding/binary"
 	"encoding/hex"
@@ -39,35 +40,30 @@ func encodeChunk(typ string, data []byte) []byte {
 // rewrite plans the change of a carrier, and of its length and checksum. A text that
 // is compressed is compressed anew.
 func (c *carrier) rewrite(src *source, p *Patch, edit func(content []byte) ([]Splice, error)) error {
-	b, err := c.content(src)
-	if err != nil {
-		return err
-	}
-	content := bytes.Clone(b)
-	splices, err := edit(content)
-	if err != nil || len(splices) == 0 {
-		return err
-	}
 	data, err := chunkData(src, &c.pngChunk)
 	if err != nil {
 		return err
 	}
 	data = bytes.Clone(data)
-	at := c.at
-	if c.typ == pngExif {
-		at = tiffStart(data)
+	content, profile, err := c.decode(data)
+	if err != nil {
+		return fmt.Errorf("%w: the %v: %w", errHolder, c, err)
 	}
-	change := Patch{SizeBefore: c.n}
+	splices, err := edit(bytes.Clone(content))
+	if err != nil || len(splices) == 0 {
+		return err
+	}
+	at := len(data) - len(content)
 	if c.raw || c.compressed {
-		text, err := applied(content, splices)
+		if content, err = applied(content, splices); err == nil {
+			content, err = c.encode(content, profile)
+		}
 		if err != nil {
 			return err
 		}
-		if text, err = c.encode(data, text); err != nil {
-			return err
-		}
-		splices = []Splice{{Old: data[c.at:], New: text}}
+		at, splices = c.at, []Splice{{Old: data[c.at:], New: content}}
 	}
+	change := Patch{SizeBefore: c.n}
 	change.move(splices, int64(at))
 	after, err := change.ApplyBytes(data)
 	if err != nil {
@@ -92,20 +88,9 @@ func (p *Patch) replace(off int64, is, becomes []byte) {
 }
 
 // encode writes content as the data of the carrier hold it, from c.at on.
-func (c *carrier) encode(data, content []byte) ([]byte, error) {
+func (c *carrier) encode(content []byte, profile string) ([]byte, error) {
 	if c.raw {
-		text := data[c.at:]
-		if c.compressed {
-			var err error
-			if text, err = inflate(text); err != nil {
-				return nil, err
-			}
-		}
-		name, _, err := rawProfile(text)
-		if err != nil {
-			return nil, err
-		}
-		content = encodeRawProfile(name, content)
+		content = encodeRawProfile(profile, content)
 	}
 	if !c.compressed {
 		return content, nil
@@ -115,13 +100,9 @@ func (c *carrier) encode(data, content []byte) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if _, err := z.Write(content); err != nil {
-		return nil, err
-	}
-	if err := z.Close(); err != nil {
-		return nil, err
-	}
-	return b.Bytes(), nil
+	_, err = z.Write(content)
+	err = cmp.Or(err, z.Close())
+	return b.Bytes(), err
 }
 
 // encodeRawProfile writes an Exif block as rawProfile reads it, 36 bytes a line.
