@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -195,13 +196,11 @@ var (
 	ErrEdit = errors.New("the new tag is not valid")
 )
 
+// imageErrors are those above.
+var imageErrors = []error{ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom, ErrUnsafe, ErrSigned, ErrRaw, ErrEdit}
+
 // AboutImage reports whether an error of this package is about the image or the
 // edit, and not about the system they are on: it wraps one of the errors above.
 func AboutImage(err error) bool {
-	for _, target := range []error{ErrFormat, ErrTruncated, ErrCorrupt, ErrNoRoom, ErrUnsafe, ErrSigned, ErrRaw, ErrEdit} {
-		if errors.Is(err, target) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(imageErrors, func(known error) bool { return errors.Is(err, known) })
 }
