@@ -122,20 +122,14 @@ func newFieldMap(fields map[string]string) (fieldMap, error) {
 
 // look tells what a heading means.
 func (m *fieldMap) look(heading string) (column, bool) {
-	if len(m.own) > 0 {
-		c, ok := m.own[heading]
-		if !ok {
-			c, ok = m.own[Key(heading)]
-		}
-		if ok {
+	key := Key(heading)
+	for _, name := range [2]string{heading, key} {
+		if c, ok := m.own[name]; ok {
 			return c, c >= 0
 		}
 	}
-	c, ok := headings[Key(heading)]
-	if !ok || m.taken[c] {
-		return 0, false
-	}
-	return c, true
+	c, ok := headings[key]
+	return c, ok && !m.taken[c]
 }
 
 // attribute tells what an attribute beside a geometry means, -1 for nothing: the
@@ -257,14 +251,12 @@ func splitPhotos(text string) ([]string, error) {
 	return tidy(strings.Split(text, sep)), nil
 }
 
+// tidy trims names, and takes out empty ones.
 func tidy(names []string) []string {
-	var out []string
-	for _, n := range names {
-		if n = strings.TrimSpace(n); n != "" {
-			out = append(out, n)
-		}
+	for i := range names {
+		names[i] = strings.TrimSpace(names[i])
 	}
-	return out
+	return slices.DeleteFunc(names, func(n string) bool { return n == "" })
 }
 
 // cells are the texts of one point, by column.

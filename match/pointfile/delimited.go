@@ -40,27 +40,17 @@ func newTable(br *bufio.Reader, sep string, most int, reuse bool) *table {
 // read returns the next row and its line. The row holds until the next call.
 func (t *table) read() ([]string, int, error) {
 	for {
-		row, err := t.csvOrBlanks()
-		if err != nil {
-			return nil, t.line, err
+		var row []string
+		var err error
+		if t.csv == nil {
+			row, err = t.blanks()
+		} else if row, err = t.csv.Read(); err == nil {
+			t.line, _ = t.csv.FieldPos(0)
 		}
-		for _, f := range row {
-			if strings.TrimSpace(f) != "" {
-				return row, t.line, nil
-			}
+		if err != nil || slices.ContainsFunc(row, func(f string) bool { return strings.TrimSpace(f) != "" }) {
+			return row, t.line, err
 		}
 	}
-}
-
-func (t *table) csvOrBlanks() ([]string, error) {
-	if t.csv == nil {
-		return t.blanks()
-	}
-	row, err := t.csv.Read()
-	if err == nil {
-		t.line, _ = t.csv.FieldPos(0)
-	}
-	return row, err
 }
 
 // column gives the byte column of a field of the present row.

@@ -12,7 +12,7 @@
 //
 // Delimited text (RFC 4180, and the same with semicolons, tabs, bars or runs of
 // blanks): the columns of [Headings]. Where the settings do not say how the text
-// is laid out, [Sniff] works it out. Westings and southings, as some systems count
+// is laid out, it is worked out: see [Layout]. Westings and southings, as some systems count
 // (EPSG:2053, EPSG:5513), change their sign: records count to the east and to the
 // north.
 //

@@ -39,15 +39,17 @@ func Example() {
 }
 
 // Without a header, the box around the photos' tags tells easting from northing.
-func ExampleSniff() {
+func ExampleLayout() {
 	const text = "B-01 558204,75 714312,2 4,21 bollard\nB-02 558201,25 714320,5 4,25 bollard\n"
-	l, err := pointfile.Sniff(strings.NewReader(text), pointfile.Options{
+	r, err := pointfile.Open(fstest.MapFS{"quay.txt": {Data: []byte(text)}}, "quay.txt", pointfile.Options{
 		East:  pointfile.Range{Min: 713000, Max: 716000},
 		North: pointfile.Range{Min: 557000, Max: 560000},
 	})
 	if err != nil {
 		log.Fatal(err)
 	}
+	defer r.Close()
+	l := r.Header().Layout
 	fmt.Println(l)
 	fmt.Println(strings.Join(l.Columns, " "))
 	// Output:

@@ -49,10 +49,6 @@ type jsonText struct {
 	dec *json.Decoder
 }
 
-func newJSONText(r *Reader, in *input) *jsonText {
-	return &jsonText{r, in, json.NewDecoder(in)}
-}
-
 func (t *jsonText) line() int { return t.in.line(t.dec.InputOffset()) }
 
 // token returns the next token. The text must not end here.
@@ -103,7 +99,7 @@ func (t *jsonText) skip() error {
 
 // explain tells where the JSON text is broken.
 func (t *jsonText) explain(err error) error {
-	if p := (*Problem)(nil); errors.As(err, &p) {
+	if errors.As(err, new(*Problem)) {
 		return err
 	}
 	line := t.line()
@@ -214,10 +210,10 @@ func (t *jsonText) crsMember() (string, error) {
 			Name string `json:"name"`
 		} `json:"properties"`
 	}
-	if err := json.Unmarshal(text, &c); err != nil || c.Type != "name" || c.Properties.Name == "" {
+	if err := json.Unmarshal(text, &c); err != nil || c.Type != "name" {
 		return unknownCRS, nil
 	}
-	return c.Properties.Name, nil
+	return cmp.Or(c.Properties.Name, unknownCRS), nil
 }
 
 // geoJSON reads the points of GeoJSON.
@@ -243,7 +239,7 @@ const (
 
 func (r *Reader) openGeoJSON(fsys fs.FS, in *input, opt Options) error {
 	in.skipBOM()
-	g := &geoJSON{jsonText: newJSONText(r, in), look: map[string]column{}}
+	g := &geoJSON{jsonText: &jsonText{r, in, json.NewDecoder(in)}, look: map[string]column{}}
 	r.src = g
 	r.header.Format = GeoJSON
 	// A first pass looks at the top level only.
@@ -252,7 +248,8 @@ func (r *Reader) openGeoJSON(fsys fs.FS, in *input, opt Options) error {
 		return err
 	}
 	defer f.Close()
-	first := newJSONText(r, newInput(f))
+	head := newInput(f)
+	first := &jsonText{r, head, json.NewDecoder(head)}
 	if g.jsonKind, err = first.kind(fsys); err != nil {
 		return first.explain(err)
 	}
@@ -278,7 +275,7 @@ func (r *Reader) openGeoJSON(fsys fs.FS, in *input, opt Options) error {
 	}
 	// The first point tells which properties there are, for the header.
 	rec, err := g.next()
-	if bad := (rowError)(nil); err != nil && !errors.Is(err, io.EOF) && !errors.As(err, &bad) {
+	if err != nil && !errors.Is(err, io.EOF) && !errors.As(err, new(rowError)) {
 		return err
 	}
 	g.ahead = func() (Record, error) { return rec, err }
@@ -408,12 +405,11 @@ func (g *geoJSON) next() (Record, error) {
 		if err != nil {
 			return Record{}, err
 		}
-		item := g.item()
-		r := &row{Reader: g.Reader, item: item, rec: Record{Line: line, Where: item}}
-		if use, err := g.point(r, &f); use || err != nil {
-			if err != nil {
-				return Record{}, err
-			}
+		r := &row{Reader: g.Reader, item: g.item(), rec: Record{Line: line, Where: g.item()}}
+		switch use, err := g.point(r, &f); {
+		case err != nil:
+			return Record{}, err
+		case use:
 			return r.done()
 		}
 	}

@@ -19,6 +19,8 @@ var errCutOff = errors.New("the geometry is cut off")
 // errNotPoint is returned for a geometry that is something other than a point.
 var errNotPoint = errors.New("not a point")
 
+var byteOrders = [2]binary.ByteOrder{binary.BigEndian, binary.LittleEndian}
+
 // parseGeoPackagePoint reads a GeoPackageBinary of a point: the header of OGC
 // 12-128r19, section 2.1.3, followed by the well-known binary of ISO 13249-3 (OGC
 // 06-103r4, section 8). A MultiPoint of one part counts as a point.
@@ -34,10 +36,7 @@ func parseGeoPackagePoint(b []byte) (binaryPoint, error) {
 	if flags&0x20 != 0 {
 		return p, errors.New("the geometry is of an extended type")
 	}
-	var order binary.ByteOrder = binary.BigEndian
-	if flags&1 != 0 {
-		order = binary.LittleEndian
-	}
+	order := byteOrders[flags&1]
 	p.srs = int32(order.Uint32(b[4:]))
 	sizes := [...]int{0, 32, 48, 48, 64}
 	e := int(flags>>1) & 7
@@ -66,15 +65,10 @@ func (p *binaryPoint) wkb(b []byte, multi bool) ([]byte, error) {
 	if len(b) < 5 {
 		return nil, errCutOff
 	}
-	var order binary.ByteOrder
-	switch b[0] {
-	case 0:
-		order = binary.BigEndian
-	case 1:
-		order = binary.LittleEndian
-	default:
+	if b[0] > 1 {
 		return nil, fmt.Errorf("byte order %d of the geometry is not valid", b[0])
 	}
+	order := byteOrders[b[0]]
 	code := order.Uint32(b[1:])
 	b = b[5:]
 	kind, dims := code%1000, code/1000

@@ -30,12 +30,11 @@ func (s *xmlStream) openGPX(root xml.StartElement, opt Options) {
 
 func (g *gpx) next() (Record, error) {
 	for {
-		tok, err := g.xmlStream.next()
+		e, err := g.start()
 		if err != nil {
 			return Record{}, err
 		}
-		e, ok := tok.(xml.StartElement)
-		if !ok || e.Name.Space != g.space {
+		if e.Name.Space != g.space {
 			continue
 		}
 		switch e.Name.Local {

@@ -3,11 +3,12 @@ package pointfile
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"sort"
+	"slices"
 )
 
 // bom is the byte order mark that some programs put before UTF-8 text.
@@ -52,24 +53,16 @@ func openFile(fsys fs.FS, name string) (fs.File, error) {
 		return nil, &Problem{File: name, What: err.Error()}
 	}
 	if info, err := f.Stat(); err == nil && !info.Mode().IsRegular() {
-		return nil, also(irregular(name, info), f.Close())
+		f.Close()
+		return nil, irregular(name, info)
 	}
 	return f, nil
 }
 
 func irregular(name string, info fs.FileInfo) error {
-	what := "not a regular file"
-	switch m := info.Mode(); {
-	case m.IsDir():
-		what = "a folder"
-	case m&fs.ModeNamedPipe != 0:
-		what = "a named pipe"
-	case m&fs.ModeDevice != 0:
-		what = "a device"
-	case m&fs.ModeSocket != 0:
-		what = "a socket"
-	}
-	return &Problem{File: name, What: "this is " + what, Remedy: "name the file that has the points"}
+	what := map[fs.FileMode]string{fs.ModeDir: "a folder", fs.ModeNamedPipe: "a named pipe", fs.ModeSocket: "a socket",
+		fs.ModeDevice: "a device", fs.ModeDevice | fs.ModeCharDevice: "a device"}[info.Mode().Type()]
+	return &Problem{File: name, What: "this is " + cmp.Or(what, "not a regular file"), Remedy: "name the file that has the points"}
 }
 
 func newInput(f fs.File) *input {
@@ -90,15 +83,11 @@ func (in *input) Read(p []byte) (int, error) {
 		return 0, errTooLarge
 	}
 	n, err := in.Reader.Read(p[:min(int64(len(p)), room)])
-	for i := 0; i < n; {
-		j := bytes.IndexByte(p[i:n], '\n')
-		if j < 0 {
-			break
+	for line := range bytes.Lines(p[:n]) {
+		if in.read += int64(len(line)); line[len(line)-1] == '\n' {
+			in.ends = append(in.ends, in.read-1)
 		}
-		i += j + 1
-		in.ends = append(in.ends, in.read+int64(i-1))
 	}
-	in.read += int64(n)
 	return n, err
 }
 
@@ -107,7 +96,7 @@ func (in *input) done() { in.mark = in.read }
 
 // line gives the line of a byte offset. Offsets must not fall from call to call.
 func (in *input) line(offset int64) int {
-	n := sort.Search(len(in.ends), func(i int) bool { return in.ends[i] >= offset })
+	n, _ := slices.BinarySearch(in.ends, offset)
 	in.lines += n
 	in.ends = in.ends[:copy(in.ends, in.ends[n:])]
 	return in.lines + 1

@@ -85,8 +85,8 @@ func (s *xmlStream) landUnits(head landHead) error {
 		s.notes.plain("the file states no unit; that of its system or of the job's grid is taken")
 		return nil
 	}
-	u, ok := linearUnits[head.unit]
-	if !ok {
+	u := linearUnits[head.unit]
+	if u == nil {
 		return s.problem(0, "write one that LandXML 1.2 has, such as meter, foot or USSurveyFoot", "linearUnit %q is not a unit of LandXML", clip(head.unit))
 	}
 	s.header.Unit, s.header.HeightUnit = u, u
@@ -112,16 +112,12 @@ func (s *xmlStream) landUnits(head landHead) error {
 func (s *xmlStream) landHead(fsys fs.FS) (h landHead, err error) {
 	asked := false
 	for {
-		tok, err := s.next()
+		e, err := s.start()
 		if errors.Is(err, io.EOF) {
 			return h, nil
 		}
 		if err != nil {
 			return h, err
-		}
-		e, ok := tok.(xml.StartElement)
-		if !ok {
-			continue
 		}
 		switch e.Name.Local {
 		case "Metric", "Imperial":
@@ -184,12 +180,11 @@ func epsg(code string) string {
 
 func (l landXML) next() (Record, error) {
 	for {
-		tok, err := l.xmlStream.next()
+		e, err := l.start()
 		if err != nil {
 			return Record{}, err
 		}
-		e, ok := tok.(xml.StartElement)
-		if !ok || e.Name.Local != "CgPoint" {
+		if e.Name.Local != "CgPoint" {
 			continue
 		}
 		if l.parent() != "CgPoints" {
@@ -198,10 +193,10 @@ func (l landXML) next() (Record, error) {
 		}
 		line := l.line()
 		r := row{Reader: l.Reader, rec: Record{Line: line, Where: onLine(line)}}
-		if use, err := l.point(&r, e); err != nil || use {
-			if err != nil {
-				return Record{}, err
-			}
+		switch use, err := l.point(&r, e); {
+		case err != nil:
+			return Record{}, err
+		case use:
 			return r.done()
 		}
 	}

@@ -2,6 +2,7 @@ package pointfile
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -25,10 +26,11 @@ func (e rowError) Error() string {
 
 // notes gathers what a user should know though nothing is wrong, each kind once
 // with the number of times and the first place.
-type notes struct {
-	order []string
-	count map[string]int
-	first map[string]string
+type notes []note
+
+type note struct {
+	text, first string
+	count       int
 }
 
 // plain adds a note that has no place.
@@ -36,26 +38,23 @@ func (n *notes) plain(format string, args ...any) { n.at("", fmt.Sprintf(format,
 
 // at adds a note about one point or element.
 func (n *notes) at(where, text string) {
-	if n.count == nil {
-		n.count, n.first = map[string]int{}, map[string]string{}
+	i := slices.IndexFunc(*n, func(o note) bool { return o.text == text })
+	if i < 0 {
+		i = len(*n)
+		*n = append(*n, note{text: text, first: where})
 	}
-	if n.count[text] == 0 {
-		n.order = append(n.order, text)
-		n.first[text] = where
-	}
-	n.count[text]++
+	(*n)[i].count++
 }
 
-func (n *notes) list() []string {
-	out := make([]string, 0, len(n.order))
-	for _, t := range n.order {
-		switch {
-		case n.first[t] == "":
-			out = append(out, t)
-		case n.count[t] == 1:
-			out = append(out, fmt.Sprintf("%s (%s)", t, n.first[t]))
+func (n notes) list() []string {
+	out := make([]string, len(n))
+	for i, o := range n {
+		switch out[i] = o.text; {
+		case o.first == "":
+		case o.count == 1:
+			out[i] += " (" + o.first + ")"
 		default:
-			out = append(out, fmt.Sprintf("%s (%d times, first at %s)", t, n.count[t], n.first[t]))
+			out[i] += fmt.Sprintf(" (%d times, first at %s)", o.count, o.first)
 		}
 	}
 	return out

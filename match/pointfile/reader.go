@@ -7,6 +7,7 @@ import (
 	"io"
 	"io/fs"
 	"iter"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -222,9 +223,12 @@ func Open(fsys fs.FS, name string, opt Options) (*Reader, error) {
 	r := &Reader{header: Header{File: name}, decimal: ".", loc: opt.Location, fields: fields, seen: map[place]bool{}, texts: map[string]string{}}
 	if err := r.open(fsys, newInput(f), opt); err != nil {
 		if r.src == nil {
-			return nil, also(err, f.Close())
+			f.Close()
+			return nil, err
 		}
-		return nil, also(r.explain(err), r.src.Close())
+		err = r.explain(err)
+		r.src.Close()
+		return nil, err
 	}
 	return r, nil
 }
@@ -232,9 +236,7 @@ func Open(fsys fs.FS, name string, opt Options) (*Reader, error) {
 // explain has the source say what an error means to a user, if it does not say so
 // itself.
 func (r *Reader) explain(err error) error {
-	var p *Problem
-	var row rowError
-	if errors.Is(err, io.EOF) || errors.As(err, &row) || errors.As(err, &p) {
+	if errors.Is(err, io.EOF) || errors.As(err, new(rowError)) || errors.As(err, new(*Problem)) {
 		return err
 	}
 	return r.src.explain(err)
@@ -242,14 +244,6 @@ func (r *Reader) explain(err error) error {
 
 func (r *Reader) problem(line int, remedy, format string, args ...any) *Problem {
 	return &Problem{File: r.header.File, Line: line, What: fmt.Sprintf(format, args...), Remedy: remedy}
-}
-
-// also adds a second error to a first, if there is one.
-func also(err, second error) error {
-	if second == nil {
-		return err
-	}
-	return errors.Join(err, second)
 }
 
 func (o *Options) check() error {
@@ -306,7 +300,7 @@ func (r *Reader) open(fsys fs.FS, in *input, opt Options) error {
 // are read.
 func (r *Reader) Header() Header {
 	h := r.header
-	h.Columns = append([]Column(nil), h.Columns...)
+	h.Columns = slices.Clone(h.Columns)
 	h.Notes = r.notes.list()
 	return h
 }

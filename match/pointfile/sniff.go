@@ -47,41 +47,9 @@ type Layout struct {
 // String tells separator, decimal sign and header.
 func (l Layout) String() string {
 	sep := map[string]string{",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars", " ": "blanks"}[l.Separator]
-	dec, head := "point", "a header"
-	if l.Decimal == "," {
-		dec = "comma"
-	}
-	if !l.Header {
-		head = "no header"
-	}
-	return fmt.Sprintf("separated by %s, decimal %s, %s", sep, dec, head)
-}
-
-// Sniff works out how delimited text is laid out, from its first 64 KiB. What
-// opt states is taken as it is.
-//
-// The separator is the one that splits the rows alike and leaves numbers where
-// numbers are due. A first row whose headings are understood is a header. Without
-// one, the id comes first unless that column can't be one, easting and northing
-// stand side by side (common practice, no source), and which is which is told by
-// Options.East and Options.North: if both orders fit, or none, or if nothing is
-// known of the area, the error is a *Problem that asks for the columns. The
-// tighter the area, the more often it can be told: the box around the photos' own
-// tags serves better than the area of use of the grid.
-func Sniff(r io.Reader, opt Options) (Layout, error) {
-	if err := opt.check(); err != nil {
-		return Layout{}, err
-	}
-	fields, err := newFieldMap(opt.Fields)
-	if err != nil {
-		return Layout{}, err
-	}
-	br := bufio.NewReaderSize(r, sampleSize)
-	sample, err := br.Peek(sampleSize)
-	if err != nil && !errors.Is(err, io.EOF) {
-		return Layout{}, err
-	}
-	return sniff("", bytes.TrimPrefix(sample, []byte(bom)), errors.Is(err, io.EOF), opt, fields)
+	dec := map[string]string{",": "comma"}[l.Decimal]
+	head := map[bool]string{true: "a header", false: "no header"}[l.Header]
+	return fmt.Sprintf("separated by %s, decimal %s, %s", sep, cmp.Or(dec, "point"), head)
 }
 
 // candidate is one way to split the sample.
@@ -103,13 +71,7 @@ func restOfLine(names []string) bool {
 
 // like returns the data rows that have the common number of fields.
 func (c *candidate) like(from int) [][]string {
-	var out [][]string
-	for _, r := range c.rows[min(from, len(c.rows)):] {
-		if len(r) == c.fields {
-			out = append(out, r)
-		}
-	}
-	return out
+	return slices.DeleteFunc(slices.Clone(c.rows[min(from, len(c.rows)):]), func(r []string) bool { return len(r) != c.fields })
 }
 
 // sniffer works out the layout of one sample.
@@ -123,6 +85,17 @@ func (s *sniffer) problem(remedy, format string, args ...any) error {
 	return &Problem{File: s.file, Line: 1, What: fmt.Sprintf(format, args...), Remedy: remedy}
 }
 
+// sniff works out how delimited text is laid out, from its first 64 KiB; whole says
+// that this is all of it. What opt states is taken as it is.
+//
+// The separator is the one that splits the rows alike and leaves numbers where
+// numbers are due. A first row whose headings are understood is a header. Without
+// one, the id comes first unless that column can't be one, easting and northing
+// stand side by side (common practice, no source), and which is which is told by
+// Options.East and Options.North: if both orders fit, or none, or if nothing is
+// known of the area, the error is a *Problem that asks for the columns. The
+// tighter the area, the more often it can be told: the box around the photos' own
+// tags serves better than the area of use of the grid.
 func sniff(file string, sample []byte, whole bool, opt Options, fields fieldMap) (Layout, error) {
 	s := sniffer{file, opt, fields}
 	if bytes.IndexByte(sample, '\r') >= 0 && bytes.IndexByte(sample, '\n') < 0 {
@@ -245,10 +218,8 @@ func (s *sniffer) suits(cands []candidate, names []string) (*candidate, error) {
 		}
 	}
 	last := &cands[len(cands)-1]
-	if c == nil && last.sep == " " && restOfLine(names) && last.fewest >= len(names) {
-		c = last
-	}
-	if c == nil && len(cands) == 1 { // the separator is given: every row will say what is wrong with it
+	// Where the separator is given, every row will say what is wrong with it.
+	if c == nil && (last.sep == " " && restOfLine(names) && last.fewest >= len(names) || len(cands) == 1) {
 		c = last
 	}
 	if c == nil {
@@ -356,13 +327,13 @@ func (s *sniffer) meanings(row []string) []string {
 // required reports the columns that are missing.
 func (s *sniffer) required(names []string, remedy, who string) error {
 	has := func(c column) bool { return slices.Contains(names, columnNames[c]) }
-	either := func(a, b column) column {
-		if has(b) {
-			return b
-		}
-		return a
+	need := []column{colID, colEasting, colNorthing}
+	if has(colWesting) {
+		need[1] = colWesting
 	}
-	need := []column{colID, either(colEasting, colWesting), either(colNorthing, colSouthing)}
+	if has(colSouthing) {
+		need[2] = colSouthing
+	}
 	two := ""
 	switch geographic, plane := has(colLongitude) || has(colLatitude), has(need[1]) || has(need[2]); {
 	case geographic && plane:
@@ -714,14 +685,8 @@ func quoteAll(row []string) string {
 }
 
 func nth(n int) string {
-	switch {
-	case n%100 >= 11 && n%100 <= 13:
-	case n%10 == 1:
-		return fmt.Sprintf("%dst", n)
-	case n%10 == 2:
-		return fmt.Sprintf("%dnd", n)
-	case n%10 == 3:
-		return fmt.Sprintf("%drd", n)
+	if n%10 > 3 || n%100/10 == 1 {
+		return fmt.Sprintf("%dth", n)
 	}
-	return fmt.Sprintf("%dth", n)
+	return fmt.Sprintf("%d%s", n, [...]string{"th", "st", "nd", "rd"}[n%10])
 }

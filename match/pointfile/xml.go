@@ -79,18 +79,11 @@ func newXMLStream(r *Reader, in *input) *xmlStream {
 	s.dec.CharsetReader = func(label string, r io.Reader) (io.Reader, error) {
 		enc, err := htmlindex.Get(label)
 		if err != nil {
-			return nil, encodingError(label)
+			return nil, s.problem(s.line(), "save the file as UTF-8", "character encoding %q is not known", clip(label))
 		}
 		return enc.NewDecoder().Reader(r), nil
 	}
 	return s
-}
-
-// encodingError is the label of a character encoding that is not known.
-type encodingError string
-
-func (e encodingError) Error() string {
-	return fmt.Sprintf("character encoding %q is not known", clip(string(e)))
 }
 
 var errDeep = fmt.Errorf("elements are nested more than %d deep", mostDeep)
@@ -124,6 +117,19 @@ func (s *xmlStream) next() (xml.Token, error) {
 	}
 }
 
+// start returns the next start element.
+func (s *xmlStream) start() (xml.StartElement, error) {
+	for {
+		tok, err := s.next()
+		if err != nil {
+			return xml.StartElement{}, err
+		}
+		if e, ok := tok.(xml.StartElement); ok {
+			return e, nil
+		}
+	}
+}
+
 // parent is the element that encloses the present one.
 func (s *xmlStream) parent() string {
 	if len(s.open) < 2 {
@@ -142,38 +148,20 @@ func (s *xmlStream) Close() error { return s.in.file.Close() }
 // explain tells where the XML text is broken.
 func (s *xmlStream) explain(err error) error {
 	var se *xml.SyntaxError
-	var encoding encodingError
+	var p *Problem
 	switch {
-	case errors.As(err, new(*Problem)):
-		return err
+	case errors.As(err, &p):
+		return p
 	case errors.As(err, &se) && strings.Contains(se.Msg, "unexpected EOF"):
 		return s.problem(se.Line, "the file is cut off: copy or export it again", "the XML text ends too early")
 	case errors.As(err, &se):
 		return s.problem(se.Line, "mend the XML text, or export it again", "%s", clip(se.Msg))
-	case errors.As(err, &encoding):
-		return s.problem(s.line(), "save the file as UTF-8", "%v", encoding)
 	case errors.Is(err, errDeep):
 		return s.problem(s.line(), "mend the XML text, or export it again", "%v", err)
 	case errors.Is(err, errTooLarge), errors.Is(err, errLongTag):
 		return s.problem(s.line(), "split it", "%v", err)
 	}
 	return s.problem(s.line(), "save the file as UTF-8", "%s", strings.TrimPrefix(err.Error(), "xml: "))
-}
-
-// root reads up to the first element.
-func (s *xmlStream) root() (xml.StartElement, error) {
-	for {
-		tok, err := s.next()
-		if errors.Is(err, io.EOF) {
-			return xml.StartElement{}, s.problem(1, "give a LandXML or a GPX file", "the XML text has no element")
-		}
-		if err != nil {
-			return xml.StartElement{}, err
-		}
-		if t, ok := tok.(xml.StartElement); ok {
-			return t.Copy(), nil
-		}
-	}
 }
 
 // attr returns an attribute that has no name space; empty where there is none.
@@ -188,10 +176,14 @@ func attr(e xml.StartElement, name string) string {
 
 func (r *Reader) openXML(fsys fs.FS, in *input, opt Options) error {
 	s := newXMLStream(r, in)
-	root, err := s.root()
-	if err != nil {
+	root, err := s.start()
+	switch {
+	case errors.Is(err, io.EOF):
+		return s.problem(1, "give a LandXML or a GPX file", "the XML text has no element")
+	case err != nil:
 		return s.explain(err)
 	}
+	root = root.Copy()
 	switch root.Name.Local {
 	case "LandXML":
 		return s.openLandXML(fsys, root, opt)
