@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"iter"
+	"slices"
 	"strings"
 
 	"example.com/phototie/match"
@@ -47,40 +49,29 @@ var scriptHash = func() string {
 	return base64.StdEncoding.EncodeToString(h[:])
 }()
 
-// head is what a page begins with.
-type head struct {
+// page is a page of a record: all of it, the first page of a folder, or some sheets.
+type page struct {
 	Title, Heading string
 	Policy         string
 	CSS            template.CSS
-	Style          template.CSS
-	Date           string
-	Nav            []link
-	Pages          []link
+	Date, Tool     string
+	Nav, Pages     []link
+	// Overview and Register are on the first page, Sheets on all but the first page of
+	// a folder.
+	Overview *overview
+	Filter   filterView
+	Register []chunk[registerRow]
+	Sheets   iter.Seq[sheetView]
+	Photos   bool // there are sheets
+	JS       template.JS
 }
 
 // policy forbids a page everything but its own styles, script and pictures.
-func policy() string {
-	return "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-" + scriptHash + "'; base-uri 'none'; form-action 'none'"
-}
-
-type foot struct {
-	Tool, Date string
-	JS         template.JS
-}
-
-func (d *doc) foot() foot {
-	return foot{Tool: words.Safe(d.in.Tool), Date: words.Safe(d.in.Date), JS: template.JS(script)}
-}
-
-func (d *doc) head(heading string) head {
-	h := head{Title: d.title, Heading: heading, Policy: policy(), CSS: template.CSS(styles), Date: words.Safe(d.in.Date)}
-	return h
-}
+var policy = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-" + scriptHash + "'; base-uri 'none'; form-action 'none'"
 
 type filterView struct {
 	Codes []string
 	What  string
-	Sheet bool
 }
 
 // overview is all that stands before the sheets.
@@ -97,70 +88,54 @@ type overview struct {
 	FindingsMore string
 }
 
-func (d *doc) overview() overview {
-	v := overview{Summary: d.summary(), Looked: d.in.Causes != nil, Causes: d.causeViews(), HasCauses: len(d.in.Causes) > 0, Plan: d.plan(), Plots: d.plots()}
+func (d *doc) overview() *overview {
+	v := &overview{Summary: d.summary(), Looked: d.in.Causes != nil, Causes: d.causeViews(), HasCauses: len(d.in.Causes) > 0, Plan: d.plan(), Plots: d.plots()}
 	rows, more := d.lookRows()
 	v.Look, v.LookMore = chunks(rows, "Photos that somebody should look at, the gross ones first", "Photos to look at, rows", func(r lookRow) string { return r.Photo.Text }), more
 	v.Findings, v.FindingsMore = d.otherFindings()
 	return v
 }
 
+// write writes a page with a search in some sheets.
+func (d *doc) write(w io.Writer, p page, what string, sheets []int) error {
+	p.Title, p.Policy, p.CSS, p.JS = d.title, policy, template.CSS(styles), template.JS(script)
+	p.Date, p.Tool = words.Safe(d.in.Date), words.Safe(d.in.Tool)
+	p.Filter = filterView{d.codes(sheets), what}
+	p.Photos = len(sheets) > 0
+	if err := tmpl.ExecuteTemplate(w, "page", p); d.err == nil {
+		return err
+	}
+	return d.err
+}
+
+// all are all sheets.
+func (d *doc) all() []int {
+	out := make([]int, len(d.sheets))
+	for i := range out {
+		out[i] = i
+	}
+	return out
+}
+
+// contents are the sections of the first page.
+var contents = []link{{"#summary", "Summary"}, {"#causes", "Causes"}, {"#plan", "Plan"}, {"#plots", "Discrepancies"}, {"#look", "To look at"}, {"#register", "Register"}}
+
 // whole writes everything as one page.
 func (d *doc) whole(w io.Writer, pics *pictures) error {
-	h := d.head("Photo record")
-	h.Nav = []link{{"#summary", "Summary"}, {"#causes", "Causes"}, {"#plan", "Plan"}, {"#plots", "Discrepancies"}, {"#look", "To look at"}, {"#register", "Register"}, {"#sheets", "Sheets"}}
-	if err := tmpl.ExecuteTemplate(w, "top", h); err != nil {
-		return err
-	}
-	if err := tmpl.ExecuteTemplate(w, "overview", d.overview()); err != nil {
-		return err
-	}
-	all := make([]int, len(d.sheets))
-	for i := range all {
-		all[i] = i
-	}
-	if err := tmpl.ExecuteTemplate(w, "filter", filterView{Codes: d.codes(all), What: "register and sheets", Sheet: true}); err != nil {
-		return err
-	}
-	if err := tmpl.ExecuteTemplate(w, "register", d.register()); err != nil {
-		return err
-	}
-	if err := tmpl.ExecuteTemplate(w, "sheets-top", len(d.sheets)); err != nil {
-		return err
-	}
-	for _, s := range all {
-		if err := d.sheet(w, s, 0, pics); err != nil {
-			return err
-		}
-	}
-	if err := tmpl.ExecuteTemplate(w, "sheets-bottom", nil); err != nil {
-		return err
-	}
-	return tmpl.ExecuteTemplate(w, "bottom", d.foot())
+	nav := append(slices.Clone(contents), link{"#sheets", "Sheets"})
+	return d.write(w, page{Heading: "Photo record", Nav: nav, Overview: d.overview(), Register: d.register(), Sheets: d.views(d.all(), 0, pics)}, "register and sheets", d.all())
 }
 
 // index writes the first page of a record in a folder.
 func (d *doc) index(w io.Writer) error {
-	h := d.head("Photo record")
-	h.Nav = []link{{"#summary", "Summary"}, {"#causes", "Causes"}, {"#plan", "Plan"}, {"#plots", "Discrepancies"}, {"#look", "To look at"}, {"#register", "Register"}}
-	h.Pages = d.pageLinks(-1)
-	if err := tmpl.ExecuteTemplate(w, "top", h); err != nil {
-		return err
-	}
-	if err := tmpl.ExecuteTemplate(w, "overview", d.overview()); err != nil {
-		return err
-	}
-	all := make([]int, len(d.sheets))
-	for i := range all {
-		all[i] = i
-	}
-	if err := tmpl.ExecuteTemplate(w, "filter", filterView{Codes: d.codes(all), What: "register"}); err != nil {
-		return err
-	}
-	if err := tmpl.ExecuteTemplate(w, "register", d.register()); err != nil {
-		return err
-	}
-	return tmpl.ExecuteTemplate(w, "bottom", d.foot())
+	return d.write(w, page{Heading: "Photo record", Nav: contents, Pages: d.pageLinks(-1), Overview: d.overview(), Register: d.register()}, "register", d.all())
+}
+
+// sheetPage writes one page of sheets of a record in a folder.
+func (d *doc) sheetPage(w io.Writer, p int, pics *pictures) error {
+	pages := d.pageLinks(p)
+	return d.write(w, page{Heading: "Sheets " + pages[p].Text, Nav: []link{{IndexFile, "Summary and register"}}, Pages: pages, Sheets: d.views(d.pages[p], p, pics)},
+		"sheets of this page", d.pages[p])
 }
 
 // pageLinks are the pages of sheets by the points they begin and end with; the
@@ -186,49 +161,35 @@ func (d *doc) pageLinks(from int) []link {
 	return out
 }
 
-// sheetPage writes one page of sheets of a record in a folder.
-func (d *doc) sheetPage(w io.Writer, p int, pics *pictures) error {
-	pages := d.pageLinks(p)
-	h := d.head("Sheets " + pages[p].Text)
-	h.Nav = []link{{IndexFile, "Summary and register"}}
-	h.Pages = pages
-	if err := tmpl.ExecuteTemplate(w, "top", h); err != nil {
-		return err
-	}
-	if err := tmpl.ExecuteTemplate(w, "filter", filterView{Codes: d.codes(d.pages[p]), What: "sheets of this page", Sheet: true}); err != nil {
-		return err
-	}
-	if err := tmpl.ExecuteTemplate(w, "sheets-top", len(d.pages[p])); err != nil {
-		return err
-	}
-	for _, s := range d.pages[p] {
-		if err := d.sheet(w, s, p, pics); err != nil {
-			return err
+// views yields sheets as a page is written, with their photos as their pictures are
+// drawn. It ends early where that fails, and leaves the error in d.
+func (d *doc) views(sheets []int, page int, pics *pictures) iter.Seq[sheetView] {
+	return func(yield func(sheetView) bool) {
+		for _, s := range sheets {
+			v := d.sheetView(s)
+			v.Photos = d.photoViews(d.sheets[s].photos, page, pics)
+			if d.err != nil || !yield(v) {
+				return
+			}
 		}
 	}
-	if err := tmpl.ExecuteTemplate(w, "sheets-bottom", nil); err != nil {
-		return err
-	}
-	return tmpl.ExecuteTemplate(w, "bottom", d.foot())
 }
 
-// sheet writes one sheet.
-func (d *doc) sheet(w io.Writer, s, page int, pics *pictures) error {
-	if err := tmpl.ExecuteTemplate(w, "sheet-top", d.sheetView(s)); err != nil {
-		return err
+func (d *doc) photoViews(photos []int, page int, pics *pictures) iter.Seq[photoView] {
+	return func(yield func(photoView) bool) {
+		for _, i := range photos {
+			pic, picErr, err := pics.next()
+			if err != nil {
+				d.err = err
+				return
+			}
+			if !yield(d.photoView(i, page, pic, picErr)) {
+				return
+			}
+			d.done++
+			if d.in.Progress != nil {
+				d.in.Progress(d.done, len(d.r.Photos))
+			}
+		}
 	}
-	for _, i := range d.sheets[s].photos {
-		pic, picErr, err := pics.next()
-		if err != nil {
-			return err
-		}
-		if err := tmpl.ExecuteTemplate(w, "photo", d.photoView(i, page, pic, picErr)); err != nil {
-			return err
-		}
-		d.done++
-		if d.in.Progress != nil {
-			d.in.Progress(d.done, len(d.r.Photos))
-		}
-	}
-	return tmpl.ExecuteTemplate(w, "sheet-bottom", nil)
 }

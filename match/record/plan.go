@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html"
 	"html/template"
+	"iter"
 	"math"
 	"slices"
 	"strings"
@@ -216,14 +217,23 @@ type ray struct {
 	dist         float64
 }
 
+// leaves is how far a ray goes before it leaves a box.
+func (o ray) leaves(b box) float64 {
+	t := math.Inf(1)
+	for _, side := range [][3]float64{{o.dx, b.x1, o.x}, {-o.dx, -b.x0, -o.x}, {o.dy, b.y1, o.y}, {-o.dy, -b.y0, -o.y}} {
+		if side[0] > 0 {
+			t = min(t, (side[1]-side[2])/side[0])
+		}
+	}
+	return max(t, 0)
+}
+
 // planRays draws the vectors that leave the plan as dashed arrows to its edge;
 // where there are many, as short ones.
-func (d *doc) planRays(s *svg, frame box, off []ray, taken *cells) {
-	in := frame.grow(-5)
+func (d *doc) planRays(s *svg, frame box, off []ray, taken cells) {
 	type end struct {
-		x, y, dx, dy float64
-		n            int
-		dist         []float64
+		x, y float64
+		dist []float64
 	}
 	var ends []end
 	var heads strings.Builder
@@ -232,18 +242,7 @@ func (d *doc) planRays(s *svg, frame box, off []ray, taken *cells) {
 		if math.IsNaN(o.dist) {
 			continue
 		}
-		t := math.Inf(1)
-		if o.dx > 0 {
-			t = min(t, (in.x1-o.x)/o.dx)
-		} else if o.dx < 0 {
-			t = min(t, (in.x0-o.x)/o.dx)
-		}
-		if o.dy > 0 {
-			t = min(t, (in.y1-o.y)/o.dy)
-		} else if o.dy < 0 {
-			t = min(t, (in.y0-o.y)/o.dy)
-		}
-		t = max(t, 0)
+		t := o.leaves(frame.grow(-5))
 		if len(off) > wholeRays {
 			t = min(t, 22)
 		}
@@ -253,9 +252,8 @@ func (d *doc) planRays(s *svg, frame box, off []ray, taken *cells) {
 		k := slices.IndexFunc(ends, func(e end) bool { return math.Hypot(e.x-x, e.y-y) < 60 })
 		if k < 0 {
 			k = len(ends)
-			ends = append(ends, end{x: x, y: y, dx: o.dx, dy: o.dy})
+			ends = append(ends, end{x: x, y: y})
 		}
-		ends[k].n++
 		ends[k].dist = append(ends[k].dist, o.dist)
 	}
 	paths.draw(s, func(v match.Verdict) string {
@@ -268,88 +266,81 @@ func (d *doc) planRays(s *svg, frame box, off []ray, taken *cells) {
 		return
 	}
 	for _, e := range ends {
-		text := words.Plural(e.n, "tag") + ", " + withUnit(quantile(e.dist, .5), d.r.Grid.Unit)
+		text := words.Plural(len(e.dist), "tag") + ", " + withUnit(quantile(e.dist, .5), d.r.Grid.Unit)
 		w := float64(len([]rune(text))) * labelSize * .58
 		anchor, x, left := "end", e.x-4, e.x-4-w
 		if e.x < (frame.x0+frame.x1)/2 {
 			anchor, x, left = "start", e.x+4, e.x+4
 		}
 		// The nearest free place above or below the arrow's head.
-		y, at := e.y-12, box{}
+		y := e.y - 12
 		for _, dy := range []float64{-12, 22, -28, 38, -44, 54, -60, 70, -80, 90, -100, 110, -130, 140} {
 			b := box{left, e.y + dy - labelSize, left + w, e.y + dy + 3}
 			if b.y0 > frame.y0+2 && b.y1 < frame.y1-2 && !taken.hits(b) {
-				y, at = e.y+dy, b
+				y = e.y + dy
+				taken.add(b)
 				break
 			}
 		}
-		taken.add(at)
 		s.text(x, y, labelSize, anchor, text, `fill="`+ink+`" stroke="#fff" stroke-width="4" paint-order="stroke"`)
 	}
 }
 
-// planLabels names the points where there is room, those with photos to look at
+// urgent says that a point has a photo that is out.
+func (d *doc) urgent(k int) bool {
+	return d.home[k] >= 0 && slices.ContainsFunc(d.sheets[d.home[k]].photos, func(i int) bool {
+		v := d.r.Photos[i].Verdict
+		return v == match.Gross || v == match.Over
+	})
+}
+
+// planLabels names the points where there is room, those with photos that are out
 // first, and returns how many have none.
-func (d *doc) planLabels(s *svg, frame box, px, py func(float64) float64, taken, spare *cells, linked bool) int {
-	order := make([]int, 0, len(d.r.Points))
-	urgent := make([]bool, len(d.r.Points))
+func (d *doc) planLabels(s *svg, frame box, px, py func(float64) float64, taken, spare cells, linked bool) (unlabelled int) {
+	var order, rest []int
 	for k := range d.r.Points {
-		if h := d.home[k]; h >= 0 {
-			urgent[k] = slices.ContainsFunc(d.sheets[h].photos, func(i int) bool {
-				v := d.r.Photos[i].Verdict
-				return v == match.Gross || v == match.Over
-			})
-		}
-		if finite(d.r.Points[k].EN) {
+		switch {
+		case !finite(d.r.Points[k].EN):
+		case d.urgent(k):
 			order = append(order, k)
+		default:
+			rest = append(rest, k)
 		}
 	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch {
-		case urgent[a] == urgent[b]:
-			return 0
-		case urgent[a]:
-			return -1
-		}
-		return 1
-	})
-	unlabelled := 0
-	for n, k := range order {
+	first := len(order)
+	for n, k := range append(order, rest...) {
 		p := &d.r.Points[k]
 		x, y := px(p.E), py(p.N)
 		name := clip(words.Safe(p.ID), 14)
 		w := float64(len([]rune(name)))*labelSize*.6 + 2
-		placed := false
-		var bx box
-		for try := 0; try < 2 && n < labelMost && !placed; try++ {
-			for _, o := range [][2]float64{{6, -5}, {6, 4}, {6, 13}, {-w / 2, -7}, {-w / 2, 17}, {-w - 6, -5}, {-w - 6, 4}, {-w - 6, 13}} {
-				bx = box{x + o[0], y + o[1] - labelSize*.8, x + o[0] + w, y + o[1] + 2}
-				if bx.x0 >= frame.x0 && bx.x1 <= frame.x1 && bx.y0 >= frame.y0 && bx.y1 <= frame.y1 && !taken.hits(bx) && (try > 0 || !spare.hits(bx)) {
-					placed = true
-					break
-				}
+		var at, clear []box
+		for _, o := range [][2]float64{{6, -5}, {6, 4}, {6, 13}, {-w / 2, -7}, {-w / 2, 17}, {-w - 6, -5}, {-w - 6, 4}, {-w - 6, 13}} {
+			b := box{x + o[0], y + o[1] - labelSize*.8, x + o[0] + w, y + o[1] + 2}
+			at = append(at, b)
+			if !spare.hits(b) {
+				clear = append(clear, b)
 			}
 		}
+		b, placed := taken.free(append(clear, at...), frame)
+		if n >= labelMost {
+			placed = false
+		}
+		label := ""
 		if placed {
-			taken.add(bx)
+			taken.add(b)
+			weight := ""
+			if n < first {
+				weight = ` font-weight="700"`
+			}
+			label = fmt.Sprintf(`<text x="%s" y="%s" font-size="13" fill="%s"%s stroke="#fff" stroke-width="3" paint-order="stroke">%s</text>`, f(b.x0), f(b.y1-2), ink, weight, html.EscapeString(name))
 		} else {
 			unlabelled++
 		}
-		weight := ""
-		if urgent[k] {
-			weight = ` font-weight="700"`
+		if h := d.home[k]; linked && h >= 0 {
+			label = fmt.Sprintf(`<a href="%s" tabindex="-1" aria-label="%s"><circle cx="%s" cy="%s" r="9" fill="none" pointer-events="all"/>%s</a>`,
+				html.EscapeString(d.to(-1, h, d.sheets[h].id)), html.EscapeString("Sheet of "+words.Safe(p.ID)), f(x), f(y), label)
 		}
-		label := fmt.Sprintf(`<text x="%s" y="%s" font-size="13" fill="%s"%s stroke="#fff" stroke-width="3" paint-order="stroke">%s</text>`, f(bx.x0), f(bx.y1-2), ink, weight, html.EscapeString(name))
-		h := d.home[k]
-		if linked && h >= 0 {
-			s.put(`<a href="%v" tabindex="-1" aria-label="%v"><circle cx="%v" cy="%v" r="9" fill="none" pointer-events="all"/>`, html.EscapeString(d.to(-1, h, d.sheets[h].id)), html.EscapeString("Sheet of "+words.Safe(p.ID)), x, y)
-			if placed {
-				s.put("%v", label)
-			}
-			s.put("</a>")
-		} else if placed {
-			s.put("%v", label)
-		}
+		s.put("%v", label)
 	}
 	return unlabelled
 }
@@ -389,142 +380,152 @@ func clip(s string, n int) string {
 	return s
 }
 
-// cells finds the boxes that a box hits.
-type cells struct {
-	at map[[2]int][]box
-}
+// cells finds the boxes that a box hits, by squares of the drawing.
+type cells map[[2]int][]box
 
 const cell = 64.0
 
-func newCells(b []box) *cells {
-	c := &cells{map[[2]int][]box{}}
+func newCells(b []box) cells {
+	c := cells{}
 	for _, x := range b {
 		c.add(x)
 	}
 	return c
 }
 
-func (c *cells) each(b box, visit func(k [2]int) bool) bool {
-	for i := int(math.Floor(b.x0 / cell)); i <= int(math.Floor(b.x1/cell)); i++ {
-		for j := int(math.Floor(b.y0 / cell)); j <= int(math.Floor(b.y1/cell)); j++ {
-			if visit([2]int{i, j}) {
-				return true
+// under yields the squares under a box.
+func under(b box) iter.Seq[[2]int] {
+	return func(yield func([2]int) bool) {
+		for i := int(math.Floor(b.x0 / cell)); i <= int(math.Floor(b.x1/cell)); i++ {
+			for j := int(math.Floor(b.y0 / cell)); j <= int(math.Floor(b.y1/cell)); j++ {
+				if !yield([2]int{i, j}) {
+					return
+				}
 			}
+		}
+	}
+}
+
+func (c cells) add(b box) {
+	for k := range under(b) {
+		c[k] = append(c[k], b)
+	}
+}
+
+func (c cells) hits(b box) bool {
+	for k := range under(b) {
+		if slices.ContainsFunc(c[k], b.hits) {
+			return true
 		}
 	}
 	return false
 }
 
-func (c *cells) add(b box) {
-	c.each(b, func(k [2]int) bool { c.at[k] = append(c.at[k], b); return false })
+// free is the first of some boxes that lies in a frame and hits nothing.
+func (c cells) free(at []box, frame box) (box, bool) {
+	for _, b := range at {
+		if frame.has(b.x0, b.y0) && frame.has(b.x1, b.y1) && !c.hits(b) {
+			return b, true
+		}
+	}
+	return box{}, false
 }
 
-func (c *cells) hits(b box) bool {
-	return c.each(b, func(k [2]int) bool { return slices.ContainsFunc(c.at[k], b.hits) })
+// spot is a photo in the sketch of a point: in the grid's unit, then in the drawing.
+type spot struct {
+	photo   *match.PhotoResult
+	number  int
+	x, y    float64
+	far     bool    // beyond the sketch, and drawn at its edge
+	allowed float64 // 0 where there is no allowance
+	about   match.Vector
 }
 
-// sketch draws the discrepancies of one sheet about its point.
-func (d *doc) sketch(n int) template.HTML {
-	sh := &d.sheets[n]
-	u := d.r.Grid.Unit
-	most := 0.0
-	judged := 0
-	for _, i := range sh.photos {
-		if p := &d.r.Photos[i]; p.Discrepancy != nil && p.Allowance != nil {
-			judged++
-			most = max(most, p.Allowance.Threshold/u.Metres+expectedLength(p.Allowance)/u.Metres)
-		}
-	}
-	if judged == 0 {
-		return ""
-	}
-	lim, allowed := most*1.12, 0.0
-	for _, i := range sh.photos {
-		if p := &d.r.Photos[i]; p.Discrepancy != nil {
-			if p.Allowance != nil {
-				allowed = max(allowed, p.Allowance.Threshold/u.Metres)
-			}
-			if x := p.Discrepancy.Distance; x < 2.5*most {
-				lim = max(lim, 1.12*x)
-			}
-		}
-	}
-	const size = 200.0
-	k := (size/2 - 8) / lim
-	var s svg
-	s.begin(sh.id+"-s", size, size, "sketch", "Discrepancies about "+words.Safe(d.r.Points[sh.point].ID),
-		"Marks are the tags by the numbers of the photos, circles the allowed distances; the figures stand beside each photo.", false)
-	s.rect(.5, .5, size-1, size-1, `fill="#fff" stroke="`+pale+`"`)
-	s.line(size/2, 6, size/2, size-6, `stroke="`+pale+`"`)
-	s.line(6, size/2, size-6, size/2, `stroke="`+pale+`"`)
-	drawn := map[string]bool{}
-	for _, i := range sh.photos {
-		p := &d.r.Photos[i]
-		if a := p.Allowance; a != nil && p.Discrepancy != nil {
-			cx, cy := size/2, size/2
-			if a.Expected != nil {
-				cx, cy = cx+a.Expected.E/u.Metres*k, cy-a.Expected.N/u.Metres*k
-			}
-			key := f(cx) + f(cy) + f(a.Threshold/u.Metres*k)
-			if !drawn[key] {
-				drawn[key] = true
-				s.circle(cx, cy, a.Threshold/u.Metres*k, `fill="none" stroke="`+soft+`" stroke-dasharray="4 3"`)
-			}
-		}
-	}
-	s.circle(size/2, size/2, pointRadius, `fill="`+ink+`"`)
-	taken := newCells([]box{{size/2 - 3, size/2 - 3, size/2 + 3, size/2 + 3}})
+// spots are the photos of a sheet that have a discrepancy.
+func (d *doc) spots(sh *sheet) (out []spot) {
+	m := d.r.Grid.Unit.Metres
 	for _, i := range sh.photos {
 		p := &d.r.Photos[i]
 		if p.Discrepancy == nil {
 			continue
 		}
-		x, y := size/2+p.Discrepancy.DE*k, size/2-p.Discrepancy.DN*k
-		far := p.Discrepancy.Distance > lim
-		if far {
-			q := (size/2 - 12) / max(math.Abs(p.Discrepancy.DE), math.Abs(p.Discrepancy.DN))
-			x, y = size/2+p.Discrepancy.DE*q, size/2-p.Discrepancy.DN*q
+		s := spot{photo: p, number: d.where[i].number}
+		if a := p.Allowance; a != nil {
+			s.allowed = a.Threshold / m
+			if a.Expected != nil {
+				s.about = match.Vector{E: a.Expected.E / m, N: a.Expected.N / m}
+			}
 		}
-		dash := ""
-		if far {
+		out = append(out, s)
+	}
+	return out
+}
+
+// sketch draws the discrepancies of one sheet about its point.
+func (d *doc) sketch(n int) template.HTML {
+	sh := &d.sheets[n]
+	spots := d.spots(sh)
+	most, allowed := 0.0, 0.0
+	for _, p := range spots {
+		if p.allowed > 0 {
+			most = max(most, p.allowed+math.Hypot(p.about.E, p.about.N))
+			allowed = max(allowed, p.allowed)
+		}
+	}
+	if most == 0 {
+		return ""
+	}
+	lim := most * 1.12
+	for _, p := range spots {
+		if x := p.photo.Discrepancy.Distance; x < 2.5*most {
+			lim = max(lim, 1.12*x)
+		}
+	}
+	const size, mid = 200.0, 100.0
+	k := (mid - 8) / lim
+	var s svg
+	s.begin(sh.id+"-s", size, size, "sketch", "Discrepancies about "+words.Safe(d.r.Points[sh.point].ID),
+		"Marks are the tags by the numbers of the photos, circles the allowed distances; the figures stand beside each photo.", false)
+	s.rect(.5, .5, size-1, size-1, `fill="#fff" stroke="`+pale+`"`)
+	s.line(mid, 6, mid, size-6, `stroke="`+pale+`"`)
+	s.line(6, mid, size-6, mid, `stroke="`+pale+`"`)
+	drawn := map[string]bool{}
+	for i, p := range spots {
+		if cx, cy, r := mid+p.about.E*k, mid-p.about.N*k, p.allowed*k; r > 0 && !drawn[f(cx)+f(cy)+f(r)] {
+			drawn[f(cx)+f(cy)+f(r)] = true
+			s.circle(cx, cy, r, `fill="none" stroke="`+soft+`" stroke-dasharray="4 3"`)
+		}
+		x, scale := p.photo.Discrepancy, k
+		if x.Distance > lim {
+			scale, spots[i].far = (mid-12)/max(math.Abs(x.DE), math.Abs(x.DN)), true
+		}
+		spots[i].x, spots[i].y = mid+x.DE*scale, mid-x.DN*scale
+	}
+	s.circle(mid, mid, pointRadius, `fill="`+ink+`"`)
+	taken := newCells([]box{{mid - 3, mid - 3, mid + 3, mid + 3}})
+	for _, p := range spots {
+		v, dash := p.photo.Verdict, ""
+		if p.far {
 			dash = ` stroke-dasharray="6 4"`
 		}
-		s.line(size/2, size/2, x, y, vectorStyle(p.Verdict)+dash)
-		s.put(`<path d="%v" %v/>`, mark(p.Verdict, x, y, 4.2), markStyle(p.Verdict))
-		taken.add(box{x - 4, y - 4, x + 4, y + 4})
+		s.line(mid, mid, p.x, p.y, vectorStyle(v)+dash)
+		s.put(`<path d="%v" %v/>`, mark(v, p.x, p.y, 4.2), markStyle(v))
+		taken.add(box{p.x - 4, p.y - 4, p.x + 4, p.y + 4})
 	}
-	if len(sh.photos) <= 30 {
-		for _, i := range sh.photos {
-			p := &d.r.Photos[i]
-			if p.Discrepancy == nil {
-				continue
-			}
-			x, y := size/2+p.Discrepancy.DE*k, size/2-p.Discrepancy.DN*k
-			if p.Discrepancy.Distance > lim {
-				q := (size/2 - 12) / max(math.Abs(p.Discrepancy.DE), math.Abs(p.Discrepancy.DN))
-				x, y = size/2+p.Discrepancy.DE*q, size/2-p.Discrepancy.DN*q
-			}
-			text := fmt.Sprint(d.where[i].number)
-			w := float64(len(text)) * 8
-			for _, o := range [][2]float64{{7, 4}, {-7 - w, 4}, {-w / 2, -8}, {-w / 2, 17}, {7, -6}, {7, 14}, {-7 - w, -6}, {-7 - w, 14}} {
-				b := box{x + o[0], y + o[1] - 10, x + o[0] + w, y + o[1] + 1}
-				if b.x0 > 2 && b.x1 < size-2 && b.y0 > 2 && b.y1 < size-2 && !taken.hits(b) {
-					taken.add(b)
-					s.text(b.x0, b.y1-1, 13, "start", text, `fill="`+ink+`" stroke="#fff" stroke-width="3" paint-order="stroke"`)
-					break
-				}
-			}
+	for _, p := range spots {
+		text := fmt.Sprint(p.number)
+		w := float64(len(text)) * 8
+		var at []box
+		for _, o := range [][2]float64{{7, 4}, {-7 - w, 4}, {-w / 2, -8}, {-w / 2, 17}, {7, -6}, {7, 14}, {-7 - w, -6}, {-7 - w, 14}} {
+			at = append(at, box{p.x + o[0], p.y + o[1] - 10, p.x + o[0] + w, p.y + o[1] + 1})
+		}
+		if b, ok := taken.free(at, box{2, 2, size - 2, size - 2}); ok && len(sh.photos) <= 30 {
+			taken.add(b)
+			s.text(b.x0, b.y1-1, 13, "start", text, `fill="`+ink+`" stroke="#fff" stroke-width="3" paint-order="stroke"`)
 		}
 	}
 	halo := `fill="` + soft + `" stroke="#fff" stroke-width="3" paint-order="stroke"`
-	s.text(size-6, size-7, 12, "end", "circle "+withUnit(allowed, u), halo)
-	s.text(size/2+5, 15, 12, "start", "N", halo)
+	s.text(size-6, size-7, 12, "end", "circle "+withUnit(allowed, d.r.Grid.Unit), halo)
+	s.text(mid+5, 15, 12, "start", "N", halo)
 	return s.end()
-}
-
-func expectedLength(a *match.Allowance) float64 {
-	if a.Expected == nil {
-		return 0
-	}
-	return math.Hypot(a.Expected.E, a.Expected.N)
 }

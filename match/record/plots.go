@@ -5,6 +5,7 @@ import (
 	"html"
 	"math"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -105,69 +106,91 @@ func present(q []sample) []match.Verdict {
 	return out
 }
 
+// chart is a plot with axes: a frame of the usual place, w wide and h high.
+type chart struct {
+	svg
+	w, h float64
+}
+
+func newChart(id, title, desc string, w, h float64) *chart {
+	c := &chart{w: w, h: h}
+	c.begin(id, plotW, plotTop+h+plotFoot, "", title, desc, false)
+	c.rect(plotLeft, plotTop, w, h, `fill="#fff" stroke="`+soft+`"`)
+	return c
+}
+
+// xTick marks a place on the axis below, yTick one on the axis at the left.
+func (c *chart) xTick(x float64, label string) {
+	c.line(x, plotTop+c.h, x, plotTop+c.h+5, `stroke="`+soft+`"`)
+	c.text(x, plotTop+c.h+20, plotText, "middle", label, `fill="`+soft+`"`)
+}
+
+func (c *chart) yTick(y float64, label string) {
+	c.line(plotLeft-5, y, plotLeft, y, `stroke="`+soft+`"`)
+	c.text(plotLeft-8, y+5, plotText, "end", label, `fill="`+soft+`"`)
+}
+
+// xTitle and yTitle name the axes.
+func (c *chart) xTitle(text string) {
+	c.text(plotLeft+c.w/2, plotTop+c.h+plotFoot-6, plotText, "middle", text, `fill="`+ink+`"`)
+}
+
+func (c *chart) yTitle(text string) {
+	c.put(`<text transform="translate(14 %v) rotate(-90)" font-size="14" text-anchor="middle" fill="%v">%v</text>`, plotTop+c.h/2, ink, html.EscapeString(text))
+}
+
+// polyline is a line through places, as the data of a path.
+func polyline(n int, at func(i int) (x, y float64)) string {
+	var b strings.Builder
+	for i := range n {
+		x, y := at(i)
+		b.WriteString("L" + f(x) + " " + f(y))
+	}
+	return "M" + b.String()[1:]
+}
+
 // scatter draws dE and dN about the point with the budget's circle and the error
 // ellipse.
 func (d *doc) scatter(q []sample, lo, hi, lim float64) figure {
 	u := d.r.Grid.Unit
-	fig := figure{Title: "About the point"}
-	var s svg
 	side := plotW - plotLeft - plotRight
-	h := plotTop + side + plotFoot
 	cx, cy := plotLeft+side/2, plotTop+side/2
 	k := side / 2 / lim
-	set, which := chosenSet(d.r)
-	beyond := 0
-	for _, x := range q {
-		if math.Abs(x.dE) > lim || math.Abs(x.dN) > lim {
-			beyond++
-		}
-	}
-	desc := fmt.Sprintf("Discrepancies of %s, east to the right and north up. Allowed distances run from %s to %s.", words.Plural(len(q), "photo"), withUnit(lo, u), withUnit(hi, u))
-	s.begin("scatter-svg", plotW, h, "", fig.Title, desc, false)
-	s.rect(plotLeft, plotTop, side, side, `fill="#fff" stroke="`+soft+`"`)
+	fig := figure{Title: "About the point"}
+	s := newChart("scatter-svg", fig.Title, fmt.Sprintf("Discrepancies of %s, east to the right and north up. Allowed distances run from %s to %s.",
+		words.Plural(len(q), "photo"), withUnit(lo, u), withUnit(hi, u)), side, side)
 	// Between the smallest and the greatest allowed distance.
 	if hi > lo*1.02 {
 		s.put(`<path fill-rule="evenodd" d="%v%v" fill="%v"/>`, mark(match.Within, cx, cy, hi*k), mark(match.Within, cx, cy, lo*k), wash)
 	}
 	s.line(cx, plotTop, cx, plotTop+side, `stroke="`+pale+`"`)
 	s.line(plotLeft, cy, plotLeft+side, cy, `stroke="`+pale+`"`)
-	var th []float64
-	for _, x := range q {
-		th = append(th, x.threshold)
+	th := make([]float64, len(q))
+	for i, x := range q {
+		th[i] = x.threshold
 	}
 	mid := quantile(th, .5)
 	s.circle(cx, cy, mid*k, `fill="none" stroke="`+ink+`" stroke-width="1.4" stroke-dasharray="7 4"`)
 	step := nice(lim / 2.2)
 	for _, t := range ticks(-lim, lim, step) {
-		x, y := cx+t*k, cy-t*k
-		s.line(x, plotTop+side, x, plotTop+side+5, `stroke="`+soft+`"`)
-		s.text(x, plotTop+side+20, plotText, "middle", tickLabel(t, step), `fill="`+soft+`"`)
-		s.line(plotLeft-5, y, plotLeft, y, `stroke="`+soft+`"`)
-		s.text(plotLeft-8, y+5, plotText, "end", tickLabel(t, step), `fill="`+soft+`"`)
+		s.xTick(cx+t*k, tickLabel(t, step))
+		s.yTick(cy-t*k, tickLabel(t, step))
 	}
-	s.text(cx, h-6, plotText, "middle", "east, "+u.Symbol, `fill="`+ink+`"`)
-	s.put(`<text transform="translate(14 %v) rotate(-90)" font-size="14" text-anchor="middle" fill="%v">north, %v</text>`, cy, ink, html.EscapeString(u.Symbol))
+	s.xTitle("east, " + u.Symbol)
+	s.yTitle("north, " + u.Symbol)
 	s.put(`<clipPath id="scatter-clip"><rect x="%v" y="%v" width="%v" height="%v"/></clipPath><g clip-path="url(#scatter-clip)">`, plotLeft, plotTop, side, side)
-	m := marks{}
+	m, beyond := marks{}, 0
 	for _, x := range q {
 		g, size := 1.0, markSize(x.v, len(q))
 		if far := max(math.Abs(x.dE), math.Abs(x.dN)); far > lim {
 			g = (lim - 1.6*size/k) / far
+			beyond++
 		}
 		m.add(x.v, mark(x.v, cx+x.dE*g*k, cy-x.dN*g*k, size))
 	}
-	m.draw(&s, markStyle)
-	if set != nil {
-		mx, my := cx+set.Mean.E*k, cy-set.Mean.N*k
-		if e := set.Ellipse; e != nil && e.SemiMajor > 0 {
-			turn := 0.0
-			if e.Bearing.Defined() {
-				turn = e.Bearing.Degrees() - 90
-			}
-			s.put(`<ellipse cx="%v" cy="%v" rx="%v" ry="%v" transform="rotate(%v %v %v)" fill="none" stroke="%v" stroke-width="1.8"/>`, mx, my, e.SemiMajor*k, e.SemiMinor*k, turn, mx, my, ink)
-		}
-		s.put(`<path d="M%v %vh14m-7 -7v14" stroke="#fff" stroke-width="5"/><path d="M%v %vh14m-7 -7v14" stroke="%v" stroke-width="2"/>`, mx-7, my, mx-7, my, ink)
-	}
+	m.draw(&s.svg, markStyle)
+	set, which := d.r.Noise()
+	s.mean(set, cx, cy, k)
 	s.put("</g>")
 	s.legend(plotLeft+8, plotTop+18, plotText, present(q))
 	fig.SVG = s.end()
@@ -190,26 +213,38 @@ func (d *doc) scatter(q []sample, lo, hi, lim float64) figure {
 	return fig
 }
 
+// mean draws the mean of a set and its error ellipse about a point.
+func (s *svg) mean(set *match.SetStats, cx, cy, k float64) {
+	if set == nil {
+		return
+	}
+	mx, my := cx+set.Mean.E*k, cy-set.Mean.N*k
+	if e := set.Ellipse; e != nil && e.SemiMajor > 0 {
+		turn := 0.0
+		if e.Bearing.Defined() {
+			turn = e.Bearing.Degrees() - 90
+		}
+		s.put(`<ellipse cx="%v" cy="%v" rx="%v" ry="%v" transform="rotate(%v %v %v)" fill="none" stroke="%v" stroke-width="1.8"/>`, mx, my, e.SemiMajor*k, e.SemiMinor*k, turn, mx, my, ink)
+	}
+	s.put(`<path d="M%v %vh14m-7 -7v14" stroke="#fff" stroke-width="5"/><path d="M%v %vh14m-7 -7v14" stroke="%v" stroke-width="2"/>`, mx-7, my, mx-7, my, ink)
+}
+
 // distribution draws the share of photos within a distance against what the
 // budget expects of honest noise.
 func (d *doc) distribution(q []sample, hi, lim float64) figure {
 	u := d.r.Grid.Unit
-	fig := figure{Title: "Distances against the budget’s expectation"}
 	xmax := max(lim, 1.3*hi)
-	w, hgt := plotW-plotLeft-plotRight, plotH-plotTop-plotFoot
+	w, h := plotW-plotLeft-plotRight, plotH-plotTop-plotFoot
 	px := func(v float64) float64 { return plotLeft + w*min(v, xmax)/xmax }
-	py := func(p float64) float64 { return plotTop + hgt*(1-p) }
+	py := func(p float64) float64 { return plotTop + h*(1-p) }
 	dist := make([]float64, len(q))
-	beyond := 0
 	simple := true
 	for i, x := range q {
 		dist[i] = x.judged
 		simple = simple && x.simplyOne
-		if x.judged > xmax {
-			beyond++
-		}
 	}
 	slices.Sort(dist)
+	shown := dist[:sort.Search(len(dist), func(i int) bool { return dist[i] > xmax })]
 	n := float64(len(dist))
 	const steps = 90
 	expect := expected(q, xmax, steps)
@@ -217,73 +252,49 @@ func (d *doc) distribution(q []sample, hi, lim float64) figure {
 	// P(sup |Fn - F| > e) <= 2 exp(-2 n e²).
 	band := math.Sqrt(math.Log(2/0.05) / (2 * n))
 	worst, at := 0.0, 0.0
-	for i, x := range dist {
-		if x > xmax {
-			break
-		}
+	for i, x := range shown {
 		e := interpolate(expect, x/xmax)
-		for _, p := range []float64{float64(i) / n, float64(i+1) / n} {
-			if g := math.Abs(p - e); g > worst {
-				worst, at = g, x
-			}
+		if g := max(math.Abs(float64(i)/n-e), math.Abs(float64(i+1)/n-e)); g > worst {
+			worst, at = g, x
 		}
 	}
-	var s svg
-	desc := fmt.Sprintf("Share of the %s judged whose tag lies within a distance, and the share that the budget expects. The two differ by %s at most, at %s.", words.Plural(len(q), "photo"), percent(worst), withUnit(at, u))
-	s.begin("cdf-svg", plotW, plotH, "", fig.Title, desc, false)
-	s.rect(plotLeft, plotTop, w, hgt, `fill="#fff" stroke="`+soft+`"`)
-	var up, down strings.Builder
-	for i := 0; i <= steps; i++ {
-		x := xmax * float64(i) / steps
-		cmd := "L"
-		if i == 0 {
-			cmd = "M"
-		}
-		fmt.Fprintf(&up, "%s%s %s", cmd, f(px(x)), f(py(min(1, expect[i]+band))))
-		j := steps - i
-		fmt.Fprintf(&down, "L%s %s", f(px(xmax*float64(j)/steps)), f(py(max(0, expect[j]-band))))
-	}
-	s.put(`<path d="%v%vz" fill="%v"/>`, up.String(), down.String(), wash)
+	fig := figure{Title: "Distances against the budget’s expectation"}
+	s := newChart("cdf-svg", fig.Title, fmt.Sprintf("Share of the %s judged whose tag lies within a distance, and the share that the budget expects. The two differ by %s at most, at %s.",
+		words.Plural(len(q), "photo"), percent(worst), withUnit(at, u)), w, h)
+	x := func(i int) float64 { return px(xmax * float64(i) / steps) }
+	up := polyline(steps+1, func(i int) (float64, float64) { return x(i), py(min(1, expect[i]+band)) })
+	down := polyline(steps+1, func(i int) (float64, float64) { return x(steps - i), py(max(0, expect[steps-i]-band)) })
+	s.put(`<path d="%v%vz" fill="%v"/>`, up, "L"+down[1:], wash)
 	for _, p := range []float64{0, .25, .5, .75, 1} {
-		s.line(plotLeft-5, py(p), plotLeft, py(p), `stroke="`+soft+`"`)
-		s.text(plotLeft-8, py(p)+5, plotText, "end", fmt.Sprintf("%.0f%s%%", 100*p, nbsp), `fill="`+soft+`"`)
+		s.yTick(py(p), fmt.Sprintf("%.0f%s%%", 100*p, nbsp))
 	}
 	step := nice(xmax / 4)
 	for _, t := range ticks(0, xmax, step) {
-		s.line(px(t), plotTop+hgt, px(t), plotTop+hgt+5, `stroke="`+soft+`"`)
-		s.text(px(t), plotTop+hgt+20, plotText, "middle", tickLabel(t, step), `fill="`+soft+`"`)
+		s.xTick(px(t), tickLabel(t, step))
 	}
-	s.text(plotLeft+w/2, plotH-6, plotText, "middle", "distance, "+u.Symbol, `fill="`+ink+`"`)
-	var curve, stair strings.Builder
-	for i, e := range expect {
-		cmd := "L"
-		if i == 0 {
-			cmd = "M"
-		}
-		fmt.Fprintf(&curve, "%s%s %s", cmd, f(px(xmax*float64(i)/steps)), f(py(e)))
-	}
-	fmt.Fprintf(&stair, "M%s %s", f(px(0)), f(py(0)))
+	s.xTitle("distance, " + u.Symbol)
+	curve := polyline(steps+1, func(i int) (float64, float64) { return x(i), py(expect[i]) })
+	stair := fmt.Sprintf("M%s %s", f(px(0)), f(py(0)))
 	thin := max(1, len(dist)/1500)
-	for i := 0; i < len(dist) && dist[i] <= xmax; i++ {
+	for i, x := range shown {
 		if i%thin == 0 || i == len(dist)-1 {
-			fmt.Fprintf(&stair, "H%sV%s", f(px(dist[i])), f(py(float64(i+1)/n)))
+			stair += fmt.Sprintf("H%sV%s", f(px(x)), f(py(float64(i+1)/n)))
 		}
 	}
-	fmt.Fprintf(&stair, "H%s", f(px(xmax)))
-	s.put(`<path d="%v" fill="none" stroke="%v" stroke-width="1.8" stroke-dasharray="7 4"/>`, curve.String(), soft)
-	s.put(`<path d="%v" fill="none" stroke="%v" stroke-width="2"/>`, stair.String(), ink)
-	ly := plotTop + hgt - 14
-	s.line(plotLeft+w-150, ly-24, plotLeft+w-118, ly-24, `stroke="`+ink+`" stroke-width="2"`)
-	s.text(plotLeft+w-110, ly-19, plotText, "start", "this job", `fill="`+ink+`"`)
-	s.line(plotLeft+w-150, ly-3, plotLeft+w-118, ly-3, `stroke="`+soft+`" stroke-width="1.8" stroke-dasharray="7 4"`)
-	s.text(plotLeft+w-110, ly+2, plotText, "start", "expected", `fill="`+ink+`"`)
+	s.put(`<path d="%v" fill="none" stroke="%v" stroke-width="1.8" stroke-dasharray="7 4"/>`, curve, soft)
+	s.put(`<path d="%v" fill="none" stroke="%v" stroke-width="2"/>`, stair+"H"+f(px(xmax)), ink)
+	lx, ly := plotLeft+w-150, plotTop+h-14
+	s.line(lx, ly-24, lx+32, ly-24, `stroke="`+ink+`" stroke-width="2"`)
+	s.text(lx+40, ly-19, plotText, "start", "this job", `fill="`+ink+`"`)
+	s.line(lx, ly-3, lx+32, ly-3, `stroke="`+soft+`" stroke-width="1.8" stroke-dasharray="7 4"`)
+	s.text(lx+40, ly+2, plotText, "start", "expected", `fill="`+ink+`"`)
 	fig.SVG = s.end()
 	t := "Share of the judged photos within a distance (solid), and what the budget expects of noise alone: Rice’s distribution for each photo’s own errors and standoff, averaged over the photos (dashed)."
 	t += " Noise keeps the whole solid line in the shaded band 95" + nbsp + "% of the time if photos err independently; those taken in a row do less."
 	if !simple {
 		t += " For points whose accuracy differs with the direction, the root mean square over directions is taken."
 	}
-	if beyond > 0 {
+	if beyond := len(dist) - len(shown); beyond > 0 {
 		t += fmt.Sprintf(" %s %s beyond the scale.", words.Plural(beyond, "photo"), words.Pick(beyond, "is", "are"))
 	}
 	fig.Caption = []string{t}
@@ -416,55 +427,50 @@ func (d *doc) overTime(q []sample, lo, hi, lim float64) figure {
 			timed = append(timed, x)
 		}
 	}
-	w, hgt := plotW-plotLeft-plotRight, plotH-plotTop-plotFoot
+	w, h := plotW-plotLeft-plotRight, plotH-plotTop-plotFoot
 	if len(timed) == 0 {
 		fig.Caption = []string{"No judged photo states when it was taken."}
 		return fig
 	}
 	ses := sessionsOf(timed, w)
-	px := ses.x
-	beyondAll := 0
+	beyond := 0
 	for _, p := range timed {
 		if p.dist > lim {
-			beyondAll++
+			beyond++
 		}
 	}
 	top := plotTop
-	if beyondAll > 0 {
+	if beyond > 0 {
 		top += 26 // the strip of what is beyond the scale
 	}
-	py := func(v float64) float64 { return plotTop + hgt - (plotTop+hgt-top-8)*v/lim }
-	var s svg
-	desc := fmt.Sprintf("Distances of %s from %s to %s by the cameras’ clocks; allowed distances run from %s to %s.", words.Plural(len(timed), "photo"),
-		timed[0].taken.Format("2006-01-02 15:04"), timed[len(timed)-1].taken.Format("2006-01-02 15:04"), withUnit(lo, u), withUnit(hi, u))
-	s.begin("time-svg", plotW, plotH, "", fig.Title, desc, false)
-	s.rect(plotLeft, plotTop, w, hgt, `fill="#fff" stroke="`+soft+`"`)
+	py := func(v float64) float64 { return plotTop + h - (plotTop+h-top-8)*v/lim }
+	s := newChart("time-svg", fig.Title, fmt.Sprintf("Distances of %s from %s to %s by the cameras’ clocks; allowed distances run from %s to %s.", words.Plural(len(timed), "photo"),
+		timed[0].taken.Format("2006-01-02 15:04"), timed[len(timed)-1].taken.Format("2006-01-02 15:04"), withUnit(lo, u), withUnit(hi, u)), w, h)
 	s.rect(plotLeft+.5, py(hi), w-1, max(py(lo)-py(hi), 1), `fill="`+wash+`"`)
 	s.text(plotLeft+w-5, py(hi)+14, 12, "end", "allowed", `fill="`+soft+`"`)
-	if beyondAll > 0 {
+	if beyond > 0 {
 		s.line(plotLeft, top, plotLeft+w, top, `stroke="`+soft+`" stroke-dasharray="2 3"`)
 		s.text(plotLeft-8, top-8, plotText, "end", "more", `fill="`+soft+`"`)
 	}
 	step := nice(lim / 3)
 	for _, t := range ticks(0, lim, step) {
-		s.line(plotLeft-5, py(t), plotLeft, py(t), `stroke="`+soft+`"`)
-		s.text(plotLeft-8, py(t)+5, plotText, "end", tickLabel(t, step), `fill="`+soft+`"`)
+		s.yTick(py(t), tickLabel(t, step))
 	}
-	s.put(`<text transform="translate(14 %v) rotate(-90)" font-size="14" text-anchor="middle" fill="%v">distance, %v</text>`, plotTop+hgt/2, ink, html.EscapeString(u.Symbol))
-	ses.axis(&s, hgt)
+	s.yTitle("distance, " + u.Symbol)
+	ses.axis(&s.svg, h)
 	m := marks{}
 	for _, p := range timed {
 		y := py(p.dist)
 		if p.dist > lim {
 			y = plotTop + 13
 		}
-		m.add(p.v, mark(p.v, px(p.taken), y, markSize(p.v, len(timed))))
+		m.add(p.v, mark(p.v, ses.x(p.taken), y, markSize(p.v, len(timed))))
 	}
-	m.draw(&s, markStyle)
+	m.draw(&s.svg, markStyle)
 	fig.SVG = s.end()
 	t := "By the cameras’ clocks; breaks of more than three hours are left out. The shaded band holds the allowed distances."
-	if beyondAll > 0 {
-		t += fmt.Sprintf(" The strip on top has %s beyond the scale.", words.Plural(beyondAll, "photo"))
+	if beyond > 0 {
+		t += fmt.Sprintf(" The strip on top has %s beyond the scale.", words.Plural(beyond, "photo"))
 	}
 	if n := len(q) - len(timed); n > 0 {
 		t += fmt.Sprintf(" %s %s no time and %s left out.", words.Plural(n, "photo"), words.Pick(n, "states", "state"), words.Pick(n, "is", "are"))

@@ -5,6 +5,7 @@ import (
 	"encoding/base64"
 	"fmt"
 	"html/template"
+	"iter"
 	"math"
 	"path"
 	"slices"
@@ -31,6 +32,7 @@ type doc struct {
 	pages   [][]int // the sheets of each page; one page where not split
 	order   []int   // photos in the order in which they are written
 	done    int     // photos written
+	err     error   // that ended the drawing of pictures
 	where   []place // of each photo
 	home    []int   // sheet of each point, -1 where it has none
 	causes  [][]int // causes that concern each photo
@@ -172,6 +174,16 @@ type fact struct {
 	Found bool
 }
 
+// facts are what there is to say of something.
+type facts []fact
+
+// add adds a term with what there is to say about it; nothing where that is nothing.
+func (fs *facts) add(term string, text ...string) {
+	if len(text) > 0 {
+		*fs = append(*fs, fact{Term: term, Text: text})
+	}
+}
+
 // --- the summary ---
 
 type verdictRow struct {
@@ -185,7 +197,7 @@ type summaryView struct {
 	Says     []string
 	Rows     []verdictRow
 	Bar      template.HTML
-	Facts    []fact
+	Facts    facts
 	Tied     string
 	HasPhoto bool
 }
@@ -254,20 +266,13 @@ func (d *doc) summary() summaryView {
 		v.Says = append(v.Says, fmt.Sprintf("%s to no photo of the job.", map[bool]string{true: "1 link leads", false: words.Count(k) + " links lead"}[k == 1]))
 	}
 	u := r.Grid.Unit
-	for _, verdict := range match.Verdicts {
-		var dist []float64
-		for i := range r.Photos {
-			if p := &r.Photos[i]; p.Verdict == verdict && p.Discrepancy != nil {
-				dist = append(dist, p.Discrepancy.Distance)
-			}
-		}
-		row := verdictRow{Verdict: verdict, Count: words.Count(r.Counts[verdict]), Meaning: meanings[verdict], Share: "–", Median: "–", Greatest: "–"}
+	for _, sum := range r.ByVerdict() {
+		row := verdictRow{Verdict: sum.Verdict, Count: words.Count(sum.Photos), Meaning: meanings[sum.Verdict], Share: "–", Median: "–", Greatest: "–"}
 		if n > 0 {
-			row.Share = percent(float64(r.Counts[verdict]) / float64(n))
+			row.Share = percent(sum.Share)
 		}
-		if len(dist) > 0 {
-			row.Median = withUnit(quantile(dist, 0.5), u)
-			row.Greatest = withUnit(dist[len(dist)-1], u)
+		if !math.IsNaN(sum.Median) {
+			row.Median, row.Greatest = withUnit(sum.Median, u), withUnit(sum.Greatest, u)
 		}
 		v.Rows = append(v.Rows, row)
 	}
@@ -316,58 +321,43 @@ func (d *doc) whyUnjudged() string {
 func (d *doc) jobFacts() []fact {
 	r := d.r
 	u := r.Grid.Unit
-	var out []fact
-	add := func(term string, text ...string) {
-		if len(text) > 0 {
-			out = append(out, fact{Term: term, Text: text})
-		}
-	}
+	var out facts
 	g := words.Safe(r.Grid.Name)
 	if r.Grid.Code != "" {
 		g += " (" + words.Safe(r.Grid.Code) + ")"
 	}
-	add("Grid", g+", "+u.Name)
-	tied, with := 0, 0
-	for i := range r.Photos {
-		if s := d.where[i].sheet; len(d.sheets) > 0 && d.sheets[s].point >= 0 {
-			tied++
-		}
-	}
-	for _, h := range d.home {
-		if h >= 0 {
-			with++
-		}
-	}
-	add("Photos", fmt.Sprintf("%s, %s of them tied to a point", words.Count(len(r.Photos)), words.Count(tied)))
-	add("Points", fmt.Sprintf("%s, %s of them with a photo", words.Count(len(r.Points)), words.Count(with)))
+	out.add("Grid", g+", "+u.Name)
+	tied, with := r.Tied()
+	out.add("Photos", fmt.Sprintf("%s, %s of them tied to a point", words.Count(len(r.Photos)), words.Count(tied)))
+	out.add("Points", fmt.Sprintf("%s, %s of them with a photo", words.Count(len(r.Points)), words.Count(with)))
 	if lo, hi, conf, ok := r.Thresholds(); ok {
 		text := withUnit(lo, u)
 		if t := withUnit(hi, u); t != text {
 			text = length(lo) + " to " + t
 		}
-		add("Allowed", fmt.Sprintf("%s at %g%s%%, by what each photo and point states", text, 100*conf, nbsp))
+		out.add("Allowed", fmt.Sprintf("%s at %g%s%%, by what each photo and point states", text, 100*conf, nbsp))
 	}
-	if s, which := chosenSet(r); s != nil {
-		add("Set", fmt.Sprintf("the %s %s", words.Plural(s.N, "photo"), which))
+	if s, which := r.Noise(); s != nil {
+		out.add("Set", fmt.Sprintf("the %s %s", words.Plural(s.N, "photo"), which))
 		rm := fmt.Sprintf("east %s, north %s, radial %s", length(s.RMSEE), length(s.RMSEN), withUnit(s.RMSER, u))
-		add("RMSE", rm)
+		out.add("RMSE", rm)
 		if s.NSSDA != nil {
-			add("NSSDA accuracy", withUnit(*s.NSSDA, u)+" horizontal at 95"+nbsp+"%")
+			out.add("NSSDA accuracy", withUnit(*s.NSSDA, u)+" horizontal at 95"+nbsp+"%")
 		} else if s.NSSDAWhy != "" {
-			add("NSSDA accuracy", "not stated: "+words.Safe(s.NSSDAWhy))
+			out.add("NSSDA accuracy", "not stated: "+words.Safe(s.NSSDAWhy))
 		}
 		if c := s.Robust; c != nil {
-			add("Robust centre", fmt.Sprintf("%s east, %s north; spread %s per axis", offset(c.Centre.E, u), offset(c.Centre.N, u), withUnit(c.Spread, u)))
+			out.add("Robust centre", fmt.Sprintf("%s east, %s north; spread %s per axis", offset(c.Centre.E, u), offset(c.Centre.N, u), withUnit(c.Spread, u)))
 		}
 		if s.Shift != nil {
-			add("Common shift", fmt.Sprintf("%s east, %s north; as large by chance with %s (Hotelling)", offset(s.Mean.E, u), offset(s.Mean.N, u), chance(s.Shift.P)))
+			out.add("Common shift", fmt.Sprintf("%s east, %s north; as large by chance with %s (Hotelling)", offset(s.Mean.E, u), offset(s.Mean.N, u), chance(s.Shift.P)))
 		}
 		if e := s.Ellipse; e != nil {
 			t := fmt.Sprintf("half axes %s and %s at %g%s%%", length(e.SemiMajor), withUnit(e.SemiMinor, u), 100*e.Confidence, nbsp)
 			if e.Bearing.Defined() {
 				t += fmt.Sprintf(", the long one along %.0f°", e.Bearing.Degrees())
 			}
-			add("Error ellipse", t)
+			out.add("Error ellipse", t)
 		}
 	}
 	wide := func(term string, text []string) {
@@ -428,15 +418,6 @@ func shows(f *match.Inference) string {
 
 // likely writes a probability that is near 0 or 1 as a bound.
 func likely(p float64) string { return together(words.Percent(p)) }
-
-// chosenSet is the set of judged photos whose figures are shown: without the
-// gross ones where there are any.
-func chosenSet(r *match.Result) (*match.SetStats, string) {
-	if r.SetWithoutGross != nil {
-		return r.SetWithoutGross, "judged and not gross"
-	}
-	return r.Set, "judged"
-}
 
 // operations words the operations that carried tags to the grid, the commonest
 // first.
@@ -769,9 +750,10 @@ func (d *doc) codes(sheets []int) []string {
 // --- sheets ---
 
 type sheetView struct {
+	Photos                iter.Seq[photoView]
 	ID, Title, Desc, Code string
 	Query                 string
-	Facts                 []fact
+	Facts                 facts
 	Sketch                template.HTML
 	Count                 string
 	HasPoint              bool
@@ -785,7 +767,7 @@ func (d *doc) sheetView(s int) sheetView {
 		if d.withoutPoint() > 1 {
 			v.Title += fmt.Sprintf(", %d of %d", sh.part, d.withoutPoint())
 		}
-		v.Facts = []fact{{Term: "Photos", Text: []string{words.Count(len(sh.photos))}}}
+		v.Facts.add("Photos", words.Count(len(sh.photos)))
 		return v
 	}
 	p := &d.r.Points[sh.point]
@@ -793,13 +775,12 @@ func (d *doc) sheetView(s int) sheetView {
 	v.HasPoint = true
 	v.Title, v.Desc, v.Code = words.Safe(p.ID), words.Safe(p.Desc), words.Safe(p.Code)
 	v.Query = query(p.ID, p.Code, p.Desc)
-	add := func(f fact) { v.Facts = append(v.Facts, f) }
 	if p.Code != "" {
-		add(fact{Term: "Code", Text: []string{words.Safe(p.Code)}})
+		v.Facts.add("Code", words.Safe(p.Code))
 	}
-	add(fact{Term: "Grid position", Text: []string{signs(fmt.Sprintf("E %.3f", p.E)), signs(fmt.Sprintf("N %.3f", p.N)) + nbsp + u.Symbol}})
+	v.Facts.add("Grid position", signs(fmt.Sprintf("E %.3f", p.E)), signs(fmt.Sprintf("N %.3f", p.N))+nbsp+u.Symbol)
 	if p.Height != nil {
-		add(fact{Term: "Height", Text: []string{signs(fmt.Sprintf("%.3f", *p.Height)) + nbsp + "m"}})
+		v.Facts.add("Height", signs(fmt.Sprintf("%.3f", *p.Height))+nbsp+"m")
 	}
 	if d.in.Geographic != nil {
 		f := fact{Term: "Geographic", Note: words.Safe(d.r.Grid.Frame)}
@@ -808,21 +789,21 @@ func (d *doc) sheetView(s int) sheetView {
 		} else {
 			f.Text = strings.Split(latLon(at.Lat, at.Lon, 5), " ")
 		}
-		add(f)
+		v.Facts = append(v.Facts, f)
 	}
 	switch {
 	case p.Cov != nil && p.Cov[0] == p.Cov[2] && p.Cov[1] == 0:
-		add(fact{Term: "Survey accuracy", Text: []string{fmt.Sprintf("%.3f%sm per axis (standard deviation)", math.Sqrt(max(0, p.Cov[0])), nbsp)}})
+		v.Facts.add("Survey accuracy", fmt.Sprintf("%.3f%sm per axis (standard deviation)", math.Sqrt(max(0, p.Cov[0])), nbsp))
 	case p.Cov != nil:
-		add(fact{Term: "Survey accuracy", Text: []string{fmt.Sprintf("%.3f%sm east, %.3f%sm north (standard deviations)", math.Sqrt(max(0, p.Cov[0])), nbsp, math.Sqrt(max(0, p.Cov[2])), nbsp)}})
+		v.Facts.add("Survey accuracy", fmt.Sprintf("%.3f%sm east, %.3f%sm north (standard deviations)", math.Sqrt(max(0, p.Cov[0])), nbsp, math.Sqrt(max(0, p.Cov[2])), nbsp))
 	case d.r.Budget.PointSigma > 0:
-		add(fact{Term: "Survey accuracy", Text: []string{fmt.Sprintf("%.3g%sm per axis, by the budget", d.r.Budget.PointSigma, nbsp)}})
+		v.Facts.add("Survey accuracy", fmt.Sprintf("%.3g%sm per axis, by the budget", d.r.Budget.PointSigma, nbsp))
 	}
 	if f, ok := d.tooFew[p.ID]; ok {
-		add(fact{Term: "Photos", Text: []string{words.Safe(f.Message)}})
+		v.Facts.add("Photos", words.Safe(f.Message))
 	}
 	if !p.Observed.IsZero() {
-		add(fact{Term: "Observed", Text: []string{p.Observed.Format("2006-01-02 15:04:05 -07:00")}})
+		v.Facts.add("Observed", p.Observed.Format("2006-01-02 15:04:05 -07:00"))
 	}
 	v.Sketch = d.sketch(s)
 	return v
@@ -839,7 +820,7 @@ type photoView struct {
 	Width, Height  int
 	Alt, NoImg     string
 	Link           string
-	Facts, Changes []fact
+	Facts, Changes facts
 	Causes         []link
 }
 
@@ -876,58 +857,55 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 }
 
 // tagFacts are what the image says: when and where it was taken, and which way.
-func tagFacts(p *match.PhotoResult) (out []fact) {
-	add := func(term string, text ...string) { out = append(out, fact{Term: term, Text: text}) }
+func tagFacts(p *match.PhotoResult) (out facts) {
 	if p.Original != "" {
-		add("Came as", words.Safe(p.Original))
+		out.add("Came as", words.Safe(p.Original))
 	}
 	if t := p.Tag; t != nil {
 		if t.Taken != nil {
-			add("Taken", clock(t.Taken))
+			out.add("Taken", clock(t.Taken))
 		} else if t.GPSTime != nil {
-			add("Taken", stamp(*t.GPSTime)+", by GNSS")
+			out.add("Taken", stamp(*t.GPSTime)+", by GNSS")
 		}
 		if t.Direction != nil {
-			add("Looking", direction(t.Direction))
+			out.add("Looking", direction(t.Direction))
 		}
 		if t.Position != nil {
-			add("Tag", latLon(t.Position.Lat, t.Position.Lon, 2)+tagDatum(t))
+			out.add("Tag", latLon(t.Position.Lat, t.Position.Lon, 2)+tagDatum(t))
 		}
 	}
 	return out
 }
 
 // judgedFacts are the discrepancy and what it was held against.
-func judgedFacts(p *match.PhotoResult, u grid.Unit) (out []fact) {
-	add := func(term string, text ...string) { out = append(out, fact{Term: term, Text: text}) }
+func judgedFacts(p *match.PhotoResult, u grid.Unit) (out facts) {
 	if x := p.Discrepancy; x != nil {
-		add("Discrepancy", fmt.Sprintf("%s, bearing %s; %s east, %s north", withUnit(x.Distance, u), bearing(x.Bearing), offset(x.DE, u), offset(x.DN, u)))
+		out.add("Discrepancy", fmt.Sprintf("%s, bearing %s; %s east, %s north", withUnit(x.Distance, u), bearing(x.Bearing), offset(x.DE, u), offset(x.DN, u)))
 		if a := p.Allowance; a != nil {
-			add("Allowed", fmt.Sprintf("%s at %g%s%%, made of %s", withUnit(a.Threshold/u.Metres, u), 100*a.Confidence, nbsp, made(a)))
+			out.add("Allowed", fmt.Sprintf("%s at %g%s%%, made of %s", withUnit(a.Threshold/u.Metres, u), 100*a.Confidence, nbsp, made(a)))
 			if a.Expected != nil {
-				add("Judged", fmt.Sprintf("%s from where the image says that the camera stood", withUnit(a.Judged/u.Metres, u)))
+				out.add("Judged", fmt.Sprintf("%s from where the image says that the camera stood", withUnit(a.Judged/u.Metres, u)))
 			}
 		}
 		if p.PAdjusted != nil && p.P != nil {
-			add("By chance", chance(*p.P)+", for all photos together "+chance(*p.PAdjusted))
+			out.add("By chance", chance(*p.P)+", for all photos together "+chance(*p.PAdjusted))
 		}
 	} else if p.Why != "" {
-		add("Not judged", words.Safe(p.Why))
+		out.add("Not judged", words.Safe(p.Why))
 	}
 	return out
 }
 
 // showsFacts say which point the photo shows where that is not the linked one.
-func showsFacts(p *match.PhotoResult) (out []fact) {
-	add := func(term string, text ...string) { out = append(out, fact{Term: term, Text: text}) }
+func showsFacts(p *match.PhotoResult) (out facts) {
 	if f := p.Inference; contested(p) {
 		text := []string{fmt.Sprintf("probably %s (%s); probability that the link is correct %s", shows(f), likely(f.Probability), likely(*f.LinkProbability))}
 		for _, e := range f.Evidence {
 			text = append(text, words.Safe(e))
 		}
-		add("Shows", text...)
+		out.add("Shows", text...)
 	} else if f != nil && p.Tie == nil && f.Point != "" {
-		add("Shows", fmt.Sprintf("perhaps %s (%s)", shows(f), likely(f.Probability)))
+		out.add("Shows", fmt.Sprintf("perhaps %s (%s)", shows(f), likely(f.Probability)))
 	}
 	return out
 }
@@ -946,8 +924,7 @@ func (d *doc) nearestFact(p *match.PhotoResult, page int) []fact {
 }
 
 // tieFacts are what the tie rests on.
-func tieFacts(p *match.PhotoResult) (out []fact) {
-	add := func(term string, text ...string) { out = append(out, fact{Term: term, Text: text}) }
+func tieFacts(p *match.PhotoResult) (out facts) {
 	if t := p.Tie; t != nil {
 		var ev []string
 		for _, e := range t.Evidence {
@@ -964,15 +941,14 @@ func tieFacts(p *match.PhotoResult) (out []fact) {
 			text += fmt.Sprintf("; confirmed (%s)", likely(*f.LinkProbability))
 		}
 		if text != "" {
-			add("Tie", text)
+			out.add("Tie", text)
 		}
 	}
 	return out
 }
 
 // noteFacts are the notes on a photo, its allowance and its metadata.
-func noteFacts(p *match.PhotoResult) (out []fact) {
-	add := func(term string, text ...string) { out = append(out, fact{Term: term, Text: text}) }
+func noteFacts(p *match.PhotoResult) (out facts) {
 	notes := slices.Clone(p.Notes)
 	if p.Allowance != nil {
 		notes = append(notes, p.Allowance.Notes...)
@@ -985,9 +961,7 @@ func noteFacts(p *match.PhotoResult) (out []fact) {
 	for k, n := range notes {
 		notes[k] = words.Safe(n)
 	}
-	if len(notes) > 0 {
-		add("Notes", notes...)
-	}
+	out.add("Notes", notes...)
 	return out
 }
 

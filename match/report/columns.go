@@ -2,7 +2,6 @@ package report
 
 import (
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -134,18 +133,6 @@ func rounded(v float64, decimals int) float64 {
 	}
 	f := math.Pow10(decimals)
 	return math.Round(v*f) / f
-}
-
-// codesByPhoto has the codes of the findings about each photo, each code once, in
-// their order.
-func codesByPhoto(r *match.Result) map[string][]string {
-	out := map[string][]string{}
-	for _, f := range r.Findings() {
-		if f.Photo != "" && !slices.Contains(out[f.Photo], string(f.Code)) {
-			out[f.Photo] = append(out[f.Photo], string(f.Code))
-		}
-	}
-	return out
 }
 
 func fixed(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }

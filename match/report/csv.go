@@ -18,7 +18,7 @@ var csvHead = []string{"photo", "point", "verdict", "reason", "unit", "distance"
 // CSV writes one row a photo, in the order of the result. Texts that a
 // spreadsheet would take for a formula are preceded by an apostrophe.
 func CSV(w io.Writer, r *match.Result) error {
-	codes := codesByPhoto(r)
+	codes := r.CodesOf()
 	return writeCSV(w, csvHead, func(yield func([]string) bool) {
 		for i := range r.Photos {
 			texts := photoTexts(r.Grid.Unit, &r.Photos[i], codes[r.Photos[i].Name])

@@ -38,7 +38,7 @@ func GeoJSON(w io.Writer, dataset string, r *match.Result, at *match.Located) er
 	if err != nil {
 		return err
 	}
-	codes := codesByPhoto(r)
+	codes := r.CodesOf()
 	p.printf("%s,\"features\":[", head[:len(head)-1])
 	sep := "\n"
 	add := func(id string, geometry any, props any) error {

@@ -52,7 +52,7 @@ func GeoPackage(ctx context.Context, w io.Writer, r *match.Result, opt GeoPackag
 		return fmt.Errorf("geopackage: %w", err)
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
-	g := &geoPackage{ctx: ctx, conn: conn, r: r, codes: codesByPhoto(r), time: opt.Time.UTC().Format("2006-01-02T15:04:05.000Z")}
+	g := &geoPackage{ctx: ctx, conn: conn, r: r, codes: r.CodesOf(), time: opt.Time.UTC().Format("2006-01-02T15:04:05.000Z")}
 	for _, part := range []func() error{
 		func() error { return g.system(opt.WKT) }, g.points, g.tags, g.vectors,
 	} {

@@ -52,7 +52,7 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 		m.Description = html.EscapeString(strings.TrimSpace(words.Safe(p.Code) + " " + words.Safe(p.Desc) + ", " + words.Plural(len(p.Photos), "photo")))
 		points.Placemarks = append(points.Placemarks, m)
 	}
-	codes := codesByPhoto(r)
+	codes := r.CodesOf()
 	tags := kmlFolder{Name: "tags"}
 	for i := range r.Photos {
 		m := kmlTag(r, &r.Photos[i], codes[r.Photos[i].Name])

@@ -3,7 +3,6 @@ package report
 import (
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 	"strings"
 
@@ -23,55 +22,30 @@ func PictureFacts(r *match.Result) []Fact {
 
 // measured words what was measured, from the least to the greatest.
 func measured(r *match.Result) string {
-	type size struct{ long, short int }
-	var sizes []size
-	var blur []float64
-	worst, best := math.MaxInt, 0
-	n, undecoded := 0, 0
-	for i := range r.Photos {
-		m := pictures.Of(&r.Photos[i].Photo)
-		if m == nil {
-			continue
-		}
-		n++
-		sizes = append(sizes, size{max(m.Width, m.Height), min(m.Width, m.Height)})
-		if m.Undecoded != "" {
-			undecoded++
-		}
-		if m.Quality != nil {
-			worst, best = min(worst, m.Quality.Low), max(best, m.Quality.High)
-		}
-		if m.Blur != nil {
-			blur = append(blur, *m.Blur)
-		}
-	}
-	if n == 0 {
+	s := pictures.Summarize(r)
+	if s.Measured == 0 {
 		return "not measured: only the number and the names of photos were looked at"
 	}
-	text := words.Count(n) + " measured"
-	if left := len(r.Photos) - n; left > 0 {
+	text := words.Count(s.Measured) + " measured"
+	if left := len(r.Photos) - s.Measured; left > 0 {
 		text += ", " + words.Count(left) + " not"
 	}
-	if undecoded > 0 {
-		text += fmt.Sprintf(", %s of them by the header alone", words.Count(undecoded))
+	if s.HeaderOnly > 0 {
+		text += fmt.Sprintf(", %s of them by the header alone", words.Count(s.HeaderOnly))
 	}
-	slices.SortFunc(sizes, func(a, b size) int { return a.long*a.short - b.long*b.short })
-	sides := func(s size) string { return fmt.Sprintf("%d x %d", s.long, s.short) }
-	if lo, hi := sides(sizes[0]), sides(sizes[n-1]); lo == hi {
-		text += ": " + lo
-	} else {
-		text += fmt.Sprintf(": %s to %s", lo, hi)
+	text += fmt.Sprintf(": %d x %d", s.Smallest[0], s.Smallest[1])
+	if s.Largest != s.Smallest {
+		text += fmt.Sprintf(" to %d x %d", s.Largest[0], s.Largest[1])
 	}
 	switch {
-	case best == 0:
-	case worst == best:
-		text += fmt.Sprintf(", JPEG quality %d", best)
+	case s.Best == 0:
+	case s.Worst == s.Best:
+		text += fmt.Sprintf(", JPEG quality %d", s.Best)
 	default:
-		text += fmt.Sprintf(", JPEG quality %d to %d", worst, best)
+		text += fmt.Sprintf(", JPEG quality %d to %d", s.Worst, s.Best)
 	}
-	if len(blur) > 0 {
-		slices.Sort(blur)
-		text += fmt.Sprintf(", blur %.1f to %.1f px (median %.1f)", blur[0], blur[len(blur)-1], median(blur))
+	if b := s.Blur; b != nil {
+		text += fmt.Sprintf(", blur %.1f to %.1f px (median %.1f)", b[0], b[2], b[1])
 	}
 	return text
 }
@@ -100,40 +74,24 @@ func required(r match.Requirements) string {
 // ruleWords words what a rule requires that another one does not.
 func ruleWords(r, d pictures.CodeRule) string {
 	var out []string
-	if r.MinPhotos != d.MinPhotos {
-		if r.MinPhotos > 0 {
-			out = append(out, words.Plural(r.MinPhotos, "photo")+" a point")
-		} else if d.MinPhotos > 0 {
-			out = append(out, "any number of photos")
+	// add words a figure, which is 0 or less where nothing is required.
+	add := func(v, other float64, required, any string) {
+		if v > 0 && v != other {
+			out = append(out, required)
+		} else if v <= 0 && other > 0 {
+			out = append(out, any)
 		}
 	}
-	if r.MinLongSide != d.MinLongSide || r.MinShortSide != d.MinShortSide {
-		if r.MinLongSide > 0 || r.MinShortSide > 0 {
-			out = append(out, fmt.Sprintf("%d x %d pixels", max(r.MinLongSide, r.MinShortSide, 0), max(r.MinShortSide, 0)))
-		} else if d.MinLongSide > 0 || d.MinShortSide > 0 {
-			out = append(out, "any size")
-		}
+	add(float64(r.MinPhotos), float64(d.MinPhotos), words.Plural(r.MinPhotos, "photo")+" a point", "any number of photos")
+	switch {
+	case r.MinLongSide == d.MinLongSide && r.MinShortSide == d.MinShortSide:
+	case r.MinLongSide > 0 || r.MinShortSide > 0:
+		out = append(out, fmt.Sprintf("%d x %d pixels", max(r.MinLongSide, r.MinShortSide, 0), max(r.MinShortSide, 0)))
+	case d.MinLongSide > 0 || d.MinShortSide > 0:
+		out = append(out, "any size")
 	}
-	if r.MinQuality != d.MinQuality {
-		if r.MinQuality > 0 {
-			out = append(out, fmt.Sprintf("JPEG quality %d", r.MinQuality))
-		} else if d.MinQuality > 0 {
-			out = append(out, "any JPEG quality")
-		}
-	}
-	if r.MaxBlur != d.MaxBlur {
-		if r.MaxBlur > 0 {
-			out = append(out, fmt.Sprintf("blur up to %.3g px", r.MaxBlur))
-		} else if d.MaxBlur > 0 {
-			out = append(out, "any blur")
-		}
-	}
-	if r.MaxClipped != d.MaxClipped {
-		if r.MaxClipped > 0 {
-			out = append(out, fmt.Sprintf("up to %.3g %% black or white", 100*r.MaxClipped))
-		} else if d.MaxClipped > 0 {
-			out = append(out, "any exposure")
-		}
-	}
+	add(float64(r.MinQuality), float64(d.MinQuality), fmt.Sprintf("JPEG quality %d", r.MinQuality), "any JPEG quality")
+	add(r.MaxBlur, d.MaxBlur, fmt.Sprintf("blur up to %.3g px", r.MaxBlur), "any blur")
+	add(r.MaxClipped, d.MaxClipped, fmt.Sprintf("up to %.3g %% black or white", 100*r.MaxClipped), "any exposure")
 	return strings.Join(out, ", ")
 }

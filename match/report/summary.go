@@ -34,10 +34,7 @@ func Summary(w io.Writer, r *match.Result, o baseline.Outcome, opt SummaryOption
 	line("%s: %s", words.Safe(opt.Title), counts(r))
 	line("grid %s", gridName(r.Grid))
 	line("within %s, over %s, gross %s, unjudged %s", words.Count(r.Counts[match.Within]), words.Count(r.Counts[match.Over]), words.Count(r.Counts[match.Gross]), words.Count(r.Counts[match.Unjudged]))
-	if s, which := r.Set, "judged"; s != nil {
-		if r.SetWithoutGross != nil {
-			s, which = r.SetWithoutGross, "judged and not gross"
-		}
+	if s, which := r.Noise(); s != nil {
 		text := fmt.Sprintf("RMSE radial %s %s of the %s %s", words.Length(s.RMSER), s.Unit.Symbol, words.Count(s.N), which)
 		if s.NSSDA != nil {
 			text += fmt.Sprintf("; NSSDA %s at 95 %%", words.Distance(*s.NSSDA, s.Unit))

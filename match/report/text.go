@@ -88,17 +88,7 @@ func (t *text) few(n, most int) int {
 
 // counts says how many photos and points there are, and how many of them are tied.
 func counts(r *match.Result) string {
-	tied, with := 0, 0
-	for i := range r.Photos {
-		if r.Photos[i].Tie != nil {
-			tied++
-		}
-	}
-	for i := range r.Points {
-		if len(r.Points[i].Photos) > 0 {
-			with++
-		}
-	}
+	tied, with := r.Tied()
 	return fmt.Sprintf("%s to look at, %s tied; %s of %s with a photo", of(len(r.ToLookAt()), len(r.Photos), "photo"), words.Count(tied),
 		words.Count(with), words.Plural(len(r.Points), "point"))
 }
@@ -116,21 +106,13 @@ func (t *text) verdicts() {
 	t.para(0, 2, "%s%s", title, counts(t.r))
 	t.printf("\n")
 	var rows [][]string
-	for _, v := range match.Verdicts {
-		var d []float64
-		for i := range t.r.Photos {
-			if ph := &t.r.Photos[i]; ph.Verdict == v && ph.Discrepancy != nil {
-				d = append(d, ph.Discrepancy.Distance)
-			}
-		}
-		n := t.r.Counts[v]
-		row := []string{string(v), words.Count(n), "", "", ""}
+	for _, v := range t.r.ByVerdict() {
+		row := []string{string(v.Verdict), words.Count(v.Photos), "", "", ""}
 		if len(t.r.Photos) > 0 {
-			row[2] = fmt.Sprintf("%.0f %%", 100*float64(n)/float64(len(t.r.Photos)))
+			row[2] = fmt.Sprintf("%.0f %%", 100*v.Share)
 		}
-		if len(d) > 0 {
-			slices.Sort(d)
-			row[3], row[4] = words.Distance(median(d), t.u), words.Distance(d[len(d)-1], t.u)
+		if !math.IsNaN(v.Median) {
+			row[3], row[4] = words.Distance(v.Median, t.u), words.Distance(v.Greatest, t.u)
 		}
 		rows = append(rows, row)
 	}
@@ -384,10 +366,7 @@ func (t *text) set() {
 	if t.r.Set == nil {
 		return
 	}
-	s, which := t.r.Set, "judged"
-	if t.r.SetWithoutGross != nil {
-		s, which = t.r.SetWithoutGross, "judged and not gross"
-	}
+	s, which := t.r.Noise()
 	nssda := ""
 	if s.NSSDA != nil {
 		nssda = fmt.Sprintf(", NSSDA %s", words.Distance(*s.NSSDA, t.u))
@@ -406,7 +385,7 @@ func (t *text) set() {
 	if c := s.Robust; c != nil && t.opt.All {
 		t.para(2, 4, "centre: E %+.2f, N %+.2f %s, spread %s per axis (robust)", c.Centre.E, c.Centre.N, t.u.Symbol, words.Distance(c.Spread, t.u))
 	}
-	t.heights(t.r)
+	t.heights()
 }
 
 // read says how the job was read: the grid, the frames, the files, the pictures and
@@ -503,13 +482,4 @@ func frames(r *match.Result, chain bool) []string {
 		}
 	}
 	return out
-}
-
-// median of sorted values.
-func median(d []float64) float64 {
-	n := len(d)
-	if n%2 == 1 {
-		return d[n/2]
-	}
-	return (d[n/2-1] + d[n/2]) / 2
 }
