@@ -328,7 +328,7 @@ func (r *registry) describe(definition string, opt grid.OpenOptions, object, pro
 	paths := r.paths(base, projected)
 	i := slices.IndexFunc(paths, func(p path) bool { return p.usable() && !p.ballpark })
 	if i < 0 {
-		return fail("%s: PROJ can't compute this map projection: %s", name, projected.method()+" is not in the installed version ("+r.version()+"); a later one may have it")
+		return fail("%s: PROJ can't compute this map projection: %s", name, projected.unsupported())
 	}
 	c.own = paths[i].pipeline
 	c.use, c.used = projected.areaOfUse()

@@ -164,6 +164,31 @@ func fix(lat, lon float64, datum string, epoch float64) grid.Fix {
 	return grid.Fix{LatLon: grid.LatLon{Lat: lat, Lon: lon}, Frame: grid.Frame{Datum: datum, Epoch: epoch}}
 }
 
+// Methods that PROJ 9.1 can't compute, each with the version that can. Source: the
+// registry's own codes of methods, and PROJ's release notes: Modified Krovak came
+// with 9.4.0, and none of the others up to 9.5.1.
+func TestMethodsThatPROJLacks(t *testing.T) {
+	for code, want := range map[string][2]string{
+		"EPSG:5515":  {"Krovak Modified (EPSG:1042)", "PROJ 9.4.0 and later"},
+		"EPSG:5516":  {"Krovak Modified (North Orientated) (EPSG:1043)", "PROJ 9.4.0 and later"},
+		"EPSG:3173":  {"Lambert Conic Conformal (West Orientated) (EPSG:9826)", "no version up to"},
+		"EPSG:22700": {"Lambert Conic Near-Conformal (EPSG:9817)", "no version up to"},
+		"EPSG:2986":  {"Polar Stereographic (variant C) (EPSG:9830)", "no version up to"},
+		"EPSG:22300": {"Tunisia Mining Grid (EPSG:9816)", "no version up to"},
+	} {
+		_, err := Open(code)
+		if err == nil {
+			t.Logf("%s: the installed PROJ has it", code)
+			continue
+		}
+		for _, text := range []string{want[0] + " is not in the installed version (PROJ ", ", EPSG v", want[1]} {
+			if !errors.Is(err, ErrNotProjected) || !strings.Contains(err.Error(), text) {
+				t.Errorf("%s: %v; want %q in it", code, err, text)
+			}
+		}
+	}
+}
+
 func TestDatumNames(t *testing.T) {
 	r := openRegistry()
 	defer r.close()

@@ -200,21 +200,30 @@ func (o *object) target() *object { return o.r.object(C.proj_get_target_crs(o.r.
 // base is the geodetic CRS that a CRS is built on.
 func (o *object) base() *object { return o.r.object(C.proj_crs_get_geodetic_crs(o.r.ctx, o.p)) }
 
-// method names the method of the map projection of a projected CRS, with its code.
-func (o *object) method() string {
-	op := o.r.object(C.proj_crs_get_coordoperation(o.r.ctx, o.p))
-	if op == nil {
-		return "which is not stated"
+// methodSince is the version of PROJ from which on it has a method of map
+// projection that came after 9.1, by the method's EPSG code. Those of the registry
+// that are not in it, and that PROJ 9.1 lacks, are in no version up to newestPROJ.
+// Source: PROJ's release notes and its table of methods.
+var methodSince = map[string]string{"1026": "9.3.0", "1119": "9.3.0", "1042": "9.4.0", "1043": "9.4.0", "1130": "9.5.0"}
+
+const newestPROJ = "9.5.1"
+
+// unsupported names the method of a projected CRS that PROJ can't compute, and says
+// which version can.
+func (o *object) unsupported() string {
+	method, since := "its method", "a later one may have it"
+	if op := o.r.object(C.proj_crs_get_coordoperation(o.r.ctx, o.p)); op != nil {
+		var name, authority, code *C.char
+		C.proj_coordoperation_get_method_info(o.r.ctx, op.p, &name, &authority, &code)
+		if method = C.GoString(name); C.GoString(authority) == "EPSG" {
+			method += " (EPSG:" + C.GoString(code) + ")"
+			since = "no version up to " + newestPROJ + " has it, so transform the points to another projected system of the place, such as a UTM zone"
+			if v := methodSince[C.GoString(code)]; v != "" {
+				since = "PROJ " + v + " and later have it"
+			}
+		}
 	}
-	var name, authority, code *C.char
-	if C.proj_coordoperation_get_method_info(o.r.ctx, op.p, &name, &authority, &code) == 0 {
-		return op.name()
-	}
-	s := C.GoString(name)
-	if code != nil && C.GoString(code) != "" {
-		s += " (" + C.GoString(authority) + ":" + C.GoString(code) + ")"
-	}
-	return s
+	return fmt.Sprintf("%s is not in the installed version (%s); %s", method, o.r.version(), since)
 }
 
 // ensembleAccuracy is the accuracy in metres that the registry states for the
