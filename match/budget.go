@@ -59,8 +59,9 @@ type Budget struct {
 	// Standoff is the distance from which points are photographed, in a direction
 	// that is not known.
 	Standoff float64 `json:"standoff_m"`
-	// MaxSubjectDistance is the largest SubjectDistance that is used together
-	// with a true image direction in place of Standoff. 0 never uses them.
+	// MaxSubjectDistance is the largest SubjectDistance that is used in place of
+	// Standoff: with a true image direction as the expectation, and without one in
+	// any direction where it is more than Standoff. 0 never uses it.
 	MaxSubjectDistance float64 `json:"max_subject_distance_m"`
 	// DirectionSigma is the standard deviation of such a direction. Times the
 	// distance it is counted in both axes, and so covers an error of the same
@@ -426,35 +427,55 @@ func (b Budget) frame(op *grid.Operation, opt AllowanceOptions, a *Allowance) er
 	return nil
 }
 
-// standoff shifts the expectation where the image tells from where it was taken,
-// and else allows for the budget's standoff in any direction.
+// standoff shifts the expectation where the image tells from where it was taken.
+// Else it allows for the budget's standoff in any direction, or for the subject
+// distance where that is larger: it may be that of what the camera focused on.
 func (b Budget) standoff(tag *geotag.Tag, opt AllowanceOptions, a *Allowance) {
-	if v := tag.SubjectDistance; tag.Direction != nil && v != nil && b.MaxSubjectDistance > 0 {
-		deg := tag.Direction.Degrees
+	standoff := Component{Name: ComponentStandoff, Stated: b.Standoff,
+		Source: "distance between camera and point in an unknown direction, from the budget"}
+	if v, look := tag.SubjectDistance, tag.Direction; v != nil && b.MaxSubjectDistance > 0 {
 		switch {
 		case !(*v > 0) || math.IsInf(*v, 0):
-			a.note("SubjectDistance is %v m, so the image direction is not used", *v)
+			if look != nil {
+				a.note("SubjectDistance is %v m, so the image direction is not used", *v)
+			}
 		case *v > b.MaxSubjectDistance:
-			a.note("SubjectDistance is %s m, more than the %s m up to which it is used", metres(*v), metres(b.MaxSubjectDistance))
-		case tag.Direction.Magnetic:
-			a.note("the image direction counts from magnetic north and the declination is not known, so it is not used")
-		case !(deg >= 0 && deg <= 360):
-			a.note("the image direction is %v degrees, which can't be believed and is not used", deg)
-		case opt.Convergence == nil || math.IsNaN(*opt.Convergence) || math.IsInf(*opt.Convergence, 0):
-			a.note("the projection does not tell the meridian convergence, so the image direction is not used")
-		default:
-			// The camera looks along the grid bearing at the point, so the tag lies
-			// the other way.
-			sin, cos := math.Sincos((deg - *opt.Convergence) * math.Pi / 180)
-			a.Expected = &Vector{E: -*v * sin, N: -*v * cos}
-			a.add(Component{Name: ComponentDirection, Stated: *v, Sigma: *v * b.DirectionSigma * math.Pi / 180,
-				Source: fmt.Sprintf("camera %s m from the point, looking along %s degrees from true north, good to %s degrees", metres(*v), trimFloat(deg, 1), trimFloat(b.DirectionSigma, 1))})
+			if look != nil {
+				a.note("SubjectDistance is %s m, more than the %s m up to which it is used", metres(*v), metres(b.MaxSubjectDistance))
+			}
+		case look != nil && b.looking(look, *v, opt, a):
 			return
+		case *v > b.Standoff:
+			standoff.Stated = *v
+			standoff.Source = "distance between camera and point in an unknown direction, the image's SubjectDistance"
 		}
 	}
-	a.Standoff = b.Standoff
-	a.add(Component{Name: ComponentStandoff, Stated: b.Standoff,
-		Source: "distance between camera and point in an unknown direction, from the budget"})
+	a.Standoff = standoff.Stated
+	a.add(standoff)
+}
+
+// looking sets the expectation from a direction and a distance; false where the
+// direction can't be brought onto the grid.
+func (b Budget) looking(look *geotag.Direction, distance float64, opt AllowanceOptions, a *Allowance) bool {
+	deg := look.Degrees
+	switch {
+	case look.Magnetic:
+		a.note("the image direction counts from magnetic north and the declination is not known, so it is not used")
+		return false
+	case !(deg >= 0 && deg <= 360):
+		a.note("the image direction is %v degrees, which can't be believed and is not used", deg)
+		return false
+	case opt.Convergence == nil || math.IsNaN(*opt.Convergence) || math.IsInf(*opt.Convergence, 0):
+		a.note("the projection does not tell the meridian convergence, so the image direction is not used")
+		return false
+	}
+	// The camera looks along the grid bearing at the point, so the tag lies the
+	// other way.
+	sin, cos := math.Sincos((deg - *opt.Convergence) * math.Pi / 180)
+	a.Expected = &Vector{E: -distance * sin, N: -distance * cos}
+	a.add(Component{Name: ComponentDirection, Stated: distance, Sigma: distance * b.DirectionSigma * math.Pi / 180,
+		Source: fmt.Sprintf("camera %s m from the point, looking along %s degrees from true north, good to %s degrees", metres(distance), trimFloat(deg, 1), trimFloat(b.DirectionSigma, 1))})
+	return true
 }
 
 // Judge holds a discrepancy (tag minus point, in metres) against the allowance.

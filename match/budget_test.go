@@ -184,26 +184,56 @@ func TestKnownDirection(t *testing.T) {
 		t.Errorf("convergence 2: expected %+v, want %+v", *a.Expected, want)
 	}
 	for name, c := range map[string]struct {
-		dir  geotag.Direction
-		dist float64
-		conv *float64
-		note string
+		dir      geotag.Direction
+		dist     float64
+		conv     *float64
+		note     string
+		standoff float64
 	}{
-		"magnetic":       {geotag.Direction{Magnetic: true}, 10, ptr(0.0), "magnetic north"},
-		"no convergence": {geotag.Direction{}, 10, nil, "convergence"},
-		"far":            {geotag.Direction{}, 500, ptr(0.0), "more than the 20 m"},
-		"nowhere":        {geotag.Direction{}, 0, ptr(0.0), "SubjectDistance is 0 m"},
-		"infinity":       {geotag.Direction{}, math.Inf(1), ptr(0.0), "SubjectDistance is +Inf m"},
-		"no direction":   {geotag.Direction{Degrees: math.NaN()}, 10, ptr(0.0), "can't be believed"},
+		"magnetic":       {geotag.Direction{Magnetic: true}, 10, ptr(0.0), "magnetic north", 10},
+		"no convergence": {geotag.Direction{}, 10, nil, "convergence", 10},
+		"far":            {geotag.Direction{}, 500, ptr(0.0), "more than the 20 m", b.Standoff},
+		"nowhere":        {geotag.Direction{}, 0, ptr(0.0), "SubjectDistance is 0 m", b.Standoff},
+		"infinity":       {geotag.Direction{}, math.Inf(1), ptr(0.0), "SubjectDistance is +Inf m", b.Standoff},
+		"no direction":   {geotag.Direction{Degrees: math.NaN()}, 10, ptr(0.0), "can't be believed", 10},
 	} {
 		tag := &geotag.Tag{Direction: &c.dir, SubjectDistance: &c.dist}
 		a, err := b.Allowance(tag, Point{}, exactOp, AllowanceOptions{Convergence: c.conv})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if a.Expected != nil || a.Standoff != b.Standoff || len(a.Notes) != 1 || !strings.Contains(a.Notes[0], c.note) {
+		if a.Expected != nil || a.Standoff != c.standoff || len(a.Notes) != 1 || !strings.Contains(a.Notes[0], c.note) {
 			t.Errorf("%s: expected %v, standoff %v, notes %q", name, a.Expected, a.Standoff, a.Notes)
 		}
+	}
+}
+
+// TestDistanceWithoutDirection: a photo taken 8 m from its point, nobody knows in
+// which direction, is off by 8 m and the noise: the distance is Rice distributed
+// (Rice, Mathematical analysis of random noise, 1945), and of a million drawn the
+// share over the threshold is what the confidence leaves. A distance below the
+// budget's standoff may be the focus on something nearer, and narrows nothing.
+func TestDistanceWithoutDirection(t *testing.T) {
+	b := DefaultBudget()
+	a, err := b.Allowance(&geotag.Tag{SubjectDistance: ptr(8.0)}, Point{}, exactOp, AllowanceOptions{Convergence: ptr(0.0)})
+	if err != nil || a.Standoff != 8 || a.Expected != nil || len(a.Notes) != 0 {
+		t.Fatalf("%+v, %v", a, err)
+	}
+	r := rand.New(rand.NewPCG(8, 1945))
+	over := 0
+	const n = 1_000_000
+	for range n {
+		sin, cos := math.Sincos(2 * math.Pi * r.Float64())
+		if math.Hypot(8*cos+a.Sigma*r.NormFloat64(), 8*sin+a.Sigma*r.NormFloat64()) > a.Threshold {
+			over++
+		}
+	}
+	if share := float64(over) / n; math.Abs(share-0.05) > 0.001 {
+		t.Errorf("%v are over the threshold of %v m", share, a.Threshold)
+	}
+	near, err := b.Allowance(&geotag.Tag{SubjectDistance: ptr(0.5)}, Point{}, exactOp, AllowanceOptions{})
+	if err != nil || near.Standoff != b.Standoff {
+		t.Errorf("half a metre: standoff %v, %v", near.Standoff, err)
 	}
 }
 

@@ -86,7 +86,7 @@ var Reference = []Setting{
 	{"budget.operation_confidence", "0.6827", "how an operation's stated accuracy is read"},
 	{"budget.motion_sigma_m", "0", "moving between the fix and the shutter"},
 	{"budget.standoff_m", "2", "from how far the points are photographed"},
-	{"budget.max_subject_distance_m", "20", "up to which subject distance a stated direction is used in place of the standoff"},
+	{"budget.max_subject_distance_m", "20", "up to which a stated subject distance is used in place of the standoff: in the stated direction, or without one where it is more"},
 	{"budget.direction_sigma_deg", "15", "how good a stated direction is"},
 	{"budget.gross_level", "0.001", "the probability of calling any photo of a job gross where there is only noise"},
 	{"budget.coarse_m", "50", "how large the handheld's own error may be, as a radius at that confidence, for a tag to be judged; half the spacing of the points where that is more; 0 judges all"},
