@@ -11,6 +11,7 @@ import (
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
+	"example.com/phototie/match/noise"
 )
 
 // batch is how many positions go to the projection in one call, and how many
@@ -225,10 +226,11 @@ func (c *checker) run(ctx context.Context, photos []PhotoResult, t ties) (*Resul
 	}); err != nil {
 		return nil, err
 	}
-	if err := c.infer(ctx, res, t); err != nil {
+	models, err := c.infer(ctx, res, t)
+	if err != nil {
 		return nil, err
 	}
-	if err := c.verdicts(res); err != nil {
+	if err := c.verdicts(res, models); err != nil {
 		return nil, err
 	}
 	if c.opt.Requirements != nil {
@@ -530,14 +532,18 @@ func (c *checker) resolution(t *geotag.Tag) float64 {
 	return m / c.unit.Metres
 }
 
-// verdicts gives every photo its verdict, and the set its statistics.
-func (c *checker) verdicts(res *Result) error {
+// verdicts gives every photo its verdict, and the set its statistics. models are those
+// of the cameras' noise, as far as they were learnt.
+func (c *checker) verdicts(res *Result, models map[string]*noise.Model) error {
 	t := NewTally(c.unit, c.opt.Budget)
+	over := overTags{photos: len(res.Photos)}
 	for i := range res.Photos {
 		if err := t.Add(&res.Photos[i]); err != nil {
 			return err
 		}
+		over.add(i, &res.Photos[i])
 	}
+	res.overShare = over.findings(models, 1-c.opt.Budget.Confidence)
 	for i := range res.Photos {
 		if err := t.Judge(&res.Photos[i]); err != nil {
 			return err

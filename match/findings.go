@@ -2,6 +2,7 @@ package match
 
 import (
 	"errors"
+	"slices"
 	"strings"
 
 	"example.com/phototie/geotag"
@@ -49,6 +50,8 @@ type Finding struct {
 	// Photo and Point name what it concerns; either may be empty.
 	Photo string `json:"photo,omitempty"`
 	Point string `json:"point,omitempty"`
+	// Cause names the cause of what is out that the finding tells of; empty for others.
+	Cause string `json:"cause,omitempty"`
 	// Line is the line of the link concerned, or of the point where no link is;
 	// 0 where neither has one.
 	Line int `json:"line,omitempty"`
@@ -85,7 +88,8 @@ func (f Finding) about(p *PhotoResult) Finding {
 // Findings lists what somebody should know about a checked job: photos in
 // their order, then links that lead nowhere, then points without a photo or with
 // too few. What Options.Requirements find is among them, with what they say of the
-// whole job at the end, and then come those of Options.Survey.
+// whole job at the end; then come cameras with too many photos over budget, and those of
+// Options.Survey.
 func (r *Result) Findings() []Finding {
 	var out []Finding
 	for i := range r.Photos {
@@ -106,8 +110,7 @@ func (r *Result) Findings() []Finding {
 			out = append(out, f)
 		}
 	}
-	out = append(out, r.pictures.Job...)
-	return append(out, r.survey...)
+	return slices.Concat(out, r.pictures.Job, r.overShare, r.survey)
 }
 
 // ofReason are the kinds of finding about photos that are unjudged or have no tie.

@@ -24,25 +24,29 @@ func cameraOf(p *Photo) string {
 }
 
 // infer weighs the ties of all photos. Where Ties.InferUntied is set it ties
-// those without a link and judges them.
-func (c *checker) infer(ctx context.Context, res *Result, t ties) error {
+// those without a link and judges them. It returns what was learnt of the cameras' noise.
+func (c *checker) infer(ctx context.Context, res *Result, t ties) (map[string]*noise.Model, error) {
 	// With one point there is nothing to mix it up with.
 	if c.opt.Ties.Off || len(c.points) < 2 || len(res.Photos) == 0 {
-		return nil
+		return nil, nil
 	}
 	in, err := c.walkInput(ctx, res.Photos, t)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	found, err := walk.Decode(ctx, in.photos, in.points, c.opt.Ties.Walk)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	clocks := make(map[string]*walk.Clock, len(found.Clocks))
 	for i := range found.Clocks {
 		clocks[found.Clocks[i].Camera] = &found.Clocks[i]
 	}
 	c.cameras(res, found)
+	models := make(map[string]*noise.Model, len(found.Shifts))
+	for _, s := range found.Shifts {
+		models[s.Camera] = s.Noise
+	}
 	err = share(ctx, len(res.Photos), func(from, to int) error {
 		for i := from; i < to; i++ {
 			res.Photos[i].Inference = c.inference(&res.Photos[i], &found.Photos[i], &in, i, clocks[in.photos[i].Camera])
@@ -50,7 +54,7 @@ func (c *checker) infer(ctx context.Context, res *Result, t ties) error {
 		return nil
 	})
 	if err != nil {
-		return err
+		return nil, err
 	}
 	for i := range res.Photos {
 		r := &res.Photos[i]
@@ -72,10 +76,10 @@ func (c *checker) infer(ctx context.Context, res *Result, t ties) error {
 		}
 		r.Reason, r.Why = "", ""
 		if err := c.judge(r, p); err != nil {
-			return err
+			return nil, err
 		}
 	}
-	return nil
+	return models, nil
 }
 
 // walkInput is a job as package walk takes it.
@@ -362,10 +366,13 @@ func grossScale(m *noise.Model) float64 {
 	if m.Photos < fewestLearnt {
 		return UnlearntGrossScale
 	}
-	return min(max(1, m.High)*(1+m.HeavyTails/2), mostGrossScale)
+	return min(max(leastGrossScale, m.High)*(1+m.HeavyTails/2), mostGrossScale)
 }
 
 const (
-	fewestLearnt   = 8
-	mostGrossScale = 3
+	fewestLearnt = 8
+	// leastGrossScale leaves room for a scale that was learnt too small: photos that are
+	// all taken from one side look less scattered than the standoff has them.
+	leastGrossScale = 1.4
+	mostGrossScale  = 3
 )

@@ -42,8 +42,11 @@ const (
 	FindingUnusedRule     FindingCode = "requirement-unused"
 )
 
-// The kinds of finding about the survey's side and about what is accepted.
+// The kinds of finding about the job as a whole and about what is accepted.
 const (
+	FindingOverShare        FindingCode = "over-share"
+	FindingCause            FindingCode = "cause-found"
+	FindingStop             FindingCode = "writing-stopped"
 	FindingControl          FindingCode = "site-control-suspect"
 	FindingFar              FindingCode = "points-far"
 	FindingUnusedAcceptance FindingCode = "baseline-unused"
@@ -88,9 +91,18 @@ var tieKinds = []FindingKind{
 	{FindingGross, SeverityError, "Tag grossly off",
 		"The tag lies so far from the point that, over all photos judged, noise of the handheld can't explain it. The tie, the tag or the frame is wrong.",
 		"look at the photo: is it the point, and was the fix fresh?"},
-	{FindingOver, SeverityWarning, "Tag over budget",
+	{FindingOver, SeverityNote, "Tag over budget",
 		"The tag lies further from the point than the accuracy budget allows at the stated confidence. A small share of sound photos does.",
-		"look at the photo: is it the point, and was the fix fresh?"},
+		"nothing, unless the photo does not show the point"},
+	{FindingOverShare, SeverityWarning, "Too many tags over budget",
+		"More photos are over budget than the noise of the handhelds explains, where photos that share an error count for what they tell. Links, points, the frame or the settings may be wrong.",
+		"look for what the photos over budget have in common; where the camera or the place is worse than the settings say, set accuracy or the budget"},
+	{FindingCause, SeverityWarning, "Cause found",
+		"Something explains why photos are out, or linked to the wrong points, or have wrong times. It is an error where points may be wrong as a whole, so that nothing is written.",
+		"see the causes in the report"},
+	{FindingStop, SeverityError, "Writing stopped",
+		"The points, the grid or the settings may be wrong as a whole, and each corrected photo with them. Nothing is written until that is settled.",
+		"look for another datum, unit, zone or base position; what is known to be so can be overruled when it is written"},
 	{FindingNoTag, SeverityWarning, "No tag",
 		"The image has no position, so nothing says that it was taken at the point.",
 		"check the tie by eye; correcting with the verdict unjudged allowed writes the point's position"},

@@ -253,8 +253,8 @@ type Result struct {
 	Requirements Requirements `json:"photo_requirements,omitempty"`
 	// pictures is what they found.
 	pictures PictureFindings
-	// survey are Options.Survey.
-	survey []Finding
+	// overShare are those of FindingOverShare, survey is Options.Survey.
+	overShare, survey []Finding
 }
 
 // Thresholds is the range of the allowed distances of a job's photos, in the

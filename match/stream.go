@@ -52,11 +52,14 @@ func NewStream(ctx context.Context, proj grid.Projection, points []Point, links 
 	}
 	s := &Stream{c: c, named: photos, ties: sortLinks(names, links), read: read, tally: NewTally(c.unit, c.opt.Budget)}
 	s.Result = &Result{Grid: proj.Grid(), Budget: c.opt.Budget, Points: c.bare(), UnmatchedLinks: s.ties.unmatched, survey: c.opt.Survey}
+	over, n := overTags{photos: len(photos)}, 0
 	err = s.parts(ctx, func(results []PhotoResult) error {
 		for i := range results {
 			if err := s.tally.Add(&results[i]); err != nil {
 				return err
 			}
+			over.add(n, &results[i])
+			n++
 		}
 		return nil
 	}, func(photo, point int) {
@@ -66,6 +69,7 @@ func NewStream(ctx context.Context, proj grid.Projection, points []Point, links 
 	if err != nil {
 		return nil, err
 	}
+	s.Result.overShare = over.findings(nil, 1-c.opt.Budget.Confidence)
 	s.Result.Counts = s.tally.Counts()
 	s.Result.Set, s.Result.SetWithoutGross = s.tally.Sets()
 	return s, nil

@@ -142,7 +142,7 @@ func (c *check) run(ctx context.Context, dir string) error {
 		}
 	}
 	if c.propose != "" {
-		if err := c.proposals(ctx, job); err != nil {
+		if err := c.proposals(job); err != nil {
 			return err
 		}
 	}
@@ -245,8 +245,8 @@ func (c *check) streamed(ctx context.Context, d *dataset.Dataset, dir string, te
 }
 
 // proposals writes what the causes propose, and says what is where.
-func (c *check) proposals(ctx context.Context, job *dataset.Checked) error {
-	files, notes, err := job.Propose(ctx)
+func (c *check) proposals(job *dataset.Checked) error {
+	files, notes, err := job.Propose()
 	if err != nil {
 		return err
 	}

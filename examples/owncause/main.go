@@ -54,11 +54,7 @@ func folder(ctx context.Context, dir string, w io.Writer) error {
 	if err != nil {
 		return err
 	}
-	why, err := job.Explanation(ctx)
-	if err != nil {
-		return err
-	}
-	return markdown(w, dir, job.Result, why)
+	return markdown(w, dir, job.Result, job.Explanation)
 }
 
 // drawn reports on a job of which the truth is known: one of its two handhelds writes

@@ -60,11 +60,12 @@ func (d Date) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
 
 // Entry is one acceptance.
 type Entry struct {
-	// Code, Photo and Point are those of the findings accepted, Photo and Point
+	// Code, Photo, Point and Cause are those of the findings accepted, the last three
 	// empty where the finding names none.
 	Code  match.FindingCode `json:"code"`
 	Photo string            `json:"photo,omitempty"`
 	Point string            `json:"point,omitempty"`
+	Cause string            `json:"cause,omitempty"`
 	// Reason says why. By says who; it may be empty.
 	Reason string `json:"reason"`
 	By     string `json:"by,omitempty"`
@@ -78,13 +79,13 @@ type Entry struct {
 
 // key is what an entry and a finding must have in common.
 type key struct {
-	code         match.FindingCode
-	photo, point string
+	code                match.FindingCode
+	photo, point, cause string
 }
 
-func (e *Entry) key() key { return key{e.Code, e.Photo, e.Point} }
+func (e *Entry) key() key { return key{e.Code, e.Photo, e.Point, e.Cause} }
 
-func keyOf(f match.Finding) key { return key{f.Code, f.Photo, f.Point} }
+func keyOf(f match.Finding) key { return key{f.Code, f.Photo, f.Point, f.Cause} }
 
 // about words what an entry or a finding is about.
 func (k key) about() string {
@@ -94,6 +95,9 @@ func (k key) about() string {
 	}
 	if k.point != "" {
 		s += fmt.Sprintf(", point %q", k.point)
+	}
+	if k.cause != "" {
+		s += fmt.Sprintf(", cause %q", k.cause)
 	}
 	return s
 }
@@ -113,6 +117,7 @@ type row struct {
 	Code    string         `toml:"code"`
 	Photo   string         `toml:"photo"`
 	Point   string         `toml:"point"`
+	Cause   string         `toml:"cause"`
 	Reason  string         `toml:"reason"`
 	By      string         `toml:"by"`
 	Expires toml.LocalDate `toml:"expires"`
@@ -154,7 +159,7 @@ func Parse(name string, text []byte) (*Baseline, error) {
 		case errors.As(err, &strict):
 			for _, e := range strict.Errors {
 				line, col := e.Position()
-				bad(line, col, "an entry has code, photo, point, reason, by and expires", "unknown key %q%s", strings.Join(e.Key(), "."), nearestKey(e.Key()))
+				bad(line, col, "an entry has code, photo, point, cause, reason, by and expires", "unknown key %q%s", strings.Join(e.Key(), "."), nearestKey(e.Key()))
 			}
 		case errors.As(err, &de):
 			line, col := de.Position()
@@ -174,17 +179,17 @@ func Parse(name string, text []byte) (*Baseline, error) {
 			if u.entry >= 0 && u.entry < len(lines) {
 				line = lines[u.entry]
 			}
-			bad(line, 0, "an entry has code, photo, point, reason, by and expires", "unknown key %q%s", u.key, nearestKey([]string{u.key}))
+			bad(line, 0, "an entry has code, photo, point, cause, reason, by and expires", "unknown key %q%s", u.key, nearestKey([]string{u.key}))
 		}
 	}
 	b := &Baseline{Entries: make([]Entry, 0, len(doc.Accept))}
 	seen := map[key]int{}
 	for i, r := range doc.Accept {
-		e := Entry{Code: match.FindingCode(r.Code), Photo: r.Photo, Point: r.Point, Reason: strings.TrimSpace(r.Reason), By: strings.TrimSpace(r.By),
+		e := Entry{Code: match.FindingCode(r.Code), Photo: r.Photo, Point: r.Point, Cause: r.Cause, Reason: strings.TrimSpace(r.Reason), By: strings.TrimSpace(r.By),
 			Expires: Date{r.Expires.Year, time.Month(r.Expires.Month), r.Expires.Day},
 			Line:    lines[i]}
 		if e.Code == "" {
-			bad(e.Line, 0, `name the kind of finding, as in code = "tag-over-budget"`, "the entry has no code")
+			bad(e.Line, 0, `name the kind of finding, as in code = "tag-gross"`, "the entry has no code")
 		} else if _, known := e.Code.Kind(); !known && nearestCode(r.Code) != "" {
 			bad(e.Line, 0, "phototie help findings lists the codes", "there is no finding %q%s", r.Code, nearestCode(r.Code))
 		}
@@ -210,7 +215,7 @@ func Parse(name string, text []byte) (*Baseline, error) {
 // fileKeys and entryKeys are the keys that a baseline and an entry have.
 var (
 	fileKeys  = []string{"version", "accept"}
-	entryKeys = []string{"code", "photo", "point", "reason", "by", "expires"}
+	entryKeys = []string{"code", "photo", "point", "cause", "reason", "by", "expires"}
 )
 
 // nearestCode names the code of a finding that is nearest to one that is none;
@@ -361,7 +366,7 @@ func (b *Baseline) Apply(findings []match.Finding, today Date) Outcome {
 		}
 		o.Unused = append(o.Unused, e)
 		f := match.NewFinding(match.FindingUnusedAcceptance, match.Fact{Name: "accepted code", Text: string(e.Code)})
-		f.Photo, f.Point, f.Line = e.Photo, e.Point, e.Line
+		f.Photo, f.Point, f.Cause, f.Line = e.Photo, e.Point, e.Cause, e.Line
 		o.Kept = append(o.Kept, f)
 	}
 	return o
@@ -388,7 +393,7 @@ func Starter(o Outcome, expires Date) (b Baseline, left []match.Finding) {
 			left = append(left, f)
 		default:
 			seen[k] = true
-			b.Entries = append(b.Entries, Entry{Code: f.Code, Photo: f.Photo, Point: f.Point, Expires: expires, Remark: f.Message})
+			b.Entries = append(b.Entries, Entry{Code: f.Code, Photo: f.Photo, Point: f.Point, Cause: f.Cause, Expires: expires, Remark: f.Message})
 		}
 	}
 	return b, left
@@ -415,7 +420,7 @@ func (b *Baseline) Write(w io.Writer) error {
 		for _, f := range []struct {
 			name, value string
 			always      bool
-		}{{"code", string(e.Code), true}, {"photo", e.Photo, false}, {"point", e.Point, false}, {"reason", e.Reason, true}, {"by", e.By, false}} {
+		}{{"code", string(e.Code), true}, {"photo", e.Photo, false}, {"point", e.Point, false}, {"cause", e.Cause, false}, {"reason", e.Reason, true}, {"by", e.By, false}} {
 			if f.value == "" && !f.always {
 				continue
 			}

@@ -13,8 +13,9 @@
 //	by = "office"
 //	expires = 2027-03-31
 //
-// An entry accepts the findings of one kind about one photo and one point, and
-// nothing else: a tie that was changed, or a tag that got worse from
+// An entry accepts the findings of one kind about one photo and one point, or about
+// one cause of the job (code = "cause-found", cause = "clock-offset"), and nothing
+// else: a tie that was changed, or a tag that got worse from
 // tag-over-budget to tag-gross, counts as new. Each entry needs a reason and the
 // last day on which it holds. From the day after, its findings count again and
 // say that their acceptance has run out. An entry that accepts nothing any more

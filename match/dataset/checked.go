@@ -31,8 +31,8 @@ const (
 type CheckOptions struct {
 	// Pixels says whether the pixels of photos are measured.
 	Pixels PixelPolicy
-	// Causes are those that Explanation looks for; nil is cause.Default, and an
-	// empty list none.
+	// Causes are those that are looked for; nil is cause.Default, and an empty list
+	// none. Looking for them may take some seconds.
 	Causes []cause.Cause
 	// Photos are taken by their names in this dataset in place of reading them:
 	// those of a dataset that holds the same photos under other names, checked with
@@ -52,15 +52,15 @@ type Checked struct {
 	Reading Reading
 	// Links are all links, those that the points themselves list among them.
 	Links []match.Link
+	// Explanation has the causes of what is out; nil where none were to be looked for.
+	Explanation *cause.Explanation
 
-	d      *Dataset
-	opt    match.Options
-	causes []cause.Cause
+	d   *Dataset
+	opt match.Options
 	// files are the photos as they were when they were read.
 	files map[string]fs.FileInfo
 
-	mu sync.Mutex // guards what is worked out when it is first asked for
-	ex *cause.Explanation
+	mu sync.Mutex // guards at, which is worked out when it is first asked for
 	at *match.Located
 }
 
@@ -80,7 +80,7 @@ func (d *Dataset) Check(ctx context.Context, opt CheckOptions) (*Checked, error)
 	for i, p := range s.Photos {
 		names[i] = p.Name
 	}
-	c := &Checked{Reading: s.Reading, Links: s.Links, d: d, opt: s.Options, causes: opt.Causes, files: make(map[string]fs.FileInfo, len(names))}
+	c := &Checked{Reading: s.Reading, Links: s.Links, d: d, opt: s.Options, files: make(map[string]fs.FileInfo, len(names))}
 	read, atOnce := d.readPhoto, readers()
 	if d.MeasuresPixels(opt.Pixels) {
 		read, atOnce = newMeasurer(ctx, d).photo, runtime.GOMAXPROCS(0)
@@ -102,7 +102,10 @@ func (d *Dataset) Check(ctx context.Context, opt CheckOptions) (*Checked, error)
 	if err != nil {
 		return nil, err
 	}
-	return c, nil
+	if opt.Causes == nil || len(opt.Causes) > 0 {
+		c.Explanation, err = d.explain(ctx, c, opt.Causes)
+	}
+	return c, err
 }
 
 // MeasuresPixels reports whether Check measures the pixels of the photos with a
@@ -114,28 +117,21 @@ func (d *Dataset) MeasuresPixels(policy PixelPolicy) bool {
 // Dataset is the dataset that was checked, as long as it is open.
 func (c *Checked) Dataset() *Dataset { return c.d }
 
-// Explanation has the causes of what is out; nil where none were to be looked for.
-// They are looked for once, at the first call, which may take some seconds.
-func (c *Checked) Explanation(ctx context.Context) (*cause.Explanation, error) {
-	if c.causes != nil && len(c.causes) == 0 {
-		return nil, nil
+// explain looks for the causes of what is out.
+func (d *Dataset) explain(ctx context.Context, c *Checked, causes []cause.Cause) (*cause.Explanation, error) {
+	in := cause.Input{Proj: d.proj, Options: c.opt, Result: c.Result, Open: d.openOther}
+	if u, ok := units[d.settings.Points.Unit]; ok {
+		in.PointUnit = u
+	} else if u := c.Reading.Points.Unit; u != nil {
+		in.PointUnit = *u
 	}
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.ex == nil {
-		in := cause.Input{Proj: c.d.proj, Options: c.opt, Result: c.Result, Open: c.d.openOther}
-		if u, ok := units[c.d.settings.Points.Unit]; ok {
-			in.PointUnit = u
-		} else if u := c.Reading.Points.Unit; u != nil {
-			in.PointUnit = *u
-		}
-		ex, err := cause.Explain(ctx, in, c.causes...)
-		if err != nil {
-			return nil, err
-		}
-		c.ex = ex
-	}
-	return c.ex, nil
+	return cause.Explain(ctx, in, causes...)
+}
+
+// Findings lists what somebody should know: those of the Result, and those of the
+// causes.
+func (c *Checked) Findings() []match.Finding {
+	return append(c.Result.Findings(), c.Explanation.Findings()...)
 }
 
 // Corrections works out the new tag of every photo; see match.Corrections.

@@ -168,7 +168,7 @@ func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Ch
 	}
 	open := func(root *os.Root) (*ledger.Ledger, error) { return ledger.Open(root, opt.Tool) }
 	if !opt.Despite {
-		if err := c.Stopped(ctx); err != nil {
+		if err := c.Stopped(); err != nil {
 			return err
 		}
 	}

@@ -3,7 +3,6 @@ package dataset
 import (
 	"bytes"
 	"cmp"
-	"context"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -39,12 +38,11 @@ type Proposal struct {
 // words: links that the points file itself lists, points of a file that is not
 // delimited text on the job's own grid. The error is that of reading the files,
 // or that one of them no longer is what it was when it was checked.
-func (c *Checked) Propose(ctx context.Context) (files []Proposal, notes []string, err error) {
-	ex, err := c.Explanation(ctx)
-	if err != nil || ex == nil {
-		return nil, nil, err
+func (c *Checked) Propose() (files []Proposal, notes []string, err error) {
+	if c.Explanation == nil {
+		return nil, nil, nil
 	}
-	return c.d.propose(ex, c.Reading.Points)
+	return c.d.propose(c.Explanation, c.Reading.Points)
 }
 
 func (d *Dataset) propose(ex *cause.Explanation, read *PointsRead) (files []Proposal, notes []string, err error) {

@@ -230,12 +230,8 @@ func Record(ctx context.Context, job *dataset.Checked, title, tool string, pictu
 	for _, f := range append(report.ReadingFacts(job.Reading), report.PictureFacts(job.Result)...) {
 		in.Facts = append(in.Facts, record.Fact{Name: f.Name, Text: f.Text})
 	}
-	ex, err := job.Explanation(ctx)
-	if err != nil {
-		return in, err
-	}
-	if ex != nil {
-		in.Causes = record.Explained(ex)
+	if job.Explanation != nil {
+		in.Causes = record.Explained(job.Explanation)
 	}
 	if g, ok := job.Dataset().Projection().(grid.Geodesist); ok {
 		in.Geographic = g.Geographic

@@ -155,7 +155,7 @@ func Pack(ctx context.Context, job *dataset.Checked, opt Options) (*report.Pack,
 		if len(p.doc.Standing) > 0 {
 			return p.doc, nil
 		}
-		if err := job.Stopped(ctx); err != nil {
+		if err := job.Stopped(); err != nil {
 			return nil, err
 		}
 	}
@@ -477,7 +477,7 @@ func (p *packing) prove(ctx context.Context) (*baseline.Baseline, error) {
 	used := &baseline.Baseline{}
 	for _, a := range o.Accepted {
 		if !slices.ContainsFunc(used.Entries, func(e baseline.Entry) bool {
-			return e.Code == a.Entry.Code && e.Photo == a.Entry.Photo && e.Point == a.Entry.Point
+			return e.Code == a.Entry.Code && e.Photo == a.Entry.Photo && e.Point == a.Entry.Point && e.Cause == a.Entry.Cause
 		}) {
 			used.Entries = append(used.Entries, a.Entry)
 		}

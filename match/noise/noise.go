@@ -100,6 +100,8 @@ const (
 	most, stretch = 600, 150
 	// least is the share of the largest weight below which cells are dropped.
 	least = 1e-3
+	// farthest is an error in metres that no tag on earth can have.
+	farthest = 1e8
 )
 
 // Prior is what is known of a camera before its photos are looked at.
@@ -113,7 +115,7 @@ func Prior() *Model {
 }
 
 // Learn works out the posterior of a camera from residuals in order of time. It
-// goes by a sample where there are many. Residuals that are not finite are left out.
+// goes by a sample where there are many. Residuals beyond all on earth are left out.
 func Learn(residuals []Residual) *Model {
 	r := sample(residuals)
 	if len(r) == 0 {
@@ -147,12 +149,12 @@ func Learn(residuals []Residual) *Model {
 	return m
 }
 
-// sample leaves out what is not finite and takes a part of what is long.
+// sample leaves out what is no error on earth and takes a part of what is long.
 func sample(all []Residual) []Residual {
 	out := make([]Residual, 0, min(len(all), most))
 	take := func(part []Residual) {
 		for _, r := range part {
-			if sum := r.E + r.N + r.Sigma + r.Standoff; !math.IsNaN(sum) && !math.IsInf(sum, 0) {
+			if math.Hypot(r.E, r.N)+r.Sigma+r.Standoff < farthest {
 				out = append(out, r)
 			}
 		}

@@ -621,7 +621,7 @@ func (d *doc) otherFindings() (rows []findingRow, more string) {
 		}
 		switch f.Code {
 		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie, match.FindingPointWithoutPhoto, match.FindingMetadata,
-			match.FindingContradicted, match.FindingDoubted, match.FindingInferred:
+			match.FindingContradicted, match.FindingDoubted, match.FindingInferred, match.FindingCause:
 			continue
 		}
 		if n++; n > mostRows {

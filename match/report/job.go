@@ -94,10 +94,7 @@ func (j *Job) Write(ctx context.Context, w io.Writer, format Format) error {
 	case FormatJSON:
 		doc := NewCheck(j.Name, j.Result, j.Outcome)
 		doc.Survey = &j.Reading
-		var err error
-		if doc.Explanation, err = j.Explanation(ctx); err != nil {
-			return err
-		}
+		doc.Explanation = j.Explanation
 		return Document(w, doc)
 	case FormatCSV:
 		return CSV(w, j.Result)
@@ -128,10 +125,7 @@ func (j *Job) Write(ctx context.Context, w io.Writer, format Format) error {
 		if j.Baseline != "" || len(j.Outcome.Accepted)+len(j.Outcome.Expired)+len(j.Outcome.Unused) > 0 {
 			opt.Outcome = &j.Outcome
 		}
-		var err error
-		if opt.Explanation, err = j.Explanation(ctx); err != nil {
-			return err
-		}
+		opt.Explanation = j.Explanation
 		return Text(w, j.Result, opt)
 	}
 	return fmt.Errorf("there is no format %q", format)

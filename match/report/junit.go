@@ -135,7 +135,7 @@ func (j *junitFindings) subject() string {
 		f = j.accepted[0].Finding
 	}
 	s := string(f.Code)
-	for _, name := range []string{f.Photo, f.Point} {
+	for _, name := range []string{f.Photo, f.Point, f.Cause} {
 		if name != "" {
 			s += " " + words.Safe(name)
 		}

@@ -252,6 +252,9 @@ func (s *sarif) places(f match.Finding) (photo, line *sarifPhysical) {
 // its number among several of the same.
 func (s *sarif) fingerprint(f match.Finding) string {
 	id := strings.Join([]string{string(f.Code), f.Photo, f.Point}, "\x00")
+	if f.Cause != "" {
+		id += "\x00" + f.Cause
+	}
 	n := s.seen[id]
 	s.seen[id]++
 	sum := sha256.Sum256(fmt.Appendf(nil, "%s\x00%d", id, n))

@@ -80,15 +80,8 @@ func (p *printer) kinds(findings []match.Finding, most int, line func(string, ..
 	for _, f := range findings {
 		i := slices.IndexFunc(kinds, func(k kind) bool { return k.code == f.Code && k.severity == f.Severity })
 		if i < 0 {
-			subject := f.Photo
-			if subject == "" {
-				subject = f.Point
-			}
-			if subject == "" {
-				subject = f.Message
-			}
 			i = len(kinds)
-			kinds = append(kinds, kind{f.Code, f.Severity, 0, words.Safe(subject)})
+			kinds = append(kinds, kind{f.Code, f.Severity, 0, words.Safe(cmp.Or(f.Photo, f.Point, f.Cause, f.Message))})
 		}
 		kinds[i].count++
 	}

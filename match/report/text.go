@@ -298,7 +298,7 @@ func (t *text) others() []match.Finding {
 	for _, f := range t.findings {
 		_, caused := t.of[f.Photo]
 		switch f.Code {
-		case match.FindingControl, match.FindingFar:
+		case match.FindingControl, match.FindingFar, match.FindingCause:
 			continue // how the job was read says it
 		case match.FindingGross, match.FindingOver, match.FindingNoTag, match.FindingNoTie, match.FindingPointWithoutPhoto:
 			continue // the lists say it

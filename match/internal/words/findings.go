@@ -56,6 +56,10 @@ var findings = map[string]func(Facts) (message, remedy string){
 	"photo-tie-inferred": func(f Facts) (string, string) {
 		return fmt.Sprintf("no link; it shows %s (probability %s): %s", f.Text("linked point"), Percent(f.Value("probability")), evidence(f)), ""
 	},
+	"over-share": func(f Facts) (string, string) {
+		return fmt.Sprintf("%s of %s are over budget; %s would be expected, and errors like those of the handhelds do not explain so many",
+			whole(f, "photos over budget"), Plural(int(f.Value("photos")), "photo"), Percent(f.Value("share expected"))), ""
+	},
 	"photo-undecodable": func(f Facts) (string, string) { return "its pixels can't be read: " + f.Text("why"), "" },
 	"photo-unmeasured": func(f Facts) (string, string) {
 		return fmt.Sprintf("the pixels of %s were not measured, as they are of a kind that is not decoded here (the first is %s: %s)",

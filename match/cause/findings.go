@@ -1,0 +1,69 @@
+package cause
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
+)
+
+// harmless are the causes that put no photo on a wrong point and no wrong position
+// into one: they say how large errors are, or what heights and times count from.
+var harmless = []string{"accuracy-understated", "standoff-understated", "leap-seconds", "height-reference"}
+
+// mostAccuracy is by how many times receivers understate their errors at most. Tags that
+// are worse for certain have another trouble.
+const mostAccuracy = 2.2
+
+// Findings are what somebody should know of an explanation: each cause but those that
+// do no harm, and the reasons not to write that come of no such cause. A cause that
+// is a reason not to write is an error.
+func (x *Explanation) Findings() []match.Finding {
+	if x == nil {
+		return nil
+	}
+	var out []match.Finding
+	for i := range x.Causes {
+		c := &x.Causes[i]
+		if slices.Contains(harmless, c.Name) && !(params(c.Params).Value("accuracy low") > mostAccuracy) {
+			continue
+		}
+		f := match.NewFinding(match.FindingCause, match.Fact{Name: "why", Text: c.Summary})
+		f.Cause, f.Remedy = c.Name, c.Remedy
+		if slices.ContainsFunc(x.stops, func(s Stop) bool { return s.Cause == c.Name }) {
+			f.Severity = match.SeverityError
+		}
+		out = append(out, f)
+	}
+	for _, s := range x.stops {
+		if !slices.ContainsFunc(out, func(f match.Finding) bool { return f.Cause == s.Cause }) {
+			f := match.NewFinding(match.FindingStop, match.Fact{Name: "why", Text: s.String()})
+			f.Cause = s.Cause
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// String says in words why nothing is written.
+func (s Stop) String() string {
+	far := words.Metres(math.Hypot(s.East, s.North))
+	var set []string
+	for _, c := range s.Settings {
+		set = append(set, c.Key+" = "+c.Value)
+	}
+	would := ""
+	if len(set) > 0 {
+		would = ": it would take " + strings.Join(set, ", ")
+	}
+	switch s.Kind {
+	case StopGrid:
+		return fmt.Sprintf("the tags of %s lie %s from their points: grid.crs is probably wrong, or the points are of another job, or on a site system that [site] does not have%s", words.Plural(s.Photos, "photo"), far, would)
+	case StopAlternative:
+		return fmt.Sprintf("%s explains the job better than the settings do (%s, %s)%s", strings.ReplaceAll(s.Cause, "-", " "), words.Plural(s.Photos, "photo"), far, would)
+	}
+	return fmt.Sprintf("the tags of %s lie together %.1f m east and %.1f m north of their points, and nothing known explains it: look for a datum, a base position or an offset", words.Plural(s.Photos, "photo"), s.East, s.North)
+}
