@@ -155,46 +155,17 @@ func (w *bmffWriter) append() error {
 	slices.SortStableFunc(w.moves, func(a, b itemMove) int { // Exif was first
 		return cmp.Compare(w.isExif(a.id), w.isExif(b.id))
 	})
-	boxes := w.file.boxes
-	last := boxes[len(boxes)-1]
-	for i := range w.m.loc.items {
-		it := &w.m.loc.items[i]
-		if it.reference != 0 || it.method() != inFile {
-			continue
-		}
-		for _, part := range w.m.loc.parts[it.from:it.to] {
-			if part.length == 0 {
-				return fmt.Errorf("%w: item %d goes on to the end of the file, so nothing can be put there", ErrUnsafe, it.id)
-			}
-		}
-	}
-	if err := w.m.beyond(w.src.size); err != nil {
-		return err // what is appended would be taken for it
-	}
-	base := w.src.size
-	var old []byte
-	if w.ownsTail(last) {
-		b, err := w.src.window(last.off, int(last.end-last.off))
-		if err != nil {
-			return err
-		}
-		base, old = last.off, bytes.Clone(b)
-	} else if last.open {
-		// It must not take in what follows.
-		n := last.end - last.off
-		if n > math.MaxUint32 {
-			return fmt.Errorf("%w: the last box, %q, states no length and is too long to state one", ErrNoRoom, last.kind)
-		}
-		w.splices = append(w.splices, Splice{Off: last.off, Old: make([]byte, 4), New: binary.BigEndian.AppendUint32(nil, uint32(n))})
+	base, old, err := w.tail()
+	if err != nil {
+		return err
 	}
 	grow := 0
 	if w.added != 0 {
-		var err error
 		if grow, err = w.addItem(); err != nil {
 			return err
 		}
 		for i := range w.loc.items {
-			if err := w.shift(&w.loc.items[i], grow); err != nil {
+			if err := w.shift(&w.loc.items[i], uint64(grow)); err != nil {
 				return err
 			}
 		}
@@ -214,10 +185,39 @@ func (w *bmffWriter) append() error {
 	at := w.m.box.off + w.m.iloc.data
 	if w.added == 0 {
 		w.splices = append(w.splices, difference(at, iloc, now))
-		return nil
+	} else {
+		w.splices = append(w.splices, Splice{Off: at, Old: bytes.Clone(iloc), New: now})
 	}
-	w.splices = append(w.splices, Splice{Off: at, Old: bytes.Clone(iloc), New: now})
 	return nil
+}
+
+// tail is where new boxes go, and what makes way for them there: nothing, or the box
+// of an earlier correction. A last box that states no length gets one, so that it does
+// not take in what follows.
+func (w *bmffWriter) tail() (base int64, old []byte, err error) {
+	for _, it := range w.m.loc.items {
+		if it.reference != 0 || it.method() != inFile {
+			continue
+		}
+		if slices.ContainsFunc(w.m.loc.parts[it.from:it.to], func(p itemPart) bool { return p.length == 0 }) {
+			return 0, nil, fmt.Errorf("%w: item %d goes on to the end of the file, so nothing can be put there", ErrUnsafe, it.id)
+		}
+	}
+	if err := w.m.beyond(w.src.size); err != nil {
+		return 0, nil, err // what is appended would be taken for it
+	}
+	last := w.file.boxes[len(w.file.boxes)-1]
+	n := last.end - last.off
+	switch {
+	case w.ownsTail(last):
+		b, err := w.src.window(last.off, int(n))
+		return last.off, bytes.Clone(b), err
+	case last.open && n > math.MaxUint32:
+		return 0, nil, fmt.Errorf("%w: the last box, %q, states no length and is too long to state one", ErrNoRoom, last.kind)
+	case last.open:
+		w.splices = append(w.splices, Splice{Off: last.off, Old: make([]byte, 4), New: binary.BigEndian.AppendUint32(nil, uint32(n))})
+	}
+	return w.src.size, nil, nil
 }
 
 // isExif is 1 for the Exif item and 0 for others.
@@ -229,14 +229,12 @@ func (w *bmffWriter) isExif(id uint64) int {
 }
 
 // ownsTail reports whether the file's last box is an mdat with the Exif item that
-// moves, and nothing else. Of a file with tracks that isn't known.
+// moves, and nothing else. Of a file with tracks, whose places in mdat are not known,
+// it isn't known.
 func (w *bmffWriter) ownsTail(last bmffBox) bool {
 	id := w.moves[len(w.moves)-1].id
-	if last.kind != "mdat" || last.open || last.end-last.off > maxExifItem+bmffHeader || w.isExif(id) == 0 || id == w.added {
-		return false
-	}
-	// Tracks have places in mdat too.
-	if slices.ContainsFunc(w.file.boxes, func(x bmffBox) bool { return x.holdsPlaces() }) {
+	if last.kind != "mdat" || last.open || last.end-last.off > maxExifItem+bmffHeader || w.isExif(id) == 0 || id == w.added ||
+		slices.ContainsFunc(w.file.boxes, func(x bmffBox) bool { return x.holdsPlaces() }) {
 		return false
 	}
 	own, err := w.m.spans(w.m.loc.find(id), w.src.size)
@@ -253,15 +251,13 @@ func (w *bmffWriter) ownsTail(last bmffBox) bool {
 	return at == last.end
 }
 
-// fieldHolds reports whether a field of so many bytes holds a number.
-func fieldHolds(field int, v uint64) bool {
-	return field == 8 || field == 4 && v <= math.MaxUint32 || v == 0
-}
+// most is the largest number that a field of so many bytes holds.
+func most(field int) uint64 { return 1<<(8*field) - 1 }
 
 // place makes item it n bytes at offset at of the file.
 func (w *bmffWriter) place(it *located, at uint64, n int) error {
 	l, parts := &w.loc, w.loc.parts[it.from:it.to]
-	if it.how &^= 15; !l.put(it, parts, at, n, it.id == w.added && l.items[0].base != 0) { // in the file
+	if it.how &^= 15; !l.put(it, parts, at, uint64(n), it.id == w.added && l.items[0].base != 0) { // in the file
 		return fmt.Errorf("%w: iloc has fields of %d, %d and %d bytes for base, offset and length of item %d, which don't hold offset %d and length %d", ErrNoRoom, l.base(), l.offset(), l.length(), it.id, at, n)
 	}
 	return nil
@@ -270,73 +266,60 @@ func (w *bmffWriter) place(it *located, at uint64, n int) error {
 // put says in the fields of an item where it is, and false where they don't hold that.
 // A file that says it all by the base goes on so: there are readers that look at
 // nothing else.
-func (l *locations) put(it *located, parts []itemPart, at uint64, n int, byBase bool) bool {
-	if len(parts) == 0 || n < len(parts) || l.length() == 0 {
+func (l *locations) put(it *located, parts []itemPart, at, n uint64, byBase bool) bool {
+	count := uint64(len(parts))
+	if count == 0 || n < count || l.length() == 0 {
 		return false
 	}
-	if (byBase || it.base != 0) && len(parts) == 1 && parts[0].off == 0 && fieldHolds(l.base(), at) {
+	switch {
+	case (byBase || it.base != 0) && count == 1 && parts[0].off == 0 && at <= most(l.base()):
 		it.base = at
-	}
-	if it.base > at || !fieldHolds(l.offset(), at+uint64(n)-it.base) {
+	case it.base > at || at+n-it.base > most(l.offset()):
 		if it.base = 0; l.offset() == 0 {
 			it.base = at
 		}
 	}
-	off, each := at-it.base, uint64(n/len(parts))
 	for i := range parts {
-		parts[i].off, parts[i].length = off, each
-		if i == len(parts)-1 {
-			parts[i].length = at + uint64(n) - it.base - off
+		parts[i].off, parts[i].length = at-it.base, n/count
+		if uint64(i) == count-1 {
+			parts[i].length = n - n/count*(count-1)
 		}
-		if !fieldHolds(l.offset(), parts[i].off) || !fieldHolds(l.length(), parts[i].length) {
+		if parts[i].off > most(l.offset()) || parts[i].length > most(l.length()) {
 			return false
 		}
-		off += each
+		at += parts[i].length
 	}
-	return fieldHolds(l.base(), it.base)
+	return it.base <= most(l.base())
 }
 
 // shift moves what an item has behind the meta box by grow bytes.
-func (w *bmffWriter) shift(it *located, grow int) error {
+func (w *bmffWriter) shift(it *located, grow uint64) error {
 	if it.reference != 0 || it.method() != inFile || it.id == w.added {
 		return nil
 	}
-	l := &w.loc
+	l, parts := &w.loc, w.loc.parts[it.from:it.to]
 	spans, err := w.m.spans(it, w.src.size)
 	if err != nil {
 		return err
 	}
-	behind := 0
-	for _, s := range spans {
-		if s.overlaps(span{w.m.box.off, w.m.box.end}) {
-			return fmt.Errorf("%w: item %d is inside the meta box, which has to grow", ErrUnsafe, it.id)
-		}
-		if s.off >= w.m.box.end {
-			behind++
-		}
-	}
-	most := func(field int) uint64 {
-		if field == 8 {
-			return math.MaxInt64
-		}
-		return math.MaxUint32
-	}
-	parts := l.parts[it.from:it.to]
+	box := span{w.m.box.off, w.m.box.end}
+	behind := func(s span) bool { return s.off >= box.end }
 	switch {
-	case behind == 0:
-	case behind == len(spans) && l.base() > 0 && it.base+uint64(grow) <= most(l.base()):
-		it.base += uint64(grow)
-	case l.offset() > 0:
-		for i := range parts {
-			if spans[i].off < w.m.box.end {
-				continue
-			}
-			if parts[i].off += uint64(grow); parts[i].off > most(l.offset()) {
-				return fmt.Errorf("%w: offset %d of item %d", ErrNoRoom, parts[i].off, it.id)
-			}
+	case slices.ContainsFunc(spans, box.overlaps):
+		return fmt.Errorf("%w: item %d is inside the meta box, which has to grow", ErrUnsafe, it.id)
+	case !slices.ContainsFunc(spans, behind):
+		return nil
+	case !slices.ContainsFunc(spans, func(s span) bool { return !behind(s) }) && l.base() > 0 && it.base+grow <= min(most(l.base()), math.MaxInt64):
+		it.base += grow
+		return nil
+	}
+	for i := range parts {
+		if !behind(spans[i]) {
+			continue
 		}
-	default:
-		return fmt.Errorf("%w: iloc has no field for where item %d would move to", ErrNoRoom, it.id)
+		if parts[i].off += grow; parts[i].off > most(l.offset()) {
+			return fmt.Errorf("%w: iloc has no field for where item %d would move to, offset %d", ErrNoRoom, it.id, parts[i].off)
+		}
 	}
 	return nil
 }
@@ -500,12 +483,9 @@ func (w *bmffWriter) prove(p *Patch) error {
 		if a.id != b.id || a.to-a.from != b.to-b.from {
 			return fail("item %d is not item %d", b.id, a.id)
 		}
-		if slices.Contains(w.changed, a.id) {
-			continue
-		}
 		from, err := w.m.spans(a, w.src.size)
-		if err != nil {
-			continue // it is in another file, or nowhere
+		if slices.Contains(w.changed, a.id) || err != nil {
+			continue // it is meant to change, or in another file, or nowhere
 		}
 		to, err := after.meta.spans(b, p.SizeAfter())
 		if err != nil {

@@ -99,7 +99,8 @@ func openTIFF(src *source) (*tiffFile, error) {
 	if len(head) < 8 {
 		return nil, fmt.Errorf("%w: it ends inside its header", ErrTruncated)
 	}
-	if tiffOrder(head).Uint16(head[2:]) == magicBig {
+	magic := tiffOrder(head).Uint16(head[2:])
+	if magic == magicBig {
 		return nil, fmt.Errorf("%w: it is a BigTIFF, whose offsets have 64 bits; save it as TIFF", ErrFormat)
 	}
 	f := &tiffFile{form: nameTIFF}
@@ -107,35 +108,37 @@ func openTIFF(src *source) (*tiffFile, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
 	}
-	if err := f.b.ReadDir(&f.first, f.b.First); err != nil {
-		if f.b.Err() != nil {
-			return nil, f.b.Err()
-		}
-		kind := ErrTruncated
-		if n := f.b.Bytes(int(f.b.First), 2); f.b.First < 8 || n != nil && f.b.Order.Uint16(n) > ifd.MaxEntries {
-			kind = ErrCorrupt
-		}
-		return nil, fmt.Errorf("%w: first directory: %w", kind, err)
+	if err := f.readFirst(); err != nil {
+		return nil, err
 	}
-	f.look(&f.first, true)
-	sensor := f.sensor(&f.first)
+	sensor := f.look(&f.first, true)
 	if e := f.first.Find(pointerSubIFDs); e != nil {
 		for _, off := range subdirs(f.b, e, maxSubdirs) {
 			var d ifd.Dir
-			if off == f.b.First || f.b.ReadDir(&d, off) != nil {
-				continue // the survey before a change names what is wrong with it
+			if off != f.b.First && f.b.ReadDir(&d, off) == nil { // the survey before a change names what is wrong with it
+				sensor = f.look(&d, false) || sensor
 			}
-			f.look(&d, false)
-			sensor = sensor || f.sensor(&d)
 		}
 	}
-	switch {
-	case f.first.Find(tagDNGVersion) != nil:
+	if f.first.Find(tagDNGVersion) != nil {
 		f.form = nameDNG
-	case sensor, f.b.Order.Uint16(head[2:]) != ifd.Magic, rawMark(head[8:]):
+	} else if sensor || magic != ifd.Magic || rawMark(head[8:]) {
 		f.form = nameRaw
 	}
 	return f, f.b.Err()
+}
+
+// readFirst reads the first directory.
+func (f *tiffFile) readFirst() error {
+	err := f.b.ReadDir(&f.first, f.b.First)
+	if err == nil || f.b.Err() != nil {
+		return f.b.Err()
+	}
+	kind := ErrTruncated
+	if n := f.b.Bytes(int(f.b.First), 2); f.b.First < 8 || n != nil && f.b.Order.Uint16(n) > ifd.MaxEntries {
+		kind = ErrCorrupt
+	}
+	return fmt.Errorf("%w: first directory: %w", kind, err)
 }
 
 // rawMark reports whether makers' marks of raw files follow a TIFF header: common
@@ -144,19 +147,10 @@ func rawMark(b []byte) bool {
 	return bytes.HasPrefix(b, []byte("CR")) || bytes.HasPrefix(b, []byte("IIII")) || bytes.HasPrefix(b, []byte("MMMM"))
 }
 
-// sensor reports whether a directory describes what a sensor saw.
-func (f *tiffFile) sensor(d *ifd.Dir) bool {
-	e := d.Find(tagPhotometric)
-	if e == nil {
-		return false
-	}
-	v, _ := f.b.Uint(e, 0)
-	return v == photometricCFA || v == photometricLinearRaw
-}
-
 // look takes the size of the picture that a directory describes, if it is larger
-// and no reduced copy of another. Any is better than none.
-func (f *tiffFile) look(d *ifd.Dir, first bool) {
+// and no reduced copy of another; any is better than none. It reports whether the
+// picture is what a sensor saw.
+func (f *tiffFile) look(d *ifd.Dir, first bool) (sensor bool) {
 	get := func(tag uint16) int {
 		if e := d.Find(tag); e != nil {
 			v, _ := f.b.Uint(e, 0)
@@ -165,12 +159,11 @@ func (f *tiffFile) look(d *ifd.Dir, first bool) {
 		return 0
 	}
 	w, h := get(tagImageWidth), get(tagImageLength)
-	if w == 0 || h == 0 || !first && get(tagNewSubfileType)&1 != 0 {
-		return
-	}
-	if int64(w)*int64(h) > int64(f.width)*int64(f.height) {
+	if (first || get(tagNewSubfileType)&1 == 0) && int64(w)*int64(h) > int64(f.width)*int64(f.height) {
 		f.width, f.height = w, h
 	}
+	v := get(tagPhotometric)
+	return v == photometricCFA || v == photometricLinearRaw
 }
 
 // xmp is the entry of the XMP packet, nil where there is none.

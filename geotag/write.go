@@ -162,68 +162,78 @@ const metresPerDegree = 111_700
 // it says what the edit asks for, and all the rest that it said before. It
 // guards against mistakes in this package: no image leads to it.
 func (c *container) verify(src *source, before *Tag, e Edit, p *Patch) error {
-	fail := func(format string, args ...any) error {
-		return fmt.Errorf("the correction was worked out but does not read back, so it is not made: "+format, args...)
+	after, err := c.after(src, p)
+	if err == nil {
+		err = e.stated(after, before, c.bare)
 	}
+	if err != nil {
+		return fmt.Errorf("the correction was worked out but does not read back, so it is not made: %w", err)
+	}
+	return nil
+}
+
+// after reads the image as the patch would make it.
+func (c *container) after(src *source, p *Patch) (*Tag, error) {
 	if err := p.Check(); err != nil {
-		return fail("%v", err)
+		return nil, err
 	}
 	result := newSource(p.Through(src), p.SizeAfter())
 	defer result.release()
-	after, err := c.tag(result)
-	if err != nil {
-		return fail("%v", err)
-	}
+	return c.tag(result)
+}
+
+// stated reports an error unless after says what the edit asks for, and all the rest
+// that before said.
+func (e Edit) stated(after, before *Tag, bare bool) error {
 	a, b := *after, *before
+	a.Warnings, b.Warnings = nil, nil
 	if e.Meaning == CameraPosition {
 		if a.Destination == nil {
-			return fail("there is no destination")
+			return errors.New("there is no destination")
 		}
-		if err := e.near(a.Destination.Position); err != nil {
-			return fail("destination: %v", err)
+		if err := e.near("destination", a.Destination.Position); err != nil {
+			return err
 		}
 		a.Destination, b.Destination = nil, nil
 	} else {
-		if err := e.near(a.Position); err != nil {
-			return fail("position: %v", err)
+		if err := e.near("position", a.Position); err != nil {
+			return err
 		}
-		if !c.bare && a.Position.Source != SourceExif {
-			return fail("the Exif position is not sound")
+		if !bare && a.Position.Source != SourceExif {
+			return errors.New("the Exif position is not sound")
 		}
 		if a.XMPPosition != nil || b.XMPPosition != nil {
-			if err := e.near(a.XMPPosition); err != nil {
-				return fail("XMP position: %v", err)
+			if err := e.near("XMP position", a.XMPPosition); err != nil {
+				return err
 			}
 		}
-		if c.bare || b.Position != nil && b.Position.Source == SourceXMP {
-			// Only with a position does the reader take these from XMP too, where
-			// they still are.
-			a.Altitude, a.Direction, a.GPSTime = nil, nil, nil
-			b.Altitude, b.Direction, b.GPSTime = nil, nil, nil
-		}
+		b.DOP, b.MeasureMode, b.Status = nil, 0, ""
 		for _, t := range []*Tag{&a, &b} { // what changes
 			t.Position, t.XMPPosition, t.HPositioningError, t.MapDatum, t.ProcessingMethod = nil, nil, nil, "", ""
+			if bare || before.Position != nil && before.Position.Source == SourceXMP {
+				// Only with a position does the reader take these from XMP too, where
+				// they still are.
+				t.Altitude, t.Direction, t.GPSTime = nil, nil, nil
+			}
 		}
-		b.DOP, b.MeasureMode, b.Status = nil, 0, ""
 	}
-	a.Warnings, b.Warnings = nil, nil
 	x, y := reflect.ValueOf(a), reflect.ValueOf(b)
 	for i := range x.NumField() {
 		if !reflect.DeepEqual(x.Field(i).Interface(), y.Field(i).Interface()) {
-			return fail("%s changed", x.Type().Field(i).Name)
+			return fmt.Errorf("%s changed", x.Type().Field(i).Name)
 		}
 	}
 	return nil
 }
 
 // near reports an error where a position is not that of the edit, to a millimetre.
-func (e Edit) near(got *Position) error {
+func (e Edit) near(what string, got *Position) error {
 	const millimetre = 0.001
 	if got == nil {
-		return errors.New("there is none")
+		return fmt.Errorf("there is no %s", what)
 	}
 	if d := max(math.Abs(got.Lat-e.Lat), math.Abs(got.Lon-e.Lon)) * metresPerDegree; !(d <= millimetre) {
-		return fmt.Errorf("it is %v, %v where %v, %v is due", got.Lat, got.Lon, e.Lat, e.Lon)
+		return fmt.Errorf("the %s is %v, %v where %v, %v is due", what, got.Lat, got.Lon, e.Lat, e.Lon)
 	}
 	return nil
 }
