@@ -1,6 +1,7 @@
 package geotag
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -22,34 +23,39 @@ const (
 	CameraPosition
 )
 
+var meanings = []string{"subject", "camera"}
+
 // String gives the names used in settings and records.
-func (m Meaning) String() string {
-	switch m {
-	case SubjectPosition:
-		return "subject"
-	case CameraPosition:
-		return "camera"
-	}
-	return fmt.Sprintf("Meaning(%d)", int(m))
-}
+func (m Meaning) String() string { return wordOf(m, meanings) }
 
 // MarshalText gives the name; a Meaning without one is an error.
-func (m Meaning) MarshalText() ([]byte, error) {
-	if m != SubjectPosition && m != CameraPosition {
-		return nil, fmt.Errorf("%w: the meaning is %v", ErrEdit, m)
-	}
-	return []byte(m.String()), nil
-}
+func (m Meaning) MarshalText() ([]byte, error) { return marshalWord(m, meanings) }
 
 // UnmarshalText reads a name that MarshalText gives.
-func (m *Meaning) UnmarshalText(text []byte) error {
-	for _, known := range []Meaning{SubjectPosition, CameraPosition} {
-		if string(text) == known.String() {
-			*m = known
-			return nil
-		}
+func (m *Meaning) UnmarshalText(text []byte) error { return unmarshalWord(m, text, meanings) }
+
+// wordOf is the word for a value that is an index of words.
+func wordOf[T ~int](v T, words []string) string {
+	if v < 0 || int(v) >= len(words) {
+		return fmt.Sprintf("%T(%d)", v, int(v))[len("geotag."):]
 	}
-	return fmt.Errorf("%w: the meaning %q is neither subject nor camera", ErrEdit, text)
+	return words[v]
+}
+
+func marshalWord[T ~int](v T, words []string) ([]byte, error) {
+	if v < 0 || int(v) >= len(words) {
+		return nil, fmt.Errorf("%w: %s has no name", ErrEdit, wordOf(v, words))
+	}
+	return []byte(words[v]), nil
+}
+
+func unmarshalWord[T ~int](v *T, text []byte, words []string) error {
+	i := slices.Index(words, string(text))
+	if i < 0 {
+		return fmt.Errorf("%w: %q is none of %s", ErrEdit, text, strings.Join(words, ", "))
+	}
+	*v = T(i)
+	return nil
 }
 
 // Edit is a new geotag to be written.
@@ -102,56 +108,38 @@ type Edit struct {
 
 // check reports what makes the edit impossible to write, wrapping ErrEdit.
 func (e Edit) check() error {
-	bad := func(format string, args ...any) error {
-		return fmt.Errorf("%w: "+format, append([]any{ErrEdit}, args...)...)
-	}
-	if e.Meaning != SubjectPosition && e.Meaning != CameraPosition {
-		return bad("the meaning is %v; use SubjectPosition or CameraPosition", e.Meaning)
-	}
-	if !(math.Abs(e.Lat) <= 90) {
-		return bad("latitude %v is not within -90 to 90 degrees", e.Lat)
-	}
-	if !(math.Abs(e.Lon) <= 180) {
-		return bad("longitude %v is not within -180 to 180 degrees", e.Lon)
-	}
 	lat, _ := arc(e.Lat, "NS")
 	lon, _ := arc(e.Lon, "EW")
-	if lat == 0 && lon == 0 {
-		return bad("0, 0 is what a receiver without a fix writes, so it is not read as a position")
+	_, _, fits := metresRational(e.HPositioningError)
+	var bearing, distance float64
+	if e.Bearing != nil {
+		bearing = *e.Bearing
 	}
-	if err := checkText("map datum", e.MapDatum); err != nil {
-		return err
+	if e.Distance != nil {
+		distance = *e.Distance
 	}
-	if err := checkText("processing method", e.ProcessingMethod); err != nil {
-		return err
-	}
-	if e.Meaning == SubjectPosition {
-		if !(e.HPositioningError > 0) || math.IsInf(e.HPositioningError, 0) {
-			return bad("the accuracy of the surveyed position is %v m; it must be positive", e.HPositioningError)
+	_, _, reaches := kilometresRational(distance)
+	subject := e.Meaning == SubjectPosition
+	for _, c := range []struct {
+		ok   bool
+		what string
+		v    any
+	}{
+		{subject || e.Meaning == CameraPosition, "the meaning is %v; use SubjectPosition or CameraPosition", e.Meaning},
+		{math.Abs(e.Lat) <= 90, "latitude %v is not within -90 to 90 degrees", e.Lat},
+		{math.Abs(e.Lon) <= 180, "longitude %v is not within -180 to 180 degrees", e.Lon},
+		{lat != 0 || lon != 0, "%v is what a receiver without a fix writes, so it is not read as a position", "0, 0"},
+		{!subject || e.HPositioningError > 0 && !math.IsInf(e.HPositioningError, 0), "the accuracy of the surveyed position is %v m; it must be positive", e.HPositioningError},
+		{!subject || fits, "an accuracy of %v m does not fit GPSHPositioningError", e.HPositioningError},
+		{subject || bearing >= 0 && bearing < 360, "bearing %v is not within 0 to 360 degrees", bearing},
+		{subject || distance >= 0, "distance %v m is negative", distance},
+		{subject || reaches, "a distance of %v m does not fit GPSDestDistance", distance},
+	} {
+		if !c.ok {
+			return fmt.Errorf("%w: "+c.what, ErrEdit, c.v)
 		}
-		if _, _, ok := metresRational(e.HPositioningError); !ok {
-			return bad("an accuracy of %v m does not fit GPSHPositioningError", e.HPositioningError)
-		}
-		return nil
 	}
-	return e.checkWay(bad)
-}
-
-// checkWay is check for the way from the camera to the point.
-func (e Edit) checkWay(bad func(format string, args ...any) error) error {
-	if e.Bearing != nil && !(*e.Bearing >= 0 && *e.Bearing < 360) {
-		return bad("bearing %v is not within 0 to 360 degrees", *e.Bearing)
-	}
-	if e.Distance == nil {
-		return nil
-	}
-	if !(*e.Distance >= 0) {
-		return bad("distance %v m is negative", *e.Distance)
-	}
-	if _, _, ok := kilometresRational(*e.Distance); !ok {
-		return bad("a distance of %v m does not fit GPSDestDistance", *e.Distance)
-	}
-	return nil
+	return cmp.Or(checkText("map datum", e.MapDatum), checkText("processing method", e.ProcessingMethod))
 }
 
 // maxText is the longest map datum or processing method; longer ones are

@@ -1,9 +1,7 @@
 package geotag
 
 import (
-	"fmt"
 	"iter"
-	"slices"
 	"time"
 )
 
@@ -109,34 +107,17 @@ const (
 	AltitudeSeaLevel
 )
 
-var altitudeRefs = [...]string{"unstated", "ambiguous", "ellipsoidal", "sea-level"}
+var altitudeRefs = []string{"unstated", "ambiguous", "ellipsoidal", "sea-level"}
 
 // String returns the word used in JSON: "unstated", "ambiguous", "ellipsoidal"
 // or "sea-level".
-func (r AltitudeRef) String() string {
-	if r < 0 || int(r) >= len(altitudeRefs) {
-		return fmt.Sprintf("AltitudeRef(%d)", int(r))
-	}
-	return altitudeRefs[r]
-}
+func (r AltitudeRef) String() string { return wordOf(r, altitudeRefs) }
 
 // MarshalText writes the word of String; an unknown value is an error.
-func (r AltitudeRef) MarshalText() ([]byte, error) {
-	if r < 0 || int(r) >= len(altitudeRefs) {
-		return nil, fmt.Errorf("geotag: no altitude reference %d", int(r))
-	}
-	return []byte(altitudeRefs[r]), nil
-}
+func (r AltitudeRef) MarshalText() ([]byte, error) { return marshalWord(r, altitudeRefs) }
 
 // UnmarshalText reads what MarshalText writes.
-func (r *AltitudeRef) UnmarshalText(text []byte) error {
-	i := slices.Index(altitudeRefs[:], string(text))
-	if i < 0 {
-		return fmt.Errorf("geotag: no altitude reference %q", text)
-	}
-	*r = AltitudeRef(i)
-	return nil
-}
+func (r *AltitudeRef) UnmarshalText(text []byte) error { return unmarshalWord(r, text, altitudeRefs) }
 
 // Altitude is a height as an image states it.
 type Altitude struct {

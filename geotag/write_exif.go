@@ -571,9 +571,12 @@ func (s *surveyor) imageData(d *ifd.Dir, offsets, lengths uint16, what string) e
 // accounted for by the directory, and by it alone.
 func ownsTail(b *ifd.Block, d *ifd.Dir, known extents) bool {
 	pos, size := uint64(d.Pos), uint64(b.Len())
-	if d.NextPos == 0 || d.Pos&1 == 1 || slices.ContainsFunc(known, func(x extent) bool { return !x.gps && x.end > pos && x.off < size }) {
-		return false
-	}
+	claimed := func(x extent) bool { return !x.gps && x.end > pos && x.off < size }
+	return d.NextPos != 0 && d.Pos&1 == 0 && !slices.ContainsFunc(known, claimed) && fillsTail(b, d, pos, size)
+}
+
+// fillsTail is ownsTail for the layout.
+func fillsTail(b *ifd.Block, d *ifd.Dir, pos, size uint64) bool {
 	at := d.NextPos + 4
 	for i := range d.Entries {
 		x := &d.Entries[i]
@@ -582,23 +585,21 @@ func ownsTail(b *ifd.Block, d *ifd.Dir, known extents) bool {
 			off, end = uint64(x.ValuePos), uint64(x.ValuePos+x.ValueLen)
 		}
 		switch {
-		case x.Sound && !outOfLine(x):
-		case off < pos && end <= pos, !x.Sound && off >= size:
-			// It is elsewhere.
+		case x.Sound && !outOfLine(x), off < pos && end <= pos, !x.Sound && off >= size:
+			continue // it is elsewhere
 		case !x.Sound || off < pos:
 			return false
-		default:
-			if at&1 == 1 {
-				if pad := b.Bytes(at, 1); pad == nil || pad[0] != 0 {
-					return false
-				}
-				at++
-			}
-			if x.ValuePos != at {
+		}
+		if at&1 == 1 {
+			if pad := b.Bytes(at, 1); pad == nil || pad[0] != 0 {
 				return false
 			}
-			at += x.ValueLen
+			at++
 		}
+		if x.ValuePos != at {
+			return false
+		}
+		at += x.ValueLen
 	}
 	return at == b.Len()
 }

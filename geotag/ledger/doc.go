@@ -6,28 +6,26 @@
 //
 // # Order of work
 //
-// For each photo: the result goes to a temporary file in the photo's own folder
-// (or in the folder of the copy), and both SHA-256 are taken: the source is read
-// once for all of it. Where the file system can share blocks between files, and
-// the change moves no byte that is kept, the temporary file shares those of the
-// source instead, gets the changed runs, and is then read beside the source and
-// compared with it. The temporary file gets the photo's mode, times, and where
-// the system allows it owner and extended attributes, and is synced. The record
-// with the reverse patch is appended to the ledger and synced. The photo is
-// looked at again, and where it changed meanwhile nothing more happens. Then
-// the temporary file is renamed over the photo, and the folder is synced.
+// For each photo: the result goes to a temporary file in the photo's own folder (or in
+// the folder of the copy), and the SHA-256 of both are taken in one read. Where the
+// file system can share blocks between files, and the change moves no byte that is
+// kept, the temporary file shares those of the source instead, gets the changed runs,
+// and is compared with it. The temporary file gets the photo's mode, times, and where
+// the system allows it owner and extended attributes, and is synced. The record with
+// the reverse patch is appended to the ledger and synced. If the photo changed
+// meanwhile nothing more happens. Then the temporary file is renamed over the photo,
+// and the folder is synced.
 //
-// [Ledger.Bulk] does the same for many photos: temporary files are made side by
-// side, the records of those that are ready are appended together, in the order
-// of the changes, and synced once, the photos are looked at again and renamed in
-// that order, and each folder is synced once. Only then is success reported.
+// [Ledger.Bulk] does the same for many photos: temporary files are made concurrently,
+// the records of those that are ready are appended together, in the order of the
+// changes, and synced once, the photos are renamed in that order, and each folder is
+// synced once. Only then is success reported.
 //
 // A kill or a power cut therefore leaves the old photo (perhaps with a stray
 // temporary file, which the next [Open] removes, and perhaps with a record of a
-// change that never landed, which does no harm) or the new photo with its record
-// on disk. What the disk itself reports as synced is taken on trust. On Windows
-// a folder can't be synced, so that a power cut (not a kill) can there undo a
-// rename.
+// change that was not made, which does no harm) or the new photo with its record on
+// disk, provided that the disk keeps what it reports as synced. On Windows a folder
+// can't be synced, so that a power cut (not a kill) can there undo a rename.
 //
 // In place ([Ledger.Correct]) is never a default: [Ledger.CorrectInto] writes
 // the corrected copy into another folder and leaves the originals alone.
@@ -36,7 +34,7 @@
 //
 // All paths go through an [os.Root]; a path that leaves it is refused. Only files
 // with the name of a photo or of a side-car ([geotag.Extensions],
-// [geotag.SidecarExtension]) are changed, removed or taken back, and none in a hidden
+// [geotag.SidecarExtension]) are changed, removed or restored, and none in a hidden
 // folder, whatever a ledger says: it may come from anywhere. Names are
 // slash-separated, valid UTF-8 and relative to the root. A photo that is itself
 // a symbolic link is refused, since a rename would replace the link and not the
@@ -47,12 +45,11 @@
 //
 // While a [Ledger] is open it holds an advisory lock on the root (the file
 // .phototie-ledger.lock, gone after Close; one left by a kill does no harm). A
-// second process gets [ErrLocked]. Within the process, photos may be corrected
-// from several goroutines, but a Bulk is faster than that.
-// Open ledgers for two folders one of which lies in the other is allowed but
-// unwise: [Open] of the outer one removes temporary files of the inner one's
-// running writer unless the inner one has a ledger file already. The writer then
-// fails with an error, and no photo is harmed.
+// second process gets [ErrLocked]. Photos may be corrected from several goroutines,
+// but a Bulk is faster. Opening the ledgers of a folder and of one inside it at once
+// is unwise: [Open] of the outer one removes temporary files of a run in the inner
+// one, unless that has a ledger file already; the run then fails with an error, and
+// no photo is harmed.
 //
 // # The ledger file
 //

@@ -19,9 +19,9 @@ import (
 // FileName is the name of the ledger file at the top of its folder.
 const FileName = "phototie-ledger.jsonl"
 
-// Version is the format of the records that this package writes, and the latest
+// format is the version of the records that this package writes, and the latest
 // that it reads.
-const Version = 1
+const format = 1
 
 // maxLine bounds one line of the ledger, in bytes.
 const maxLine = 64 << 20
@@ -81,7 +81,7 @@ type Record struct {
 var (
 	// ErrDamaged: the line is not a sound record.
 	ErrDamaged = errors.New("the ledger is damaged")
-	// ErrVersion: the record was written in a format later than Version.
+	// ErrVersion: the record was written in a format later than this program knows.
 	ErrVersion = errors.New("the ledger was written by a newer phototie")
 )
 
@@ -119,8 +119,8 @@ func ParseRecord(line []byte) (Record, error) {
 			r.Version = head.Version
 		}
 	}
-	if r.Version > Version {
-		return Record{}, fmt.Errorf("%w: format %d, this program reads up to %d", ErrVersion, r.Version, Version)
+	if r.Version > format {
+		return Record{}, fmt.Errorf("%w: format %d, this program reads up to %d", ErrVersion, r.Version, format)
 	}
 	if err != nil {
 		return Record{}, fmt.Errorf("%w: not a record: %v", ErrDamaged, err)
@@ -133,34 +133,26 @@ func ParseRecord(line []byte) (Record, error) {
 
 // check reports what makes the record unsound.
 func (r *Record) check() error {
-	if r.Version < 1 || r.Version > Version {
+	names := func(p string) bool { return fs.ValidPath(p) && p != "." }
+	switch {
+	case r.Version < 1 || r.Version > format:
 		return fmt.Errorf("version %d", r.Version)
-	}
-	if !fs.ValidPath(r.Photo) || r.Photo == "." {
+	case !names(r.Photo):
 		return fmt.Errorf("photo %q is not a path below the folder", r.Photo)
-	}
-	if r.Source != "" && (!fs.ValidPath(r.Source) || r.Source == "." || r.Action != ActionCopy) {
+	case r.Source != "" && (!names(r.Source) || r.Action != ActionCopy):
 		return fmt.Errorf("source %q is not the path of a copy's source", r.Source)
-	}
-	if err := r.checkDigests(); err != nil {
-		return err
-	}
-	if r.SizeBefore < 0 || r.SizeAfter < 0 {
+	case r.SizeBefore < 0 || r.SizeAfter < 0:
 		return errors.New("negative size")
 	}
-	if r.Created && (r.Action != ActionCorrect || r.SizeBefore != 0 || r.Before != nothing.String()) {
-		return errors.New("created, yet there were bytes before, or no correction made it")
-	}
-	return r.checkReverse()
-}
-
-func (r *Record) checkDigests() error {
 	for _, d := range []struct{ name, hex string }{{"before", r.Before}, {"after", r.After}, {"previous", cmp.Or(r.Previous, nothing.String())}} {
 		if _, err := parseDigest(d.hex); err != nil {
 			return fmt.Errorf("%s: %v", d.name, err)
 		}
 	}
-	return nil
+	if r.Created && (r.Action != ActionCorrect || r.SizeBefore != 0 || r.Before != nothing.String()) {
+		return errors.New("created, yet there were bytes before, or no correction made it")
+	}
+	return r.checkReverse()
 }
 
 // checkReverse reports what is wrong with the way back.
@@ -252,15 +244,10 @@ type digest [sha256.Size]byte
 
 func (d digest) String() string { return hex.EncodeToString(d[:]) }
 
-func parseDigest(s string) (digest, error) {
-	var d digest
-	if len(s) != 2*len(d) {
+func parseDigest(s string) (d digest, err error) {
+	if b, err := hex.DecodeString(s); err != nil || len(b) != len(d) {
 		return d, fmt.Errorf("%q is not a SHA-256 in hex", s)
-	}
-	if _, err := hex.Decode(d[:], []byte(s)); err != nil {
-		return d, fmt.Errorf("%q is not a SHA-256 in hex", s)
-	}
-	if d.String() != s {
+	} else if d = digest(b); d.String() != s {
 		return d, fmt.Errorf("%q is not in lower case", s)
 	}
 	return d, nil

@@ -3,8 +3,8 @@
 // it is blurred or clipped, and whether another photo is a copy of it. It knows no
 // points and no files: it works on an io.ReaderAt.
 //
-// [Measure] gives the [Measures] of one image in JPEG, PNG or WebP. [Compare] tells
-// how two pictures are related by their previews, and [Alike] finds the related
+// [Measure] gives the [Measures] of one image in JPEG, PNG, WebP or TIFF. [Compare]
+// tells how two pictures are related by their previews, and [Alike] finds the related
 // ones of many.
 //
 // # Blur
@@ -16,17 +16,17 @@
 // and in four directions, the squared first and second differences are summed. Half
 // of their ratio is the variance of the Gaussian that would spread a step edge as
 // much, whatever the contrast; see the derivation at the function spread. Tiles
-// without edges are left out, a quarter of the rest is sharper than the
-// value of the direction, and the direction that is worst decides, so that a shake is
-// found that leaves the edges along it sharp. (Ratios of derivative energies are
-// among the focus measures compared by S. Pertuz, D. Puig and M. A. Garcia,
-// Analysis of focus measure operators for shape-from-focus, 2013, from memory; this
-// one and its figures are our own.)
+// without edges are left out, the lower quartile of the rest is the value of the
+// direction, and the worst direction decides, so that a shake is found that leaves
+// the edges along it sharp. (Ratios of derivative energies are among the focus
+// measures compared by S. Pertuz, D. Puig and M. A. Garcia, Analysis of focus measure
+// operators for shape-from-focus, 2013, from memory; this one and its figures are our
+// own.)
 //
 // On 16 photos of the test data of two metadata readers, sharp to the eye at that
 // size, it gives 0.85 to 1.39 pixels. Copies of them were blurred, given noise of two
 // levels and coded again at quality 80. Above [SharpBlur], 1.7 pixels, are, with the
-// area under the ROC curve of telling them from the sharp ones:
+// area under the ROC curve:
 //
 //	sharp                               0 of 16
 //	Gaussian, standard deviation 2 px  12 of 16  1.000
@@ -34,24 +34,20 @@
 //	shake of 10 px, along the rows      7 of 16  0.980
 //	shake of 20 px, aslant             13 of 16  1.000
 //
-// where px are those of the picture at 512. A lower limit would find more of the
-// slightly blurred ones; a false accusation was taken for the worse mistake.
-//
-// What it can't tell: a sharp background behind a blurred subject (a quarter of
-// the tiles is enough), and whether a lettering can be read. In a very noisy image the
-// blur comes out smaller than it is, though not as small as a sharp one's.
+// where px are those of the picture at 512. The limit is chosen against false
+// positives. Not detected are a blurred subject before a sharp background (a quarter
+// of the tiles is enough) and lettering too small to read; noise lowers the blur
+// measured, though not to that of a sharp image.
 //
 // # Cost
 //
-// A baseline image takes 1.5 bytes a pixel (4:2:0) to 3 (4:4:4), an RGB one 8 and a
-// CMYK one 9, and a progressive one 6 to 16 more, all within image/jpeg but for the
-// half of a byte that RGB and CMYK take here. A PNG image takes 1 byte a pixel
-// (grey) to 11 (colour of 16 bits), and half as much again where it is interlaced;
-// a WebP image 1.5 to 7, a TIFF image 1 to 11. Measuring takes 1.1 to 1.4 times
-// what image/jpeg and SHA-256 alone do for ten million pixels, and 1.4 to 2 times for
-// half a million; the benchmarks have both side by side. Images that declare more
-// pixels than the limits allow, or more than their file can hold (which of WebP and
-// TIFF is not known), are not decoded.
+// A baseline JPEG takes 1.5 bytes of memory a pixel (4:2:0) to 3 (4:4:4), an RGB one 8
+// and a CMYK one 9, a progressive one 6 to 16 more; a PNG image 1 (grey) to 11 (colour
+// of 16 bits), and half as much again where it is interlaced; a WebP image 1.5 to 7, a
+// TIFF image 1 to 11. Measuring takes 1.1 to 1.4 times what image/jpeg and SHA-256
+// alone do for ten million pixels, and 1.4 to 2 times for half a million. Images that
+// declare more pixels than the limits allow, or more than their file can hold (which
+// of WebP and TIFF is not known), are not decoded.
 //
 // The pixels say nothing about what a photo shows. A photo that passes may show
 // the wrong thing sharply.

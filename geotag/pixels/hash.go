@@ -68,7 +68,7 @@ var cosines = func() (c [hashSquare][hashSide]float64) {
 func (p *Preview) hash() (Hash, bool) {
 	var cells [hashSide][hashSide]float64
 	for i := range previewCells {
-		cells[i/PreviewSide/2][i%PreviewSide/2] += p.brightness(i) / 4
+		cells[i/previewSide/2][i%previewSide/2] += p.brightness(i) / 4
 	}
 	return hash(&cells, evenLevels)
 }
@@ -79,7 +79,7 @@ func (p *Preview) quarter(q int) (Hash, bool) {
 	var cells [hashSide][hashSide]float64
 	for y := range hashSide {
 		for x := range hashSide {
-			cells[y][x] = p.brightness((q/2*hashSide+y)*PreviewSide + q%2*hashSide + x)
+			cells[y][x] = p.brightness((q/2*hashSide+y)*previewSide + q%2*hashSide + x)
 		}
 	}
 	return hash(&cells, quarterLevels)

@@ -5,10 +5,10 @@ import (
 	"iter"
 )
 
-// PreviewSide is the number of cells along each side of a Preview.
-const PreviewSide = 64
+// previewSide is the number of cells along each side of a Preview.
+const previewSide = 64
 
-const previewCells = PreviewSide * PreviewSide
+const previewCells = previewSide * previewSide
 
 // Preview is a picture brought down to a square of 64 by 64 cells, whatever its
 // proportions, and turned upright by its Exif orientation: the mean colour
@@ -19,7 +19,7 @@ type Preview [previewCells * 3]uint8
 // newPreview makes a preview of the brightness, which may be brought down
 // already, and the colour differences.
 func newPreview(y picture, cb, cr plane) *Preview {
-	const n = PreviewSide
+	const n = previewSide
 	l := y.resample(n, n)
 	var blue, red picture
 	if cb.w > 0 {
@@ -41,10 +41,10 @@ func (p *Preview) upright(orientation int) *Preview {
 	if orientation < 2 || orientation > 8 {
 		return p
 	}
-	const m = PreviewSide - 1
+	const m = previewSide - 1
 	var out Preview
-	for y := range PreviewSide {
-		for x := range PreviewSide {
+	for y := range previewSide {
+		for x := range previewSide {
 			var u, v int // where in p
 			switch orientation {
 			case 2:
@@ -62,7 +62,7 @@ func (p *Preview) upright(orientation int) *Preview {
 			case 8:
 				u, v = m-y, x
 			}
-			copy(out[3*(y*PreviewSide+x):][:3], p[3*(v*PreviewSide+u):][:3])
+			copy(out[3*(y*previewSide+x):][:3], p[3*(v*previewSide+u):][:3])
 		}
 	}
 	return &out
@@ -248,13 +248,13 @@ func quantile(count *[256]int, share float64) int {
 // that cell and the eight around it, in the colour where it is furthest. A copy in
 // another size has its edges a part of a cell aside, which does not count so.
 func apart(a, b *Preview, cell int) uint8 {
-	x, y := cell%PreviewSide, cell/PreviewSide
+	x, y := cell%previewSide, cell/previewSide
 	out := 0
 	for c := range 3 {
 		lowA, highA, lowB, highB := uint8(255), uint8(0), uint8(255), uint8(0)
-		for v := max(y-1, 0); v <= min(y+1, PreviewSide-1); v++ {
-			for u := max(x-1, 0); u <= min(x+1, PreviewSide-1); u++ {
-				i := 3*(v*PreviewSide+u) + c
+		for v := max(y-1, 0); v <= min(y+1, previewSide-1); v++ {
+			for u := max(x-1, 0); u <= min(x+1, previewSide-1); u++ {
+				i := 3*(v*previewSide+u) + c
 				lowA, highA = min(lowA, a[i]), max(highA, a[i])
 				lowB, highB = min(lowB, b[i]), max(highB, b[i])
 			}
@@ -278,11 +278,11 @@ func (p *Preview) seams(diff *[previewCells]uint8, limit uint8) float64 {
 		}
 	}
 	for i := range previewCells {
-		if i%PreviewSide+1 < PreviewSide {
+		if i%previewSide+1 < previewSide {
 			beside(i, i+1)
 		}
-		if i+PreviewSide < previewCells {
-			beside(i, i+PreviewSide)
+		if i+previewSide < previewCells {
+			beside(i, i+previewSide)
 		}
 	}
 	return float64(sum)
