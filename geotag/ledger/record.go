@@ -19,9 +19,9 @@ import (
 // FileName is the name of the ledger file at the top of its folder.
 const FileName = "phototie-ledger.jsonl"
 
-// format is the version of the records that this package writes, and the latest
+// Version is the format of the records that this package writes, and the latest
 // that it reads.
-const format = 1
+const Version = 1
 
 // maxLine bounds one line of the ledger, in bytes.
 const maxLine = 64 << 20
@@ -119,8 +119,8 @@ func ParseRecord(line []byte) (Record, error) {
 			r.Version = head.Version
 		}
 	}
-	if r.Version > format {
-		return Record{}, fmt.Errorf("%w: format %d, this program reads up to %d", ErrVersion, r.Version, format)
+	if r.Version > Version {
+		return Record{}, fmt.Errorf("%w: format %d, this program reads up to %d", ErrVersion, r.Version, Version)
 	}
 	if err != nil {
 		return Record{}, fmt.Errorf("%w: not a record: %v", ErrDamaged, err)
@@ -135,7 +135,7 @@ func ParseRecord(line []byte) (Record, error) {
 func (r *Record) check() error {
 	names := func(p string) bool { return fs.ValidPath(p) && p != "." }
 	switch {
-	case r.Version < 1 || r.Version > format:
+	case r.Version < 1 || r.Version > Version:
 		return fmt.Errorf("version %d", r.Version)
 	case !names(r.Photo):
 		return fmt.Errorf("photo %q is not a path below the folder", r.Photo)

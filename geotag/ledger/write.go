@@ -370,7 +370,7 @@ func (c *Change) expect(before digest) error {
 // record is what the ledger will say of a change, but for the time.
 func (l *Ledger) record(a Action, c Change, tmp *staged) Record {
 	rec := Record{
-		Version:    format,
+		Version:    Version,
 		Tool:       l.tool,
 		Action:     a,
 		Photo:      c.Photo,
