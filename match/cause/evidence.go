@@ -303,6 +303,7 @@ func newEvidence(in *Input) (*Evidence, error) {
 	e.refresh(nil)
 	e.learn()
 	e.same = e.repeated()
+	e.gather()
 	if in.Correlation == (Correlation{}) {
 		e.learnTimes()
 	}

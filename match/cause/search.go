@@ -151,7 +151,9 @@ func (h *Hypothesis) gain(a, b *Photo) (float64, bool) {
 		return ch.LogP, ch.concerns()
 	case ch.Void:
 		return g, ch.concerns()
-	case !ch.concerns() && h.Points == nil, b.D == nil && a.D == nil && !a.Out:
+	case b.D == nil && a.D == nil && !a.Out:
+		return 0, h.Items != nil && ch.Tie != nil // it goes along with others
+	case !ch.concerns() && h.Points == nil:
 		return 0, false
 	}
 	return g + ch.LogP, true
@@ -356,7 +358,7 @@ func (e *Evidence) temper(h *Hypothesis, gains []gained) (sum, count float64) {
 			gain += g.gain
 		}
 		// What a day has in common, and slow errors, would show in its other photos.
-		share := h.aligned(photos) * float64(len(photos)) / float64(max(len(photos), e.walks.tied[o]))
+		share := h.aligned(e, photos) * float64(len(photos)) / float64(max(len(photos), e.walks.tied[o]))
 		if h.Rate > 0 {
 			share = 0
 		}
@@ -368,24 +370,52 @@ func (e *Evidence) temper(h *Hypothesis, gains []gained) (sum, count float64) {
 }
 
 // aligned is how far a hypothesis moves photos alike, which an error of the day does
-// too: 0 where moves have all directions, 1 where they have one.
-func (h *Hypothesis) aligned(photos []int) float64 {
+// too: 0 where moves have all directions, or ties all sorts of steps, and 1 where they
+// are all the same.
+func (h *Hypothesis) aligned(e *Evidence, photos []int) float64 {
 	if h.alike > 0 {
 		return h.alike
 	}
-	var sum match.Vector
-	total := 0.0
+	var moves, ties []match.Vector
+	noise := 0.0
 	for _, i := range photos {
-		if h.Changes == nil || h.Changes[i].Move == nil {
+		var ch Change
+		if h.Changes != nil {
+			ch = h.Changes[i]
+		}
+		switch p := &e.Photos[i]; {
+		case ch.Move != nil:
+			moves = append(moves, *ch.Move)
+		case ch.Tie != nil && p.Point >= 0:
+			a, b := e.Points[p.Point], e.Points[*ch.Tie]
+			ties = append(ties, match.Vector{E: (b.E - a.E) * e.unit, N: (b.N - a.N) * e.unit})
+			noise += p.noise.spread() * p.noise.spread()
+		default:
 			return 1
 		}
-		v := h.Changes[i].Move
-		sum.E, sum.N, total = sum.E+v.E, sum.N+v.N, total+math.Hypot(v.E, v.N)
 	}
-	if total == 0 {
-		return 1
+	if len(moves) > 0 {
+		var size float64
+		for _, v := range moves {
+			size += math.Hypot(v.E, v.N)
+		}
+		m, n := mean(moves), float64(len(moves))
+		return math.Pow(math.Hypot(m.E, m.N)*n/math.Max(size, 1e-9), 2)
 	}
-	return math.Pow(math.Hypot(sum.E, sum.N)/total, 2)
+	// By how much steps differ, beside what noise does.
+	m, differ := mean(ties), 0.0
+	for _, v := range ties {
+		differ += (v.E-m.E)*(v.E-m.E) + (v.N-m.N)*(v.N-m.N)
+	}
+	return noise / (noise + differ)
+}
+
+func mean(vs []match.Vector) match.Vector {
+	var m match.Vector
+	for _, v := range vs {
+		m.E, m.N = m.E+v.E/float64(len(vs)), m.N+v.N/float64(len(vs))
+	}
+	return m
 }
 
 // complete puts a candidate's photos in order and adds the points beside its own.

@@ -15,6 +15,7 @@ import (
 const (
 	wrongShare = 0.01
 	swapShare  = 0.004
+	runShare   = 0.01
 )
 
 // sequences returns orders in which the points may have been walked, each a list
@@ -146,97 +147,235 @@ func tied(f *Found, e *Evidence) *Fix {
 }
 
 // shiftedRun proposes that the photos of a run are tied to the point after the one
-// that they show (by is -1), or before it (1), in one of the orders in which points
-// may have been walked, or as the walk's inference has it.
+// that they show (by is -1), or before it (1): as the walk's inference has it, or visit
+// by visit.
 func shiftedRun(by int) func(context.Context, *Evidence) ([]Hypothesis, error) {
 	return func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+		beside := e.beside(by)
 		var out []Hypothesis
-		add := func(to func(p *Photo) (int, bool)) {
-			h, n := changes(e), 0
-			h.Scope, h.Least, h.Cost = ScopeRuns, 3, math.Log(20) // runs of wrong links are rare
-			for i := range e.Photos {
-				p := &e.Photos[i]
-				if p.Point < 0 || p.D == nil || p.where != nil || p.retied {
-					continue
-				}
-				if j, ok := to(p); ok && e.tells(p, j) {
-					h.Changes[i] = Change{Tie: &j, LogP: e.timeGain(p, j)}
-					n++
-				}
+		for _, w := range e.allWalks() {
+			if h, ok := e.runAlong(w, beside, by); ok {
+				out = append(out, h)
 			}
-			if n < h.Least || e.against(&h, by) {
-				return
-			}
-			for _, c := range e.walks.cameras {
-				h.Order = append(h.Order, e.walks.seq[c])
-			}
-			if len(e.walks.cameras) > 1 {
-				h.Order = append(h.Order, e.walks.all)
-			}
-			h.Params = []Param{{Name: "points", Value: float64(by)}}
-			h.Fix = tied
+		}
+		out = priced(out)
+		if h, ok := e.runsInferred(by); ok {
 			out = append(out, h)
 		}
-		for _, s := range e.sequences() {
-			next := make(map[int]int, len(s))
-			for k, j := range s {
-				if q := k + by; q >= 0 && q < len(s) {
-					next[j] = s[q]
-				}
-			}
-			add(func(p *Photo) (int, bool) { j, ok := next[p.Point]; return j, ok })
-		}
-		add(func(p *Photo) (int, bool) { return p.hint.point, p.hint.shift == by && p.hint.from == p.Point })
-		return priced(out), nil
+		return out, nil
 	}
 }
 
-// against says that a shifted run goes the other way: a link that is late is to a
-// point that is photographed later. Only photos that are out count.
-func (e *Evidence) against(h *Hypothesis, by int) bool {
-	votes := 0
-	for _, c := range e.walks.cameras {
-		w := e.walks.seq[c]
-		at := make(map[int][]int) // places in the walk at which a point is photographed
-		tie := func(i int) int {
-			if to := h.Changes[i].Tie; to != nil && e.Photos[i].Out {
-				return *to
-			}
-			return e.Photos[i].Point
-		}
-		for x, i := range w {
-			at[tie(i)] = append(at[tie(i)], x)
-		}
-		for x, i := range w {
-			p := &e.Photos[i]
-			if h.Changes[i].Tie == nil || !p.Out {
-				continue
-			}
-			best := 0
-			for _, y := range at[p.Point] {
-				if d := y - x; best == 0 || max(d, -d) < max(best, -best) {
-					best = d
-				}
-			}
-			votes += cmp.Compare(best, 0)
+// allWalks are the walks of all cameras, and that of all together.
+func (e *Evidence) allWalks() [][]int {
+	walks := [][]int{e.walks.all}
+	if len(e.walks.cameras) > 1 {
+		for _, c := range e.walks.cameras {
+			walks = append(walks, e.walks.seq[c])
 		}
 	}
-	return votes*by > 0
+	return walks
+}
+
+// beside are the points that come after each point, by 1, or before it, by -1, in the
+// orders in which points may have been walked.
+func (e *Evidence) beside(by int) map[int][]int {
+	out := make(map[int][]int)
+	for _, s := range e.sequences() {
+		for k, j := range s {
+			if q := k + by; q >= 0 && q < len(s) && !slices.Contains(out[j], s[q]) {
+				out[j] = append(out[j], s[q])
+			}
+		}
+	}
+	return out
+}
+
+// leastRun is the least number of photos that make a run.
+const leastRun = 3
+
+// shiftedLinks has what is the same for all hypotheses about shifted runs.
+func shiftedLinks(e *Evidence, by int) Hypothesis {
+	h := changes(e)
+	h.Least, h.Fix = leastRun, tied
+	h.Params = []Param{{Name: "points", Value: float64(by)}}
+	return h
+}
+
+// linked says that a photo's link can be held against its tag.
+func (p *Photo) linked() bool { return p.Point >= 0 && p.D != nil && p.where == nil && !p.retied }
+
+// runAlong is the hypothesis that the photos of a run along a walk show the point that
+// the visit before theirs is linked to (by is -1), or the visit after, or that comes
+// beside their own in the order of the points.
+func (e *Evidence) runAlong(walk []int, beside map[int][]int, by int) (Hypothesis, bool) {
+	h, n := shiftedLinks(e, by), 0
+	h.Scope, h.Cost, h.Order = ScopeRuns, math.Log(20), [][]int{walk} // runs of wrong links are rare
+	visits := e.visits(walk, false, false)
+	for k, v := range visits {
+		at := e.Photos[v[0]].Point
+		to, cost := -1, 0.0
+		best := math.Inf(-1)
+		try := func(j int, c float64) {
+			gain := -c
+			for _, i := range v {
+				gain += e.tieGain(&e.Photos[i], j)
+			}
+			if gain > best {
+				best, to, cost = gain, j, c
+			}
+		}
+		if q := k + by; q >= 0 && q < len(visits) {
+			try(e.Photos[visits[q][0]].Point, math.Ln2)
+		}
+		for _, j := range beside[at] {
+			try(j, math.Log(2*float64(len(beside[at]))))
+		}
+		if to < 0 {
+			continue
+		}
+		for _, i := range v {
+			if p := &e.Photos[i]; e.tells(p, to) {
+				h.Changes[i] = Change{Tie: &to, LogP: e.timeGain(p, to) - cost/float64(len(v))}
+				n++
+			}
+		}
+	}
+	return h, n >= h.Least
+}
+
+// runs are the runs of photos whose links the walk's inference has as shifted: it
+// contradicts some, and doubts the others. At either end there may be photos whose link
+// it has wrong in another way: where a run begins, there is no telling by how much.
+func (e *Evidence) runs(by int) [][]int {
+	var out [][]int
+	for _, c := range e.walks.cameras {
+		visits := e.visits(e.walks.seq[c], false, true)
+		has := func(k int, shifted bool) bool {
+			return k >= 0 && k < len(visits) && slices.ContainsFunc(visits[k], func(i int) bool {
+				p := &e.Photos[i]
+				return p.hint.from == p.Point && (shifted && p.hint.shift == by || !shifted && p.hint.sure)
+			})
+		}
+		for k := 0; k < len(visits); k++ {
+			if !has(k, true) {
+				continue
+			}
+			lo, hi := k, k+1
+			for has(hi, true) {
+				hi++
+			}
+			if has(lo-1, false) {
+				lo--
+			}
+			if k = hi; has(hi, false) {
+				hi++
+			}
+			run := slices.DeleteFunc(slices.Concat(visits[lo:hi]...), func(i int) bool { return e.Photos[i].hint.from != e.Photos[i].Point })
+			sure := slices.ContainsFunc(run, func(i int) bool { return e.Photos[i].hint.sure })
+			if len(run) >= leastRun && hi-lo > 1 && (sure || len(run) > 2*leastRun) {
+				out = append(out, run)
+			}
+		}
+	}
+	return out
+}
+
+// runsInferred is the hypothesis that the runs are wrong whose links the walk's
+// inference contradicts as shifted: it has chosen them, so that nothing is paid for
+// that. Photos between them whose links it only doubts go along.
+func (e *Evidence) runsInferred(by int) (Hypothesis, bool) {
+	h := shiftedLinks(e, by)
+	h.Scope, h.Rate = ScopeSome, runShare
+	h.Items = e.runs(by)
+	for _, run := range h.Items {
+		sure := false
+		for _, i := range run {
+			p := &e.Photos[i]
+			j := p.hint.point
+			h.Changes[i] = Change{Tie: &j, LogP: e.timeGain(p, j)}
+			sure = sure || p.hint.sure
+		}
+		if !sure {
+			h.Changes[run[0]].LogP -= math.Log(100)
+		}
+	}
+	return h, len(h.Items) > 0
 }
 
 // hint is what the walk's inference says of a link that it contradicts or doubts.
 type hint struct {
 	shift       int // -1 for a link that is late, 1 for an early one, 0 for none
 	from, point int
+	sure        bool // that the link is contradicted
+	// shared says that it is contradicted together with others: it is one of a run, or
+	// of two that have each other's point.
+	shared, run bool
+}
+
+// gather looks for hints that belong together: shifts along a walk, where a link is
+// late that the photos of the visit before should have had, and pairs.
+func (e *Evidence) gather() {
+	before, after := e.beside(-1), e.beside(1)
+	for _, c := range e.walks.cameras {
+		visits := e.visits(e.walks.seq[c], false, true)
+		link := func(k int) int {
+			if k < 0 || k >= len(visits) {
+				return -1
+			}
+			return e.Photos[visits[k][0]].Point
+		}
+		for k, v := range visits {
+			for _, i := range v {
+				h := &e.Photos[i].hint
+				late, early := slices.Contains(before[h.from], h.point), slices.Contains(after[h.from], h.point)
+				switch {
+				case h.from < 0 || h.point == h.from:
+				case h.point == link(k-1):
+					h.shift = -1
+				case h.point == link(k+1):
+					h.shift = 1
+				case late && !early:
+					h.shift = -1
+				case early && !late:
+					h.shift = 1
+				}
+			}
+		}
+	}
+	for _, by := range []int{-1, 1} {
+		for _, run := range e.runs(by) {
+			for _, i := range run {
+				e.Photos[i].hint.shared, e.Photos[i].hint.run = true, true
+			}
+		}
+	}
+	type pair struct{ from, to int }
+	seen := make(map[pair]bool)
+	for i := range e.Photos {
+		if h := &e.Photos[i].hint; h.sure {
+			seen[pair{h.from, h.point}] = true
+		}
+	}
+	for i := range e.Photos {
+		if h := &e.Photos[i].hint; h.sure && seen[pair{h.point, h.from}] {
+			h.shared = true
+		}
+	}
+}
+
+// says that the inference contradicts a photo's link, and has a point in its place.
+func (p *Photo) says(point int) bool {
+	return p.hint.sure && p.hint.from == p.Point && p.hint.point == point
 }
 
 // hintOf reads the inference for a photo.
 func (e *Evidence) hintOf(r *match.PhotoResult, from int) hint {
 	inf := r.Inference
 	if inf == nil || inf.Point == "" || inf.Link != walk.Contradicted && inf.Link != walk.Doubtful {
-		return hint{}
+		return hint{from: -1, point: -1}
 	}
-	h := hint{from: from, point: e.points[inf.Point]}
+	h := hint{from: from, point: e.points[inf.Point], sure: inf.Link == walk.Contradicted}
 	switch inf.Shift {
 	case walk.ShiftLate:
 		h.shift = -1
@@ -265,12 +404,13 @@ func (e *Evidence) timeGain(p *Photo, point int) float64 {
 }
 
 // visits are the photos of a walk, one or several in a row that are tied to the same
-// point; single says that each is one photo.
-func (e *Evidence) visits(walk []int, single bool) [][]int {
+// point; single says that each is one photo, and bare that photos without a place on the
+// grid count.
+func (e *Evidence) visits(walk []int, single, bare bool) [][]int {
 	var out [][]int
 	for _, i := range walk {
 		p := &e.Photos[i]
-		if p.D == nil || p.where != nil || p.retied {
+		if !p.linked() && !(bare && p.Point >= 0 && !p.retied) {
 			continue
 		}
 		if n := len(out); !single && n > 0 && e.Photos[out[n-1][0]].Point == p.Point {
@@ -286,20 +426,21 @@ func (e *Evidence) visits(walk []int, single bool) [][]int {
 type swap struct {
 	a, b []int
 	gain float64
+	sure bool // that the walk's inference contradicts all these links
 }
 
 // swapOf weighs a swap of photos that are so many photos or visits apart; false where
 // nothing speaks for it.
 func (e *Evidence) swapOf(a, b []int, apart int) (swap, bool) {
 	pa, pb := e.Photos[a[0]].Point, e.Photos[b[0]].Point
-	s, out := swap{a, b, -math.Log(float64(apart))}, false
+	s, out := swap{a: a, b: b, gain: -math.Log(float64(apart)), sure: true}, false
 	add := func(photos []int, to int) bool {
 		for _, i := range photos {
 			p := &e.Photos[i]
 			if !e.tells(p, to) {
 				return false
 			}
-			out = out || p.Out
+			out, s.sure = out || p.Out, s.sure && p.says(to)
 			s.gain += e.tieGain(p, to)
 		}
 		return true
@@ -312,7 +453,7 @@ func (e *Evidence) swapOf(a, b []int, apart int) (swap, bool) {
 func (e *Evidence) swaps(walk []int, single bool) []swap {
 	const reach = 6 // photos apart, or visits
 	var out []swap
-	v := e.visits(walk, single)
+	v := e.visits(walk, single, false)
 	for x := range v {
 		for y := x + 1; y < min(len(v), x+reach+1); y++ {
 			if single || len(v[x])+len(v[y]) > 2 {
@@ -328,14 +469,8 @@ func (e *Evidence) swaps(walk []int, single bool) []swap {
 // swappedTies: of two photos, one after the other or close to it, each has the link
 // of the other, or all photos taken on one visit to a point have those of another's.
 func swappedTies(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-	walks := [][]int{e.walks.all}
-	if len(e.walks.cameras) > 1 {
-		for _, c := range e.walks.cameras {
-			walks = append(walks, e.walks.seq[c])
-		}
-	}
 	var pairs []swap
-	for _, w := range walks {
+	for _, w := range e.allWalks() {
 		pairs = append(pairs, append(e.swaps(w, true), e.swaps(w, false)...)...)
 	}
 	slices.SortStableFunc(pairs, func(p, q swap) int { return cmp.Compare(q.gain, p.gain) })
@@ -353,7 +488,11 @@ func swappedTies(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		for _, i := range p.b {
 			h.Changes[i] = Change{Tie: &tb, LogP: e.timeGain(&e.Photos[i], tb)}
 		}
-		h.Changes[p.b[0]].LogP -= math.Log(math.Max(1, math.Abs(float64(e.walks.rank[p.a[0]]-e.walks.rank[p.b[0]]))))
+		if p.sure {
+			h.Changes[p.b[0]].LogP -= math.Log(swapShare) // the walk's inference has weighed that
+		} else {
+			h.Changes[p.b[0]].LogP -= math.Log(math.Max(1, math.Abs(float64(e.walks.rank[p.a[0]]-e.walks.rank[p.b[0]]))))
+		}
 		h.Items = append(h.Items, both)
 	}
 	if len(h.Items) == 0 {
@@ -388,23 +527,13 @@ func (e *Evidence) tieGain(p *Photo, point int) float64 {
 // where it lies at another point; at the points before and after in the walk it is
 // more likely than elsewhere.
 func wrongTie(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-	beside := make(map[int][]int)
-	for _, s := range e.sequences() {
-		for k, j := range s {
-			if k > 0 {
-				beside[j] = append(beside[j], s[k-1])
-			}
-			if k+1 < len(s) {
-				beside[j] = append(beside[j], s[k+1])
-			}
-		}
-	}
+	before, after := e.beside(-1), e.beside(1)
 	h := changes(e)
 	h.Scope, h.Rate, h.Fix = ScopeSome, wrongShare, tied
 	n := 0
 	for i := range e.Photos {
 		p := &e.Photos[i]
-		if !p.Out || p.D == nil || p.OnGrid == nil || p.where != nil || p.retied {
+		if !p.Out || p.OnGrid == nil || !p.linked() || p.hint.run {
 			continue
 		}
 		at := grid.EN{E: p.OnGrid.E - p.move.E/e.unit, N: p.OnGrid.N - p.move.N/e.unit}
@@ -414,8 +543,11 @@ func wrongTie(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 				continue
 			}
 			c := math.Log(2 * float64(len(e.Points)))
-			if slices.Contains(beside[p.Point], j) {
+			if slices.Contains(before[p.Point], j) || slices.Contains(after[p.Point], j) {
 				c = math.Log(4)
+			}
+			if p.says(j) && !p.hint.shared {
+				c = math.Log(wrongShare) // the walk's inference has weighed that
 			}
 			c -= e.timeGain(p, j)
 			if g := e.tieGain(p, j) - e.timeGain(p, j) - c; g > gain {

@@ -92,7 +92,7 @@ func (t *trail) sum() {
 	together := Hypothesis{Coherent: true, alike: 0.01}
 	for k := range t.steps {
 		if c := &t.steps[k]; broad[c.cause] {
-			together.alike = math.Max(together.alike, c.hyp.aligned(c.photos))
+			together.alike = math.Max(together.alike, c.hyp.aligned(t.start, c.photos))
 		}
 	}
 	var whole []gained
@@ -288,13 +288,25 @@ func (t *trail) holds(ctx context.Context, c *candidate, without *trail) (bool, 
 			worse++
 		}
 	}
-	if c.ties() && c.hyp.Rate > 0 && t.unexplained() > len(c.photos) {
+	if c.ties() && c.hyp.Rate > 0 && t.unexplained() > len(c.photos) && !t.inferred(c) {
 		return false, nil // far more is wrong than single links
 	}
-	if worse > better || !t.reaches(c) || !t.predicted(c) || c.hyp.Rate == 0 && c.ties() && !t.apart(c) {
+	if worse > better || !t.reaches(c) || !t.predicted(c) || c.hyp.Rate == 0 && c.ties() && !t.apart(c) && !t.inferred(c) {
 		return false, nil
 	}
 	return t.sensible(ctx, c)
+}
+
+// inferred says that the walk's inference contradicts most links of a step, for the
+// points that the step has.
+func (t *trail) inferred(c *candidate) bool {
+	n := 0
+	for _, i := range c.photos {
+		if t.start.Photos[i].says(*c.hyp.Changes[i].Tie) {
+			n++
+		}
+	}
+	return 2*n > len(c.photos)
 }
 
 // unexplained is how many photos are left far out.
