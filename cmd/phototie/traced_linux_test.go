@@ -47,30 +47,42 @@ func TestDefinitionsOpenNothing(t *testing.T) {
 	if calls, out := trace("cs2cs", "EPSG:4326", shift); !strings.Contains(calls, outside) {
 		t.Fatalf("PROJ's own program is not seen to open the file:\n%s", out)
 	}
+	demo := filepath.Join(t.TempDir(), "demo")
+	if out, err := exec.Command(program, "demo", demo).CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	photos, err := filepath.Glob(filepath.Join(demo, "photos", "*", "*", "*.jpg"))
+	if err != nil || len(photos) == 0 {
+		t.Fatal("the demo job has no photo", err)
+	}
+	photo, err := os.ReadFile(photos[0])
+	if err != nil {
+		t.Fatal(err)
+	}
 	for name, definition := range map[string]string{
-		"path":      shift,
-		"up":        "+proj=utm +zone=29 +ellps=intl +nadgrids=../../../../../../../.." + outside + " +type=crs",
-		"optional":  "+proj=utm +zone=29 +ellps=intl +nadgrids=@" + outside + ",null +type=crs",
-		"geoid":     "+proj=utm +zone=29 +ellps=GRS80 +geoidgrids=" + outside + " +type=crs",
-		"address":   "+proj=utm +zone=29 +ellps=intl +nadgrids=http://127.0.0.1:9/canary.gsb +type=crs",
-		"init":      "+init=" + outside + ":1",
-		"pipeline":  "+proj=pipeline +step +proj=hgridshift +grids=" + outside + " +step +proj=utm +zone=29",
-		"WKT":       `BOUNDCRS[SOURCECRS[PROJCRS["x",BASEGEOGCRS["y",DATUM["z",ELLIPSOID["i",6378388,297]]],CONVERSION["c",METHOD["Transverse Mercator"],PARAMETER["Longitude of natural origin",-9]],CS[Cartesian,2],AXIS["e",east],AXIS["n",north],LENGTHUNIT["metre",1]]],TARGETCRS[GEOGCRS["WGS 84",DATUM["World Geodetic System 1984",ELLIPSOID["WGS 84",6378137,298.257223563]],CS[ellipsoidal,2],AXIS["lat",north],AXIS["lon",east],ANGLEUNIT["degree",0.0174532925199433]]],ABRIDGEDTRANSFORMATION["t",METHOD["NTv2"],PARAMETERFILE["Latitude and longitude difference file","` + outside + `"]]]`,
-		"file name": "+proj=utm +zone=29 +ellps=intl +nadgrids=canary.gsb +type=crs", // beside the settings, but no resource of PROJ's
+		"path":     shift,
+		"up":       "+proj=utm +zone=29 +ellps=intl +nadgrids=../../../../../../../.." + outside + " +type=crs",
+		"optional": "+proj=utm +zone=29 +ellps=intl +nadgrids=@" + outside + ",null +type=crs",
+		"geoid":    "+proj=utm +zone=29 +ellps=GRS80 +geoidgrids=" + outside + " +type=crs",
+		"address":  "+proj=utm +zone=29 +ellps=intl +nadgrids=http://127.0.0.1:9/canary.gsb +type=crs",
+		"init":     "+init=" + outside + ":1",
+		"pipeline": "+proj=pipeline +step +proj=hgridshift +grids=" + outside + " +step +proj=utm +zone=29",
+		"WKT":      `BOUNDCRS[SOURCECRS[PROJCRS["x",BASEGEOGCRS["y",DATUM["z",ELLIPSOID["i",6378388,297]]],CONVERSION["c",METHOD["Transverse Mercator"],PARAMETER["Longitude of natural origin",-9]],CS[Cartesian,2],AXIS["e",east],AXIS["n",north],LENGTHUNIT["metre",1]]],TARGETCRS[GEOGCRS["WGS 84",DATUM["World Geodetic System 1984",ELLIPSOID["WGS 84",6378137,298.257223563]],CS[ellipsoidal,2],AXIS["lat",north],AXIS["lon",east],ANGLEUNIT["degree",0.0174532925199433]]],ABRIDGEDTRANSFORMATION["t",METHOD["NTv2"],PARAMETERFILE["Latitude and longitude difference file","` + outside + `"]]]`,
 	} {
 		t.Run(name, func(t *testing.T) {
 			dir := t.TempDir()
+			if err := os.Mkdir(filepath.Join(dir, "photos"), 0o755); err != nil {
+				t.Fatal(err)
+			}
 			for file, text := range map[string]string{
-				"phototie.toml": fmt.Sprintf("[grid]\ncrs = '''%s'''\n[points]\nfile = \"points.csv\"\n", definition),
-				"points.csv":    "id,e,n\nA,1000,2000\n",
-				"canary.gsb":    "NUM_OREC",
+				"phototie.toml": fmt.Sprintf("[grid]\ncrs = '''%s'''\n[points]\nfile = \"points.csv\"\n[links]\nfile = \"links.csv\"\n", definition),
+				"points.csv":    "id,e,n\nA,686000,5915000\n",
+				"links.csv":     "photo,point\n1.jpg,A\n",
+				"photos/1.jpg":  string(photo),
 			} {
 				if err := os.WriteFile(filepath.Join(dir, file), []byte(text), 0o644); err != nil {
 					t.Fatal(err)
 				}
-			}
-			if err := os.Mkdir(filepath.Join(dir, "photos"), 0o755); err != nil {
-				t.Fatal(err)
 			}
 			calls, out := trace(program, "check", dir)
 			if !strings.Contains(calls, "phototie.toml") {

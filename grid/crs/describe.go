@@ -15,6 +15,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
@@ -393,8 +394,9 @@ func (o *object) path() (path, bool) {
 			continue
 		}
 		p.gridded = true
-		if available == 0 {
+		if found := C.GoString(full); available == 0 || ownFolder(found) {
 			p.missing = append(p.missing, missingFile(C.GoString(short), C.GoString(pack), C.GoString(url)))
+			p.runnable = false
 		}
 	}
 	if a, ok := o.areaOfUse(); ok {
@@ -463,6 +465,13 @@ var (
 // way to go on all the same.
 func (s step) ballpark() bool {
 	return strings.Contains(strings.ToLower(s.name), "ballpark")
+}
+
+// ownFolder says that PROJ found a file where the program was started, the last place
+// that it looks in. That may be the folder of a job, and whoever made the job is not
+// to choose what positions are shifted by.
+func ownFolder(found string) bool {
+	return found != "" && !filepath.IsAbs(found) && !strings.Contains(found, "://")
 }
 
 // missingFile describes a file that is not installed.
