@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 )
 
@@ -65,13 +66,21 @@ func runTool(t testing.TB, lines [][]float64, name string, args ...string) [][]f
 	return result
 }
 
+// opened are the systems that tests have opened: what a test finds out about one, its
+// operations above all, serves the next. None depends on a system that is new.
+var opened sync.Map
+
 // open opens a CRS or fails.
 func open(t testing.TB, definition string) *CRS {
 	t.Helper()
+	if c, ok := opened.Load(definition); ok {
+		return c.(*CRS)
+	}
 	c, err := Open(definition)
 	if err != nil {
 		t.Fatal(err)
 	}
+	opened.Store(definition, c)
 	return c
 }
 
