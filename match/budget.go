@@ -13,7 +13,7 @@ import (
 	"example.com/phototie/match/internal/words"
 )
 
-// Budget says what may part a tag from its point, component by component. It is
+// Budget says the sources of error between a tag and its point, component by component. It is
 // a plain value: lengths are in metres, whatever the grid's unit, angles in
 // degrees, confidences are probabilities between 0 and 1. A standard deviation
 // is per axis (east and north alike).
@@ -182,24 +182,24 @@ type Vector struct {
 	N float64 `json:"d_n"`
 }
 
-// The names of the components of an allowance.
+// The names of the components of an allowance, in their order.
 const (
 	ComponentHandheld  = "handheld"
-	ComponentSurvey    = "survey"
+	componentSurvey    = "survey"
 	ComponentFrame     = "frame"
-	ComponentMotion    = "motion"
-	ComponentStandoff  = "standoff"
-	ComponentDirection = "direction"
+	componentMotion    = "motion"
+	componentStandoff  = "standoff"
+	componentDirection = "direction"
 )
 
 // Component is one part of an Allowance.
 type Component struct {
-	// Name is one of the Component names.
+	// Name is handheld, survey, frame, motion, standoff or direction.
 	Name string `json:"name"`
 	// Stated is the figure in metres as the image, the settings or the registry
 	// state it: a radius, a standard deviation or a distance, as Source tells.
 	Stated float64 `json:"stated_m"`
-	// Sigma is the standard deviation per axis in metres that it stands for; 0
+	// Sigma is the standard deviation per axis in metres that it amounts to; 0
 	// for a standoff, which is a distance and no spread.
 	Sigma float64 `json:"sigma_m"`
 	// Source says in words where the figure is from and how it was read.
@@ -211,8 +211,8 @@ type Component struct {
 type Allowance struct {
 	// Confidence is the probability that Threshold holds for.
 	Confidence float64 `json:"confidence"`
-	// Components are what it is made of, in the order of the Component names;
-	// those that are 0 are left out.
+	// Components are what it is made of, in the order handheld, survey, frame,
+	// motion, standoff or direction; those that are 0 are left out.
 	Components []Component `json:"components"`
 	// Sigma is the standard deviation per axis of all components together; where
 	// the axes differ, the root mean square of the two.
@@ -293,13 +293,13 @@ func (b Budget) Allowance(tag *geotag.Tag, point Point, op *grid.Operation, opt 
 	if err := b.frame(op, opt, &a); err != nil {
 		return Allowance{}, err
 	}
-	a.add(Component{Name: ComponentMotion, Stated: b.Motion, Sigma: b.Motion,
+	a.add(Component{Name: componentMotion, Stated: b.Motion, Sigma: b.Motion,
 		Source: "standard deviation per axis for motion, from the budget"})
 	b.standoff(tag, opt, &a)
 
 	var sum float64
 	for _, c := range a.Components {
-		if c.Name == ComponentSurvey && cov != nil {
+		if c.Name == componentSurvey && cov != nil {
 			continue
 		}
 		sum += c.Sigma * c.Sigma
@@ -367,7 +367,7 @@ func (b Budget) handheld(tag *geotag.Tag, a *Allowance) Component {
 // survey adds the point's own error and returns its covariance, if it has one.
 func (b Budget) survey(point Point, a *Allowance) (*[3]float64, error) {
 	if point.Cov == nil {
-		a.add(Component{Name: ComponentSurvey, Stated: b.PointSigma, Sigma: b.PointSigma,
+		a.add(Component{Name: componentSurvey, Stated: b.PointSigma, Sigma: b.PointSigma,
 			Source: "standard deviation per axis of the points, from the budget"})
 		return nil, nil
 	}
@@ -376,7 +376,7 @@ func (b Budget) survey(point Point, a *Allowance) (*[3]float64, error) {
 		return nil, fmt.Errorf("point %q: %w", point.ID, err)
 	}
 	s := math.Sqrt((c[0] + c[2]) / 2)
-	a.add(Component{Name: ComponentSurvey, Stated: s, Sigma: s,
+	a.add(Component{Name: componentSurvey, Stated: s, Sigma: s,
 		Source: fmt.Sprintf("covariance of point %q, root mean square of the axes", point.ID)})
 	return &c, nil
 }
@@ -431,7 +431,7 @@ func (b Budget) frame(op *grid.Operation, opt AllowanceOptions, a *Allowance) er
 // Else it allows for the budget's standoff in any direction, or for the subject
 // distance where that is larger: it may be that of what the camera focused on.
 func (b Budget) standoff(tag *geotag.Tag, opt AllowanceOptions, a *Allowance) {
-	standoff := Component{Name: ComponentStandoff, Stated: b.Standoff,
+	standoff := Component{Name: componentStandoff, Stated: b.Standoff,
 		Source: "distance between camera and point in an unknown direction, from the budget"}
 	if v, look := tag.SubjectDistance, tag.Direction; v != nil && b.MaxSubjectDistance > 0 {
 		switch {
@@ -473,7 +473,7 @@ func (b Budget) looking(look *geotag.Direction, distance float64, opt AllowanceO
 	// other way.
 	sin, cos := math.Sincos((deg - *opt.Convergence) * math.Pi / 180)
 	a.Expected = &Vector{E: -distance * sin, N: -distance * cos}
-	a.add(Component{Name: ComponentDirection, Stated: distance, Sigma: distance * b.DirectionSigma * math.Pi / 180,
+	a.add(Component{Name: componentDirection, Stated: distance, Sigma: distance * b.DirectionSigma * math.Pi / 180,
 		Source: fmt.Sprintf("camera %s m from the point, looking along %s degrees from true north, good to %s degrees", metres(distance), trimFloat(deg, 1), trimFloat(b.DirectionSigma, 1))})
 	return true
 }
@@ -552,7 +552,7 @@ func (a Allowance) String() string {
 		if i > 0 {
 			b.WriteString(", ")
 		}
-		if c.Name == ComponentDirection {
+		if c.Name == componentDirection {
 			fmt.Fprintf(&b, "%s m away in the known direction", metres(c.Stated))
 			continue
 		}

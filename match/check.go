@@ -30,7 +30,7 @@ const batch = 4096
 // that fit no photo or several become unmatched. A photo with links to different
 // points is not judged.
 //
-// Tags are carried onto the grid in the frame that they state, at the epoch of
+// Tags are transformed to the grid in the frame that they state, at the epoch of
 // GPSTime, else of the time taken (good to a day where it states no zone, and a
 // frame moves a tenth of a millimetre in that), else Options.Epoch. A tag carried
 // by a ballpark operation has a place on the grid but no discrepancy, unless
@@ -125,36 +125,8 @@ func newChecker(proj grid.Projection, points []Point, opt Options) (*checker, er
 	if proj == nil {
 		return nil, errors.New("check: there is no projection")
 	}
-	if opt.Budget == (Budget{}) {
-		opt.Budget = DefaultBudget()
-	}
-	if err := opt.Budget.Validate(); err != nil {
+	if err := opt.settle(); err != nil {
 		return nil, err
-	}
-	if opt.AllowBallpark && !(opt.BallparkSigma > 0 && opt.BallparkSigma <= maxMetres) {
-		return nil, fmt.Errorf("check: AllowBallpark needs BallparkSigma, the standard deviation per axis of such an operation in metres; it is %v", opt.BallparkSigma)
-	}
-	if !(opt.PointResolution >= 0 && opt.PointResolution <= maxMetres) {
-		return nil, fmt.Errorf("check: PointResolution is %v: want metres, 0 or more", opt.PointResolution)
-	}
-	if opt.PointResolution == 0 {
-		opt.PointResolution = 0.001
-	}
-	if err := opt.Ties.validate(); err != nil {
-		return nil, err
-	}
-	if opt.Requirements != nil {
-		if err := opt.Requirements.Validate(); err != nil {
-			return nil, err
-		}
-	}
-	for camera, k := range opt.Accuracy {
-		if !(k >= 0.1 && k <= 100) {
-			return nil, fmt.Errorf("check: Accuracy of camera %q is %v: want a factor from 0.1 to 100", camera, k)
-		}
-	}
-	if math.IsNaN(opt.Epoch) || math.IsInf(opt.Epoch, 0) {
-		return nil, fmt.Errorf("check: Epoch is %v: want a decimal year or 0", opt.Epoch)
 	}
 	c := &checker{
 		proj:        proj,
@@ -175,6 +147,38 @@ func newChecker(proj grid.Projection, points []Point, opt Options) (*checker, er
 		}
 	}
 	return c, nil
+}
+
+// settle puts defaults in the place of what is not set, and checks the rest.
+func (o *Options) settle() error {
+	if o.Budget == (Budget{}) {
+		o.Budget = DefaultBudget()
+	}
+	if err := o.Budget.Validate(); err != nil {
+		return err
+	}
+	if o.PointResolution == 0 {
+		o.PointResolution = 0.001
+	}
+	for camera, k := range o.Accuracy {
+		if !(k >= 0.1 && k <= 100) {
+			return fmt.Errorf("check: Accuracy of camera %q is %v: want a factor from 0.1 to 100", camera, k)
+		}
+	}
+	switch {
+	case o.AllowBallpark && !(o.BallparkSigma > 0 && o.BallparkSigma <= maxMetres):
+		return fmt.Errorf("check: AllowBallpark needs BallparkSigma, the standard deviation per axis of such an operation in metres; it is %v", o.BallparkSigma)
+	case !(o.PointResolution >= 0 && o.PointResolution <= maxMetres):
+		return fmt.Errorf("check: PointResolution is %v: want metres, 0 or more", o.PointResolution)
+	case !finite(o.Epoch):
+		return fmt.Errorf("check: Epoch is %v: want a decimal year or 0", o.Epoch)
+	}
+	if o.Requirements != nil {
+		if err := o.Requirements.Validate(); err != nil {
+			return err
+		}
+	}
+	return o.Ties.validate()
 }
 
 func (c *checker) addPoint(i int, p Point) error {
@@ -250,7 +254,7 @@ func (c *checker) bare() []PointResult {
 }
 
 // compare ties placed photos by their links and holds them against their points,
-// all that can be said of each for itself. tied is told of each tie, in the order
+// all that can be said of each for itself. tied is called for each tie, in the order
 // of the photos.
 func (c *checker) compare(ctx context.Context, photos []PhotoResult, t ties, tied func(photo, point int)) error {
 	const untied = -1
@@ -298,7 +302,7 @@ type placing struct {
 	n     int
 }
 
-// placeSize is how many photos are carried onto the grid in one call.
+// placeSize is how many photos are transformed to the grid in one call.
 const placeSize = 1024
 
 func (c *checker) placing(ctx context.Context) *placing {
@@ -343,7 +347,7 @@ func (pl *placing) results() ([]PhotoResult, error) {
 // end waits for what is still at work where the results are not wanted.
 func (pl *placing) end() { pl.work.all.Wait() }
 
-// place carries tags onto the grid and looks for the nearest points. A photo whose
+// place transforms tags to the grid and looks for the nearest points. A photo whose
 // tag has no place there gets the reason.
 func (c *checker) place(ctx context.Context, results []PhotoResult) error {
 	var fixes []grid.Fix
@@ -361,10 +365,10 @@ func (c *checker) place(ctx context.Context, results []PhotoResult) error {
 	}
 	placed, err := c.proj.ToGrid(ctx, fixes)
 	if err != nil {
-		return fmt.Errorf("carrying tags onto the grid: %w", err)
+		return fmt.Errorf("transforming tags to the grid: %w", err)
 	}
 	if len(placed) != len(fixes) {
-		return fmt.Errorf("carrying tags onto the grid: the projection returned %d positions for %d", len(placed), len(fixes))
+		return fmt.Errorf("transforming tags to the grid: the projection returned %d positions for %d", len(placed), len(fixes))
 	}
 	for k, p := range placed {
 		c.placed(&results[of[k]], p)

@@ -21,7 +21,7 @@ type Policy struct {
 	// Contradicted permits photos whose link the rest of the evidence
 	// contradicts, whatever their verdict.
 	Contradicted bool
-	// Meaning is what the new position stands for.
+	// Meaning is what the new position is that of.
 	Meaning geotag.Meaning
 	// AllowSigned permits the change of images with a signed provenance manifest.
 	AllowSigned bool
@@ -82,69 +82,89 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 		if p.Tie != nil {
 			c.Point = p.Tie.Point
 		}
-		switch point := points[c.Point]; {
-		case p.Tag == nil:
-			c.Why = "the photo can't be read: " + p.Why
-		case p.Tie == nil:
-			c.Why = p.Why
-		case point == nil:
+		point := points[c.Point]
+		if p.Tag != nil && p.Tie != nil && point == nil {
 			return nil, fmt.Errorf("photo %q is tied to point %q, which is not in the result", p.Name, c.Point)
-		case !slices.Contains(only, p.Verdict):
-			c.Why = fmt.Sprintf("its verdict is %s", p.Verdict)
-			if p.Why != "" {
-				c.Why += ": " + p.Why
-			}
-		case p.contradicted() && !policy.Contradicted:
-			c.Why = fmt.Sprintf("its link to %s is contradicted by the rest of the evidence", c.Point)
-		case policy.Meaning == geotag.CameraPosition && p.OnGrid == nil:
-			c.Why = "the camera's position is not known, so none can be kept"
-		case policy.Meaning == geotag.CameraPosition && p.Tag.MapDatum == "" && opt.Datum != "":
-			c.Why = fmt.Sprintf("the photo states no map datum; read by itself its tag is WGS 84, so a destination in %s would mislead", opt.Datum)
-		default:
-			f := opt.Frame(p.Tag)
-			if policy.Meaning == geotag.SubjectPosition {
-				f.Datum = "WGS-84"
-			}
-			at, frames, of = append(at, point.EN), append(frames, f), append(of, i)
 		}
+		if c.Why = policy.leaves(p, opt, only); c.Why != "" {
+			continue
+		}
+		f := opt.Frame(p.Tag)
+		if policy.Meaning == geotag.SubjectPosition {
+			f.Datum = "WGS-84"
+		}
+		at, frames, of = append(at, point.EN), append(frames, f), append(of, i)
 	}
-	if len(at) == 0 {
-		return out, nil
-	}
-	placed, err := proj.FromGrid(ctx, at, frames)
+	placed, err := fromGrid(ctx, proj, at, frames)
 	if err != nil {
-		return nil, fmt.Errorf("carrying points off the grid: %w", err)
-	}
-	if len(placed) != len(at) {
-		return nil, fmt.Errorf("carrying points off the grid: the projection returned %d positions for %d", len(placed), len(at))
+		return nil, err
 	}
 	for k, fp := range placed {
 		c := &out[of[k]]
-		p := &res.Photos[of[k]]
-		switch {
-		case fp.Err != nil:
-			c.Why = "the point can't be carried into the tag's frame: " + fp.Err.Error()
-			continue
-		case fp.Op != nil && fp.Op.Ballpark && !opt.AllowBallpark:
-			c.Why = "only a ballpark operation leads from the grid to the tag's frame; it may be out by hundreds of metres"
-			continue
+		if c.Why = c.edit(proj, &res.Photos[of[k]], points[c.Point], fp, opt, policy); c.Why != "" {
+			c.Edit = nil
 		}
-		c.Operation = fp.Op
-		e := geotag.Edit{Meaning: policy.Meaning, Lat: fp.Lat, Lon: fp.Lon, AllowSigned: policy.AllowSigned}
-		switch {
-		case policy.Meaning == geotag.SubjectPosition:
-			e.MapDatum = "WGS-84"
-			e.HPositioningError = positioningError(points[c.Point], fp.Op, opt)
-		default:
-			e.MapDatum = p.Tag.MapDatum
-			if err := towards(proj, *p.OnGrid, at[k], &e); err != nil {
-				c.Why = "bearing and distance to the point: " + err.Error()
-				continue
-			}
-		}
-		c.Edit = &e
 	}
 	return out, nil
+}
+
+// leaves says why a photo is left as it is; empty where it is not.
+func (policy Policy) leaves(p *PhotoResult, opt Options, only []Verdict) string {
+	switch {
+	case p.Tag == nil:
+		return "the photo can't be read: " + p.Why
+	case p.Tie == nil:
+		return p.Why
+	case !slices.Contains(only, p.Verdict) && p.Why != "":
+		return fmt.Sprintf("its verdict is %s: %s", p.Verdict, p.Why)
+	case !slices.Contains(only, p.Verdict):
+		return fmt.Sprintf("its verdict is %s", p.Verdict)
+	case p.contradicted() && !policy.Contradicted:
+		return fmt.Sprintf("its link to %s is contradicted by the rest of the evidence", p.Tie.Point)
+	case policy.Meaning == geotag.CameraPosition && p.OnGrid == nil:
+		return "the camera's position is not known, so none can be kept"
+	case policy.Meaning == geotag.CameraPosition && p.Tag.MapDatum == "" && opt.Datum != "":
+		return fmt.Sprintf("the photo states no map datum; read by itself its tag is WGS 84, so a destination in %s would mislead", opt.Datum)
+	}
+	return ""
+}
+
+// edit works out the new tag of a photo from where the projection has its point in
+// the tag's frame. It returns why there is none.
+func (c *Correction) edit(proj grid.Projection, p *PhotoResult, point *Point, at grid.FixPlacement, opt Options, policy Policy) string {
+	switch {
+	case at.Err != nil:
+		return "the point can't be transformed into the tag's frame: " + at.Err.Error()
+	case at.Op != nil && at.Op.Ballpark && !opt.AllowBallpark:
+		return "only a ballpark operation leads from the grid to the tag's frame; it may be out by hundreds of metres"
+	}
+	c.Operation = at.Op
+	c.Edit = &geotag.Edit{Meaning: policy.Meaning, Lat: at.Lat, Lon: at.Lon, AllowSigned: policy.AllowSigned}
+	if policy.Meaning == geotag.SubjectPosition {
+		c.Edit.MapDatum = "WGS-84"
+		c.Edit.HPositioningError = positioningError(point, at.Op, opt)
+		return ""
+	}
+	c.Edit.MapDatum = p.Tag.MapDatum
+	if err := towards(proj, *p.OnGrid, point.EN, c.Edit); err != nil {
+		return "bearing and distance to the point: " + err.Error()
+	}
+	return ""
+}
+
+// fromGrid transforms positions on the grid into frames.
+func fromGrid(ctx context.Context, proj grid.Projection, at []grid.EN, frames []grid.Frame) ([]grid.FixPlacement, error) {
+	if len(at) == 0 {
+		return nil, nil
+	}
+	placed, err := proj.FromGrid(ctx, at, frames)
+	if err == nil && len(placed) != len(at) {
+		err = fmt.Errorf("the projection returned %d positions for %d", len(placed), len(at))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("transforming positions from the grid: %w", err)
+	}
+	return placed, nil
 }
 
 // contradicted reports whether the evidence speaks against the photo's link.

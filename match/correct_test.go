@@ -161,7 +161,7 @@ func TestCorrectionsFail(t *testing.T) {
 		t.Fatal(err)
 	}
 	p.fail = context.DeadlineExceeded
-	if _, err := Corrections(context.Background(), p, res, Options{}, Policy{}); err == nil || !strings.Contains(err.Error(), "carrying points off the grid") {
+	if _, err := Corrections(context.Background(), p, res, Options{}, Policy{}); err == nil || !strings.Contains(err.Error(), "transforming positions from the grid") {
 		t.Errorf("a projection that fails: %v", err)
 	}
 	res.Photos[0].Tie.Point = "nowhere"

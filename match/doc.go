@@ -17,7 +17,7 @@
 //     link, several, or one to a point that is not there is said so. The nearest
 //     point is shown as a hint and never taken for a tie. Beside it stands what
 //     all the evidence says: see "How a tie is weighed".
-//  2. Compare. The tag is carried onto the grid in the frame and at the epoch it
+//  2. Compare. The tag is transformed to the grid in the frame and at the epoch it
 //     was observed in. The discrepancy is tag minus point: dE, dN, distance, and
 //     the bearing from the point to the tag.
 //  3. Judge. The [Budget] is worked out for the photo as an [Allowance]: the

@@ -3,7 +3,7 @@ package match
 import (
 	"context"
 	"errors"
-	"fmt"
+	"slices"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
@@ -71,25 +71,6 @@ func (o HeightOptions) tagHeight(a *geotag.Altitude) (grid.Height, error) {
 func (c *checker) heights(ctx context.Context, results []PhotoResult) error {
 	var pairs []grid.HeightPair
 	var of []*HeightDiscrepancy
-	flush := func() error {
-		if len(pairs) == 0 {
-			return nil
-		}
-		compared, err := grid.CompareHeights(ctx, c.proj, pairs)
-		if errors.Is(err, grid.ErrNoHeights) {
-			for _, h := range of {
-				h.Why = err.Error()
-			}
-		} else if err != nil {
-			return err
-		} else {
-			for k, d := range compared {
-				of[k].fill(d)
-			}
-		}
-		pairs, of = pairs[:0], of[:0]
-		return nil
-	}
 	for i := range results {
 		r := &results[i]
 		if r.Tie == nil || r.Tag == nil || r.Tag.Position == nil || r.Reason != "" && r.Reason != ReasonBallpark {
@@ -100,26 +81,35 @@ func (c *checker) heights(ctx context.Context, results []PhotoResult) error {
 		if a == nil || !finite(a.Metres) || p.Height == nil {
 			continue
 		}
-		h := &HeightDiscrepancy{}
-		r.Height = h
+		r.Height = &HeightDiscrepancy{}
 		tag, err := c.opt.Heights.tagHeight(a)
 		switch {
 		case c.opt.Heights.Points.Surface == grid.HeightUnknown:
-			h.Why = "what the points' heights count from is not known"
-			continue
+			r.Height.Why = "what the points' heights count from is not known"
 		case err != nil:
-			h.Why = err.Error()
-			continue
-		}
-		pairs = append(pairs, grid.HeightPair{Fix: c.fix(r.Tag), Tag: tag, At: p.EN, Point: grid.Height{Metres: *p.Height, Ref: c.opt.Heights.Points}})
-		of = append(of, h)
-		if len(pairs) == batch {
-			if err := flush(); err != nil {
-				return err
-			}
+			r.Height.Why = err.Error()
+		default:
+			pairs = append(pairs, grid.HeightPair{Fix: c.fix(r.Tag), Tag: tag, At: p.EN, Point: grid.Height{Metres: *p.Height, Ref: c.opt.Heights.Points}})
+			of = append(of, r.Height)
 		}
 	}
-	return flush()
+	for part := range slices.Chunk(pairs, batch) {
+		compared, err := grid.CompareHeights(ctx, c.proj, part)
+		if errors.Is(err, grid.ErrNoHeights) {
+			for _, h := range of {
+				h.Why = err.Error()
+			}
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		for k, d := range compared {
+			of[k].fill(d)
+		}
+		of = of[len(part):]
+	}
+	return nil
 }
 
 // fill takes a comparison over.
@@ -134,6 +124,6 @@ func (h *HeightDiscrepancy) fill(d grid.HeightDiscrepancy) {
 		h.Steps = append(h.Steps, "tag: "+s)
 	}
 	for _, s := range d.Point.Steps {
-		h.Steps = append(h.Steps, fmt.Sprintf("point: %s", s))
+		h.Steps = append(h.Steps, "point: "+s)
 	}
 }

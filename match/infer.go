@@ -8,14 +8,14 @@ import (
 
 // TieOptions say how ties are weighed.
 type TieOptions struct {
-	// Walk are the priors of the model; the zero Params stands for
+	// Walk are the priors of the model; the zero Params defaults to
 	// walk.DefaultParams. Set Walk.FieldOrder where whether photos come before
 	// or after their points is known.
 	Walk walk.Params
 	// InferUntied ties photos that no link names to the point found, where it is
 	// Threshold probable or more. Their Tie has EvidenceInferred.
 	InferUntied bool
-	// Threshold is the least probability of such a tie; 0 stands for 0.95.
+	// Threshold is the least probability of such a tie; 0 defaults to 0.95.
 	Threshold float64
 	// Off leaves ties as the links have them, unweighed: there are no Inferences
 	// and no Cameras.

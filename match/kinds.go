@@ -134,7 +134,7 @@ var tieKinds = []FindingKind{
 		"No photo is tied to the point.",
 		"find its photo among the untied ones, or take one"},
 	{FindingNoFrame, SeverityError, "Unknown frame",
-		"The datum of the tag is not known, or can't be carried to the grid of the points.",
+		"The datum of the tag is not known, or can't be transformed to the grid of the points.",
 		"if you know the frame, name it in the settings (frame.datums)"},
 	{FindingBallpark, SeverityError, "Ballpark frame",
 		"Only a ballpark operation leads from the frame of the tag to the grid. It may be out by hundreds of metres.",

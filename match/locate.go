@@ -38,10 +38,7 @@ var nowhere = grid.LatLon{Lat: math.NaN(), Lon: math.NaN()}
 // job's. What only a ballpark operation carries has no position, unless
 // opt.AllowBallpark.
 func Locate(ctx context.Context, proj grid.Projection, res *Result, opt Options) (*Located, error) {
-	l := &Located{
-		Points: make([]grid.LatLon, len(res.Points)),
-		Tags:   make([]grid.LatLon, len(res.Photos)),
-	}
+	l := &Located{Points: make([]grid.LatLon, len(res.Points)), Tags: make([]grid.LatLon, len(res.Photos)), Epoch: opt.Epoch}
 	var at []grid.EN
 	var to []*grid.LatLon
 	var what []string
@@ -71,43 +68,39 @@ func Locate(ctx context.Context, proj grid.Projection, res *Result, opt Options)
 	if len(epochs) > 0 {
 		slices.Sort(epochs)
 		l.Epoch = epochs[len(epochs)/2]
-	} else {
-		l.Epoch = opt.Epoch
-	}
-	frames := make([]grid.Frame, min(batch, len(at)))
-	for i := range frames {
-		frames[i] = grid.Frame{Datum: "WGS-84", Epoch: l.Epoch}
 	}
 	for k := 0; k < len(at); k += batch {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		n := min(batch, len(at)-k)
-		placed, err := proj.FromGrid(ctx, at[k:k+n], frames[:n])
+		part := at[k:min(k+batch, len(at))]
+		placed, err := fromGrid(ctx, proj, part, slices.Repeat([]grid.Frame{{Datum: "WGS-84", Epoch: l.Epoch}}, len(part)))
 		if err != nil {
-			return nil, fmt.Errorf("carrying positions off the grid: %w", err)
-		}
-		if len(placed) != n {
-			return nil, fmt.Errorf("carrying positions off the grid: the projection returned %d positions for %d", len(placed), n)
+			return nil, err
 		}
 		for i, p := range placed {
-			fault := ""
-			switch {
-			case p.Err != nil:
-				fault = p.Err.Error()
-			case p.Op != nil && p.Op.Ballpark && !opt.AllowBallpark:
-				fault = "only a ballpark operation leads from the grid to WGS 84"
-			case !p.LatLon.Valid():
-				fault = fmt.Sprintf("the projection gives latitude %v, longitude %v", p.Lat, p.Lon)
-			default:
-				*to[k+i] = p.LatLon
-				if l.Operation == nil {
-					l.Operation = p.Op
-				}
+			if fault := located(p, opt); fault != "" {
+				l.Faults = append(l.Faults, what[k+i]+": "+fault)
 				continue
 			}
-			l.Faults = append(l.Faults, what[k+i]+": "+fault)
+			*to[k+i] = p.LatLon
+			if l.Operation == nil {
+				l.Operation = p.Op
+			}
 		}
 	}
 	return l, nil
+}
+
+// located says why a position is of no use; empty where it is not so.
+func located(p grid.FixPlacement, opt Options) string {
+	switch {
+	case p.Err != nil:
+		return p.Err.Error()
+	case p.Op != nil && p.Op.Ballpark && !opt.AllowBallpark:
+		return "only a ballpark operation leads from the grid to WGS 84"
+	case !p.LatLon.Valid():
+		return fmt.Sprintf("the projection gives latitude %v, longitude %v", p.Lat, p.Lon)
+	}
+	return ""
 }

@@ -100,7 +100,7 @@ const (
 	ReasonNoPoint Reason = "no-such-point"
 	// ReasonManyPoints: the links name more than one point for the photo.
 	ReasonManyPoints Reason = "several-points"
-	// ReasonNoFrame: the tag's datum is unknown, or can't be carried to the grid.
+	// ReasonNoFrame: the tag's datum is unknown, or can't be transformed to the grid.
 	ReasonNoFrame Reason = "no-frame"
 	// ReasonBallpark: only a ballpark operation leads from the tag's frame to
 	// the grid, and the options do not allow it.
@@ -155,7 +155,7 @@ type PhotoResult struct {
 	Tie *Tie `json:"tie,omitempty"`
 	// OnGrid is the tag on the grid, nil where it has none there.
 	OnGrid *grid.EN `json:"tag_on_grid,omitempty"`
-	// Operation is what carried it there.
+	// Operation is what transformed it there.
 	Operation *grid.Operation `json:"operation,omitempty"`
 	// Discrepancy is tag minus point, nil unless both are on the grid.
 	Discrepancy *grid.Discrepancy `json:"discrepancy,omitempty"`
@@ -198,7 +198,7 @@ type UnmatchedLink struct {
 
 // Options are the settings of Check.
 type Options struct {
-	// Budget is the accuracy budget; the zero Budget stands for DefaultBudget.
+	// Budget is the accuracy budget; the zero Budget defaults to DefaultBudget.
 	Budget Budget
 	// AllowBallpark lets photos be judged that only a ballpark operation carries
 	// onto the grid; BallparkSigma (metres per axis) then goes into the budget
@@ -216,7 +216,7 @@ type Options struct {
 	// state, by the camera's name as in Camera; cameras that are not named have 1.
 	Accuracy map[string]float64
 	// PointResolution is the resolution of the points' coordinates in metres; 0
-	// stands for 1 mm. With the tag's own step it is what a discrepancy must
+	// defaults to 1 mm. With the tag's own step it is what a discrepancy must
 	// reach to have a bearing.
 	PointResolution float64
 	// Heights says what heights count from.

@@ -42,7 +42,8 @@ type SetStats struct {
 	Cov *[3]float64 `json:"cov,omitempty"`
 	// Ellipse is the error ellipse about Mean; nil without Cov.
 	Ellipse *Ellipse `json:"ellipse,omitempty"`
-	// Robust is the centre and the spread that a few gross errors can't move.
+	// Robust is the centre and the spread that a few gross errors can't move; nil
+	// where differences of the discrepancies are beyond all numbers.
 	Robust *Robust `json:"robust,omitempty"`
 	// Shift tests whether Mean differs from 0; nil with fewer than three photos
 	// or without spread in some direction. ShiftWhy then says which.
@@ -150,8 +151,9 @@ func NewSetStats(unit grid.Unit, d []Vector, over int, confidence float64) *SetS
 		}
 	}
 	s.Shift, s.ShiftWhy = hotelling(len(d), s.Mean, s.Cov)
-	r := robust(d)
-	s.Robust = &r
+	if r := robust(d); finite(r.Centre.E) && finite(r.Centre.N) && finite(r.Spread) {
+		s.Robust = &r
+	}
 	return s
 }
 

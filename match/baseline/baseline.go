@@ -136,41 +136,20 @@ const mostStrict = 64 << 10
 // Parse reads the text of a baseline; name is the file's, for errors. Each thing
 // wrong with it is a *problem.Problem with its line, all of them joined. An
 // entry without a code, a reason or an expiry is an error, as are a code that is
-// all but one of the codes of match.FindingKinds, two about the same, a key that is not known, a version other than Version, and a text of more
-// than MostBytes.
+// nearly one of the codes of match.FindingKinds, two entries about the same, a key
+// that is not known, a version other than Version, and a text of more than MostBytes.
 func Parse(name string, text []byte) (*Baseline, error) {
-	var problems []error
-	bad := func(line, col int, remedy, format string, args ...any) {
-		problems = append(problems, &problem.Problem{File: name, Line: line, Column: col, What: fmt.Sprintf(format, args...), Remedy: remedy})
-	}
+	p := parsing{name: name}
 	if len(text) > MostBytes {
-		bad(0, 0, "take entries out that have run out, or part the job", "the baseline is larger than %d MiB", MostBytes>>20)
-		return nil, joined(name, problems)
+		p.bad(0, 0, "take entries out that have run out, or part the job", "the baseline is larger than %d MiB", MostBytes>>20)
+		return nil, p.err()
 	}
-	var doc document
-	dec := toml.NewDecoder(bytes.NewReader(text))
-	if len(text) <= mostStrict {
-		dec.DisallowUnknownFields()
-	}
-	if err := dec.Decode(&doc); err != nil {
-		var strict *toml.StrictMissingError
-		var de *toml.DecodeError
-		switch {
-		case errors.As(err, &strict):
-			for _, e := range strict.Errors {
-				line, col := e.Position()
-				bad(line, col, "an entry has code, photo, point, cause, reason, by and expires", "unknown key %q%s", strings.Join(e.Key(), "."), nearestKey(e.Key()))
-			}
-		case errors.As(err, &de):
-			line, col := de.Position()
-			bad(line, col, "expires is a date without quotes: 2027-03-31", "%s", strings.TrimPrefix(de.Error(), "toml: "))
-		default:
-			bad(0, 0, "", "%s", err)
-		}
-		return nil, joined(name, problems)
+	doc := p.decode(text)
+	if len(p.problems) > 0 {
+		return nil, p.err()
 	}
 	if doc.Version != Version {
-		bad(0, 0, fmt.Sprintf("write version = %d at the top", Version), "the version of the baseline is %d, which is not known here", doc.Version)
+		p.bad(0, 0, fmt.Sprintf("write version = %d at the top", Version), "the version of the baseline is %d, which is not known here", doc.Version)
 	}
 	lines := entryLines(text, len(doc.Accept))
 	if len(text) > mostStrict {
@@ -179,7 +158,7 @@ func Parse(name string, text []byte) (*Baseline, error) {
 			if u.entry >= 0 && u.entry < len(lines) {
 				line = lines[u.entry]
 			}
-			bad(line, 0, "an entry has code, photo, point, cause, reason, by and expires", "unknown key %q%s", u.key, nearestKey([]string{u.key}))
+			p.unknown(line, 0, []string{u.key})
 		}
 	}
 	b := &Baseline{Entries: make([]Entry, 0, len(doc.Accept))}
@@ -188,28 +167,85 @@ func Parse(name string, text []byte) (*Baseline, error) {
 		e := Entry{Code: match.FindingCode(r.Code), Photo: r.Photo, Point: r.Point, Cause: r.Cause, Reason: strings.TrimSpace(r.Reason), By: strings.TrimSpace(r.By),
 			Expires: Date{r.Expires.Year, time.Month(r.Expires.Month), r.Expires.Day},
 			Line:    lines[i]}
-		if e.Code == "" {
-			bad(e.Line, 0, `name the kind of finding, as in code = "tag-gross"`, "the entry has no code")
-		} else if _, known := e.Code.Kind(); !known && nearestCode(r.Code) != "" {
-			bad(e.Line, 0, "phototie help findings lists the codes", "there is no finding %q%s", r.Code, nearestCode(r.Code))
-		}
-		if e.Reason == "" {
-			bad(e.Line, 0, "say why it is accepted, as in reason = \"seen by eye: it shows the point\"", "the entry for %s has no reason", e.key().about())
-		}
-		if e.Expires.IsZero() {
-			bad(e.Line, 0, "say until when, as in expires = 2027-03-31", "the entry for %s does not expire", e.key().about())
-		}
+		p.entry(e)
 		if first, ok := seen[e.key()]; ok {
-			bad(e.Line, 0, "keep one of the two", "an entry for %s stands already in line %d", e.key().about(), first)
+			p.bad(e.Line, 0, "keep one of the two", "an entry for %s stands already in line %d", e.key().about(), first)
 			continue
 		}
 		seen[e.key()] = e.Line
 		b.Entries = append(b.Entries, e)
 	}
-	if len(problems) > 0 {
-		return nil, joined(name, problems)
+	if len(p.problems) > 0 {
+		return nil, p.err()
 	}
 	return b, nil
+}
+
+// parsing gathers what is wrong with a baseline.
+type parsing struct {
+	name     string
+	problems []error
+}
+
+func (p *parsing) bad(line, col int, remedy, format string, args ...any) {
+	p.problems = append(p.problems, &problem.Problem{File: p.name, Line: line, Column: col, What: fmt.Sprintf(format, args...), Remedy: remedy})
+}
+
+// unknown reports a key that is not known.
+func (p *parsing) unknown(line, col int, key []string) {
+	p.bad(line, col, "an entry has code, photo, point, cause, reason, by and expires", "unknown key %q%s", strings.Join(key, "."), nearestKey(key))
+}
+
+// err joins the problems, the first of many.
+func (p *parsing) err() error {
+	problems := p.problems
+	if n := len(problems) - maxProblems; n > 0 {
+		problems = append(problems[:maxProblems:maxProblems], fmt.Errorf("%s: and %d more problems", p.name, n))
+	}
+	return errors.Join(problems...)
+}
+
+// decode reads the TOML.
+func (p *parsing) decode(text []byte) (doc document) {
+	dec := toml.NewDecoder(bytes.NewReader(text))
+	if len(text) <= mostStrict {
+		dec.DisallowUnknownFields()
+	}
+	err := dec.Decode(&doc)
+	var strict *toml.StrictMissingError
+	var de *toml.DecodeError
+	switch {
+	case err == nil:
+	case errors.As(err, &strict):
+		for _, e := range strict.Errors {
+			line, col := e.Position()
+			p.unknown(line, col, e.Key())
+		}
+	case errors.As(err, &de):
+		line, col := de.Position()
+		p.bad(line, col, "expires is a date without quotes: 2027-03-31", "%s", strings.TrimPrefix(de.Error(), "toml: "))
+	default:
+		p.bad(0, 0, "", "%s", err)
+	}
+	return doc
+}
+
+// entry checks an entry by itself.
+func (p *parsing) entry(e Entry) {
+	near := nearestCode(string(e.Code))
+	_, known := e.Code.Kind()
+	switch {
+	case e.Code == "":
+		p.bad(e.Line, 0, `name the kind of finding, as in code = "tag-gross"`, "the entry has no code")
+	case !known && near != "":
+		p.bad(e.Line, 0, "phototie help findings lists the codes", "there is no finding %q%s", e.Code, near)
+	}
+	if e.Reason == "" {
+		p.bad(e.Line, 0, "say why it is accepted, as in reason = \"seen by eye: it shows the point\"", "the entry for %s has no reason", e.key().about())
+	}
+	if e.Expires.IsZero() {
+		p.bad(e.Line, 0, "say until when, as in expires = 2027-03-31", "the entry for %s does not expire", e.key().about())
+	}
 }
 
 // fileKeys and entryKeys are the keys that a baseline and an entry have.
@@ -274,14 +310,6 @@ func unknownKeys(text []byte) (out []unknown) {
 		}
 	}
 	return out
-}
-
-// joined joins the problems of a file, the first of many.
-func joined(name string, problems []error) error {
-	if n := len(problems) - maxProblems; n > 0 {
-		problems = append(problems[:maxProblems:maxProblems], fmt.Errorf("%s: and %d more problems", name, n))
-	}
-	return errors.Join(problems...)
 }
 
 // entryHead is the head of an entry as people write it.

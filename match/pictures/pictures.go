@@ -1,6 +1,7 @@
 package pictures
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"maps"
@@ -260,11 +261,6 @@ func (c *photoCheck) one(i int, code string) {
 	if m == nil {
 		return
 	}
-	unfit := func(why string) {
-		if c.unfit[i] == "" {
-			c.unfit[i] = why
-		}
-	}
 	add := func(kind match.FindingCode, facts ...match.Fact) {
 		if code != "" {
 			facts = append(facts, match.Fact{Name: "code", Text: code})
@@ -276,44 +272,60 @@ func (c *photoCheck) one(i int, code string) {
 	case m.Unsupported:
 		c.notMeasured(i, m.Undecoded)
 	default:
-		unfit("undecodable")
+		c.leaveOut(i, "undecodable")
 		add(match.FindingUndecodable, match.Fact{Name: "why", Text: m.Undecoded})
 	}
+	c.coded(i, m, rule, add)
+	if m.Undecoded == "" {
+		c.seen(i, m, rule, add)
+	}
+}
+
+// leaveOut says why a photo does not count, unless that is known already.
+func (c *photoCheck) leaveOut(i int, why string) {
+	if c.unfit[i] == "" {
+		c.unfit[i] = why
+	}
+}
+
+// coded checks what the file says of a photo: its size and its quality.
+func (c *photoCheck) coded(i int, m *pixels.Measures, rule CodeRule, add func(match.FindingCode, ...match.Fact)) {
 	if long, short := max(m.Width, m.Height), min(m.Width, m.Height); long < rule.MinLongSide || short < rule.MinShortSide {
-		unfit("too small")
+		c.leaveOut(i, "too small")
 		add(match.FindingTooSmall, number("long side", long, "px"), number("short side", short, "px"),
 			number("long side required", max(rule.MinLongSide, 0), "px"), number("short side required", max(rule.MinShortSide, 0), "px"))
 	}
-	if least := rule.MinQuality; least > 0 {
-		switch q := m.Quality; {
-		case q == nil && !isJPEG(c.res.Photos[i].Tag):
-			// It has none.
-		case q == nil || q.Low < least && q.High >= least:
-			c.unknown = append(c.unknown, c.res.Photos[i].Name)
-		case q.High < least:
-			add(match.FindingLowQuality, match.Fact{Name: "quality", Text: q.String()}, number("quality required", least, ""))
-		}
+	switch q, least := m.Quality, rule.MinQuality; {
+	case least <= 0:
+	case q == nil && !isJPEG(c.res.Photos[i].Tag):
+		// It has none.
+	case q == nil || q.Low < least && q.High >= least:
+		c.unknown = append(c.unknown, c.res.Photos[i].Name)
+	case q.High < least:
+		add(match.FindingLowQuality, match.Fact{Name: "quality", Text: q.String()}, number("quality required", least, ""))
 	}
-	if m.Undecoded != "" {
-		return
-	}
+}
+
+// seen checks what the pixels of a photo show.
+func (c *photoCheck) seen(i int, m *pixels.Measures, rule CodeRule, add func(match.FindingCode, ...match.Fact)) {
 	switch {
 	case rule.MaxBlur <= 0:
 	case m.Blur == nil:
-		unfit("without any edges")
+		c.leaveOut(i, "without any edges")
 		add(match.FindingBlurred)
 	case *m.Blur > rule.MaxBlur:
-		unfit("blurred")
+		c.leaveOut(i, "blurred")
 		add(match.FindingBlurred, match.Fact{Name: "blur", Value: *m.Blur, Unit: "px"}, match.Fact{Name: "blur allowed", Value: rule.MaxBlur, Unit: "px"})
 	}
 	if e := m.Exposure; e != nil && rule.MaxClipped > 0 && e.Black+e.White > rule.MaxClipped {
 		add(match.FindingClipped, percent("black", e.Black), percent("white", e.White), percent("clipped allowed", rule.MaxClipped))
 	}
-	if flag := m.Orientation; flag > 1 && flag <= 8 {
+	switch flag := m.Orientation; flag {
+	case 3, 6, 8: // turned
+		c.add(c.finding(i, match.FindingOrientation, number("orientation", flag, "")))
+	case 2, 4, 5, 7: // mirrored
 		f := c.finding(i, match.FindingOrientation, number("orientation", flag, ""))
-		if flag != 3 && flag != 6 && flag != 8 { // mirrored
-			f.Severity = match.SeverityWarning
-		}
+		f.Severity = match.SeverityWarning
 		c.add(f)
 	}
 }
@@ -349,7 +361,7 @@ func (c *photoCheck) notMeasured(i int, why string) {
 	c.unmeasured = append(c.unmeasured, c.res.Photos[i].Name)
 }
 
-// root is the photo that stands for all that show a picture.
+// root is the first of the photos that show one picture.
 func (c *photoCheck) root(i int) int {
 	for c.group[i] != i {
 		c.group[i] = c.group[c.group[i]]
@@ -417,15 +429,15 @@ func (c *photoCheck) pairs(marked []bool, original []int) (pairs []pair, has []b
 		}
 	}
 	has = make([]bool, len(c.measures))
-	for i, m := range marked {
-		if j := original[i]; m && j >= 0 {
-			d := pixels.Difference{}
-			if previews[i] != nil && previews[j] != nil {
-				d = pixels.Compare(previews[i], previews[j])
-			}
-			pairs = append(pairs, pair{i, j, d})
-			has[i] = true
+	for i, j := range original {
+		if j < 0 {
+			continue
 		}
+		d := pixels.Difference{}
+		if previews[i] != nil && previews[j] != nil {
+			d = pixels.Compare(previews[i], previews[j])
+		}
+		pairs, has[i] = append(pairs, pair{i, j, d}), true
 	}
 	for p := range pixels.Alike(previews) {
 		i, j := p.Second, p.First
@@ -435,21 +447,13 @@ func (c *photoCheck) pairs(marked []bool, original []int) (pairs []pair, has []b
 		if marked[j] && !marked[i] {
 			i, j = j, i // names are the better witness
 		}
-		switch {
-		case marked[i] && marked[j]:
-			c.join(i, j) // two copies of one original
-		case has[i]:
-			c.join(i, j) // told by its name
-		default:
+		if marked[j] || has[i] {
+			c.join(i, j) // two copies of one original, or reported by its name
+		} else {
 			pairs = append(pairs, pair{i, j, p.Difference})
 		}
 	}
-	slices.SortStableFunc(pairs, func(a, b pair) int {
-		if a.copied != b.copied {
-			return a.copied - b.copied
-		}
-		return a.of - b.of
-	})
+	slices.SortStableFunc(pairs, func(a, b pair) int { return cmp.Or(a.copied-b.copied, a.of-b.of) })
 	return pairs, has
 }
 

@@ -518,7 +518,7 @@ func (d *doc) rose(q []sample) figure {
 	most := slices.Max(all[:])
 	const size = plotH
 	cx, cy, radius := plotW/2, size/2, size/2-26
-	// The area of a sector stands for its count.
+	// The area of a sector shows its count.
 	rad := func(c float64) float64 { return radius * math.Sqrt(c/float64(most)) }
 	counts := make([]string, 0, sectors)
 	for i, c := range all {
@@ -550,6 +550,6 @@ func (d *doc) rose(q []sample) figure {
 	}
 	s.text(cx+radius*.72, cy-radius*.78, 12, "start", "rim: "+words.Plural(most, "photo"), `fill="`+soft+`"`)
 	fig.SVG = s.end()
-	fig.Caption = []string{fmt.Sprintf("The %s judged and not gross, in sectors of 22.5°; the area of a sector stands for its count. Dashed: what each would have if no direction were preferred. A common shift, or a habit of standing on one side, shows as a bulge.", words.Plural(n, "photo"))}
+	fig.Caption = []string{fmt.Sprintf("The %s judged and not gross, in sectors of 22.5°; the area of a sector shows its count. Dashed: what each would have if no direction were preferred. A common shift, or a habit of standing on one side, shows as a bulge.", words.Plural(n, "photo"))}
 	return fig
 }

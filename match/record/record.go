@@ -48,7 +48,7 @@ type Input struct {
 	// code is not used.
 	PhotoLink func(photo string) string
 	// PhotosPerPage is the number of photos after which WriteDir begins the next
-	// page of sheets; 0 stands for 250. A sheet is never divided.
+	// page of sheets; 0 defaults to 250. A sheet is never divided.
 	PhotosPerPage int
 	// Progress is told how many of the photos are written; it may be nil.
 	Progress func(done, total int)

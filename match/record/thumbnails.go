@@ -24,7 +24,7 @@ import (
 // ThumbnailOptions say how Thumbnails makes pictures. The zero value draws them
 // from the photos, 320 pixels along the longer side.
 type ThumbnailOptions struct {
-	// Size is the longer side in pixels; 0 stands for 320. A smaller image keeps
+	// Size is the longer side in pixels; 0 defaults to 320. A smaller image keeps
 	// its size.
 	Size int
 	// Embedded takes the thumbnail that the camera put into the photo, where there
@@ -32,10 +32,10 @@ type ThumbnailOptions struct {
 	// rule), and nothing says that it still shows what the image does.
 	Embedded bool
 	// MostPixels is the number of pixels above which an image is not decoded, nor
-	// all those decoded at once; 0 stands for 128 million. Decoding takes up to 4
+	// all those decoded at once; 0 defaults to 128 million. Decoding takes up to 4
 	// bytes of memory a pixel, for a progressive JPEG image 8.
 	MostPixels int
-	// MostTime is how long the decoding of one image may take; 0 stands for 30
+	// MostTime is how long the decoding of one image may take; 0 defaults to 30
 	// seconds.
 	MostTime time.Duration
 }

@@ -398,7 +398,7 @@ func title(s string) string {
 	return string(unicode.ToUpper(r)) + s[n:]
 }
 
-// mostCameras is how many cameras are told of.
+// mostCameras is how many cameras are listed.
 const mostCameras = 12
 
 // contested says that the evidence is against a photo's link.

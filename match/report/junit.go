@@ -29,38 +29,7 @@ func JUnit(w io.Writer, dataset string, r *match.Result, o baseline.Outcome, fai
 	doc := junitDoc{Name: "phototie " + words.Safe(dataset)}
 	class := words.Safe(dataset)
 
-	// The findings of each photo and point, and the rest.
-	photos, points := map[string]*junitFindings{}, map[string]*junitFindings{}
-	for i := range r.Photos {
-		photos[r.Photos[i].Name] = &junitFindings{}
-	}
-	for i := range r.Points {
-		points[r.Points[i].ID] = &junitFindings{}
-	}
-	var links, job []*junitFindings
-	of := func(f match.Finding) *junitFindings {
-		if j := photos[f.Photo]; j != nil {
-			return j
-		}
-		if f.Photo == "" && f.Point == "" {
-			job = append(job, &junitFindings{})
-			return job[len(job)-1]
-		}
-		if j := points[f.Point]; j != nil && f.Photo == "" {
-			return j
-		}
-		links = append(links, &junitFindings{})
-		return links[len(links)-1]
-	}
-	for _, f := range o.Kept {
-		j := of(f)
-		j.kept = append(j.kept, f)
-	}
-	for _, a := range o.Accepted {
-		j := of(a.Finding)
-		j.accepted = append(j.accepted, a)
-	}
-
+	photos, points, links, job := junitCases(r, o)
 	for _, v := range match.Verdicts {
 		s := junitSuite{Name: "photos " + string(v)}
 		for i := range r.Photos {
@@ -100,6 +69,43 @@ func JUnit(w io.Writer, dataset string, r *match.Result, o baseline.Outcome, fai
 	}
 
 	return encodeXML(w, doc, "  ")
+}
+
+// junitCases are the findings of each photo and each point, and those about
+// neither: of the links and of the job.
+func junitCases(r *match.Result, o baseline.Outcome) (photos, points map[string]*junitFindings, links, job []*junitFindings) {
+	photos, points = map[string]*junitFindings{}, map[string]*junitFindings{}
+	for i := range r.Photos {
+		photos[r.Photos[i].Name] = &junitFindings{}
+	}
+	for i := range r.Points {
+		points[r.Points[i].ID] = &junitFindings{}
+	}
+	of := func(f match.Finding) *junitFindings {
+		j := photos[f.Photo]
+		if f.Photo == "" {
+			j = points[f.Point]
+		}
+		if j != nil {
+			return j
+		}
+		j = &junitFindings{}
+		if f.Photo == "" && f.Point == "" {
+			job = append(job, j)
+		} else {
+			links = append(links, j)
+		}
+		return j
+	}
+	for _, f := range o.Kept {
+		j := of(f)
+		j.kept = append(j.kept, f)
+	}
+	for _, a := range o.Accepted {
+		j := of(a.Finding)
+		j.accepted = append(j.accepted, a)
+	}
+	return photos, points, links, job
 }
 
 // encodeXML writes a document with its declaration, ended by a line feed.

@@ -216,34 +216,32 @@ func (s *sarif) result(f match.Finding) sarifResult {
 // places gives the photo of a finding and the line that it is about; either may
 // be nil.
 func (s *sarif) places(f match.Finding) (photo, line *sarifPhysical) {
-	at := func(name string, l int) *sarifPhysical {
+	at := func(root, name string, l int) *sarifPhysical {
+		if name == "" {
+			return nil // not known
+		}
+		// Names are joined as they are: path.Join would change those with two slashes.
+		if root = path.Clean(root); root != "." {
+			name = root + "/" + name
+		}
 		p := &sarifPhysical{Artifact: sarifArtifact{relativeURI(name), sarifRoot}}
 		if l > 0 {
 			p.Region = &sarifRegion{l}
 		}
 		return p
 	}
-	// Names are joined as they are: path.Join would change those with two slashes.
-	inside := func(name string) string { return name }
-	if root := path.Clean(s.files.Root); root != "." {
-		inside = func(name string) string { return root + "/" + name }
-	}
-	if f.Code == match.FindingUnusedAcceptance {
-		if s.files.Baseline != "" {
-			return nil, at(s.files.Baseline, f.Line)
-		}
-		return nil, nil
-	}
 	if f.Photo != "" && s.photos[f.Photo] {
-		photo = at(inside(f.Photo), 0)
+		photo = at(s.files.Root, f.Photo, 0)
 	}
 	switch {
-	case f.Photo == "" && f.Point != "" && s.files.Points != "":
-		line = at(inside(s.files.Points), f.Line)
-	case f.Photo != "" && s.files.Links != "" && (f.Line > 0 || photo == nil):
-		line = at(inside(s.files.Links), f.Line)
-	case f.Photo == "" && f.Point == "" && s.files.Settings != "":
-		line = at(inside(s.files.Settings), f.Line)
+	case f.Code == match.FindingUnusedAcceptance:
+		return nil, at("", s.files.Baseline, f.Line)
+	case f.Photo == "" && f.Point == "":
+		line = at(s.files.Root, s.files.Settings, f.Line)
+	case f.Photo == "":
+		line = at(s.files.Root, s.files.Points, f.Line)
+	case f.Line > 0 || photo == nil:
+		line = at(s.files.Root, s.files.Links, f.Line)
 	}
 	return photo, line
 }

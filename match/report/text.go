@@ -26,7 +26,7 @@ type TextOptions struct {
 	// a job of 150 photos with three causes takes some 45 lines of 80 columns.
 	All bool
 	// Outcome has the findings that count and those that a baseline accepts; nil
-	// stands for the result's own, all of which count.
+	// defaults to the result's own, all of which count.
 	Outcome *baseline.Outcome
 	// Explanation has the causes of what is out; nil where none were looked for.
 	Explanation *cause.Explanation
