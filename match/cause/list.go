@@ -69,46 +69,54 @@ func (e *Evidence) moved(factor float64) float64 {
 }
 
 // feet are the feet that coordinates come in, with the names that settings have.
-var feet = []struct {
+var feet = [2]foot{{grid.Foot, "ft"}, {grid.USSurveyFoot, "ftUS"}}
+
+type foot struct {
 	unit    grid.Unit
 	setting string
-}{{grid.Foot, "ft"}, {grid.USSurveyFoot, "ftUS"}}
+}
 
 // leastFeet is the least that other feet have to move the points to be looked at, as
 // a share of what the budget allows: no figure is fitted.
 const leastFeet = 0.15
 
 // wrongFeet: the coordinates of the points are in US survey feet and were taken for
-// international ones, or the reverse. It shows only where coordinates are large: 2
-// ft in a million. Where neither the grid nor the list is in feet it can't be.
+// international ones, or the reverse; by the settings, or by a program that they went
+// through on their way here, which puts them off the other way. It shows only where
+// coordinates are large: 2 ft in a million. Where neither the grid nor the list is in
+// feet it can't be.
 func wrongFeet(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	taken := e.Input.PointUnit
 	if !(taken.Metres > 0) {
 		taken = e.Input.Result.Grid.Unit
 	}
-	for k, f := range feet {
-		if math.Abs(taken.Metres/f.unit.Metres-1) > 1e-9 {
-			continue
-		}
-		due := feet[1-k]
-		p := Param{Name: "factor", Value: due.unit.Metres / f.unit.Metres, Text: due.unit.Name}
-		if e.moved(p.Value) < leastFeet*e.threshold() {
-			return nil, nil
-		}
-		h := scaled(e, p)
-		h.Predicts, h.Scope, h.Cost = true, ScopeAll|ScopeGroups, 0
-		if e.moved(p.Value) < leastShift {
-			h.Caution = 5 // a crew that keeps to one side comes out so too
-			h.Cost += h.Caution
-		}
-		if e.Input.PointUnit.Metres > 0 {
-			h.Cost += math.Log(20) // somebody has said what they are in
-		}
-		h.Params = append(h.Params, Param{Name: "taken for", Text: f.unit.Name})
-		h.Fix = setting("points.unit", due.setting, "the points are in "+due.unit.Name+" and were read as "+f.unit.Name)
-		return []Hypothesis{h}, nil
+	k := slices.IndexFunc(feet[:], func(f foot) bool { return math.Abs(taken.Metres/f.unit.Metres-1) < 1e-9 })
+	if k < 0 || e.moved(feet[1-k].unit.Metres/taken.Metres) < leastFeet*e.threshold() {
+		return nil, nil
 	}
-	return nil, nil
+	f, other := feet[k], feet[1-k]
+	read := e.otherFeet(other.unit.Metres/f.unit.Metres, other, f)
+	read.Fix = setting("points.unit", other.setting, "the points are in "+other.unit.Name+" and were read as "+f.unit.Name)
+	if e.Input.PointUnit.Metres > 0 {
+		read.Cost += math.Log(20) // somebody has said what they are in
+	}
+	converted := e.otherFeet(f.unit.Metres/other.unit.Metres, f, other)
+	converted.Params = append(converted.Params, Param{Name: "before", Text: "converted"})
+	converted.Fix = nil // no setting says so
+	return priced([]Hypothesis{read, converted}), nil
+}
+
+// otherFeet is the hypothesis that the points are in some feet and were taken for the
+// others.
+func (e *Evidence) otherFeet(factor float64, in, taken foot) Hypothesis {
+	h := scaled(e, Param{Name: "factor", Value: factor, Text: in.unit.Name})
+	h.Predicts, h.Scope, h.Cost = true, ScopeAll|ScopeGroups, 0
+	if e.moved(factor) < leastShift {
+		h.Caution = 5 // a crew that keeps to one side comes out so too
+		h.Cost += h.Caution
+	}
+	h.Params = append(h.Params, Param{Name: "taken for", Text: taken.unit.Name})
+	return h
 }
 
 // feetForMetres: the coordinates of the points are in feet and were taken for

@@ -184,7 +184,12 @@ var causes = map[string]func(c Cause) (summary, remedy string){
 			"name the columns of the points file the other way round, or take the corrected rows"
 	},
 	"wrong-feet": func(c Cause) (string, string) {
-		return fmt.Sprintf("the coordinates of %s are in feet of the other kind: in %s, read as %s", c.whose(), unitName(c.Facts.Text("factor")), unitName(c.Facts.Text("taken for"))),
+		in, taken := unitName(c.Facts.Text("factor")), unitName(c.Facts.Text("taken for"))
+		if c.Facts.Text("before") != "" {
+			return fmt.Sprintf("the coordinates of %s are in feet of the other kind: they went through a conversion that took %s for %s", c.whose(), in, taken),
+				"convert the points again from their source, in " + in
+		}
+		return fmt.Sprintf("the coordinates of %s are in feet of the other kind: in %s, read as %s", c.whose(), in, taken),
 			"state the unit of the points in the settings"
 	},
 	"feet-for-metres": func(c Cause) (string, string) {
