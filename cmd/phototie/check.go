@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"path"
 	"path/filepath"
@@ -179,15 +178,23 @@ func (c *check) print(ctx context.Context, j *report.Job) error {
 // prepare looks at the flags and reads what it can before the photos are read, so
 // that a mistake costs no time.
 func (c *check) prepare(d *dataset.Dataset) error {
-	if c.propose != "" && !c.explain {
+	switch {
+	case c.propose != "" && !c.explain:
 		return usagef("--propose writes what the causes propose; leave --explain=false out")
-	}
-	if c.summary && (c.all || c.explicit("format")) {
+	case c.summary && (c.all || c.explicit("format")):
 		return usagef("--summary takes the place of the text; leave --format and --all out, or write a file with --out")
 	}
-	if err := c.accept.prepare(); err != nil {
+	if err := errors.Join(c.accept.prepare(), c.guardOuts(d)); err != nil {
 		return err
 	}
+	if c.stream {
+		return c.streams(d)
+	}
+	return nil
+}
+
+// guardOuts looks at the places of all that is to be written.
+func (c *check) guardOuts(d *dataset.Dataset) error {
 	for _, out := range c.outs {
 		format, err := report.FormatOf(out)
 		if err != nil {
@@ -206,20 +213,17 @@ func (c *check) prepare(d *dataset.Dataset) error {
 			return err
 		}
 	}
-	if c.propose != "" {
-		switch there, err := os.ReadDir(c.propose); {
-		case err == nil && len(there) > 0:
-			return usagef("--propose: there are files in %s; name a new folder", c.propose)
-		case err != nil && !errors.Is(err, fs.ErrNotExist):
-			return usagef("--propose: %v", err)
-		}
-		if err := c.output.guard(d, c.propose, nil); err != nil {
-			return err
-		}
-	}
-	if !c.stream {
+	if c.propose == "" {
 		return nil
 	}
+	if err := dataset.Vacant(c.propose); err != nil {
+		return usagef("--propose: %w", err)
+	}
+	return c.output.guard(d, c.propose, nil)
+}
+
+// streams refuses what can't be had of a job that is not held in memory.
+func (c *check) streams(d *dataset.Dataset) error {
 	switch {
 	case c.format.value != "json":
 		return usagef("--stream writes photo by photo, which only --format json does")

@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/report"
@@ -78,7 +79,8 @@ the evidence is left in any case, unless you say --contradicted: mend the link.
 Nothing is written, and the exit code is 1, where the points may be wrong as a
 whole: a grid, a unit or a datum that does not fit, or a shift of all tags that
 nothing explains. --despite-findings writes all the same. A photo that was replaced
-since it was judged is left, and the exit code is 1.
+since it was judged is left, and the exit code is 1. So it is where the ledger was
+cut off or lacks records, which is told before all else.
 
 --position subject (the default) makes the tag the point's position. --position
 camera leaves the tag where the camera was and writes the point as the
@@ -115,6 +117,11 @@ func (c *correct) run(ctx context.Context, dir string) error {
 	}
 	defer job.Dataset().Close()
 	tell, done := progress(c.stderr, "correcting photos")
+	lost := false
+	c.opt.Ledger = func(o ledger.Outcome) {
+		lost = true
+		fmt.Fprintf(c.stderr, "phototie: %s: %s\n", report.Plain(o.Photo), report.Plain(strings.Join(o.Notes, "; ")))
+	}
 	doc := report.Correct{Dataset: dir, Into: c.opt.Into, DryRun: c.opt.DryRun, Position: c.position.value, Changes: []dataset.Change{}}
 	for ch, cerr := range job.Correct(ctx, c.opt) {
 		if cerr != nil {
@@ -141,7 +148,7 @@ func (c *correct) run(ctx context.Context, dir string) error {
 	default:
 		err = report.CorrectText(c.stdout, doc, c.all || c.opt.DryRun, nextAfterCorrect(dir, c.opt, doc))
 	}
-	if err == nil && doc.Count(dataset.Refused) > 0 {
+	if err == nil && (lost || doc.Count(dataset.Refused) > 0) {
 		err = errFindings
 	}
 	return err

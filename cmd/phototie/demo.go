@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/grid/crs"
+	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/dataset/demo"
 )
 
@@ -40,6 +41,9 @@ The same seed gives the same bytes.`,
 		}
 		j, err := build(cmd.Context(), proj, seed)
 		if err != nil {
+			return err
+		}
+		if err := dataset.Vacant(args[0]); err != nil {
 			return err
 		}
 		if err := os.MkdirAll(args[0], 0o755); err != nil {

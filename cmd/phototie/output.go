@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"io"
-	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -20,55 +19,13 @@ func (o *output) flags(cmd *cobra.Command) {
 	cmd.Flags().BoolVar(&o.force, "force", false, "write over files that are no earlier output of the same kind; files of the dataset are refused all the same")
 }
 
-// earlier tells of the beginning of a file whether it is an earlier output.
-type earlier func(head []byte) bool
-
-// mostHead is how much of a file earlier gets to see.
-const mostHead = 4096
-
-// guard refuses to write where something would be lost: over or among what the
-// dataset consists of, through a link that leads to another folder, and over a
-// file that is no earlier output of the same kind, unless --force is given. A
-// device or a pipe is written to as it is. known is nil for a folder.
-func (o *output) guard(d *dataset.Dataset, name string, known earlier) error {
-	if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() && !info.IsDir() {
-		return nil
+// guard refuses to write over or among what the dataset consists of, and, but for
+// --force, over a file that is no earlier output of the same kind.
+func (o *output) guard(d *dataset.Dataset, name string, earlier func(head []byte) bool) error {
+	if o.force {
+		earlier = nil
 	}
-	if err := d.Spares(name); err != nil {
-		return usageError{err}
-	}
-	info, err := os.Lstat(name)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return nil
-	case err != nil:
-		return err
-	case info.Mode()&fs.ModeSymlink != 0:
-		at, err := filepath.EvalSymlinks(name)
-		if err != nil {
-			return err
-		}
-		folder, err := filepath.EvalSymlinks(filepath.Dir(name))
-		if err != nil {
-			return err
-		}
-		if filepath.Dir(at) != folder {
-			return usagef("%s is a link that leads to %s; name the place itself", name, at)
-		}
-	}
-	if known == nil || o.force {
-		return nil
-	}
-	f, err := dataset.OpenFile(name)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	head, err := io.ReadAll(io.LimitReader(f, mostHead))
-	if err == nil && len(head) > 0 && !known(head) {
-		err = usagef("%s is there already, and is no earlier output of this kind; name another file, or say --force to write over it", name)
-	}
-	return err
+	return d.GuardFile(name, earlier)
 }
 
 // earlierRecord knows a photo record in one file.

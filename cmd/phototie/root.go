@@ -92,17 +92,10 @@ func isInput(err error) bool {
 		problem *dataset.Problem
 		path    *fs.PathError
 		link    *os.LinkError
-		line    *ledger.LineError
 		grid    *crs.DefinitionError
 	)
-	if errors.As(err, &usage) || errors.As(err, &problem) || errors.As(err, &path) || errors.As(err, &link) ||
-		errors.As(err, &line) || errors.As(err, &grid) || geotag.AboutImage(err) {
-		return true
-	}
-	return slices.ContainsFunc([]error{
-		ledger.ErrLocked, ledger.ErrBroken, ledger.ErrName, ledger.ErrNotRegular, ledger.ErrChanged, ledger.ErrExists, ledger.ErrSameFile,
-		context.Canceled,
-	}, func(target error) bool { return errors.Is(err, target) })
+	return errors.As(err, &usage) || errors.As(err, &problem) || errors.As(err, &path) || errors.As(err, &link) || errors.As(err, &grid) ||
+		geotag.AboutImage(err) || ledger.AboutInput(err) || errors.Is(err, context.Canceled)
 }
 
 func newRoot(e *env) *cobra.Command {

@@ -98,6 +98,14 @@ type Repairs struct {
 	Unread []string `json:"unread,omitempty"`
 }
 
+// AboutInput reports whether an error comes of the folder that was given or of what
+// is in it, so that whoever gave it can put it right.
+func AboutInput(err error) bool {
+	var line *LineError
+	return errors.As(err, &line) || slices.ContainsFunc([]error{ErrLocked, ErrBroken, ErrName, ErrNotRegular, ErrChanged, ErrExists, ErrSameFile},
+		func(target error) bool { return errors.Is(err, target) })
+}
+
 // Open opens the ledger of a folder, takes the lock, and clears up after a run
 // that was interrupted: see Repairs. The ledger file itself appears with the
 // first record. Tool (program and version) goes into the records. The caller

@@ -85,7 +85,7 @@ type Outcome struct {
 // before all others, with Status Incomplete.
 func (l *Ledger) Restore(ctx context.Context, names []string, dryRun bool) iter.Seq2[Outcome, error] {
 	return func(yield func(Outcome, error) bool) {
-		for _, out := range l.repairs.losses() {
+		for _, out := range l.repairs.Losses() {
 			if !yield(out, nil) {
 				return
 			}
@@ -109,8 +109,9 @@ func (l *Ledger) Restore(ctx context.Context, names []string, dryRun bool) iter.
 	}
 }
 
-// losses are the outcomes for what the ledger has lost.
-func (r *Repairs) losses() (all []Outcome) {
+// Losses are the outcomes that Restore gives for what the ledger has lost, all with
+// Status Incomplete.
+func (r *Repairs) Losses() (all []Outcome) {
 	if r.Torn != nil {
 		all = append(all, r.Torn.outcome())
 	}

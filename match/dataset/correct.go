@@ -4,14 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"iter"
 	"os"
 	"path"
-	"path/filepath"
 	"reflect"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -44,6 +41,9 @@ type CorrectOptions struct {
 	// two may be the same. Photos and their side-cars alone are copied then: the
 	// settings and links of the dataset would not fit the copies. See Rest.
 	As func(photo string) string
+	// Ledger, where not nil, is told of what the ledger had lost when it was opened,
+	// before anything is written.
+	Ledger func(ledger.Outcome)
 	// Clock, where not nil, gives the times that the ledger's records carry; the
 	// zero time leaves them out. See ledger.Ledger's SetClock.
 	Clock func() time.Time
@@ -162,11 +162,20 @@ func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Ch
 		return errors.New("only copies can have other names: say into which folder they go")
 	}
 	if opt.Into != "" {
-		if err := d.Apart(opt.Into); err != nil {
+		if err := d.apart(opt.Into); err != nil {
 			return err
 		}
 	}
-	open := func(root *os.Root) (*ledger.Ledger, error) { return ledger.Open(root, opt.Tool) }
+	open := func(root *os.Root) (*ledger.Ledger, error) {
+		l, err := ledger.Open(root, opt.Tool)
+		if err == nil && opt.Ledger != nil {
+			repairs := l.Repairs()
+			for _, o := range repairs.Losses() {
+				opt.Ledger(o)
+			}
+		}
+		return l, err
+	}
 	if !opt.Despite {
 		if err := c.Stopped(); err != nil {
 			return err
@@ -536,88 +545,4 @@ func (c *Checked) unchanged(p *match.PhotoResult) error {
 		return errReplaced
 	}
 	return nil
-}
-
-// Spares refuses a file or folder to be written, anywhere on disk, that is a part of
-// the dataset: the settings and what they name, the ledger, and what lies among the
-// photos. The error is a *fs.PathError.
-func (d *Dataset) Spares(name string) error {
-	if d.root == nil {
-		return nil // it is no folder on disk
-	}
-	refuse := func(why string) error { return &fs.PathError{Op: "write", Path: name, Err: errors.New(why)} }
-	to, err := real(name)
-	if err != nil {
-		return err
-	}
-	there, statErr := os.Stat(to)
-	for _, file := range append(d.Files(), ledger.FileName, ledger.TornName) {
-		own := filepath.Join(d.root.Name(), filepath.FromSlash(file))
-		info, err := os.Stat(own)
-		if err == nil && statErr == nil && os.SameFile(info, there) {
-			return refuse("it is a file of the dataset; write somewhere else")
-		}
-		if own, err = real(own); err != nil {
-			return err
-		}
-		if own == to {
-			return refuse("it is a file of the dataset; write somewhere else")
-		}
-	}
-	photos, err := real(filepath.Join(d.root.Name(), filepath.FromSlash(d.settings.Photos.Folder)))
-	if err != nil {
-		return err
-	}
-	// Where the photos are the whole folder, what belongs to it lies beside them.
-	if within(photos, to) {
-		return refuse("it would lie among the photos; write somewhere else")
-	}
-	return nil
-}
-
-// Apart refuses a folder for copies that lies in the dataset or holds it: the
-// next check would take originals and copies for one set. The error is a
-// *fs.PathError.
-func (d *Dataset) Apart(into string) error {
-	if d.root == nil {
-		return nil // it is no folder on disk
-	}
-	job, err := real(d.root.Name())
-	if err != nil {
-		return err
-	}
-	to, err := real(into)
-	if err != nil {
-		return err
-	}
-	if within(job, to) || within(to, job) {
-		return &fs.PathError{Op: "correct into", Path: into, Err: errors.New("the folder of the copies must lie outside the dataset, and not around it")}
-	}
-	return nil
-}
-
-// real is a path without symbolic links, as far as it exists.
-func real(p string) (string, error) {
-	p, err := filepath.Abs(p)
-	if err != nil {
-		return "", err
-	}
-	rest := ""
-	for {
-		r, err := filepath.EvalSymlinks(p)
-		if err == nil {
-			return filepath.Join(r, rest), nil
-		}
-		if !errors.Is(err, fs.ErrNotExist) || filepath.Dir(p) == p {
-			return "", err
-		}
-		rest = filepath.Join(filepath.Base(p), rest)
-		p = filepath.Dir(p)
-	}
-}
-
-// within reports whether path p is dir or lies in it.
-func within(dir, p string) bool {
-	rel, err := filepath.Rel(dir, p)
-	return err == nil && rel != ".." && !strings.HasPrefix(rel, ".."+string(filepath.Separator))
 }

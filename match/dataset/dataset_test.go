@@ -344,9 +344,10 @@ func TestPhotosAreAllAccountedFor(t *testing.T) {
 		"elsewhere/a.jpg":                "x",
 		"target/a.jpg":                   "x",
 	})
-	outside := write(t, map[string]string{"secret.jpg": "x"})
+	outside := write(t, map[string]string{"secret.jpg": "x", "more/a.jpg": "x"})
 	for link, to := range map[string]string{
 		"inside.jpg": "text.JPG", "escape.jpg": filepath.Join(outside, "secret.jpg"), "folder": "../target", "gone.jpg": "nowhere.jpg",
+		"outside": filepath.Join(outside, "more"),
 	} {
 		if err := os.Symlink(to, filepath.Join(dir, "photos", link)); err != nil {
 			t.Skip("no symbolic links here:", err)
@@ -365,6 +366,7 @@ func TestPhotosAreAllAccountedFor(t *testing.T) {
 		"photos/zero.jpg": "empty", "photos/text.JPG": "not an image", "photos/deep/er/with space.jpeg": "not an image",
 		"photos/ünïcode\nline.jpg": "not an image", "photos/raw.dng": "cut off",
 		"photos/inside.jpg": "not an image", "photos/escape.jpg": "path escapes", "photos/folder": "symbolic link to a folder", "photos/gone.jpg": "no such file",
+		"photos/outside": "symbolic link that leads out of the dataset's folder",
 	}
 	got := map[string]bool{}
 	for p, err := range d.Photos(context.Background(), names) {

@@ -14,6 +14,7 @@ import (
 	"strings"
 	"syscall"
 
+	"golang.org/x/sync/errgroup"
 	"golang.org/x/sync/semaphore"
 
 	"example.com/phototie/geotag"
@@ -297,37 +298,24 @@ func (d *Dataset) photos(ctx context.Context, names []string, atOnce int, read f
 	return func(yield func(match.Photo, error) bool) {
 		ctx, cancel := context.WithCancel(ctx)
 		defer cancel()
-		type job struct {
-			name string
-			out  chan match.Photo
-		}
-		workers := min(atOnce, max(len(names), 1))
-		todo := make(chan job)
-		order := make(chan chan match.Photo, 4*workers)
+		order := make(chan chan match.Photo, 4*atOnce)
 		go func() {
-			defer close(todo)
 			defer close(order)
-			for _, n := range names {
-				j := job{n, make(chan match.Photo, 1)}
+			var reading errgroup.Group
+			reading.SetLimit(atOnce)
+			for _, name := range names {
+				out := make(chan match.Photo, 1)
 				select {
-				case order <- j.out:
+				case order <- out:
 				case <-ctx.Done():
 					return
 				}
-				select {
-				case todo <- j:
-				case <-ctx.Done():
-					return
-				}
+				reading.Go(func() error {
+					out <- read(name)
+					return nil
+				})
 			}
 		}()
-		for range workers {
-			go func() {
-				for j := range todo {
-					j.out <- read(j.name)
-				}
-			}()
-		}
 		for out := range order {
 			select {
 			case p := <-out:

@@ -139,7 +139,10 @@ func Pack(ctx context.Context, job *dataset.Checked, opt Options) (*report.Pack,
 		p.opt.Progress = func(string) (dataset.Progress, func()) { return nil, func() {} }
 	}
 	if !opt.DryRun {
-		if err := p.vacant(); err != nil {
+		if opt.Into == "" {
+			return nil, errors.New("say which folder the delivery goes into")
+		}
+		if err := job.Dataset().GuardFolder(opt.Into); err != nil {
 			return nil, err
 		}
 	}
@@ -194,36 +197,6 @@ func (p *packing) standing(o baseline.Outcome) []match.Finding {
 		}
 	}
 	return out
-}
-
-// vacant refuses a place where the delivery can't go.
-func (p *packing) vacant() error {
-	into := p.opt.Into
-	refuse := func(why string) error { return &fs.PathError{Op: "pack into", Path: into, Err: errors.New(why)} }
-	if into == "" {
-		return errors.New("say which folder the delivery goes into")
-	}
-	if err := p.job.Dataset().Apart(into); err != nil {
-		return err
-	}
-	switch info, err := os.Lstat(into); {
-	case errors.Is(err, fs.ErrNotExist):
-		return nil
-	case err != nil:
-		return err
-	case info.Mode()&fs.ModeSymlink != 0:
-		return refuse("it is a symbolic link; name the folder itself")
-	case !info.IsDir():
-		return refuse("there is a file of that name")
-	}
-	entries, err := os.ReadDir(into)
-	if err != nil {
-		return err
-	}
-	if len(entries) > 0 {
-		return refuse("the folder is not empty; name a new one, or empty it yourself")
-	}
-	return nil
 }
 
 // mostProblems is how many photos of one kind are told of.
