@@ -5,11 +5,16 @@
 //
 // It has no list of layouts. It knows the photos that are there and the points that
 // were surveyed, finds their names in the text, and ties by nearness in the text's
-// own structure: what stands in one row, line, element or object belongs together;
-// where that has photos only, they belong to the point of the heading above. Names
-// of photos may lack folder or ending, and may differ in case and Unicode form.
+// own structure: what stands in one row, line, element or object belongs together,
+// and so do lines that are set in below another, and lines of a paragraph; where
+// that has photos only, they belong to the point of the heading above. Names of
+// photos may lack folder or ending, and may differ in case and Unicode form where
+// that leaves one photo. Of several columns (keys, elements) with ids of points the
+// one counts whose heading says so, or that is full of them where others have few.
 //
 // What may mean two things is refused, with the line and what to do: nothing is
-// tied by a guess. [List] says for each link where it stands, and what was passed
+// tied by a guess. So a number of a row or a time is no id, a run of photos ("IMG_0011
+// to IMG_0014") is not two, and photos above a point and below another are neither's.
+// [List] says for each link where it stands, and what was passed
 // over.
 package linklist

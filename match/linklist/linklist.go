@@ -45,26 +45,25 @@ type List struct {
 // may mean two things.
 func Read(name string, text []byte, opt Options) (*List, error) {
 	names := newNames(opt)
-	doc, err := parse(name, text, names)
+	root, kind, err := parse(name, text, names)
 	if err != nil {
 		return nil, err
 	}
-	r := &reading{file: name, opt: opt, names: names, doc: doc, seen: map[[2]string]bool{}}
-	r.mark(doc.root)
-	if err := r.chooseSlots(); err != nil {
+	r := &reading{file: name, opt: opt, slots: map[string]*slot{}, tied: map[match.Link]bool{}, linked: map[string]bool{}}
+	r.mark(root, names)
+	if err := r.settleSlots(); err != nil {
 		return nil, err
 	}
-	if err := r.fillDown(); err != nil {
-		return nil, err
-	}
-	r.tie(doc.root)
+	r.flag(root)
+	r.tie(root)
 	if err := joined(r.problems); err != nil {
 		return nil, err
 	}
 	if len(r.list.Links) == 0 {
-		return nil, r.nothing()
+		return nil, r.nothing(root)
 	}
-	r.list.Layout = r.layout()
+	r.list.Untied = slices.DeleteFunc(r.list.Untied, func(l match.Link) bool { return r.linked[l.Photo] })
+	r.list.Layout = r.layout(kind)
 	return &r.list, nil
 }
 
@@ -81,462 +80,356 @@ func joined(ps []*problem.Problem) error {
 }
 
 // node is a part of a list: a leaf with text, or a group of parts that stand
-// together (a row, a line, an element, an object).
+// together (a row, a paragraph, an element, an object).
 type node struct {
 	line  int
 	text  string
 	slot  string // where a leaf stands in its group: a column, a key, the path of an element
 	parts []*node
 
+	order   order
+	headed  bool // the first part is the heading of the others, which are set in below it
+	heading bool // a row of column headings, or above them
 	found        // of a leaf
-	blank   bool // a leaf without text
-	heading bool // a row of column headings
+	// hasPhoto, hasPoint and hasStranger say what is named in a leaf or below a group.
+	hasPhoto, hasPoint, hasStranger bool
 }
 
-// mention is a photo or a point that a leaf names.
-type mention struct {
-	name string
-	at   int // where in the leaf
-	// whole says that the leaf is nothing but the name.
-	whole bool
+// order says what the order of a group's parts means.
+type order int
+
+const (
+	unordered order = iota // nothing: attributes, members of an object
+	sequence               // what stands above counts: lines, blocks of a page
+	rows                   // rows of a table, as long as one of them has photos and points
+)
+
+// complete says that a group has photos and points.
+func (n *node) complete() bool {
+	return n.parts != nil && (n.hasPhoto || n.hasStranger) && n.hasPoint
+}
+
+// leaves are the texts in a node, without column headings.
+func (n *node) leaves() []*node {
+	if n.heading {
+		return nil
+	}
+	if n.parts == nil {
+		return []*node{n}
+	}
+	var out []*node
+	for _, p := range n.parts {
+		out = append(out, p.leaves()...)
+	}
+	return out
 }
 
 // reading is a list being read.
 type reading struct {
 	file     string
 	opt      Options
-	names    *names
-	doc      *document
+	slots    map[string]*slot
 	list     List
 	problems []*problem.Problem
-	seen     map[[2]string]bool
-	// points and photos are the slots that count; nil for all.
-	points, photos map[string]bool
+	tied     map[match.Link]bool // without lines
+	linked   map[string]bool     // photos
 }
 
 func (r *reading) problem(line int, remedy, what string, args ...any) {
 	r.problems = append(r.problems, &problem.Problem{File: r.file, Line: line, What: fmt.Sprintf(what, args...), Remedy: remedy})
 }
 
-// mark finds the names in every leaf.
-func (r *reading) mark(n *node) {
-	for _, p := range n.parts {
-		r.mark(p)
-	}
-	if n.parts == nil && !n.heading {
-		n.found = r.names.find(n.text)
-		n.blank = strings.TrimSpace(n.text) == ""
-	}
-}
-
-// slotCount is what the leaves of a slot hold.
-type slotCount struct {
-	slot string
-	// leaves are those with text, photos and points those that name one: points
-	// wholly.
-	leaves, photos, points int
-	headed                 int // 1 where its heading is a word for it
-}
-
-// chooseSlots finds out which columns, keys or elements hold the point where rows
-// name more than one: numbers of rows look like ids, remarks mention neighbours.
-func (r *reading) chooseSlots() error {
-	counts := map[string]*slotCount{}
-	conflicts := 0
-	var walk func(n *node)
-	walk = func(n *node) {
-		ids := map[string]bool{}
-		for _, p := range n.parts {
-			if p.parts != nil {
-				walk(p)
-				continue
-			}
-			if p.slot == "" || p.heading {
-				continue
-			}
-			c := counts[p.slot]
-			if c == nil {
-				c = &slotCount{slot: p.slot}
-				counts[p.slot] = c
-			}
-			if !p.blank {
-				c.leaves++
-			}
-			if len(p.photos) > 0 {
-				c.photos++
-				continue // a name of a photo may have an id in it
-			}
-			for _, m := range p.points {
-				if m.whole {
-					c.points++
-				}
-				ids[m.name] = true
-			}
-		}
-		if len(ids) > 1 {
-			conflicts++
-		}
-	}
-	walk(r.doc.root)
-	pick := func(fields []string, words map[string]bool, value func(*slotCount) int) []*slotCount {
-		var out []*slotCount
-		for _, c := range counts {
-			c.headed = 0
-			head := r.doc.heading(c.slot)
-			if len(fields) > 0 {
-				if slices.ContainsFunc(fields, func(f string) bool { return fold(f) == fold(head) }) {
-					out = append(out, c)
-				}
-				continue
-			}
-			if value(c) == 0 {
-				continue
-			}
-			if words[plain(head)] {
-				c.headed = 1
-			}
-			out = append(out, c)
-		}
-		slices.SortFunc(out, func(a, b *slotCount) int {
-			return cmp.Or(cmp.Compare(b.headed, a.headed), cmp.Compare(value(b), value(a)), cmp.Compare(a.slot, b.slot))
-		})
-		return out
-	}
-	missing := func(what string, fields []string) error {
-		return &problem.Problem{File: r.file, What: fmt.Sprintf("no heading reads %s", strings.Join(fields, ", ")),
-			Remedy: "name the heading that holds the " + what + "; there are " + r.doc.headings()}
-	}
-	if f := r.opt.PhotoFields; len(f) > 0 {
-		found := pick(f, nil, nil)
-		if len(found) == 0 {
-			return missing("photos", f)
-		}
-		r.photos = map[string]bool{}
-		for _, c := range found {
-			r.photos[c.slot] = true
-		}
-	}
-	if r.photos == nil && r.doc.table {
-		// Remarks mention photos here and there; columns of photos are full of them.
-		for _, c := range pick(nil, photoWords, func(c *slotCount) int { return c.photos }) {
-			if c.headed == 1 || 10*c.photos >= 7*c.leaves {
-				if r.photos == nil {
-					r.photos = map[string]bool{}
-				}
-				r.photos[c.slot] = true
-			}
-		}
-	}
-	if f := r.opt.PointFields; len(f) > 0 {
-		found := pick(f, nil, nil)
-		if len(found) == 0 {
-			return missing("points", f)
-		}
-		r.points = map[string]bool{}
-		for _, c := range found {
-			r.points[c.slot] = true
-		}
-		return nil
-	}
-	found := pick(nil, pointWords, func(c *slotCount) int { return c.points })
-	if len(found) == 0 || conflicts == 0 && !r.doc.table {
-		return nil // points stand in running text, or nothing is open
-	}
-	r.points = map[string]bool{found[0].slot: true}
-	if conflicts == 0 || len(found) == 1 || found[0].headed > found[1].headed {
-		return nil
-	}
-	// Without headings a column wins that has an id in nearly every row, where the
-	// other has few.
-	a, b := found[0], found[1]
-	if 10*a.points >= 9*a.leaves && 2*b.points < b.leaves {
-		return nil
-	}
-	// Columns that are both headed as points, or as nothing and as full, are several
-	// points of one photo only where one is never a count of rows.
-	if a.headed == 1 && b.headed == 1 {
-		r.points = map[string]bool{}
-		for _, c := range found {
-			if c.headed == 1 {
-				r.points[c.slot] = true
-			}
-		}
-		return nil
-	}
-	if x, y := r.doc.counts(a.slot), r.doc.counts(b.slot); x != y { // 1, 2, 3, ... down the rows
-		if x {
-			a = b
-		}
-		r.points = map[string]bool{a.slot: true}
-		return nil
-	}
-	return &problem.Problem{File: r.file, Line: r.doc.firstLine(a.slot), What: fmt.Sprintf("%s and %s both hold ids of points", r.doc.place(a.slot), r.doc.place(b.slot)),
-		Remedy: "say which heading names the point that the photo shows"}
-}
-
-// allowed says whether a leaf may hold points or photos.
-func allowed(slots map[string]bool, n *node) bool {
-	return slots == nil || n.slot == "" || slots[n.slot]
-}
-
-// group is what a node holds by itself and below.
-type group struct {
-	photos, points []string
-	lines          map[string]int // of the photos
-	ids            map[string]bool
-	blank          bool   // a point's slot is empty
-	unknown        string // what stands in it, if it is no point
-}
-
-func (r *reading) collect(n *node, g *group) {
-	if n.heading {
-		return
-	}
-	for _, p := range n.parts {
-		r.collect(p, g)
-	}
-	if n.parts != nil {
-		return
-	}
-	if allowed(r.photos, n) {
-		for _, m := range n.photos {
-			if _, ok := g.lines[m.name]; !ok {
-				g.photos = append(g.photos, m.name)
-				g.lines[m.name] = n.line
-			}
-		}
-	}
-	if !allowed(r.points, n) {
-		return
-	}
-	for _, m := range n.points {
-		if !g.ids[m.name] {
-			g.ids[m.name] = true
-			g.points = append(g.points, m.name)
-		}
-	}
-	if r.points != nil && r.points[n.slot] {
-		g.blank = g.blank || n.blank
-		if !n.blank && len(n.points) == 0 {
-			g.unknown = strings.TrimSpace(n.text)
-		}
-	}
-}
-
-// tie goes through the parts of a group: those that have photos and points are tied
-// within; the photos of others belong to the point of the heading before them.
-func (r *reading) tie(n *node) {
-	var above heading
-	for _, p := range n.parts {
-		g := r.group(p)
-		switch {
-		case len(g.photos) == 0:
-			r.strangers(p)
-			if len(g.points) > 0 || g.unknown != "" {
-				above = heading{line: p.line}
-				if len(g.points) == 1 && r.doc.sequential {
-					above.point = g.points[0]
-				}
-			}
-		case len(g.points) == 0:
-			r.without(p, g, above)
-		case slices.ContainsFunc(p.parts, r.complete):
-			r.tie(p) // the smallest group that has both
-		case len(g.points) == 1:
-			r.strangers(p)
-			r.link(p, g, g.points[0])
-			above = heading{line: p.line}
-			if r.doc.sequential && !r.doc.table && leads(p) {
-				above.point = g.points[0]
-			}
-		case len(g.photos) == 1:
-			r.strangers(p)
-			for _, id := range g.points {
-				r.link(p, g, id)
-			}
-			above = heading{line: p.line}
-		default:
-			r.problem(p.line, "put each point with its photos on a line of its own", "%d photos and %d points stand together (%s; %s)",
-				len(g.photos), len(g.points), some(g.photos), some(g.points))
-		}
-	}
-}
-
-// heading is what stands above lines that name photos only: a point, or something
-// that is none, or more than one.
-type heading struct {
-	line  int
-	point string
-}
-
-func (r *reading) group(n *node) *group {
-	g := &group{lines: map[string]int{}, ids: map[string]bool{}}
-	r.collect(n, g)
-	return g
-}
-
-// complete says that a part is a group with photos and points.
-func (r *reading) complete(n *node) bool {
-	if n.parts == nil {
-		return false
-	}
-	g := r.group(n)
-	return len(g.photos) > 0 && len(g.points) > 0
-}
-
-// leads says that a line with photos is the first of a block: "K7: a.jpg" and
-// "K7 - a.jpg,", but not "a.jpg K7".
-func leads(n *node) bool {
-	for i, p := range n.parts {
-		if len(p.points) == 0 || len(p.photos) > 0 && p.photos[0].at < p.points[0].at {
-			if len(p.photos) > 0 {
-				return false
-			}
-			continue
-		}
-		rest := strings.TrimLeft(fold(p.text)[p.points[0].at+len(fold(p.points[0].name)):], ") ]")
-		last := n.parts[len(n.parts)-1].text
-		return strings.HasPrefix(rest, ":") || strings.HasSuffix(strings.TrimSpace(last), ",") || i < len(n.parts)-1 && strings.TrimSpace(last) == ""
-	}
-	return false
-}
-
-// without ties the photos of a group that names no point.
-func (r *reading) without(n *node, g *group, above heading) {
-	r.strangers(n)
-	var to *[]match.Link
+// mark finds the names in every leaf, and counts what the slots hold.
+func (r *reading) mark(n *node, names *names) {
 	switch {
-	case g.unknown != "":
-		to = &r.list.UnknownPoints
-	case above.point != "" && !(r.doc.table && r.points != nil):
-		r.link(n, g, above.point)
+	case n.heading:
+		for _, c := range n.parts {
+			if s := strings.TrimSpace(c.text); s != "" && c.slot != "" {
+				r.slot(c.slot).head = s
+			}
+		}
 		return
-	case above.line > 0 && r.doc.sequential && !r.doc.table:
-		r.problem(n.line, "write the point's id beside them, or above them on a line of its own", "it names photos (%s) and no point, and the line above is no heading", some(g.photos))
-		return
-	default:
-		to = &r.list.Untied
+	case n.parts == nil:
+		n.found = names.find(n.text)
+		r.count(n)
 	}
-	for _, p := range g.photos {
-		*to = append(*to, match.Link{Photo: p, Point: g.unknown, Line: g.lines[p]})
+	for _, p := range n.parts {
+		r.mark(p, names)
 	}
 }
 
-func (r *reading) link(n *node, g *group, point string) {
-	for _, p := range g.photos {
-		if k := [2]string{p, point}; !r.seen[k] {
-			r.seen[k] = true
-			r.list.Links = append(r.list.Links, match.Link{Photo: p, Point: point, Line: g.lines[p]})
+// flag notes what is named in a node.
+func (r *reading) flag(n *node) {
+	if s := r.slots[n.slot]; s == nil || s.points > 0 {
+		n.hasPoint = len(n.points) > 0
+	}
+	for _, m := range n.photos {
+		n.hasPhoto = n.hasPhoto || len(m.names) > 0
+		n.hasStranger = n.hasStranger || len(m.names) == 0
+	}
+	for _, p := range n.parts {
+		r.flag(p)
+		n.hasPhoto, n.hasPoint, n.hasStranger = n.hasPhoto || p.hasPhoto, n.hasPoint || p.hasPoint, n.hasStranger || p.hasStranger
+	}
+}
+
+// tie ties the photos of a node to the points that it names, in the smallest groups
+// that have both.
+func (r *reading) tie(n *node) {
+	whole := slices.ContainsFunc(n.parts, (*node).complete)
+	switch {
+	case n.order == rows && whole:
+		r.table(n)
+	case n.order != unordered && len(n.parts) > 1:
+		r.sequence(n)
+	case !whole || r.claims(n):
+		r.record(r.take(n))
+	default:
+		for _, p := range n.parts {
+			if p.hasPhoto || p.hasStranger {
+				r.tie(p)
+			}
 		}
 	}
 }
 
-// strangers notes names of image files that are not among the photos.
-func (r *reading) strangers(n *node) {
-	for _, p := range n.parts {
-		r.strangers(p)
+// claims says that a group names the point of all that is in it, although parts of it
+// name points too, as remarks do.
+func (r *reading) claims(n *node) bool {
+	_, points := r.choose(n.leaves())
+	return slices.ContainsFunc(n.parts, func(p *node) bool {
+		l := p.leaves()
+		if len(l) != 1 || !l[0].hasPoint || l[0].slot == "" {
+			return false
+		}
+		alike := slices.ContainsFunc(n.parts, func(q *node) bool { return q.complete() && q.slot == p.slot })
+		s := r.slots[l[0].slot]
+		return points[s] && s.leaves > 1 && !alike
+	})
+}
+
+// record ties what one group holds: several photos to one point, or one photo to
+// several points.
+func (r *reading) record(t taken) {
+	r.list.UnknownPhotos = append(r.list.UnknownPhotos, t.strangers...)
+	switch {
+	case len(t.photos) == 0:
+	case t.refuse(r):
+	case len(t.points) == 0:
+		to := &r.list.Untied
+		if t.unknown != "" {
+			to = &r.list.UnknownPoints
+		}
+		for _, p := range t.photos {
+			p.Point = t.unknown
+			*to = append(*to, p)
+		}
+	case len(t.points) > 1 && len(t.photos) > 1:
+		r.problem(t.line, "put each point with its photos on a line of its own", "%d photos and %d points stand together (%s; %s)",
+			len(t.photos), len(t.points), some(photosOf(t.photos)), some(t.points))
+	default:
+		for _, id := range t.points {
+			r.link(t, id)
+		}
 	}
-	if n.parts != nil || n.heading || !allowed(r.photos, n) {
-		return
+	r.list.Untied = append(r.list.Untied, t.aside...)
+}
+
+func (r *reading) link(t taken, point string) {
+	for _, p := range t.photos {
+		key := match.Link{Photo: p.Photo, Point: point}
+		if !r.tied[key] {
+			r.tied[key], r.linked[p.Photo] = true, true
+			p.Point = point
+			r.list.Links = append(r.list.Links, p)
+		}
 	}
-	for _, name := range n.strangers {
-		r.list.UnknownPhotos = append(r.list.UnknownPhotos, match.Link{Photo: name, Line: n.line})
+	for _, s := range t.used {
+		s.used = true
 	}
 }
 
-// fillDown treats tables in which the point stands in the first of several rows.
-func (r *reading) fillDown() error {
-	if !r.doc.table {
-		return nil
+// heading is what stands above lines that name photos only.
+type heading struct {
+	line   int      // 0 where nothing does
+	points []string // one; none or several are no heading
+	prefix string   // the letters before the point
+	// over says that the text sets the photos in below it, used that photos have been
+	// tied to it.
+	over, used bool
+}
+
+// sequence goes through parts of which each may be a heading for those that follow.
+func (r *reading) sequence(n *node) {
+	if r.captions(n) {
+		return
 	}
-	var last *node
-	runs, loose := 0, 0
+	var above heading
+	for i, p := range n.parts {
+		switch {
+		case p.hasPoint && (p.hasPhoto || p.hasStranger):
+			r.tie(p)
+			above = r.goesOn(p, n.headed && i == 0)
+		case p.hasPhoto:
+			r.under(p, above)
+			above.used = true
+		case p.hasPoint:
+			above = r.headingOf(p, above, n.headed && i == 0)
+		default:
+			r.record(r.take(p))
+			if above.used && !above.over {
+				above = heading{line: p.line}
+			}
+		}
+	}
+}
+
+// captions treats groups that begin with photos and name points after them. One
+// point at the end is theirs; more may stand above their photos or below them.
+func (r *reading) captions(n *node) bool {
+	var kinds strings.Builder
+	for _, p := range n.parts {
+		switch {
+		case p.hasPhoto && p.hasPoint:
+			kinds.WriteByte('b')
+		case p.hasPhoto:
+			kinds.WriteByte('p')
+		case p.hasPoint && !p.hasStranger:
+			kinds.WriteByte('i')
+		}
+	}
+	rest := strings.TrimLeft(kinds.String(), "p")
+	switch {
+	case rest == kinds.String() || !strings.HasPrefix(rest, "i"):
+		return false
+	case rest == "i":
+		r.record(r.take(n))
+		return true
+	}
+	r.problem(n.line, "write the point's id beside its photos", "it cannot be told whether points stand above their photos or below them")
+	return true
+}
+
+// headingOf makes a heading of a part that names points and no photos. A line that
+// names another point in another way than the heading before it may be a remark.
+func (r *reading) headingOf(p *node, before heading, over bool) heading {
+	h := heading{line: p.line, points: r.take(p).points, over: over}
+	for _, l := range p.leaves() {
+		if l.hasPoint {
+			h.prefix = letters(fold(l.text)[:l.points[0].at])
+			break
+		}
+	}
+	if len(before.points) > 0 && (before.over || !before.used && before.prefix != h.prefix) {
+		h.points = nil
+	}
+	return h
+}
+
+// goesOn is the heading that a part with photos and a point is for more photos: if
+// they are set in below it, or its line ends with a comma.
+func (r *reading) goesOn(p *node, over bool) heading {
+	h := heading{line: p.line, over: over, used: true}
+	if over || strings.HasSuffix(strings.TrimSpace(p.text), ",") {
+		h.points = r.take(p).points
+	}
+	return h
+}
+
+// under ties photos to the point of the heading above.
+func (r *reading) under(p *node, above heading) {
+	t := r.take(p)
+	switch {
+	case above.line == 0 || p.headed && !above.over:
+		r.record(t) // they have another heading, or none
+	case len(above.points) != 1:
+		r.problem(p.line, "write the point's id beside them, or above them on a line of its own", "it names photos (%s) and no point, and the line above is no heading", some(photosOf(t.photos)))
+	case !t.refuse(r):
+		r.link(t, above.points[0])
+	}
+}
+
+// table goes through rows of which each stands for itself, but for points that stand
+// in the first of several rows.
+func (r *reading) table(n *node) {
+	var last []string
+	merged, line, run, repeated := 0, 0, false, false
 	seen := map[string]bool{}
-	repeated := false
-	var fill []func()
-	inRun := false
-	for _, row := range r.doc.root.parts {
-		if row.heading {
+	for _, row := range n.parts {
+		if slices.ContainsFunc(row.parts, (*node).complete) {
+			r.tie(row)
 			continue
 		}
-		g := r.group(row)
-		var cell *node
-		for _, p := range row.parts {
-			if p.blank && r.points[p.slot] {
-				cell = p
-			}
-			if len(p.points) > 0 && allowed(r.points, p) && len(p.photos) == 0 {
-				last = p
-			}
-		}
+		t := r.take(row)
 		switch {
-		case len(g.points) > 0:
-			inRun = false
-			for _, id := range g.points {
+		case len(t.points) > 0:
+			last, run = t.points, false
+			for _, id := range last {
 				repeated = repeated || seen[id]
 				seen[id] = true
 			}
-		case len(g.photos) > 0 && cell != nil:
-			if last == nil {
-				loose++
-				continue
+		case len(t.photos) > 0 && t.blank && last != nil:
+			if !run {
+				merged, line = merged+1, cmp.Or(line, row.line)
 			}
-			if !inRun {
-				runs++
-			}
-			inRun = true
-			from := last
-			fill = append(fill, func() { cell.points, cell.blank = from.points, false })
-		}
-	}
-	if r.opt.FillDown != nil {
-		if *r.opt.FillDown {
-			for _, f := range fill {
-				f()
+			run = true
+			if r.opt.FillDown != nil && *r.opt.FillDown {
+				t.points = last
 			}
 		}
-		return nil
+		r.record(t)
 	}
-	if runs >= 2 && loose == 0 && !repeated {
-		return &problem.Problem{File: r.file, What: "points stand in the first of several rows only, as if cells were merged",
-			Remedy: "say whether an empty point means the one above or none"}
+	if r.opt.FillDown == nil && merged > 1 && !repeated {
+		r.problem(line, "say whether an empty point means the one above or none", "points stand in the first of several rows only, as if cells were merged")
 	}
-	return nil
 }
 
 // nothing says why a list ties nothing.
-func (r *reading) nothing() error {
+func (r *reading) nothing(root *node) error {
 	p := &problem.Problem{File: r.file, What: "it ties no photo to a point", Remedy: "each photo has to stand in a row, line or block with the id of its point"}
-	switch photos, points := r.names.hits(); {
-	case photos == 0 && points == 0:
+	switch {
+	case !root.hasPhoto && !root.hasPoint:
 		p.What = "it names neither a photo that is there nor a point of the survey"
-	case photos == 0:
+	case !root.hasPhoto:
 		p.What = "it names no photo that is there"
-		if u := r.list.UnknownPhotos; len(u) > 0 {
-			p.What += fmt.Sprintf(" (but %s)", u[0].Photo)
-		}
-	case points == 0:
+	case !root.hasPoint:
 		p.What = "it names photos, but no point of the survey"
+	}
+	if u := r.list.UnknownPhotos; len(u) > 0 && !root.hasPhoto {
+		p.What += fmt.Sprintf(" (but %s)", u[0].Photo)
 	}
 	return p
 }
 
 // layout says how the list was understood.
-func (r *reading) layout() string {
-	var parts []string
-	for _, x := range []struct {
-		what  string
-		slots map[string]bool
-	}{{"photos", r.photos}, {"points", r.points}} {
-		var places []string
-		for s := range x.slots {
-			places = append(places, r.doc.place(s))
-		}
-		if slices.Sort(places); len(places) > 0 {
-			parts = append(parts, x.what+" in "+strings.Join(places, " and "))
+func (r *reading) layout(kind string) string {
+	var photos, points []string
+	for _, s := range r.slots {
+		switch {
+		case !s.used:
+		case s.photos > 0:
+			photos = append(photos, s.String())
+		case s.points > 0:
+			points = append(points, s.String())
 		}
 	}
-	return strings.Join(append([]string{r.doc.kind}, parts...), ", ")
+	for _, x := range []struct {
+		what   string
+		places []string
+	}{{"photos", photos}, {"points", points}} {
+		if slices.Sort(x.places); len(x.places) > 0 {
+			kind += ", " + x.what + " in " + some(x.places)
+		}
+	}
+	return kind
+}
+
+func photosOf(links []match.Link) []string {
+	var out []string
+	for _, l := range links {
+		out = append(out, l.Photo)
+	}
+	return out
 }
 
 // some lists names, the first three of many.
