@@ -121,12 +121,12 @@ type BudgetError struct {
 	Field string
 	// Value is what it was.
 	Value float64
-	// Want says what it has to be.
-	Want string
+
+	want string // what it has to be
 }
 
 func (e *BudgetError) Error() string {
-	return fmt.Sprintf("budget: %s is %v: want %s", e.Field, e.Value, e.Want)
+	return fmt.Sprintf("budget: %s is %v: want %s", e.Field, e.Value, e.want)
 }
 
 // Bounds of what can be meant: no handheld knows its place to less than a
@@ -142,32 +142,33 @@ const (
 // a *BudgetError. Handheld has to be positive, since without noise of the
 // handheld nothing could be judged.
 func (b Budget) Validate() error {
+	const prob = "a probability between 0.01 and 0.999999999, for instance 0.95"
+	const length = "a length in metres, 0 or more"
 	var errs []error
-	check := func(ok bool, field string, v float64, want string) {
-		if !ok {
-			errs = append(errs, &BudgetError{Field: field, Value: v, Want: want})
+	for _, f := range []struct {
+		field          string
+		v, least, most float64
+		want           string
+	}{
+		{"confidence", b.Confidence, 0.01, 1 - 1e-9, prob},
+		{"handheld_m", b.Handheld, minMetres, maxMetres, "a length in metres of 0.001 or more"},
+		{"handheld_confidence", b.HandheldConfidence, 0.01, 1 - 1e-9, prob},
+		{"error_confidence", b.ErrorConfidence, 0.01, 1 - 1e-9, prob},
+		{"user_range_error_m", b.UserRangeError, 0, maxMetres, length},
+		{"point_sigma_m", b.PointSigma, 0, maxSurvey, "a length in metres from 0 to 1000"},
+		{"frame_sigma_m", b.FrameSigma, 0, maxMetres, length},
+		{"operation_confidence", b.OperationConfidence, 0.01, 1 - 1e-9, prob},
+		{"motion_sigma_m", b.Motion, 0, maxMetres, length},
+		{"standoff_m", b.Standoff, 0, maxMetres, length},
+		{"max_subject_distance_m", b.MaxSubjectDistance, 0, maxMetres, length},
+		{"direction_sigma_deg", b.DirectionSigma, 0, 90, "an angle from 0 to 90 degrees"},
+		{"coarse_m", b.Coarse, 0, maxMetres, length},
+		{"gross_level", b.GrossLevel, math.SmallestNonzeroFloat64, math.Nextafter(1, 0), "a probability between 0 and 1, for instance 0.001"},
+	} {
+		if !(f.v >= f.least && f.v <= f.most) {
+			errs = append(errs, &BudgetError{Field: f.field, Value: f.v, want: f.want})
 		}
 	}
-	prob := func(field string, v float64) {
-		check(v >= 0.01 && v <= 1-1e-9, field, v, "a probability between 0.01 and 0.999999999, for instance 0.95")
-	}
-	length := func(field string, v float64) {
-		check(v >= 0 && v <= maxMetres, field, v, "a length in metres, 0 or more")
-	}
-	prob("confidence", b.Confidence)
-	check(b.Handheld >= minMetres && b.Handheld <= maxMetres, "handheld_m", b.Handheld, "a length in metres of 0.001 or more")
-	prob("handheld_confidence", b.HandheldConfidence)
-	prob("error_confidence", b.ErrorConfidence)
-	length("user_range_error_m", b.UserRangeError)
-	check(b.PointSigma >= 0 && b.PointSigma <= maxSurvey, "point_sigma_m", b.PointSigma, "a length in metres from 0 to 1000")
-	length("frame_sigma_m", b.FrameSigma)
-	prob("operation_confidence", b.OperationConfidence)
-	length("motion_sigma_m", b.Motion)
-	length("standoff_m", b.Standoff)
-	length("max_subject_distance_m", b.MaxSubjectDistance)
-	check(b.DirectionSigma >= 0 && b.DirectionSigma <= 90, "direction_sigma_deg", b.DirectionSigma, "an angle from 0 to 90 degrees")
-	length("coarse_m", b.Coarse)
-	check(b.GrossLevel > 0 && b.GrossLevel < 1, "gross_level", b.GrossLevel, "a probability between 0 and 1, for instance 0.001")
 	return errors.Join(errs...)
 }
 
@@ -297,26 +298,8 @@ func (b Budget) Allowance(tag *geotag.Tag, point Point, op *grid.Operation, opt 
 		Source: "standard deviation per axis for motion, from the budget"})
 	b.standoff(tag, opt, &a)
 
-	var sum float64
-	for _, c := range a.Components {
-		if c.Name == componentSurvey && cov != nil {
-			continue
-		}
-		sum += c.Sigma * c.Sigma
-	}
-	a.Sigma = math.Sqrt(sum)
-	if cov != nil {
-		total := [3]float64{cov[0] + sum, cov[1], cov[2] + sum}
-		a.Sigma = math.Sqrt((total[0] + total[2]) / 2)
-		if cov[0] != cov[2] || cov[1] != 0 {
-			a.Cov = &total
-		}
-	}
-	if tag.Position != nil {
-		if s := tag.Position.Step * metresPerDegree / math.Sqrt(12); s > a.Sigma/3 {
-			a.note("the tag is written in steps of %s m, which the budget does not cover", metres(tag.Position.Step*metresPerDegree))
-		}
-	}
+	a.sum(cov)
+	a.coarseStep(tag)
 	if a.Cov == nil {
 		a.limit = RiceQuantile(a.Confidence, a.Standoff, a.Sigma)
 		a.Threshold = a.limit
@@ -326,6 +309,33 @@ func (b Budget) Allowance(tag *geotag.Tag, point Point, op *grid.Operation, opt 
 		a.Threshold = a.limit * e.major
 	}
 	return a, nil
+}
+
+// sum adds the components up, with the point's covariance in the place of the
+// survey's where it has one.
+func (a *Allowance) sum(cov *[3]float64) {
+	var sum float64
+	for _, c := range a.Components {
+		if cov == nil || c.Name != componentSurvey {
+			sum += c.Sigma * c.Sigma
+		}
+	}
+	a.Sigma = math.Sqrt(sum)
+	if cov == nil {
+		return
+	}
+	total := [3]float64{cov[0] + sum, cov[1], cov[2] + sum}
+	a.Sigma = math.Sqrt((total[0] + total[2]) / 2)
+	if cov[0] != cov[2] || cov[1] != 0 {
+		a.Cov = &total
+	}
+}
+
+// coarseStep notes a tag that is written in steps that matter beside the errors.
+func (a *Allowance) coarseStep(tag *geotag.Tag) {
+	if at := tag.Position; at != nil && at.Step*metresPerDegree/math.Sqrt(12) > a.Sigma/3 {
+		a.note("the tag is written in steps of %s m, which the budget does not cover", metres(at.Step*metresPerDegree))
+	}
 }
 
 // metresPerDegree is the length of a degree of latitude on the mean sphere.

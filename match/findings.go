@@ -154,8 +154,14 @@ func (r *Result) photoFindings(p *PhotoResult) []Finding {
 	if code, facts := p.tieFacts(); code != "" {
 		add(code, facts...)
 	}
+	p.warnings(add)
+	return out
+}
+
+// warnings adds what can't be believed of a photo's metadata.
+func (p *PhotoResult) warnings(add func(FindingCode, ...Fact)) {
 	if p.Tag == nil {
-		return out
+		return
 	}
 	for _, w := range p.Tag.Warnings {
 		switch {
@@ -167,7 +173,6 @@ func (r *Result) photoFindings(p *PhotoResult) []Finding {
 			add(FindingMetadata, because(w.String()))
 		}
 	}
-	return out
 }
 
 // because is the fact that says why.

@@ -3,6 +3,7 @@ package match
 import (
 	"context"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -56,13 +57,20 @@ func (c *checker) infer(ctx context.Context, res *Result, t ties) (map[string]*n
 	if err != nil {
 		return nil, err
 	}
-	for i := range res.Photos {
-		r := &res.Photos[i]
-		tie := &found.Photos[i]
-		if !c.opt.Ties.InferUntied || r.Tie != nil || len(t.byPhoto[i]) > 0 || t.ambiguous[i] != nil {
-			continue
+	if c.opt.Ties.InferUntied {
+		if err := c.tieInferred(res, t, found, &in); err != nil {
+			return nil, err
 		}
-		if tie.Point == walk.None || tie.Probability < c.opt.Ties.threshold() {
+	}
+	return models, nil
+}
+
+// tieInferred ties photos that no link names to the points found, and judges them.
+func (c *checker) tieInferred(res *Result, t ties, found *walk.Ties, in *walkInput) error {
+	for i := range res.Photos {
+		r, tie := &res.Photos[i], &found.Photos[i]
+		linked := r.Tie != nil || len(t.byPhoto[i]) > 0 || t.ambiguous[i] != nil
+		if linked || tie.Point == walk.None || tie.Probability < c.opt.Ties.threshold() {
 			continue
 		}
 		p := c.points[tie.Point]
@@ -70,16 +78,15 @@ func (c *checker) infer(ctx context.Context, res *Result, t ties) (map[string]*n
 		res.Points[tie.Point].Photos = append(res.Points[tie.Point].Photos, r.Name)
 		if r.TieReason != "" {
 			// It has nothing to judge all the same.
-			r.TieReason = ""
-			r.Why = in.why[i]
+			r.TieReason, r.Why = "", in.why[i]
 			continue
 		}
 		r.Reason, r.Why = "", ""
 		if err := c.judge(r, p); err != nil {
-			return nil, err
+			return err
 		}
 	}
-	return models, nil
+	return nil
 }
 
 // walkInput is a job as package walk takes it.
@@ -139,7 +146,7 @@ func (c *checker) walkInput(ctx context.Context, photos []PhotoResult, t ties) (
 func (c *checker) walkPhoto(r *PhotoResult, links []listed, named []namedID, zoned map[string]bool, w *walk.Photo) error {
 	w.Camera, w.Overview = cameraOf(&r.Photo), overview(&r.Photo)
 	for _, l := range links {
-		if j, ok := c.pointByID[strings.TrimSpace(l.link.Point)]; ok && !contains(w.Listed, j) {
+		if j, ok := c.pointByID[strings.TrimSpace(l.link.Point)]; ok && !slices.Contains(w.Listed, j) {
 			w.Listed = append(w.Listed, j)
 		}
 	}
@@ -203,15 +210,6 @@ func (c *checker) walkPosition(r *PhotoResult, w *walk.Photo) error {
 	return nil
 }
 
-func contains(s []int, v int) bool {
-	for _, x := range s {
-		if x == v {
-			return true
-		}
-	}
-	return false
-}
-
 // cutLast cuts a text at the last occurrence of sep.
 func cutLast(s, sep string) (before, after string, found bool) {
 	if i := strings.LastIndex(s, sep); i >= 0 {
@@ -272,20 +270,9 @@ func (c *checker) evidence(t *walk.Tie, in *walkInput, i, rival int, clk *walk.C
 	}
 	// The point found, and the one held against it.
 	for _, j := range [...]int{t.Point, rival} {
-		if j == walk.None {
-			continue
+		if j != walk.None {
+			e.Rivals = append(e.Rivals, c.rival(p, &in.points[j], c.points[j].ID, timed, e.Clock))
 		}
-		q := &in.points[j]
-		r := words.Rival{Point: c.points[j].ID}
-		if p.Pos != nil {
-			d := math.Hypot(p.Pos.E-q.E, p.Pos.N-q.N) / c.unit.Metres
-			r.Distance = &d
-		}
-		if timed && !q.Observed.IsZero() {
-			after := p.Time.Add(-e.Clock).Sub(q.Observed)
-			r.Taken = &after
-		}
-		e.Rivals = append(e.Rivals, r)
 	}
 	if t.Shift == walk.ShiftLate || t.Shift == walk.ShiftEarly {
 		e.Before, e.After, e.Early = t.Before, t.After, t.Shift == walk.ShiftEarly
@@ -294,6 +281,21 @@ func (c *checker) evidence(t *walk.Tie, in *walkInput, i, rival int, clk *walk.C
 		e.Walk = t.Evidence.Walk
 	}
 	return e.Sentences()
+}
+
+// rival is a point that a photo may show; timed says that the camera's clock, ahead
+// by the duration given, is of use.
+func (c *checker) rival(p *walk.Photo, q *walk.Point, id string, timed bool, ahead time.Duration) words.Rival {
+	r := words.Rival{Point: id}
+	if p.Pos != nil {
+		d := math.Hypot(p.Pos.E-q.E, p.Pos.N-q.N) / c.unit.Metres
+		r.Distance = &d
+	}
+	if timed && !q.Observed.IsZero() {
+		after := p.Time.Add(-ahead).Sub(q.Observed)
+		r.Taken = &after
+	}
+	return r
 }
 
 // habit is how much of a clock's offset is left to the crew's habit of taking

@@ -197,14 +197,6 @@ func integrate(a, x, t, length float64) float64 {
 // of Mathematical Functions, 9.6.12 and 9.7.1.
 const hankelFrom = 30
 
-// besselI0e returns exp(-z) I0(z) for z >= 0.
-func besselI0e(z float64) float64 {
-	if z > hankelFrom {
-		return hankelI0(z)
-	}
-	return seriesI0(z) * math.Exp(-z)
-}
-
 // hankelI0 returns exp(-z) I0(z) for large z.
 func hankelI0(z float64) float64 {
 	term, sum := 1.0, 1.0
@@ -245,35 +237,27 @@ var invSquares = func() (t [128]float64) {
 // RiceSurvival returns the probability that the distance is larger than x, with
 // standoff r and standard deviation s per axis: Q1(r/s, x/s). With s = 0 the
 // distance is r for certain. A negative or undefined argument gives NaN.
-func RiceSurvival(x, r, s float64) float64 {
-	if !riceArgs(x, r, s) {
-		return math.NaN()
-	}
-	a, b := r/s, x/s
-	if s == 0 || math.IsInf(a, 1) || math.IsInf(b, 1) {
-		if x < r {
-			return 1
-		}
-		return 0
-	}
-	return MarcumQ1(a, b)
-}
+func RiceSurvival(x, r, s float64) float64 { return rice(x, r, s, MarcumQ1, 1) }
 
 // RiceCDF returns the probability that the distance is at most x, with standoff
 // r and standard deviation s per axis: 1 - Q1(r/s, x/s), accurate in the lower
 // tail as RiceSurvival is in the upper one. See there for the special cases.
-func RiceCDF(x, r, s float64) float64 {
+func RiceCDF(x, r, s float64) float64 { return rice(x, r, s, marcumP1, 0) }
+
+// rice is f(r/s, x/s); where the distance is r for certain, below if x is less than
+// that and else 1 - below.
+func rice(x, r, s float64, f func(a, b float64) float64, below float64) float64 {
 	if !riceArgs(x, r, s) {
 		return math.NaN()
 	}
 	a, b := r/s, x/s
-	if s == 0 || math.IsInf(a, 1) || math.IsInf(b, 1) {
-		if x < r {
-			return 0
-		}
-		return 1
+	switch {
+	case s != 0 && !math.IsInf(a, 1) && !math.IsInf(b, 1):
+		return f(a, b)
+	case x < r:
+		return below
 	}
-	return marcumP1(a, b)
+	return 1 - below
 }
 
 func riceArgs(x, r, s float64) bool {

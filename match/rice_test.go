@@ -313,3 +313,11 @@ func BenchmarkMarcumQ1(b *testing.B) {
 		MarcumQ1(1, 3)
 	}
 }
+
+// besselI0e returns exp(-z) I0(z) for z >= 0.
+func besselI0e(z float64) float64 {
+	if z > hankelFrom {
+		return hankelI0(z)
+	}
+	return seriesI0(z) * math.Exp(-z)
+}

@@ -88,7 +88,6 @@ func (d *doc) plan() figure {
 		fig.Caption = []string{"Neither a point nor a tag has a place on the grid."}
 		return fig
 	}
-	u := d.r.Grid.Unit
 	inner := planWidth - planLeft - planRight
 	w, h := ext.x1-ext.x0, ext.y1-ext.y0
 	scale := min(inner/w, planMost/h)
@@ -108,39 +107,7 @@ func (d *doc) plan() figure {
 	s.rect(frame.x0, frame.y0, inner, high, `fill="#fff" stroke="`+soft+`"`)
 	d.planGrid(&s, frame, shown, px, py)
 
-	// Vectors and tags.
-	vectors, tags := marks{}, marks{}
-	var off []ray
-	var keep, spare []box // where labels must not go, and where they should not
-	for i := range d.r.Photos {
-		p := &d.r.Photos[i]
-		if p.OnGrid == nil || !finite(*p.OnGrid) {
-			continue
-		}
-		x, y := px(p.OnGrid.E), py(p.OnGrid.N)
-		inside := shown.has(p.OnGrid.E, p.OnGrid.N)
-		k := d.sheets[d.where[i].sheet].point
-		if k >= 0 && finite(d.r.Points[k].EN) {
-			x0, y0 := px(d.r.Points[k].E), py(d.r.Points[k].N)
-			if inside {
-				vectors.add(p.Verdict, fmt.Sprintf("M%s %sL%s %s", f(x0), f(y0), f(x), f(y)))
-			} else {
-				dist := math.Hypot(p.OnGrid.E-d.r.Points[k].E, p.OnGrid.N-d.r.Points[k].N)
-				off = append(off, ray{v: p.Verdict, x: x0, y: y0, dx: (p.OnGrid.E - d.r.Points[k].E) / dist, dy: -(p.OnGrid.N - d.r.Points[k].N) / dist, dist: dist})
-			}
-		} else if !inside {
-			off = append(off, ray{v: p.Verdict, dist: math.NaN()})
-		}
-		if inside {
-			r := markSize(p.Verdict, len(d.r.Photos))
-			tags.add(p.Verdict, mark(p.Verdict, x, y, r))
-			if b := (box{x - r, y - r, x + r, y + r}); p.Verdict == match.Within {
-				spare = append(spare, b)
-			} else {
-				keep = append(keep, b)
-			}
-		}
-	}
+	vectors, tags, off, keep, spare := d.planVectors(shown, px, py)
 	vectors.draw(&s, vectorStyle)
 	// Points stand on the tags: a tag that covers its point would hide it.
 	tags.draw(&s, markStyle)
@@ -162,23 +129,65 @@ func (d *doc) plan() figure {
 	fig.SVG = s.end()
 
 	fig.Caption = append(fig.Caption, "Dots are surveyed points. A line leads from each point to the tag of a photo that is tied to it; the mark at its end shows the verdict.")
-	if n := len(off); n > 0 {
-		most := 0.0
-		for _, o := range off {
-			if !math.IsNaN(o.dist) {
-				most = max(most, o.dist)
-			}
-		}
-		t := fmt.Sprintf("%s %s off the plan", words.Plural(n, "tag"), words.Pick(n, "is", "are"))
-		if most > 0 {
-			t += fmt.Sprintf(", as far as %s from the point", withUnit(most, u))
-		}
-		fig.Caption = append(fig.Caption, t+".")
-	}
+	fig.Caption = append(fig.Caption, d.offPlan(off)...)
 	if unlabelled > 0 {
 		fig.Caption = append(fig.Caption, fmt.Sprintf("%s %s no room for the name.", words.Plural(unlabelled, "point"), words.Pick(unlabelled, "has", "have")))
 	}
 	return fig
+}
+
+// planVectors are the vectors and the tags on the plan, the vectors that leave it,
+// and the boxes where labels must not be and those where they should not.
+func (d *doc) planVectors(shown box, px, py func(float64) float64) (vectors, tags marks, off []ray, keep, spare []box) {
+	vectors, tags = marks{}, marks{}
+	for i := range d.r.Photos {
+		p := &d.r.Photos[i]
+		if p.OnGrid == nil || !finite(*p.OnGrid) {
+			continue
+		}
+		x, y := px(p.OnGrid.E), py(p.OnGrid.N)
+		inside := shown.has(p.OnGrid.E, p.OnGrid.N)
+		k := d.sheets[d.where[i].sheet].point
+		switch tied := k >= 0 && finite(d.r.Points[k].EN); {
+		case tied && inside:
+			vectors.add(p.Verdict, fmt.Sprintf("M%s %sL%s %s", f(px(d.r.Points[k].E)), f(py(d.r.Points[k].N)), f(x), f(y)))
+		case tied:
+			at := d.r.Points[k].EN
+			dist := math.Hypot(p.OnGrid.E-at.E, p.OnGrid.N-at.N)
+			off = append(off, ray{v: p.Verdict, x: px(at.E), y: py(at.N), dx: (p.OnGrid.E - at.E) / dist, dy: -(p.OnGrid.N - at.N) / dist, dist: dist})
+		case !inside:
+			off = append(off, ray{v: p.Verdict, dist: math.NaN()})
+		}
+		if !inside {
+			continue
+		}
+		r := markSize(p.Verdict, len(d.r.Photos))
+		tags.add(p.Verdict, mark(p.Verdict, x, y, r))
+		if b := (box{x - r, y - r, x + r, y + r}); p.Verdict == match.Within {
+			spare = append(spare, b)
+		} else {
+			keep = append(keep, b)
+		}
+	}
+	return vectors, tags, off, keep, spare
+}
+
+// offPlan says how many tags are off the plan.
+func (d *doc) offPlan(off []ray) []string {
+	n, most := len(off), 0.0
+	if n == 0 {
+		return nil
+	}
+	for _, o := range off {
+		if o.dist > most {
+			most = o.dist
+		}
+	}
+	t := fmt.Sprintf("%s %s off the plan", words.Plural(n, "tag"), words.Pick(n, "is", "are"))
+	if most > 0 {
+		t += fmt.Sprintf(", as far as %s from the point", withUnit(most, d.r.Grid.Unit))
+	}
+	return []string{t + "."}
 }
 
 // planGrid draws the crosses of the grid and their coordinates at the edge.
@@ -441,6 +450,15 @@ type spot struct {
 	about   match.Vector
 }
 
+// place puts a spot into a drawing about mid; what is beyond lim stands at its edge.
+func (s *spot) place(mid, k, lim float64) {
+	x := s.photo.Discrepancy
+	if s.far = x.Distance > lim; s.far {
+		k = (mid - 12) / max(math.Abs(x.DE), math.Abs(x.DN))
+	}
+	s.x, s.y = mid+x.DE*k, mid-x.DN*k
+}
+
 // spots are the photos of a sheet that have a discrepancy.
 func (d *doc) spots(sh *sheet) (out []spot) {
 	m := d.r.Grid.Unit.Metres
@@ -461,25 +479,32 @@ func (d *doc) spots(sh *sheet) (out []spot) {
 	return out
 }
 
-// sketch draws the discrepancies of one sheet about its point.
-func (d *doc) sketch(n int) template.HTML {
-	sh := &d.sheets[n]
-	spots := d.spots(sh)
-	most, allowed := 0.0, 0.0
+// limits are how far a sketch reaches, 0 where nothing is allowed, and the greatest
+// allowed distance.
+func limits(spots []spot) (lim, allowed float64) {
+	var most float64
 	for _, p := range spots {
 		if p.allowed > 0 {
 			most = max(most, p.allowed+math.Hypot(p.about.E, p.about.N))
 			allowed = max(allowed, p.allowed)
 		}
 	}
-	if most == 0 {
-		return ""
-	}
-	lim := most * 1.12
+	lim = most * 1.12
 	for _, p := range spots {
 		if x := p.photo.Discrepancy.Distance; x < 2.5*most {
 			lim = max(lim, 1.12*x)
 		}
+	}
+	return lim, allowed
+}
+
+// sketch draws the discrepancies of one sheet about its point.
+func (d *doc) sketch(n int) template.HTML {
+	sh := &d.sheets[n]
+	spots := d.spots(sh)
+	lim, allowed := limits(spots)
+	if lim == 0 {
+		return ""
 	}
 	const size, mid = 200.0, 100.0
 	k := (mid - 8) / lim
@@ -495,11 +520,7 @@ func (d *doc) sketch(n int) template.HTML {
 			drawn[f(cx)+f(cy)+f(r)] = true
 			s.circle(cx, cy, r, `fill="none" stroke="`+soft+`" stroke-dasharray="4 3"`)
 		}
-		x, scale := p.photo.Discrepancy, k
-		if x.Distance > lim {
-			scale, spots[i].far = (mid-12)/max(math.Abs(x.DE), math.Abs(x.DN)), true
-		}
-		spots[i].x, spots[i].y = mid+x.DE*scale, mid-x.DN*scale
+		spots[i].place(mid, k, lim)
 	}
 	s.circle(mid, mid, pointRadius, `fill="`+ink+`"`)
 	taken := newCells([]box{{mid - 3, mid - 3, mid + 3, mid + 3}})

@@ -2,8 +2,6 @@ package record
 
 import (
 	"fmt"
-	"slices"
-	"strings"
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/internal/words"
@@ -40,11 +38,6 @@ func (d *doc) collect() {
 	}
 }
 
-// look says that somebody should look at a photo.
-func (d *doc) look(i int) bool {
-	return d.toLookAt[i]
-}
-
 // pictureWords name what is wrong with a picture.
 var pictureWords = map[match.FindingCode]string{
 	match.FindingUndecodable:   "pixels can\u2019t be read",
@@ -78,27 +71,17 @@ func (d *doc) amiss(i int) []string {
 
 // requiredSays sums up which photos and points are not as required.
 func (d *doc) requiredSays() []string {
-	var says []string
+	var says, kinds []string
 	n := 0
-	var kinds []string
-	times := map[string]int{}
 	for i := range d.r.Photos {
-		words := d.amiss(i)
-		if len(words) > 0 {
+		amiss := d.amiss(i)
+		if len(amiss) > 0 {
 			n++
 		}
-		for _, w := range words {
-			if times[w]++; times[w] == 1 {
-				kinds = append(kinds, w)
-			}
-		}
+		kinds = append(kinds, amiss...)
 	}
 	if n > 0 {
-		slices.SortStableFunc(kinds, func(a, b string) int { return times[b] - times[a] })
-		for i, w := range kinds {
-			kinds[i] = fmt.Sprintf("%s (%s)", w, words.Count(times[w]))
-		}
-		says = append(says, fmt.Sprintf("%s %s not as required: %s.", words.Plural(n, "photo"), words.Pick(n, "is", "are"), strings.Join(kinds, ", ")))
+		says = append(says, fmt.Sprintf("%s %s not as required: %s.", words.Plural(n, "photo"), words.Pick(n, "is", "are"), listed(words.Commonest(kinds))))
 	}
 	if n := len(d.tooFew); n > 0 {
 		none := 0

@@ -1,7 +1,6 @@
 package record
 
 import (
-	"cmp"
 	"encoding/base64"
 	"fmt"
 	"html/template"
@@ -75,12 +74,32 @@ func newDoc(in *Input) *doc {
 		d.byPoint[r.Points[i].ID] = i
 		d.home[i] = -1
 	}
-	of := make([][]int, len(r.Points))
-	var untied []int
 	named := make(map[string]int, len(r.Photos))
 	for i := range r.Photos {
-		p := &r.Photos[i]
-		named[p.Name] = i
+		named[r.Photos[i].Name] = i
+	}
+	d.layOut()
+	for c := range in.Causes {
+		for _, name := range in.Causes[c].Photos {
+			if i, ok := named[name]; ok && !slices.Contains(d.causes[i], c) {
+				d.causes[i] = append(d.causes[i], c)
+			}
+		}
+	}
+	for i := range in.Changes {
+		c := &in.Changes[i]
+		d.changes[c.Photo] = append(d.changes[c.Photo], c)
+	}
+	return d
+}
+
+// layOut makes the sheets: one for each point with photos, then those of photos
+// without a point.
+func (d *doc) layOut() {
+	of := make([][]int, len(d.r.Points))
+	var untied []int
+	for i := range d.r.Photos {
+		p := &d.r.Photos[i]
 		if p.Tie != nil {
 			if k, ok := d.byPoint[p.Tie.Point]; ok {
 				of[k] = append(of[k], i)
@@ -107,18 +126,6 @@ func newDoc(in *Input) *doc {
 		part++
 		add(sheet{id: fmt.Sprintf("without-point-%d", part), point: -1, part: part, photos: chunk})
 	}
-	for c := range in.Causes {
-		for _, name := range in.Causes[c].Photos {
-			if i, ok := named[name]; ok && !slices.Contains(d.causes[i], c) {
-				d.causes[i] = append(d.causes[i], c)
-			}
-		}
-	}
-	for i := range in.Changes {
-		c := &in.Changes[i]
-		d.changes[c.Photo] = append(d.changes[c.Photo], c)
-	}
-	return d
 }
 
 // place lays the sheets out on pages of about n photos.
@@ -213,57 +220,9 @@ var meanings = map[match.Verdict]string{
 func (d *doc) summary() summaryView {
 	r := d.r
 	n := len(r.Photos)
-	look, doubted := 0, 0
-	for i := range r.Photos {
-		if d.look(i) {
-			look++
-		}
-		if contested(&r.Photos[i]) {
-			doubted++
-		}
-	}
-	v := summaryView{HasPhoto: n > 0, Bar: shareBar(r)}
-	switch {
-	case n == 0:
-		v.Lead = "The job has no photos."
-	case look == 0:
-		v.Lead = fmt.Sprintf("All %s are within the budget, and nothing speaks against a tie.", words.Plural(n, "photo"))
-		if n == 1 {
-			v.Lead = "The one photo is within the budget."
-		}
-	default:
-		v.Lead = fmt.Sprintf("%s of %s %s to be looked at.", words.Count(look), words.Plural(n, "photo"), words.Pick(look, "is", "are"))
-	}
-	if o := overOf(r); o != nil {
-		s := fmt.Sprintf("Of the %s judged, %s %s over the budget or gross, %s; noise alone puts about %s there.",
-			words.Plural(o.N, "photo"), words.Count(o.Over), words.Pick(o.Over, "is", "are"), percent(o.Share), percent(o.Expected))
-		switch {
-		case o.P < 0.01:
-			s += " That is more than noise explains: as many or more come by chance with " + chance(o.P) + "."
-		default:
-			s += " As many or more come by chance with " + chance(o.P) + "."
-		}
-		v.Says = append(v.Says, s)
-	}
-	if n := r.Counts[match.Unjudged]; n > 0 {
-		v.Says = append(v.Says, fmt.Sprintf("%s could not be judged: %s.", words.Plural(n, "photo"), d.whyUnjudged()))
-	}
-	if doubted > 0 {
-		v.Says = append(v.Says, fmt.Sprintf("%s probably %s another point than the one linked, by tag, time and the photos before and after.",
-			words.Plural(doubted, "photo"), words.Pick(doubted, "shows", "show")))
-	}
-	bare := 0
-	for i := range r.Points {
-		if _, told := d.tooFew[r.Points[i].ID]; d.home[i] < 0 && !told {
-			bare++
-		}
-	}
-	if bare > 0 {
-		v.Says = append(v.Says, fmt.Sprintf("%s %s no photo.", words.Plural(bare, "point"), words.Pick(bare, "has", "have")))
-	}
-	v.Says = append(v.Says, d.requiredSays()...)
+	v := summaryView{HasPhoto: n > 0, Bar: shareBar(r), Lead: d.lead(), Says: slices.Concat(d.judgedSays(), d.requiredSays()), Facts: d.jobFacts()}
 	if k := len(r.UnmatchedLinks); k > 0 {
-		v.Says = append(v.Says, fmt.Sprintf("%s to no photo of the job.", map[bool]string{true: "1 link leads", false: words.Count(k) + " links lead"}[k == 1]))
+		v.Says = append(v.Says, fmt.Sprintf("%s %s to no photo of the job.", words.Plural(k, "link"), words.Pick(k, "leads", "lead")))
 	}
 	u := r.Grid.Unit
 	for _, sum := range r.ByVerdict() {
@@ -276,49 +235,86 @@ func (d *doc) summary() summaryView {
 		}
 		v.Rows = append(v.Rows, row)
 	}
-	v.Facts = d.jobFacts()
 	return v
 }
 
-// overOf is the share over the budget of all judged photos.
-func overOf(r *match.Result) *match.OverShare {
-	if r.Set == nil || r.Set.Over.N == 0 {
-		return nil
+// lead says how many photos are to be looked at.
+func (d *doc) lead() string {
+	look, n := 0, len(d.r.Photos)
+	for _, l := range d.toLookAt {
+		if l {
+			look++
+		}
 	}
-	return &r.Set.Over
+	switch {
+	case n == 0:
+		return "The job has no photos."
+	case look > 0:
+		return fmt.Sprintf("%s of %s %s to be looked at.", words.Count(look), words.Plural(n, "photo"), words.Pick(look, "is", "are"))
+	case n == 1:
+		return "The one photo is within the budget."
+	}
+	return fmt.Sprintf("All %s are within the budget, and nothing speaks against a tie.", words.Plural(n, "photo"))
 }
 
-// whyUnjudged lists the reasons, the commonest first.
-func (d *doc) whyUnjudged() string {
-	type reason struct {
-		why match.Reason
-		n   int
+// judgedSays sums up how photos were judged and tied.
+func (d *doc) judgedSays() (says []string) {
+	r := d.r
+	if r.Set != nil && r.Set.Over.N > 0 {
+		o := r.Set.Over
+		more := " As many or more come by chance with "
+		if o.P < 0.01 {
+			more = " That is more than noise explains: as many or more come by chance with "
+		}
+		says = append(says, fmt.Sprintf("Of the %s judged, %s %s over the budget or gross, %s; noise alone puts about %s there.%s%s.",
+			words.Plural(o.N, "photo"), words.Count(o.Over), words.Pick(o.Over, "is", "are"), percent(o.Share), percent(o.Expected), more, chance(o.P)))
 	}
-	var rs []reason
-	for i := range d.r.Photos {
-		p := &d.r.Photos[i]
-		if p.Verdict != match.Unjudged {
-			continue
+	var unjudged []string
+	doubted := 0
+	for i := range r.Photos {
+		p := &r.Photos[i]
+		if p.Verdict == match.Unjudged {
+			unjudged = append(unjudged, words.Reason(string(p.Reason)))
 		}
-		if k := slices.IndexFunc(rs, func(r reason) bool { return r.why == p.Reason }); k >= 0 {
-			rs[k].n++
-		} else {
-			rs = append(rs, reason{p.Reason, 1})
+		if contested(p) {
+			doubted++
 		}
 	}
-	slices.SortStableFunc(rs, func(a, b reason) int { return cmp.Compare(b.n, a.n) })
-	out := make([]string, len(rs))
-	for i, r := range rs {
-		out[i] = words.Reason(string(r.why))
-		if len(rs) > 1 {
-			out[i] += " (" + words.Count(r.n) + ")"
+	if n := len(unjudged); n > 0 {
+		why := words.Commonest(unjudged)
+		list := why[0].Text
+		if len(why) > 1 {
+			list = listed(why)
 		}
+		says = append(says, fmt.Sprintf("%s could not be judged: %s.", words.Plural(n, "photo"), list))
+	}
+	if doubted > 0 {
+		says = append(says, fmt.Sprintf("%s probably %s another point than the one linked, by tag, time and the photos before and after.",
+			words.Plural(doubted, "photo"), words.Pick(doubted, "shows", "show")))
+	}
+	bare := 0
+	for i := range r.Points {
+		if _, told := d.tooFew[r.Points[i].ID]; d.home[i] < 0 && !told {
+			bare++
+		}
+	}
+	if bare > 0 {
+		says = append(says, fmt.Sprintf("%s %s no photo.", words.Plural(bare, "point"), words.Pick(bare, "has", "have")))
+	}
+	return says
+}
+
+// listed writes texts with how often they came: "blurred (3), too small (1)".
+func listed(cs []words.Counted) string {
+	out := make([]string, len(cs))
+	for i, c := range cs {
+		out[i] = fmt.Sprintf("%s (%s)", c.Text, words.Count(c.N))
 	}
 	return strings.Join(out, ", ")
 }
 
 // jobFacts are the frame, the budget and the set in figures.
-func (d *doc) jobFacts() []fact {
+func (d *doc) jobFacts() facts {
 	r := d.r
 	u := r.Grid.Unit
 	var out facts
@@ -337,29 +333,7 @@ func (d *doc) jobFacts() []fact {
 		}
 		out.add("Allowed", fmt.Sprintf("%s at %g%s%%, by what each photo and point states", text, 100*conf, nbsp))
 	}
-	if s, which := r.Noise(); s != nil {
-		out.add("Set", fmt.Sprintf("the %s %s", words.Plural(s.N, "photo"), which))
-		rm := fmt.Sprintf("east %s, north %s, radial %s", length(s.RMSEE), length(s.RMSEN), withUnit(s.RMSER, u))
-		out.add("RMSE", rm)
-		if s.NSSDA != nil {
-			out.add("NSSDA accuracy", withUnit(*s.NSSDA, u)+" horizontal at 95"+nbsp+"%")
-		} else if s.NSSDAWhy != "" {
-			out.add("NSSDA accuracy", "not stated: "+words.Safe(s.NSSDAWhy))
-		}
-		if c := s.Robust; c != nil {
-			out.add("Robust centre", fmt.Sprintf("%s east, %s north; spread %s per axis", offset(c.Centre.E, u), offset(c.Centre.N, u), withUnit(c.Spread, u)))
-		}
-		if s.Shift != nil {
-			out.add("Common shift", fmt.Sprintf("%s east, %s north; as large by chance with %s (Hotelling)", offset(s.Mean.E, u), offset(s.Mean.N, u), chance(s.Shift.P)))
-		}
-		if e := s.Ellipse; e != nil {
-			t := fmt.Sprintf("half axes %s and %s at %g%s%%", length(e.SemiMajor), withUnit(e.SemiMinor, u), 100*e.Confidence, nbsp)
-			if e.Bearing.Defined() {
-				t += fmt.Sprintf(", the long one along %.0f°", e.Bearing.Degrees())
-			}
-			out.add("Error ellipse", t)
-		}
-	}
+	out.addSet(r)
 	wide := func(term string, text []string) {
 		if len(text) > 0 {
 			out = append(out, fact{Term: term, Text: text, Wide: true})
@@ -387,6 +361,36 @@ func (d *doc) jobFacts() []fact {
 		wide(title(words.Safe(f.Name)), []string{words.Safe(f.Text)})
 	}
 	return out
+}
+
+// addSet adds the statistics of the judged photos.
+func (fs *facts) addSet(r *match.Result) {
+	s, which := r.Noise()
+	if s == nil {
+		return
+	}
+	u := r.Grid.Unit
+	fs.add("Set", fmt.Sprintf("the %s %s", words.Plural(s.N, "photo"), which))
+	rm := fmt.Sprintf("east %s, north %s, radial %s", length(s.RMSEE), length(s.RMSEN), withUnit(s.RMSER, u))
+	fs.add("RMSE", rm)
+	if s.NSSDA != nil {
+		fs.add("NSSDA accuracy", withUnit(*s.NSSDA, u)+" horizontal at 95"+nbsp+"%")
+	} else if s.NSSDAWhy != "" {
+		fs.add("NSSDA accuracy", "not stated: "+words.Safe(s.NSSDAWhy))
+	}
+	if c := s.Robust; c != nil {
+		fs.add("Robust centre", fmt.Sprintf("%s east, %s north; spread %s per axis", offset(c.Centre.E, u), offset(c.Centre.N, u), withUnit(c.Spread, u)))
+	}
+	if s.Shift != nil {
+		fs.add("Common shift", fmt.Sprintf("%s east, %s north; as large by chance with %s (Hotelling)", offset(s.Mean.E, u), offset(s.Mean.N, u), chance(s.Shift.P)))
+	}
+	if e := s.Ellipse; e != nil {
+		t := fmt.Sprintf("half axes %s and %s at %g%s%%", length(e.SemiMajor), withUnit(e.SemiMinor, u), 100*e.Confidence, nbsp)
+		if e.Bearing.Defined() {
+			t += fmt.Sprintf(", the long one along %.0f°", e.Bearing.Degrees())
+		}
+		fs.add("Error ellipse", t)
+	}
 }
 
 // title makes the first letter a capital.
@@ -419,48 +423,36 @@ func shows(f *match.Inference) string {
 // likely writes a probability that is near 0 or 1 as a bound.
 func likely(p float64) string { return together(words.Percent(p)) }
 
-// operations words the operations that carried tags to the grid, the commonest
+// operations words the operations that transformed tags to the grid, the commonest
 // first.
 func operations(r *match.Result) []string {
-	type use struct {
-		text string
-		n    int
-	}
-	var uses []use
-	seen := map[*grid.Operation]int{}
+	text := map[*grid.Operation]string{}
+	var all []string
 	for i := range r.Photos {
 		op := r.Photos[i].Operation
 		if op == nil {
 			continue
 		}
-		if k, ok := seen[op]; ok {
-			uses[k].n++
-			continue
+		if _, ok := text[op]; !ok {
+			t := words.Safe(op.Name) + ", from " + words.Safe(op.Source)
+			switch {
+			case op.Ballpark:
+				t += ". A ballpark operation, which may be hundreds of metres out"
+			case op.Accuracy == nil:
+				t += "; accuracy not stated"
+			default:
+				t += fmt.Sprintf("; stated accuracy %.3g%sm", *op.Accuracy, nbsp)
+			}
+			for _, n := range op.Notes {
+				t += "; " + words.Safe(n)
+			}
+			text[op] = t
 		}
-		t := words.Safe(op.Name) + ", from " + words.Safe(op.Source)
-		switch {
-		case op.Ballpark:
-			t += ". A ballpark operation, which may be hundreds of metres out"
-		case op.Accuracy == nil:
-			t += "; accuracy not stated"
-		default:
-			t += fmt.Sprintf("; stated accuracy %.3g%sm", *op.Accuracy, nbsp)
-		}
-		for _, n := range op.Notes {
-			t += "; " + words.Safe(n)
-		}
-		k := slices.IndexFunc(uses, func(u use) bool { return u.text == t })
-		if k < 0 {
-			k = len(uses)
-			uses = append(uses, use{text: t})
-		}
-		seen[op] = k
-		uses[k].n++
+		all = append(all, text[op])
 	}
-	slices.SortStableFunc(uses, func(a, b use) int { return cmp.Compare(b.n, a.n) })
-	out := make([]string, len(uses))
-	for i, u := range uses {
-		out[i] = words.Plural(u.n, "tag") + ": " + u.text
+	var out []string
+	for _, c := range words.Commonest(all) {
+		out = append(out, words.Plural(c.N, "tag")+": "+c.Text)
 	}
 	return out
 }
@@ -547,55 +539,54 @@ func chunks[T any](rows []T, caption, part string, name func(T) string) []chunk[
 const mostRows = 2000
 
 func (d *doc) lookRows() (rows []lookRow, more string) {
-	u := d.r.Grid.Unit
 	n := 0
 	for _, v := range []match.Verdict{match.Gross, match.Over, match.Unjudged, match.Within} {
 		for i := range d.r.Photos {
-			p := &d.r.Photos[i]
-			if p.Verdict != v || !d.look(i) {
+			if d.r.Photos[i].Verdict != v || !d.toLookAt[i] {
 				continue
 			}
-			if n++; n > mostRows {
-				continue
+			if n++; n <= mostRows {
+				rows = append(rows, d.lookRow(i))
 			}
-			w := d.where[i]
-			row := lookRow{Verdict: v, Photo: link{d.to(-1, w.sheet, photoID(i)), words.Safe(p.Name)}, Query: query(p.Name)}
-			if k := d.sheets[w.sheet].point; k >= 0 {
-				pt := &d.r.Points[k]
-				row.Point = link{d.to(-1, w.sheet, d.sheets[w.sheet].id), words.Safe(pt.ID)}
-				row.Code, row.Query = words.Safe(pt.Code), query(pt.ID, pt.Code, pt.Desc, p.Name)
-			}
-			if p.Discrepancy != nil {
-				row.Distance = withUnit(p.Discrepancy.Distance, u)
-				row.Bearing = bearing(p.Discrepancy.Bearing)
-			}
-			if p.Allowance != nil && p.Discrepancy != nil {
-				row.Allowed = withUnit(p.Allowance.Threshold/u.Metres, u)
-			}
-			if p.PAdjusted != nil {
-				row.Padj = strings.ReplaceAll(words.Probability(*p.PAdjusted), " ", nbsp)
-			}
-			var say []string
-			if v == match.Unjudged {
-				say = append(say, words.Reason(string(p.Reason)))
-			}
-			if contested(p) {
-				say = append(say, fmt.Sprintf("probably shows %s (%s)", shows(p.Inference), likely(p.Inference.Probability)))
-			} else if s := nearer(p, u); s != "" {
-				say = append(say, s)
-			}
-			say = append(append(say, d.amiss(i)...), d.doubts[p.Name]...)
-			row.Say = strings.Join(say, "; ")
-			for _, c := range d.causes[i] {
-				row.Causes = append(row.Causes, link{d.causeLink(-1, c), words.Safe(d.in.Causes[c].Name)})
-			}
-			rows = append(rows, row)
 		}
 	}
 	if n > mostRows {
 		more = fmt.Sprintf("%s more are on their sheets.", words.Count(n-mostRows))
 	}
 	return rows, more
+}
+
+func (d *doc) lookRow(i int) lookRow {
+	u, p, w := d.r.Grid.Unit, &d.r.Photos[i], d.where[i]
+	row := lookRow{Verdict: p.Verdict, Photo: link{d.to(-1, w.sheet, photoID(i)), words.Safe(p.Name)}, Query: query(p.Name)}
+	if k := d.sheets[w.sheet].point; k >= 0 {
+		pt := &d.r.Points[k]
+		row.Point = link{d.to(-1, w.sheet, d.sheets[w.sheet].id), words.Safe(pt.ID)}
+		row.Code, row.Query = words.Safe(pt.Code), query(pt.ID, pt.Code, pt.Desc, p.Name)
+	}
+	if p.Discrepancy != nil {
+		row.Distance, row.Bearing = withUnit(p.Discrepancy.Distance, u), bearing(p.Discrepancy.Bearing)
+		if p.Allowance != nil {
+			row.Allowed = withUnit(p.Allowance.Threshold/u.Metres, u)
+		}
+	}
+	if p.PAdjusted != nil {
+		row.Padj = strings.ReplaceAll(words.Probability(*p.PAdjusted), " ", nbsp)
+	}
+	var say []string
+	if p.Verdict == match.Unjudged {
+		say = append(say, words.Reason(string(p.Reason)))
+	}
+	if contested(p) {
+		say = append(say, fmt.Sprintf("probably shows %s (%s)", shows(p.Inference), likely(p.Inference.Probability)))
+	} else if s := nearer(p, u); s != "" {
+		say = append(say, s)
+	}
+	row.Say = strings.Join(slices.Concat(say, d.amiss(i), d.doubts[p.Name]), "; ")
+	for _, c := range d.causes[i] {
+		row.Causes = append(row.Causes, link{d.causeLink(-1, c), words.Safe(d.in.Causes[c].Name)})
+	}
+	return row
 }
 
 // nearer says which point is nearer to the tag than the tied one.
@@ -673,7 +664,7 @@ func (d *doc) register() []chunk[registerRow] {
 		for _, i := range d.sheets[s].photos {
 			p := &d.r.Photos[i]
 			n[p.Verdict]++
-			v.Look = v.Look || d.look(i)
+			v.Look = v.Look || d.toLookAt[i]
 			if p.Discrepancy != nil {
 				greatest = max(greatest, p.Discrepancy.Distance)
 			}
@@ -831,7 +822,7 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	name := words.Safe(p.Name)
 	v := photoView{ID: photoID(i), Name: name, Base: words.Safe(path.Base(p.Name)), Number: w.number, Verdict: p.Verdict, Query: query(p.Name, p.Original)}
 	v.Alt = "Photo " + v.Base
-	v.Look = d.look(i)
+	v.Look = d.toLookAt[i]
 	if k := d.sheets[w.sheet].point; k >= 0 {
 		v.Point = words.Safe(d.r.Points[k].ID)
 		v.Alt += ", tied to " + v.Point

@@ -28,82 +28,97 @@ var photoColumns = []struct {
 // exactly is for figures that are not rounded.
 const exactly = -1
 
-// photoValues has what there is to say of a photo, by the names of columns: texts,
-// whole numbers (int) and figures (float64). What there is not is left out. Lengths
-// are in the grid's unit u, which the column unit names, bearings and positions in
-// degrees. findings are the codes of what was found. What was measured of the
-// pixels comes last: the quality is there where the tables tell it, and clipped is
-// the share, 0 to 1, that is plain black or white.
-func photoValues(u grid.Unit, p *match.PhotoResult, codes []string) map[string]any {
-	v := map[string]any{}
-	text := func(name, s string) {
-		if s != "" {
-			v[name] = s
-		}
+// values are texts (string), whole numbers (int) and figures (float64) by the names
+// of columns. What there is not is left out: empty texts, counts of 0, and figures
+// that are no numbers.
+type values map[string]any
+
+func (v values) text(name, s string) {
+	if s != "" {
+		v[name] = s
 	}
-	whole := func(name string, n int) {
-		if n != 0 {
-			v[name] = n
-		}
+}
+
+func (v values) whole(name string, n int) {
+	if n != 0 {
+		v[name] = n
 	}
-	figure := func(name string, x float64) {
-		if !math.IsNaN(x) && !math.IsInf(x, 0) {
-			v[name] = x
-		}
+}
+
+func (v values) figure(name string, x float64) {
+	if !math.IsNaN(x) && !math.IsInf(x, 0) {
+		v[name] = x
 	}
-	optional := func(name string, x *float64) {
-		if x != nil {
-			figure(name, *x)
-		}
+}
+
+func (v values) optional(name string, x *float64) {
+	if x != nil {
+		v.figure(name, *x)
 	}
-	text("photo", p.Name)
-	text("verdict", string(p.Verdict))
-	text("reason", string(p.Reason))
-	text("why", p.Why)
-	text("unit", u.Symbol)
-	text("findings", strings.Join(codes, " "))
+}
+
+// photoValues has what there is to say of a photo. Lengths are in the grid's unit u,
+// which the column unit names, bearings and positions in degrees. findings are the
+// codes of what was found. What was measured of the pixels comes last: the quality
+// is there where the tables tell it, and clipped is the share, 0 to 1, that is plain
+// black or white.
+func photoValues(u grid.Unit, p *match.PhotoResult, codes []string) values {
+	v := values{}
+	v.text("photo", p.Name)
+	v.text("verdict", string(p.Verdict))
+	v.text("reason", string(p.Reason))
+	v.text("why", p.Why)
+	v.text("unit", u.Symbol)
+	v.text("findings", strings.Join(codes, " "))
 	if t := p.Tie; t != nil {
-		text("point", t.Point)
-		whole("link_line", t.Line)
+		v.text("point", t.Point)
+		v.whole("link_line", t.Line)
 	}
 	if d := p.Discrepancy; d != nil {
-		figure("distance", d.Distance)
-		figure("bearing", d.Bearing.Degrees()) // NaN where there is none
-		figure("d_e", d.DE)
-		figure("d_n", d.DN)
+		v.figure("distance", d.Distance)
+		v.figure("bearing", d.Bearing.Degrees()) // NaN where there is none
+		v.figure("d_e", d.DE)
+		v.figure("d_n", d.DN)
 	}
 	if a := p.Allowance; a != nil {
-		figure("allowed", a.Threshold/u.Metres)
+		v.figure("allowed", a.Threshold/u.Metres)
 	}
-	optional("p", p.P)
-	optional("p_adjusted", p.PAdjusted)
+	v.optional("p", p.P)
+	v.optional("p_adjusted", p.PAdjusted)
 	if at := p.OnGrid; at != nil {
-		figure("tag_e", at.E)
-		figure("tag_n", at.N)
+		v.figure("tag_e", at.E)
+		v.figure("tag_n", at.N)
 	}
 	if t := p.Tag; t != nil {
-		text("tag_datum", t.MapDatum)
+		v.text("tag_datum", t.MapDatum)
 		if at := t.Position; at != nil {
-			figure("tag_lat", at.Lat)
-			figure("tag_lon", at.Lon)
+			v.figure("tag_lat", at.Lat)
+			v.figure("tag_lon", at.Lon)
 		}
 	}
 	if n := p.Nearest; n != nil {
-		text("nearest", n.Point)
-		figure("nearest_distance", n.Distance)
+		v.text("nearest", n.Point)
+		v.figure("nearest_distance", n.Distance)
 	}
-	if m := pictures.Of(&p.Photo); m != nil {
-		whole("width_px", m.Width)
-		whole("height_px", m.Height)
-		if m.Quality != nil && m.Quality.Exact() {
-			whole("jpeg_quality", m.Quality.Low)
-		}
-		optional("blur_px", m.Blur)
-		if e := m.Exposure; e != nil {
-			figure("clipped", e.Black+e.White)
-		}
-	}
+	v.measured(p)
 	return v
+}
+
+// measured adds what was measured of a photo's pixels.
+func (v values) measured(p *match.PhotoResult) {
+	m := pictures.Of(&p.Photo)
+	if m == nil {
+		return
+	}
+	v.whole("width_px", m.Width)
+	v.whole("height_px", m.Height)
+	if m.Quality != nil && m.Quality.Exact() {
+		v.whole("jpeg_quality", m.Quality.Low)
+	}
+	v.optional("blur_px", m.Blur)
+	if e := m.Exposure; e != nil {
+		v.figure("clipped", e.Black+e.White)
+	}
 }
 
 // photoTexts are the same as texts.

@@ -1,8 +1,10 @@
 package words
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -161,4 +163,27 @@ func List(names []string, most int) string {
 		return strings.Join(names, "")
 	}
 	return strings.Join(names[:n-1], ", ") + " and " + names[n-1]
+}
+
+// Counted is a text with how often it came.
+type Counted struct {
+	Text string
+	N    int
+}
+
+// Commonest counts texts: the commonest first, those that are as common in the
+// order in which they came.
+func Commonest(texts []string) []Counted {
+	var out []Counted
+	at := map[string]int{}
+	for _, t := range texts {
+		k, ok := at[t]
+		if !ok {
+			k = len(out)
+			at[t], out = k, append(out, Counted{Text: t})
+		}
+		out[k].N++
+	}
+	slices.SortStableFunc(out, func(a, b Counted) int { return cmp.Compare(b.N, a.N) })
+	return out
 }

@@ -1,6 +1,7 @@
 package words
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -221,15 +222,11 @@ func markupPair(f Facts) (message, remedy string) {
 
 // tallied counts words that repeat, in the order of the alphabet: "2 blurred".
 func tallied(texts []string) []string {
-	slices.Sort(texts)
-	var out []string
-	for i := 0; i < len(texts); {
-		n := 1
-		for i+n < len(texts) && texts[i+n] == texts[i] {
-			n++
-		}
-		out = append(out, Count(n)+" "+texts[i])
-		i += n
+	counted := Commonest(texts)
+	slices.SortFunc(counted, func(a, b Counted) int { return cmp.Compare(a.Text, b.Text) })
+	out := make([]string, len(counted))
+	for i, c := range counted {
+		out[i] = Count(c.N) + " " + c.Text
 	}
 	return out
 }
