@@ -1,0 +1,333 @@
+package jpegdct
+
+// scan is what a scan header says (T.81, B.2.3).
+type scan struct {
+	comps []*component
+	// from and to are the band of coefficients, low and high the bit positions of
+	// successive approximation.
+	from, to  int
+	high, low uint
+	run       int // of blocks without further coefficients (EOBRUN)
+}
+
+// scan reads a scan header and the data after it.
+func (d *decoder) scan(data []byte) error {
+	if d.comps == nil {
+		return format("missing SOF marker")
+	}
+	s, err := d.scanHeader(data)
+	if err != nil {
+		return err
+	}
+	d.scanned = true
+	d.bits = bits{r: d.r}
+	restart := 0
+	for i := range d.comps {
+		d.comps[i].last = 0
+	}
+	units := func(n int) error { // after unit n
+		if d.interval == 0 || n%d.interval != 0 {
+			return nil
+		}
+		if err := d.restart(restart); err != nil {
+			return err
+		}
+		restart = (restart + 1) % 8
+		s.run = 0
+		for i := range d.comps {
+			d.comps[i].last = 0
+		}
+		return nil
+	}
+	if len(s.comps) == 1 {
+		c := s.comps[0]
+		n := 0
+		for y := range c.high {
+			for x := range c.wide {
+				if n > 0 {
+					if err := units(n); err != nil {
+						return err
+					}
+				}
+				n++
+				if err := d.block(s, c, x, y); err != nil {
+					return err
+				}
+			}
+		}
+		return d.bits.spent()
+	}
+	first := s.comps[0]
+	across, down := first.across/first.h, first.down/first.v
+	for n := range across * down {
+		if n > 0 {
+			if err := units(n); err != nil {
+				return err
+			}
+		}
+		for _, c := range s.comps {
+			for k := range c.h * c.v {
+				if err := d.block(s, c, n%across*c.h+k%c.h, n/across*c.v+k/c.h); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	return d.bits.spent()
+}
+
+func (d *decoder) scanHeader(data []byte) (*scan, error) {
+	if len(data) < 6 || len(data) != 4+2*int(data[0]) || data[0] > 4 {
+		return nil, format("SOS has wrong length")
+	}
+	n := int(data[0])
+	s := &scan{from: int(data[1+2*n]), to: int(data[2+2*n]), high: uint(data[3+2*n] >> 4), low: uint(data[3+2*n] & 15)}
+	blocks := 0
+	for i := range n {
+		var c *component
+		for k := range d.comps {
+			if d.comps[k].id == data[1+2*i] {
+				c = &d.comps[k]
+			}
+		}
+		if c == nil {
+			return nil, format("unknown component selector")
+		}
+		for _, o := range s.comps {
+			if o == c {
+				return nil, format("repeated component selector")
+			}
+		}
+		c.dc, c.ac = data[2+2*i]>>4, data[2+2*i]&15
+		if c.dc > 3 || c.ac > 3 {
+			return nil, format("bad Td or Ta value")
+		}
+		blocks += c.h * c.v
+		s.comps = append(s.comps, c)
+	}
+	if n > 1 && blocks > 10 {
+		return nil, format("total sampling factors too large")
+	}
+	if !d.progressive {
+		s.from, s.to, s.high, s.low = 0, 63, 0, 0
+	}
+	if s.from > s.to || s.to > 63 || s.low > 13 || s.from == 0 && s.to != 0 && d.progressive || s.from > 0 && n > 1 || s.high != 0 && s.high != s.low+1 {
+		return nil, format("bad spectral selection or successive approximation")
+	}
+	for _, c := range s.comps {
+		if s.from == 0 && s.high == 0 && !d.huff[0][c.dc].ok || s.to > 0 && !d.huff[1][c.ac].ok {
+			return nil, format("uninitialized Huffman table")
+		}
+	}
+	return s, nil
+}
+
+// restart reads the marker that has to stand between two intervals.
+func (d *decoder) restart(want int) error {
+	if err := d.bits.spent(); err != nil {
+		return err
+	}
+	d.bits.reset()
+	m := d.bits.marker
+	for m == 0 { // bits that fill the last byte are gone; the marker is next
+		if d.bits.err != nil {
+			return d.bits.spentAt()
+		}
+		d.bits.one()
+		m = d.bits.marker
+		if m == 0 && d.bits.err == nil {
+			return format("bad RST marker")
+		}
+	}
+	if m != byte(rst0+want) {
+		return format("bad RST marker")
+	}
+	d.bits = bits{r: d.r}
+	return nil
+}
+
+// spentAt is the error that reading met.
+func (b *bits) spentAt() error {
+	b.n, b.pad = 0, 1
+	return b.spent()
+}
+
+// block reads what a scan has of a block at x, y of a component.
+func (d *decoder) block(s *scan, c *component, x, y int) error {
+	if d.progressive {
+		coef := (*[64]int16)(c.coef[64*(y*c.across+x):])
+		if s.high == 0 {
+			return d.firstPass(s, c, coef)
+		}
+		return d.refine(s, c, coef)
+	}
+	var coef [64]int16
+	if err := d.sequential(c, &coef); err != nil {
+		return err
+	}
+	d.transform(c, &coef, x, y)
+	return nil
+}
+
+var errCode = format("bad Huffman code")
+
+// sequential reads a block of a sequential scan (T.81, F.2.2). Coefficients that the
+// scale has no use for are read and dropped.
+func (d *decoder) sequential(c *component, coef *[64]int16) error {
+	b := &d.bits
+	t, ok := b.next(&d.huff[0][c.dc])
+	if !ok || t > 16 {
+		return errCode
+	}
+	c.last += b.receive(uint(t))
+	coef[0] = int16(c.last)
+	ac := &d.huff[1][c.ac]
+	for k := 1; k < 64; k++ {
+		v, ok := b.next(ac)
+		if !ok {
+			return errCode
+		}
+		run, size := int(v>>4), uint(v&15)
+		if size == 0 {
+			if run != 15 {
+				break
+			}
+			k += 15
+			continue
+		}
+		if k += run; k > 63 {
+			break
+		}
+		if k < d.coefs {
+			coef[k] = int16(b.receive(size))
+			continue
+		}
+		if b.n < 16 {
+			b.fill()
+		}
+		b.take(size)
+	}
+	if b.n < b.pad {
+		return b.spent()
+	}
+	return nil
+}
+
+// firstPass reads what a progressive scan has first of a band (T.81, G.1.2.1 and
+// G.1.2.2).
+func (d *decoder) firstPass(s *scan, c *component, coef *[64]int16) error {
+	b := &d.bits
+	k := s.from
+	if k == 0 {
+		t, ok := b.next(&d.huff[0][c.dc])
+		if !ok || t > 16 {
+			return errCode
+		}
+		c.last += b.receive(uint(t))
+		coef[0] = int16(c.last << s.low)
+		return b.spent()
+	}
+	if s.run > 0 {
+		s.run--
+		return nil
+	}
+	for ac := &d.huff[1][c.ac]; k <= s.to; k++ {
+		v, ok := b.next(ac)
+		if !ok {
+			return errCode
+		}
+		run, size := int(v>>4), uint(v&15)
+		if size == 0 && run < 15 {
+			s.run = b.endOfBand(run) - 1
+			break
+		}
+		if k += run; size == 0 || k > 63 {
+			continue
+		}
+		coef[k] = int16(b.receive(size) << s.low)
+	}
+	return b.spent()
+}
+
+// endOfBand reads over how many blocks the band has no more coefficients (T.81,
+// G.1.2.2).
+func (b *bits) endOfBand(run int) int {
+	if run == 0 {
+		return 1
+	}
+	if b.n < 16 {
+		b.fill()
+	}
+	return 1<<run + int(b.take(uint(run)))
+}
+
+// refine reads one more bit of a band (T.81, G.1.2.1 and G.1.2.3).
+func (d *decoder) refine(s *scan, c *component, coef *[64]int16) error {
+	b := &d.bits
+	delta := int16(1) << s.low
+	if s.from == 0 {
+		if b.bit() {
+			coef[0] |= delta
+		}
+		return b.spent()
+	}
+	k := s.from
+	for ac := &d.huff[1][c.ac]; s.run == 0 && k <= s.to; k++ {
+		v, ok := b.next(ac)
+		if !ok {
+			return errCode
+		}
+		run, size := int(v>>4), v&15
+		var z int16
+		switch {
+		case size == 1:
+			if z = delta; !b.bit() {
+				z = -delta
+			}
+		case size > 1:
+			return format("unexpected Huffman code")
+		case run < 15:
+			s.run = b.endOfBand(run)
+		}
+		if s.run > 0 {
+			break
+		}
+		if k = b.correct(coef, k, s.to, run, delta); k > s.to {
+			if z != 0 {
+				return format("too many coefficients")
+			}
+			break
+		}
+		if z != 0 {
+			coef[k] = z
+		}
+	}
+	if s.run > 0 {
+		s.run--
+		b.correct(coef, k, s.to, -1, delta)
+	}
+	return b.spent()
+}
+
+// correct reads a bit for each coefficient that is not zero, until it has passed
+// over skip zeros (all where it is negative), and returns where it stopped.
+func (b *bits) correct(coef *[64]int16, k, to, skip int, delta int16) int {
+	for ; k <= to; k++ {
+		if coef[k] == 0 {
+			if skip == 0 {
+				return k
+			}
+			skip--
+			continue
+		}
+		if !b.bit() {
+			continue
+		}
+		if coef[k] > 0 {
+			coef[k] += delta
+		} else {
+			coef[k] -= delta
+		}
+	}
+	return k
+}
