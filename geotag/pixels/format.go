@@ -15,12 +15,15 @@ import (
 	"golang.org/x/image/webp"
 
 	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/internal/jpegdct"
 )
 
 // format is one way in which images are coded.
 type format struct {
-	name   string
-	decode func(io.Reader) (image.Image, error)
+	name string
+	// decode decodes an image whose header is known, at a smaller scale where that
+	// serves as well.
+	decode func(io.Reader, header) (image.Image, error)
 	// config reads what the header says; nil for JPEG, whose header has more in
 	// it that is wanted.
 	config func(io.Reader) (image.Config, error)
@@ -32,17 +35,17 @@ type format struct {
 }
 
 var (
-	formatJPEG = &format{name: "JPEG", decode: jpeg.Decode,
+	formatJPEG = &format{name: "JPEG", decode: decodeJPEG,
 		// The shortest code of a block of 8 x 8 is a bit, in the first scan of its
 		// component.
 		most: 64 * 8}
-	formatPNG = &format{name: "PNG", decode: png.Decode, config: png.DecodeConfig,
+	formatPNG = &format{name: "PNG", decode: whole(png.Decode), config: png.DecodeConfig,
 		// A pixel takes a bit at least, and deflate (RFC 1951) makes of two bits 258
 		// bytes at most.
 		most: 8 * 1032}
-	formatWebP = &format{name: "WebP", decode: decodeWebP, config: webp.DecodeConfig}
+	formatWebP = &format{name: "WebP", decode: whole(decodeWebP), config: webp.DecodeConfig}
 	// A fax code gives a row for a bit, so that there is no telling.
-	formatTIFF = &format{name: "TIFF", decode: tiff.Decode, config: tiff.DecodeConfig, jumps: true}
+	formatTIFF = &format{name: "TIFF", decode: whole(tiff.Decode), config: tiff.DecodeConfig, jumps: true}
 )
 
 // ErrNoDecoder: the image is of a format, or of a kind in its format, whose tag is
@@ -148,6 +151,31 @@ func readCoding(ctx context.Context, r io.ReaderAt, size int64) (*format, header
 		return nil, header{}, err
 	}
 	return f, header{w: cfg.Width, h: cfg.Height}, nil
+}
+
+// whole is a decoder that knows one scale.
+func whole(decode func(io.Reader) (image.Image, error)) func(io.Reader, header) (image.Image, error) {
+	return func(r io.Reader, _ header) (image.Image, error) { return decode(r) }
+}
+
+// decodeJPEG decodes a JPEG image at the smallest scale that has twice the side that
+// blur is measured at: see the package documentation for what that changes.
+func decodeJPEG(r io.Reader, hd header) (image.Image, error) {
+	if d := divisor(hd.w, hd.h, 2*blurSide); d > 1 {
+		return jpegdct.Decode(r, d)
+	}
+	return jpeg.Decode(r)
+}
+
+// divisor is the greatest of 8, 4 and 2 by which a side still has the pixels that are
+// wanted, else 1.
+func divisor(w, h, side int) int {
+	for _, d := range []int{8, 4, 2} {
+		if max(w, h) >= d*side {
+			return d
+		}
+	}
+	return 1
 }
 
 // decodeWebP decodes a WebP image. What is coded with loss is in the narrow range

@@ -82,7 +82,7 @@ type Measures struct {
 // Measure measures the image of size bytes in r: JPEG, PNG, TIFF, or WebP that is
 // no animation; of an animated PNG the image that programs show which know no
 // animation, and of a TIFF file the first page. The file is read once (TIFF twice)
-// and decoded once, with image/jpeg, image/png or golang.org/x/image. No memory is
+// and decoded once, a large JPEG image at a smaller scale. No memory is
 // taken for pixels that are more than the limits allow, or more than the file has
 // bits for.
 //
@@ -110,7 +110,7 @@ func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measu
 	var img image.Image
 	if m.Undecoded, m.Unsupported = lim.refuse(form, hd, size); m.Undecoded == "" {
 		var fault error
-		if img, fault = form.decode(form.reader(src, r, size)); fault != nil {
+		if img, fault = form.decode(form.reader(src, r, size), hd); fault != nil {
 			if err := unsupported(fault); err != nil && src.err == nil {
 				return nil, err
 			}

@@ -2,11 +2,13 @@ package jpegdct
 
 import (
 	"bufio"
+	"bytes"
 	"fmt"
 	"image"
 	"image/color"
 	"image/jpeg"
 	"io"
+	"slices"
 )
 
 // Markers (T.81, table B.1).
@@ -106,37 +108,45 @@ func (d *decoder) decode() (image.Image, error) {
 		if err != nil {
 			return nil, err
 		}
-		switch {
-		case marker == sof0 || marker == sof1 || marker == sof2:
-			d.progressive = marker == sof2
-			err = d.frame(data)
-		case marker == dht:
-			err = d.tables(data)
-		case marker == dqt:
-			err = d.quantisation(data)
-		case marker == dri:
-			if len(data) != 2 {
-				return nil, format("DRI has wrong length")
-			}
-			d.interval = int(data[0])<<8 | int(data[1])
-		case marker == sos:
-			err = d.scan(data)
-		case marker == app0:
-			d.jfif = len(data) >= 5 && string(data[:5]) == "JFIF\x00"
-		case marker == app14:
-			if len(data) >= 12 && string(data[:5]) == "Adobe" {
-				d.adobe = int(data[11])
-			}
-		case marker > app0 && marker <= 0xef || marker == com:
-		case marker < 0xc0:
-			err = format("unknown marker")
-		default:
-			err = unsupported("unknown marker")
-		}
-		if err != nil {
+		if err := d.handle(marker, data); err != nil {
 			return nil, err
 		}
 	}
+}
+
+// handle takes in a segment.
+func (d *decoder) handle(marker byte, data []byte) error {
+	switch marker {
+	case sof0, sof1, sof2:
+		d.progressive = marker == sof2
+		return d.frame(data)
+	case dht:
+		return d.tables(data)
+	case dqt:
+		return d.quantisation(data)
+	case sos:
+		return d.scan(data)
+	case dri:
+		if len(data) != 2 {
+			return format("DRI has wrong length")
+		}
+		d.interval = int(data[0])<<8 | int(data[1])
+	case app0:
+		d.jfif = bytes.HasPrefix(data, []byte("JFIF\x00"))
+	case app14:
+		if len(data) >= 12 && bytes.HasPrefix(data, []byte("Adobe")) {
+			d.adobe = int(data[11])
+		}
+	default:
+		switch {
+		case marker > app0 && marker <= 0xef || marker == com:
+		case marker < 0xc0:
+			return format("unknown marker")
+		default:
+			return unsupported("unknown marker")
+		}
+	}
+	return nil
 }
 
 // marker finds the next one. Bytes before it are passed over, as other decoders
@@ -239,21 +249,27 @@ func (d *decoder) frame(data []byte) error {
 		return format("an image without pixels")
 	}
 	for i := range n {
-		c := component{id: data[6+3*i], h: int(data[7+3*i] >> 4), v: int(data[7+3*i] & 15), table: data[8+3*i]}
-		for _, o := range d.comps {
-			if o.id == c.id {
-				return format("repeated component identifier")
-			}
+		if err := d.component(data[6+3*i:]); err != nil {
+			return err
 		}
-		if c.h < 1 || c.h > 4 || c.v < 1 || c.v > 4 || c.table > 3 {
-			return format("luma/chroma subsampling ratio")
-		}
-		if n == 1 {
-			c.h, c.v = 1, 1 // a unit is one block whatever is said (T.81, A.2.2)
-		}
-		d.comps = append(d.comps, c)
+	}
+	if n == 1 {
+		d.comps[0].h, d.comps[0].v = 1, 1 // a unit is one block whatever is said (T.81, A.2.2)
 	}
 	return d.room()
+}
+
+// component reads what the frame says of one.
+func (d *decoder) component(data []byte) error {
+	c := component{id: data[0], h: int(data[1] >> 4), v: int(data[1] & 15), table: data[2]}
+	if slices.ContainsFunc(d.comps, func(o component) bool { return o.id == c.id }) {
+		return format("repeated component identifier")
+	}
+	if c.h < 1 || c.h > 4 || c.v < 1 || c.v > 4 || c.table > 3 {
+		return format("luma/chroma subsampling ratio")
+	}
+	d.comps = append(d.comps, c)
+	return nil
 }
 
 // room makes the components' planes.

@@ -145,6 +145,27 @@ func variants(t *testing.T) map[string][]byte {
 			t.Fatal(err)
 		}
 	}
+	jpegtran, err := exec.LookPath("jpegtran")
+	if err != nil {
+		if os.Getenv("PHOTOTIE_REQUIRE_TOOLS") != "" {
+			t.Fatal(err)
+		}
+		return out
+	}
+	for name, args := range map[string][]string{
+		"restarts":             {"-restart", "3B"},
+		"a restart a row":      {"-restart", "1"},
+		"progressive restarts": {"-progressive", "-restart", "5B"},
+		"tables of its own":    {"-optimize"},
+	} {
+		to := filepath.Join(dir, "to.jpg")
+		if text, err := exec.Command(jpegtran, append(args, "-outfile", to, from)...).CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v %s", name, err, text)
+		}
+		if out[name], err = os.ReadFile(to); err != nil {
+			t.Fatal(err)
+		}
+	}
 	return out
 }
 

@@ -1,5 +1,7 @@
 package jpegdct
 
+import "slices"
+
 // scan is what a scan header says (T.81, B.2.3).
 type scan struct {
 	comps []*component
@@ -21,59 +23,59 @@ func (d *decoder) scan(data []byte) error {
 	}
 	d.scanned = true
 	d.bits = bits{r: d.r}
-	restart := 0
-	for i := range d.comps {
-		d.comps[i].last = 0
-	}
-	units := func(n int) error { // after unit n
-		if d.interval == 0 || n%d.interval != 0 {
-			return nil
-		}
-		if err := d.restart(restart); err != nil {
-			return err
-		}
-		restart = (restart + 1) % 8
-		s.run = 0
-		for i := range d.comps {
-			d.comps[i].last = 0
-		}
-		return nil
-	}
-	if len(s.comps) == 1 {
-		c := s.comps[0]
-		n := 0
-		for y := range c.high {
-			for x := range c.wide {
-				if n > 0 {
-					if err := units(n); err != nil {
-						return err
-					}
-				}
-				n++
-				if err := d.block(s, c, x, y); err != nil {
-					return err
-				}
-			}
-		}
-		return d.bits.spent()
-	}
-	first := s.comps[0]
-	across, down := first.across/first.h, first.down/first.v
-	for n := range across * down {
-		if n > 0 {
-			if err := units(n); err != nil {
+	d.forget(s)
+	units, of := s.units()
+	for n := range units {
+		if n > 0 && d.interval > 0 && n%d.interval == 0 {
+			if err := d.restart(n/d.interval - 1); err != nil {
 				return err
 			}
+			d.forget(s)
 		}
-		for _, c := range s.comps {
-			for k := range c.h * c.v {
-				if err := d.block(s, c, n%across*c.h+k%c.h, n/across*c.v+k/c.h); err != nil {
-					return err
-				}
+		for _, b := range of(n) {
+			if err := d.block(s, b.c, b.x, b.y); err != nil {
+				return err
 			}
 		}
 	}
 	return d.bits.spent()
+}
+
+// forget begins anew, as after each restart marker.
+func (d *decoder) forget(s *scan) {
+	s.run = 0
+	for _, c := range s.comps {
+		c.last = 0
+	}
+}
+
+// place is a block of a component.
+type place struct {
+	c    *component
+	x, y int
+}
+
+// units are how many units a scan has, and the blocks of each: those of all its
+// components that belong together, or one where it has one component (T.81, A.2).
+func (s *scan) units() (n int, of func(n int) []place) {
+	first := s.comps[0]
+	var blocks []place
+	if len(s.comps) == 1 {
+		return first.wide * first.high, func(n int) []place {
+			blocks = append(blocks[:0], place{first, n % first.wide, n / first.wide})
+			return blocks
+		}
+	}
+	across := first.across / first.h
+	return across * (first.down / first.v), func(n int) []place {
+		blocks = blocks[:0]
+		for _, c := range s.comps {
+			for k := range c.h * c.v {
+				blocks = append(blocks, place{c, n%across*c.h + k%c.h, n/across*c.v + k/c.h})
+			}
+		}
+		return blocks
+	}
 }
 
 func (d *decoder) scanHeader(data []byte) (*scan, error) {
@@ -84,22 +86,12 @@ func (d *decoder) scanHeader(data []byte) (*scan, error) {
 	s := &scan{from: int(data[1+2*n]), to: int(data[2+2*n]), high: uint(data[3+2*n] >> 4), low: uint(data[3+2*n] & 15)}
 	blocks := 0
 	for i := range n {
-		var c *component
-		for k := range d.comps {
-			if d.comps[k].id == data[1+2*i] {
-				c = &d.comps[k]
-			}
+		at := slices.IndexFunc(d.comps, func(c component) bool { return c.id == data[1+2*i] })
+		if at < 0 || slices.Contains(s.comps, &d.comps[at]) {
+			return nil, format("unknown or repeated component selector")
 		}
-		if c == nil {
-			return nil, format("unknown component selector")
-		}
-		for _, o := range s.comps {
-			if o == c {
-				return nil, format("repeated component selector")
-			}
-		}
-		c.dc, c.ac = data[2+2*i]>>4, data[2+2*i]&15
-		if c.dc > 3 || c.ac > 3 {
+		c := &d.comps[at]
+		if c.dc, c.ac = data[2+2*i]>>4, data[2+2*i]&15; c.dc > 3 || c.ac > 3 {
 			return nil, format("bad Td or Ta value")
 		}
 		blocks += c.h * c.v
@@ -111,7 +103,7 @@ func (d *decoder) scanHeader(data []byte) (*scan, error) {
 	if !d.progressive {
 		s.from, s.to, s.high, s.low = 0, 63, 0, 0
 	}
-	if s.from > s.to || s.to > 63 || s.low > 13 || s.from == 0 && s.to != 0 && d.progressive || s.from > 0 && n > 1 || s.high != 0 && s.high != s.low+1 {
+	if !s.sound(d.progressive) {
 		return nil, format("bad spectral selection or successive approximation")
 	}
 	for _, c := range s.comps {
@@ -122,34 +114,34 @@ func (d *decoder) scanHeader(data []byte) (*scan, error) {
 	return s, nil
 }
 
+// sound says whether band and bit positions are such as T.81, G.1.1.1 allows.
+func (s *scan) sound(progressive bool) bool {
+	if s.from > s.to || s.to > 63 || s.low > 13 || s.high != 0 && s.high != s.low+1 {
+		return false
+	}
+	if s.from == 0 {
+		return s.to == 0 || !progressive
+	}
+	return len(s.comps) == 1
+}
+
 // restart reads the marker that has to stand between two intervals.
 func (d *decoder) restart(want int) error {
 	if err := d.bits.spent(); err != nil {
 		return err
 	}
 	d.bits.reset()
-	m := d.bits.marker
-	for m == 0 { // bits that fill the last byte are gone; the marker is next
-		if d.bits.err != nil {
-			return d.bits.spentAt()
-		}
+	if d.bits.marker == 0 && d.bits.err == nil { // it is next
 		d.bits.one()
-		m = d.bits.marker
-		if m == 0 && d.bits.err == nil {
-			return format("bad RST marker")
-		}
 	}
-	if m != byte(rst0+want) {
+	if d.bits.err != nil {
+		return d.bits.err
+	}
+	if d.bits.marker != byte(rst0+want%8) {
 		return format("bad RST marker")
 	}
 	d.bits = bits{r: d.r}
 	return nil
-}
-
-// spentAt is the error that reading met.
-func (b *bits) spentAt() error {
-	b.n, b.pad = 0, 1
-	return b.spent()
 }
 
 // block reads what a scan has of a block at x, y of a component.
