@@ -30,7 +30,15 @@ import (
 // The study draws its jobs without knowledge of how Search works, and carries
 // positions by PROJ itself. lookSeeds were looked at while Search and this file
 // were written, and are what a short run and PHOTOTIE_STUDY=N (N jobs) draw.
-// finalSeeds are for PHOTOTIE_FULL=1 alone: nothing may be tuned on them.
+// finalSeeds are for PHOTOTIE_FULL=1 alone (about ten minutes of CPU, so with
+// -timeout 90m): nothing may be tuned on them.
+//
+// Of 500 final jobs 322 had the right system first and 425 that or one less than
+// 0.5 m off (81.6 to 88.0 %, with 95 % confidence); 498 had it first or among
+// those alike (98.6 to 100 %). Of the 75 misses 73 are of the latter: realisations
+// of one datum, or feet of two kinds, some metres apart, which tags with an offset
+// in common of metres can't decide. The likeliest system would have done in 409.
+// 200 of 200 jobs in local coordinates, and of points elsewhere, gave nothing.
 const (
 	lookSeeds  = 1_000
 	finalSeeds = 7_000_000
