@@ -262,6 +262,30 @@ IMG_0013.JPG,2026-05-14,09:21:50,512249.871,731888.004,4.198,B03,"same chain as 
 	{name: "zeros that a spreadsheet took", file: "links.csv", points: "007|7A|011|012", text: "Photo;Point\nIMG_0011.JPG;7\nIMG_0012.JPG;011\nIMG_0013.JPG;012\n", links: "12=011, 13=012", unknownPoints: "11=7"},
 	{name: "ids that differ by case", file: "links.csv", points: "b1|B1|B2", text: "IMG_0011.JPG;b1\nIMG_0012.JPG;B1\nIMG_0013.JPG;B2\n", links: "11=b1, 12=B1, 13=B2"},
 	{name: "ids in another case", file: "links.csv", text: "photo;point\nIMG_0011.JPG;b01\nIMG_0012.JPG;b02\nIMG_0013.JPG;B03\n", links: threeTies},
+
+	// Written after the reader had been mended by the first ones.
+	{name: "decimal commas, a path amid the columns", file: "Liste.csv", text: "Nr;Datum;Rechtswert;Bilddatei;Hochwert;Höhe;Punkt;Bemerkung\n1;14.05.2026;512233,41;DCIM\\100\\IMG_0011.JPG;731882,12;4,21;B01;\n2;14.05.2026;512241,01;DCIM\\100\\IMG_0012.JPG;731884,93;4,21;B02;wie B01\n3;14.05.2026;512249,87;DCIM\\100\\IMG_0013.JPG;731888,00;4,20;B03;\n", links: threeTies},
+	{name: "messages, photo and id one after the other", file: "chat.txt", text: "[14/05/26, 09:14:07] Tom: IMG_0011.JPG (file attached)\n[14/05/26, 09:14:30] Tom: B01\n[14/05/26, 09:17:33] Tom: IMG_0012.JPG (file attached)\n[14/05/26, 09:17:50] Tom: B02\n", refused: true},
+	{name: "messages with captions", file: "chat.txt", points: "5|9|14|17|26", text: "14/05/26, 09:14 - Tom: IMG_0011.JPG point 5\n14/05/26, 09:17 - Tom: IMG_0012.JPG point 9\n14/05/26, 09:21 - Nora: ok\n14/05/26, 09:22 - Tom: IMG_0013.JPG point 17\n", links: "11=5, 12=9, 13=17"},
+	{name: "two cards in a table's row", file: "record.html", text: `<html><body><table>
+<tr><td><img src="IMG_0011.JPG"><p>B01 bollard</p></td><td><img src="IMG_0012.JPG"><p>B02 bollard</p></td></tr>
+<tr><td><img src="IMG_0013.JPG"><p>B03 bollard</p></td><td></td></tr></table></body></html>`, links: threeTies},
+	{name: "rows and cells as elements", file: "sheet.xml", text: `<?xml version="1.0" encoding="windows-1252"?><book><sheet><row><cell><v>Foto</v></cell><cell><v>Punkt</v></cell></row><row><cell><v>IMG_0011.JPG</v></cell><cell><v>B01</v></cell></row><row><cell><v>IMG_0012.JPG</v></cell><cell><v>B02</v></cell></row><row><cell><v>IMG_0013.JPG</v></cell><cell><v>B03</v></cell></row></sheet></book>`, links: threeTies},
+	{name: "arrays side by side", file: "ties.json", text: `{"photo":["IMG_0011.JPG","IMG_0012.JPG","IMG_0013.JPG"],"point":["B01","B02","B03"]}`, refused: true},
+	{name: "crews, days and pairs", file: "ties.json", text: `{"crew 1":{"2026-05-14":{"IMG_0011.JPG":"B01","IMG_0012.JPG":"B02"}},"crew 2":{"2026-05-15":{"IMG_0013.JPG":"B03"}}}`, links: threeTies},
+	{name: "two rows of headings", file: "links.csv", text: "Point,Position,,Photo\nid,E (m),N (m),file\nB01,512233.41,731882.12,IMG_0011.JPG\nB02,512241.01,731884.93,IMG_0012.JPG\nB03,512249.87,731888.00,IMG_0013.JPG\n", links: threeTies},
+	{name: "photos by what they show", file: "links.csv", text: "Asset,From the water,From the quay,Detail\nB01,IMG_0011.JPG,IMG_0012.JPG,\nB02,,IMG_0013.JPG,IMG_0014.JPG\n", links: fourOfTwo},
+	{name: "a neighbour here and there", file: "links.csv", text: "Asset,Neighbour,Image\nB01,,IMG_0011.JPG\nB02,B01,IMG_0012.JPG\nB03,,IMG_0013.JPG\nB04,,IMG_0014.JPG\n", refused: true, line: 3},
+	{name: "the next photo", file: "links.csv", text: "Photo,Point,Next\nIMG_0011.JPG,B01,IMG_0012.JPG\nIMG_0012.JPG,B02,IMG_0013.JPG\nIMG_0013.JPG,B03,IMG_0014.JPG\n", links: threeTies, untied: "14"},
+	{name: "points by a slash", file: "notes.txt", text: "IMG_0011.JPG  B01 / B02\nIMG_0012.JPG  B03\n", links: "11=B01, 11=B02, 12=B03"},
+	{name: "a run by its last digits", file: "notes.txt", text: "B01: IMG_0011..0013\nB02: IMG_0014\n", refused: true, line: 1},
+	{name: "tables of names and values", file: "ties.toml", text: "[[tie]]\nphoto = \"IMG_0011.JPG\"\npoint = \"B01\"\n\n[[tie]]\nphoto = \"IMG_0012.JPG\"\npoint = \"B02\"\n\n[[tie]]\nphoto = \"IMG_0013.JPG\"\npoint = \"B03\"\n", links: threeTies},
+	{name: "paragraphs with pictures between breaks", file: "page.html", text: "<p><b>B01</b> – bollard<br>\n<img src=\"i/IMG_0011.JPG\"><br>\n<img src=\"i/IMG_0012.JPG\"></p>\n<p><b>B02</b> – bollard<br><img src=\"i/IMG_0013.JPG\"><br><img src=\"i/IMG_0014.JPG\"></p>", links: fourOfTwo},
+	{name: "an outline", file: "report.txt", points: "B01|B02|1|2", text: "1 Quay wall\n  1.1 B01\n      IMG_0011.JPG\n      IMG_0012.JPG\n  1.2 B02\n      IMG_0013.JPG\n2 Stairs\n  IMG_0014.JPG\n", links: "11=B01, 12=B01, 13=B02", open: "14", either: true},
+	{name: "statements of a database", file: "ties.sql", text: "INSERT INTO ties VALUES ('IMG_0011.JPG','B01'),\n('IMG_0012.JPG','B02'),\n('IMG_0013.JPG','B03');\n", links: threeTies},
+	{name: "rows of a typesetter", file: "table.tex", text: "\\begin{tabular}{ll}\nPhoto & Point \\\\ \\hline\nIMG_0011.JPG & B01 \\\\\nIMG_0012.JPG & B02 \\\\\nIMG_0013.JPG & B03 \\\\\n\\end{tabular}\n", links: threeTies},
+	{name: "links of way points", file: "marks.xml", text: `<gpx><wpt lat="53.1" lon="-6.2"><name>B01</name><desc>bollard, B02 next</desc><link href="IMG_0011.JPG"><text>photo</text></link></wpt><wpt lat="53.1" lon="-6.2"><name>B02</name><link href="IMG_0012.JPG"/></wpt><wpt lat="53.1" lon="-6.2"><name>L01</name></wpt><wpt lat="53.1" lon="-6.2"><name>B03</name><link href="IMG_0013.JPG"/></wpt></gpx>`, links: threeTies},
+	{name: "the rest at the end", file: "notes.txt", text: "IMG_0011.JPG B01\nIMG_0012.JPG B02\nIMG_0013.JPG B03\nnot used: IMG_0017.JPG, IMG_0018.JPG\n", links: threeTies, open: "17, 18", either: true},
 }
 
 func TestForeignLayouts(t *testing.T) {

@@ -62,8 +62,8 @@ func parse(name string, data []byte, known *names) (root *node, kind string, err
 	return root, kind, nil
 }
 
-// jsonStart tells JSON from lines such as "[K7] a.jpg".
-var jsonStart = regexp.MustCompile(`^(?:\{|\[\s*[\[{"\]])`)
+// jsonStart tells JSON from lines such as "[K7] a.jpg" and "[[photo]]".
+var jsonStart = regexp.MustCompile(`^(?:\{|(?:\[\s*)+[{"\]]|\[\s*\[\s*-?\d)`)
 
 // syntaxError is an error at a line.
 type syntaxError struct {
