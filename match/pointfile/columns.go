@@ -12,6 +12,8 @@ import (
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"example.com/phototie/grid"
 )
 
 // column is what a column, a property or an attribute means.
@@ -426,9 +428,10 @@ func (r *row) position(x, y float64, z *float64) {
 		r.add(-1, "give real coordinates, or take the point out", "the coordinates are not finite numbers")
 		return
 	}
-	if r.header.Axes == Geographic && !(x >= -180 && x <= 180 && y >= -90 && y <= 90) {
+	onEarth := func(lat, lon float64) bool { return grid.LatLon{Lat: lat, Lon: lon}.Valid() }
+	if r.header.Axes == Geographic && !onEarth(y, x) {
 		remedy := "if these are not degrees, say which system they are in (points.crs)"
-		if y >= -180 && y <= 180 && x >= -90 && x <= 90 {
+		if onEarth(x, y) {
 			remedy = "longitude comes first and latitude second; swap the two"
 		}
 		r.add(-1, remedy, "longitude %v and latitude %v are no place on Earth", x, y)
@@ -443,4 +446,4 @@ func (r *row) done() (Record, error) {
 	return r.rec, nil
 }
 
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+func finite(v float64) bool { return v-v == 0 }

@@ -257,17 +257,9 @@ func (r *Reader) openGeoJSON(fsys fs.FS, in *input, opt Options) error {
 		r.header.Format = GeoJSONSeq
 		g.dec = json.NewDecoder(&unmark{in: in})
 	}
-	crs := crsName(g.crs)
-	switch {
-	case g.crs == unknownCRS && opt.CRS == "":
-		return r.problem(0, `say which (points.crs = "EPSG:2157", for instance)`, "the file's crs member does not say which system the coordinates are in")
-	case g.crs == "" && opt.CRS == "": // RFC 7946, section 4
-		crs = "OGC:CRS84"
-		r.header.HeightUnit, r.header.EllipsoidalHeight = &grid.Metre, true
-	case g.crs == unknownCRS:
-		crs = ""
+	if err := g.system(opt); err != nil {
+		return err
 	}
-	r.setCRS(crs, opt)
 	if g.collection {
 		if err := g.enter(); err != nil {
 			return err
@@ -279,6 +271,22 @@ func (r *Reader) openGeoJSON(fsys fs.FS, in *input, opt Options) error {
 		return err
 	}
 	g.ahead = func() (Record, error) { return rec, err }
+	return nil
+}
+
+// system settles the system, by RFC 7946, section 4, where the file names none.
+func (g *geoJSON) system(opt Options) error {
+	crs := crsName(g.crs)
+	switch {
+	case g.crs == unknownCRS && opt.CRS == "":
+		return g.problem(0, `say which (points.crs = "EPSG:2157", for instance)`, "the file's crs member does not say which system the coordinates are in")
+	case g.crs == "" && opt.CRS == "":
+		crs = "OGC:CRS84"
+		g.header.HeightUnit, g.header.EllipsoidalHeight = &grid.Metre, true
+	case g.crs == unknownCRS:
+		crs = ""
+	}
+	g.setCRS(crs, opt)
 	return nil
 }
 

@@ -172,24 +172,20 @@ func (g *gpx) end(w *waypoint, name xml.Name, open []string) {
 		}
 		return
 	}
-	if name.Space != g.space || len(open) > 1 {
+	if name.Space != g.space {
 		return
 	}
-	if len(open) == 1 {
-		if open[0] == "link" && name.Local == "type" {
+	switch known, ok := gpxElements[name.Local]; {
+	case len(open) > 0:
+		if len(open) == 1 && open[0] == "link" && name.Local == "type" {
 			w.mime = strings.TrimSpace(w.text.String())
 		}
-		return
-	}
-	switch name.Local {
-	case "link":
+	case ok:
+		w.offer(known.c, known.preference, name.Local)
+	case name.Local == "link":
 		g.photo(w)
-	case "hdop", "pdop", "vdop":
+	case strings.HasSuffix(name.Local, "dop"): // hdop, vdop, pdop
 		g.notes.at(w.rec.Where, "a dilution of precision is not an accuracy and is passed over")
-	default:
-		if known, ok := gpxElements[name.Local]; ok {
-			w.offer(known.c, known.preference, name.Local)
-		}
 	}
 }
 

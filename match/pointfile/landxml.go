@@ -119,20 +119,13 @@ func (s *xmlStream) landHead(fsys fs.FS) (h landHead, err error) {
 		if err != nil {
 			return h, err
 		}
-		switch e.Name.Local {
-		case "Metric", "Imperial":
-			if s.parent() == "Units" && !h.units {
-				h.units, h.metric = true, e.Name.Local == "Metric"
-				h.unit, h.elevation = attr(e, "linearUnit"), attr(e, "elevationUnit")
-			}
-		case "CoordinateSystem":
-			if s.parent() == "LandXML" {
-				h.setSystem(e)
-			}
-		case "CgPoint":
-			if asked && !(h.units && h.system) {
-				break
-			}
+		switch name := e.Name.Local; {
+		case (name == "Metric" || name == "Imperial") && s.parent() == "Units" && !h.units:
+			h.units, h.metric = true, name == "Metric"
+			h.unit, h.elevation = attr(e, "linearUnit"), attr(e, "elevationUnit")
+		case name == "CoordinateSystem" && s.parent() == "LandXML":
+			h.setSystem(e)
+		case name == "CgPoint" && (!asked || h.units && h.system):
 			asked = true
 			if more, err := h.follows(fsys, s.header.File); err != nil || !more {
 				return h, err
@@ -202,6 +195,24 @@ func (l landXML) next() (Record, error) {
 	}
 }
 
+// numbers reads the text of the CgPoint that has begun.
+func (l landXML) numbers(line int) ([]string, error) {
+	var text strings.Builder
+	for depth := len(l.open); len(l.open) >= depth; {
+		tok, err := l.xmlStream.next()
+		if err != nil {
+			return nil, err
+		}
+		if t, ok := tok.(xml.CharData); ok && len(l.open) == depth {
+			if text.Len() > 1<<10 {
+				return nil, l.problem(line, "write northing, easting and elevation", "the text of the CgPoint is too long to be a position")
+			}
+			text.Write(t)
+		}
+	}
+	return strings.Fields(text.String()), nil
+}
+
 // landAttributes are the attributes of a CgPoint that are read.
 var landAttributes = map[string]column{
 	"name": colID, "code": colCode, "desc": colDesc, "timeStamp": colObserved,
@@ -219,20 +230,10 @@ func (l landXML) point(r *row, e xml.StartElement) (use bool, err error) {
 		}
 	}
 	reference, state := attr(e, "pntRef"), attr(e, "state") // the token holds until the next
-	var text strings.Builder
-	for depth := len(l.open); len(l.open) >= depth; {
-		tok, err := l.xmlStream.next()
-		if err != nil {
-			return false, err
-		}
-		if t, ok := tok.(xml.CharData); ok && len(l.open) == depth {
-			if text.Len() > 1<<10 {
-				return false, l.problem(r.rec.Line, "write northing, easting and elevation", "the text of the CgPoint is too long to be a position")
-			}
-			text.Write(t)
-		}
+	numbers, err := l.numbers(r.rec.Line)
+	if err != nil {
+		return false, err
 	}
-	numbers := strings.Fields(text.String())
 	if len(numbers) == 0 && reference != "" {
 		l.notes.at(r.rec.Where, "a CgPoint that has only a reference to another (pntRef) is passed over")
 		return false, nil

@@ -273,24 +273,22 @@ func (r *Reader) open(fsys fs.FS, in *input, opt Options) error {
 	if err != nil && !errors.Is(err, io.EOF) && len(head) == 0 {
 		return r.problem(0, "", "%v", err)
 	}
+	for _, f := range foreign {
+		if bytes.HasPrefix(head, []byte(f.start)) {
+			return r.problem(0, f.remedy, "%s", f.what)
+		}
+	}
 	text := bytes.TrimLeft(bytes.TrimPrefix(head, []byte(bom)), " \t\r\n")
 	switch {
 	case len(text) == 0 && len(head) < 4096:
 		return r.problem(0, "it needs at least one point", "the file is empty")
 	case bytes.HasPrefix(head, []byte("SQLite format 3\x00")):
 		return r.openGeoPackage(fsys, in, opt)
-	}
-	for _, f := range foreign {
-		if bytes.HasPrefix(head, []byte(f.start)) {
-			return r.problem(0, f.remedy, "%s", f.what)
-		}
-	}
-	switch {
 	case bytes.IndexByte(head, 0) >= 0:
 		return r.problem(0, "give the points as delimited text, GeoJSON, LandXML, GPX or GeoPackage", "this is no text and no GeoPackage")
-	case text[0] == '<':
+	case bytes.HasPrefix(text, []byte("<")):
 		return r.openXML(fsys, in, opt)
-	case text[0] == '{' || text[0] == '[' || text[0] == recordSeparator:
+	case len(text) > 0 && bytes.IndexByte([]byte{'{', '[', recordSeparator}, text[0]) >= 0:
 		return r.openGeoJSON(fsys, in, opt)
 	}
 	return r.openDelimited(in, opt)

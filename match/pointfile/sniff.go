@@ -98,18 +98,17 @@ func (s *sniffer) problem(remedy, format string, args ...any) error {
 // tags serves better than the area of use of the grid.
 func sniff(file string, sample []byte, whole bool, opt Options, fields fieldMap) (Layout, error) {
 	s := sniffer{file, opt, fields}
-	if bytes.IndexByte(sample, '\r') >= 0 && bytes.IndexByte(sample, '\n') < 0 {
+	bareCR := bytes.IndexByte(sample, '\r') >= 0 && bytes.IndexByte(sample, '\n') < 0
+	if !whole { // the last line is cut off
+		sample = sample[:bytes.LastIndexByte(sample, '\n')+1]
+	}
+	switch empty := len(bytes.TrimSpace(sample)) == 0; {
+	case bareCR:
 		return Layout{}, s.problem("save it with LF or CRLF line ends", "the lines end with a bare CR")
-	}
-	if !whole {
-		i := bytes.LastIndexByte(sample, '\n')
-		if i < 0 {
-			return Layout{}, s.problem("give delimited text, one point a line", "the first line is longer than %d KiB", sampleSize>>10)
-		}
-		sample = sample[:i+1]
-	}
-	if len(bytes.TrimSpace(sample)) == 0 {
+	case empty && whole:
 		return Layout{}, &Problem{File: file, What: "the file is empty", Remedy: "it needs at least one row"}
+	case empty:
+		return Layout{}, s.problem("give delimited text, one point a line", "the first line is longer than %d KiB", sampleSize>>10)
 	}
 	var cands []candidate
 	for _, sep := range separators {
@@ -295,21 +294,29 @@ func (s *sniffer) headed(c *candidate) (Layout, bool, error) {
 			return Layout{}, false, nil
 		}
 	}
-	for i, name := range l.Columns {
-		j := slices.Index(l.Columns, name)
-		if name == skip || j == i {
-			continue
-		}
-		return Layout{}, false, s.problem(fmt.Sprintf(`say which one is meant, for instance points.fields = { "%s" = "%s" }, or rename the other`, strings.TrimSpace(first[i]), name),
-			"columns %d and %d both say %s (%q and %q)", j+1, i+1, name, strings.TrimSpace(first[j]), strings.TrimSpace(first[i]))
-	}
-	for name := range s.opt.Fields {
-		if !slices.ContainsFunc(first, func(f string) bool { return Key(f) == Key(name) }) {
-			return Layout{}, false, s.problem("name a heading that is there: "+quoteAll(first), "points.fields: there is no column %q", name)
-		}
+	if err := s.unambiguous(&l); err != nil {
+		return Layout{}, false, err
 	}
 	l, err := s.withDecimal(l, c)
 	return l, err == nil, err
+}
+
+// unambiguous reports columns that mean the same, and the user's own names for
+// columns that are not there.
+func (s *sniffer) unambiguous(l *Layout) error {
+	for i, name := range l.Columns {
+		if j := slices.Index(l.Columns, name); name != skip && j != i {
+			one, two := strings.TrimSpace(l.names[j]), strings.TrimSpace(l.names[i])
+			return s.problem(fmt.Sprintf(`say which one is meant, for instance points.fields = { "%s" = "%s" }, or rename the other`, two, name),
+				"columns %d and %d both say %s (%q and %q)", j+1, i+1, name, one, two)
+		}
+	}
+	for name := range s.opt.Fields {
+		if !slices.ContainsFunc(l.names, func(f string) bool { return Key(f) == Key(name) }) {
+			return s.problem("name a heading that is there: "+quoteAll(l.names), "points.fields: there is no column %q", name)
+		}
+	}
+	return nil
 }
 
 // meanings gives the names of the columns that the headings of a row mean.
@@ -324,34 +331,34 @@ func (s *sniffer) meanings(row []string) []string {
 	return names
 }
 
+// columnsApart are those that no file has side by side.
+var columnsApart = []struct {
+	these, those []column
+	what         string
+}{
+	{[]column{colLongitude, colLatitude}, []column{colEasting, colWesting, colNorthing, colSouthing}, "eastings or northings and longitudes or latitudes"},
+	{[]column{colEasting}, []column{colWesting}, "eastings and westings"},
+	{[]column{colNorthing}, []column{colSouthing}, "northings and southings"},
+}
+
 // required reports the columns that are missing.
 func (s *sniffer) required(names []string, remedy, who string) error {
-	has := func(c column) bool { return slices.Contains(names, columnNames[c]) }
-	need := []column{colID, colEasting, colNorthing}
-	if has(colWesting) {
-		need[1] = colWesting
+	has := func(list []column) bool {
+		return slices.ContainsFunc(list, func(c column) bool { return slices.Contains(names, columnNames[c]) })
 	}
-	if has(colSouthing) {
-		need[2] = colSouthing
+	for _, a := range columnsApart {
+		if has(a.these) && has(a.those) {
+			return s.problem(`pass over the one that is not meant, with points.fields = { … = "-" }`, "%s %s too", who, a.what)
+		}
 	}
-	two := ""
-	switch geographic, plane := has(colLongitude) || has(colLatitude), has(need[1]) || has(need[2]); {
-	case geographic && plane:
-		two = "eastings or northings and longitudes or latitudes"
-	case geographic:
-		need = []column{colID, colLongitude, colLatitude}
-	case has(colEasting) && has(colWesting):
-		two = "eastings and westings"
-	case has(colNorthing) && has(colSouthing):
-		two = "northings and southings"
-	}
-	if two != "" {
-		return s.problem(`pass over the one that is not meant, with points.fields = { … = "-" }`, "%s %s too", who, two)
+	need := [][]column{{colID}, {colEasting, colWesting}, {colNorthing, colSouthing}}
+	if has([]column{colLongitude, colLatitude}) {
+		need = [][]column{{colID}, {colLongitude}, {colLatitude}}
 	}
 	var missing []string
-	for _, c := range need {
-		if !has(c) {
-			missing = append(missing, columnNames[c])
+	for _, either := range need {
+		if !has(either) {
+			missing = append(missing, columnNames[either[0]])
 		}
 	}
 	if len(missing) > 0 {
@@ -370,11 +377,24 @@ func (s *sniffer) withDecimal(l Layout, c *candidate) (Layout, error) {
 	if s.opt.Decimal != "" || l.Separator == "," {
 		return l, nil
 	}
+	comma, thousand, point := c.signs(l)
+	switch {
+	case comma > point:
+		l.Decimal = ","
+	case thousand > 0 && comma == 0 && point == 0:
+		// 558,204 may be 558.204 or 558204.
+		return l, s.problem(`set points.decimal = "," if it is a decimal sign, or write the numbers without it`, "the commas in the numbers may stand before decimals or between thousands")
+	}
+	return l, nil
+}
+
+// signs counts the coordinates with a comma before decimals, with one that may stand
+// between thousands, and with a point.
+func (c *candidate) signs(l Layout) (comma, thousand, point int) {
 	rows := c.rows
 	if l.Header {
 		rows = rows[1:]
 	}
-	comma, thousand, point := 0, 0, 0
 	for _, row := range rows {
 		for i, f := range row[:min(len(row), len(l.Columns))] {
 			switch {
@@ -388,14 +408,7 @@ func (s *sniffer) withDecimal(l Layout, c *candidate) (Layout, error) {
 			}
 		}
 	}
-	switch {
-	case comma > point:
-		l.Decimal = ","
-	case thousand > 0 && comma == 0 && point == 0:
-		// 558,204 may be 558.204 or 558204.
-		return l, s.problem(`set points.decimal = "," if it is a decimal sign, or write the numbers without it`, "the commas in the numbers may stand before decimals or between thousands")
-	}
-	return l, nil
+	return comma, thousand, point
 }
 
 // isNumber is ParseNumber for a guess: a decimal sign needs a digit behind it.
