@@ -17,11 +17,10 @@ type Bearing struct {
 // NewBearing returns the bearing of deg degrees clockwise from north, brought
 // into [0, 360). It is undefined where deg is not finite.
 func NewBearing(deg float64) Bearing {
-	if math.IsNaN(deg) || math.IsInf(deg, 0) {
+	if !finite(deg) {
 		return Bearing{}
 	}
-	deg = math.Mod(deg, 360)
-	if deg < 0 {
+	if deg = math.Mod(deg, 360); deg < 0 {
 		deg += 360
 	}
 	if deg >= 360 || deg == 0 { // a tiny negative angle, or minus zero

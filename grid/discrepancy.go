@@ -98,27 +98,20 @@ var ErrNotFinite = errors.New("coordinate is not a finite number")
 // trigonometry; the ground distance as GroundDistance says, common practice in
 // engineering surveys.
 func Compare(proj Projection, tag, point EN, opt CompareOptions) (Discrepancy, error) {
-	if proj == nil {
+	d := Discrepancy{DE: tag.E - point.E, DN: tag.N - point.N}
+	d.Distance = math.Hypot(d.DE, d.DN)
+	switch {
+	case proj == nil:
 		return Discrepancy{}, errors.New("compare: there is no projection, so the unit of the coordinates is not known")
-	}
-	if !tag.finite() {
-		return Discrepancy{}, fmt.Errorf("compare: tag E %v N %v: %w", tag.E, tag.N, ErrNotFinite)
-	}
-	if !point.finite() {
-		return Discrepancy{}, fmt.Errorf("compare: point E %v N %v: %w", point.E, point.N, ErrNotFinite)
-	}
-	if !(opt.Resolution >= 0) || math.IsInf(opt.Resolution, 0) {
+	case !finite(d.Distance):
+		return Discrepancy{}, fmt.Errorf("compare: tag E %v N %v, point E %v N %v: %w", tag.E, tag.N, point.E, point.N, ErrNotFinite)
+	case !(opt.Resolution >= 0 && finite(opt.Resolution)):
 		return Discrepancy{}, fmt.Errorf("compare: resolution %v: want 0 or a positive length in grid units", opt.Resolution)
-	}
-	if !(opt.Radius >= 0) || math.IsInf(opt.Radius, 0) {
+	case !(opt.Radius >= 0 && finite(opt.Radius)):
 		return Discrepancy{}, fmt.Errorf("compare: radius %v: want 0 or a positive length in metres", opt.Radius)
 	}
 	g := proj.Grid()
-	d := Discrepancy{DE: tag.E - point.E, DN: tag.N - point.N, Unit: g.Unit}
-	d.Distance = math.Hypot(d.DE, d.DN)
-	if math.IsInf(d.Distance, 0) {
-		return Discrepancy{}, fmt.Errorf("compare: the difference of the positions: %w", ErrNotFinite)
-	}
+	d.Unit = g.Unit
 	if d.Distance >= opt.Resolution {
 		d.Bearing = BearingOf(d.DE, d.DN)
 	}
@@ -154,31 +147,39 @@ func ellipsoidal(geo Geodesist, g Grid, d Discrepancy, tag, point EN, opt Compar
 	if opt.Height == nil {
 		return d, nil
 	}
+	scale := f.PointScale
+	if length > 0 {
+		scale = d.Distance / length
+	}
+	if d.Ground, err = ground(geo, g, d.Distance, scale, point, opt); err != nil {
+		return plane, fmt.Errorf("compare: %w", err)
+	}
+	return d, nil
+}
+
+// ground brings a grid distance of a scale to the ground.
+func ground(geo Geodesist, g Grid, distance, scale float64, point EN, opt CompareOptions) (*GroundDistance, error) {
 	h, r := *opt.Height, opt.Radius
 	if r == 0 {
 		own, err := geo.Geographic(point)
 		if err != nil {
-			return plane, fmt.Errorf("compare: latitude of the point: %w", err)
+			return nil, fmt.Errorf("latitude of the point: %w", err)
 		}
 		r = g.Ellipsoid.GaussianRadius(own.Lat)
 	}
-	if math.IsNaN(h) || math.IsInf(h, 0) || !(r+h > 0) || !(r > 0) {
-		return plane, fmt.Errorf("compare: height %v m over a radius of %v m gives no height factor", h, r)
+	if !finite(h) || !(r+h > 0 && r > 0) {
+		return nil, fmt.Errorf("height %v m over a radius of %v m gives no height factor", h, r)
 	}
-	k := f.PointScale * r / (r + h)
-	if length > 0 {
-		k = d.Distance / length * r / (r + h)
-	}
+	k := scale * r / (r + h)
 	if !(k > 0) {
-		return plane, fmt.Errorf("compare: a point scale of %v gives no ground distance", f.PointScale)
+		return nil, fmt.Errorf("a point scale of %v gives no ground distance", scale)
 	}
-	d.Ground = &GroundDistance{Distance: d.Distance / k, Height: h, Radius: r, CombinedFactor: k}
-	return d, nil
+	return &GroundDistance{Distance: distance / k, Height: h, Radius: r, CombinedFactor: k}, nil
 }
 
-func (p EN) finite() bool {
-	return !math.IsNaN(p.E) && !math.IsInf(p.E, 0) && !math.IsNaN(p.N) && !math.IsInf(p.N, 0)
-}
+// finite reports whether v is a number: the difference of an infinity and itself is
+// none.
+func finite(v float64) bool { return v-v == 0 }
 
 // GaussianRadius returns the Gaussian mean radius of curvature in metres at a
 // latitude in degrees, sqrt(M N) with M and N the radii in the meridian and in

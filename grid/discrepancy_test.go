@@ -145,7 +145,7 @@ func TestCompareErrors(t *testing.T) {
 		"no projection":    {want: "no projection"},
 		"tag NaN":          {p: good, tag: EN{E: nan}, want: "tag E NaN"},
 		"point infinite":   {p: good, point: EN{N: inf}, want: "point E 0 N +Inf"},
-		"difference":       {p: good, tag: EN{E: math.MaxFloat64}, point: EN{E: -math.MaxFloat64}, want: "difference"},
+		"difference":       {p: good, tag: EN{E: math.MaxFloat64}, point: EN{E: -math.MaxFloat64}, want: "not a finite number"},
 		"resolution":       {p: good, opt: CompareOptions{Resolution: -1}, want: "resolution -1"},
 		"resolution NaN":   {p: good, opt: CompareOptions{Resolution: nan}, want: "resolution NaN"},
 		"radius":           {p: good, opt: CompareOptions{Radius: -1}, want: "radius -1"},

@@ -260,6 +260,7 @@ type UnknownDatumError struct {
 	Datum string
 }
 
+// Error names the datum.
 func (e *UnknownDatumError) Error() string {
 	return fmt.Sprintf("map datum %q is not one that phototie knows a frame for", e.Datum)
 }

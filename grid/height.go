@@ -204,6 +204,7 @@ type HeightError struct {
 	Message string
 }
 
+// Error says what is wrong and what to do about it.
 func (e *HeightError) Error() string { return e.Message }
 
 // Unwrap returns Reason.

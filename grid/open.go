@@ -58,6 +58,7 @@ type OperationError struct {
 	Message string
 }
 
+// Error says what is wrong, and which operations there are.
 func (e *OperationError) Error() string { return e.Message }
 
 // Unwrap returns Reason.
