@@ -50,7 +50,7 @@ func (b Bearing) Degrees() float64 {
 	return b.deg
 }
 
-// undefinedText stands for an undefined bearing in text.
+// undefinedText is an undefined bearing as text.
 const undefinedText = "undefined"
 
 // maxDecimals is the most decimals of a second that are written: beyond them a

@@ -7,7 +7,7 @@
 // A position on a grid is an [EN]: easting and northing in the unit of the grid,
 // whatever order, direction or unit the registry gives its axes. A geographic
 // position is a [LatLon] in degrees; together with the frame and the time of the
-// observation it is a [Fix]. A [Projection] carries fixes onto the grid and
+// observation it is a [Fix]. A [Projection] transforms fixes to the grid and
 // back, and names the operation it used for each one. Package grid/crs has a
 // Projection backed by PROJ. This package is plain Go and needs no PROJ, so a
 // program with a projection engine of its own implements the interface and uses

@@ -53,7 +53,7 @@ type Ellipsoid struct {
 	Name string `json:"name"`
 	// SemiMajor is the semi-major axis in metres.
 	SemiMajor float64 `json:"semi_major_m"`
-	// InverseFlattening is 1/f; 0 stands for a sphere.
+	// InverseFlattening is 1/f; 0 means a sphere.
 	InverseFlattening float64 `json:"inverse_flattening"`
 }
 
@@ -93,7 +93,7 @@ type Fix struct {
 	Frame
 }
 
-// Operation is the coordinate operation that carried a position from one
+// Operation is the coordinate operation that transformed a position from one
 // frame into another, as the projection engine describes it.
 type Operation struct {
 	// Name is the engine's description of the operation.
@@ -143,17 +143,17 @@ type Motion struct {
 	Metres float64 `json:"metres"`
 }
 
-// Placement is a position carried onto the grid.
+// Placement is a position transformed to the grid.
 type Placement struct {
 	EN
 	// Op is the operation used; nil only where Err is set.
 	Op *Operation
-	// Err says why the position could not be carried: an *UnknownDatumError,
+	// Err says why the position could not be transformed: an *UnknownDatumError,
 	// ErrOutside or an error of the engine. EN is meaningless then.
 	Err error
 }
 
-// FixPlacement is a grid position carried back into a geographic frame.
+// FixPlacement is a grid position transformed back into a geographic frame.
 type FixPlacement struct {
 	Fix
 	// Op is the operation used, in the direction from Fix to grid.
@@ -168,11 +168,11 @@ type FixPlacement struct {
 type Projection interface {
 	// Grid describes the plane system.
 	Grid() Grid
-	// ToGrid carries fixes onto the grid. The result has one Placement per fix,
-	// in order. A fix that can't be carried has its own Err; the returned error
+	// ToGrid transforms fixes to the grid. The result has one Placement per fix,
+	// in order. A fix that can't be transformed has its own Err; the returned error
 	// is for failures of the whole call, a cancelled context for instance.
 	ToGrid(ctx context.Context, fixes []Fix) ([]Placement, error)
-	// FromGrid carries grid positions into geographic frames: at[i] into
+	// FromGrid transforms grid positions into geographic frames: at[i] into
 	// frames[i]. It is the inverse of ToGrid to better than 0.1 mm.
 	FromGrid(ctx context.Context, at []EN, frames []Frame) ([]FixPlacement, error)
 }

@@ -186,8 +186,8 @@ var (
 	// ErrNoHeightFrame: the frame has no ellipsoidal heights, or is not known.
 	ErrNoHeightFrame = errors.New("the frame has no ellipsoidal heights")
 	// ErrNoHeightOperation: the height is ellipsoidal, but nothing better than a
-	// ballpark operation carries it from its frame to the one asked for.
-	ErrNoHeightOperation = errors.New("no operation carries the height between the frames")
+	// ballpark operation transforms it from its frame to the one asked for.
+	ErrNoHeightOperation = errors.New("no operation transforms the height between the frames")
 	// ErrNoHeights: the projection can't do heights at all.
 	ErrNoHeights = errors.New("the projection can't bring heights to the ellipsoid")
 )

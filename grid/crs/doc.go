@@ -41,7 +41,7 @@
 //
 // A tag with another datum starts from that datum's geographic CRS: names that
 // cameras write (TOKYO, NAD27, ED50, PZ-90 ...), names and codes of EPSG
-// (EPSG:4258). A name that stands for nothing, or for more than one thing, gives
+// (EPSG:4258). A name that is unknown, or has more than one meaning, gives
 // the fix a [*grid.UnknownDatumError] and no position.
 //
 // # Epoch
@@ -75,7 +75,7 @@
 //
 // [OpenGrid] takes [grid.OpenOptions]: operations to force or to forbid, by the registry
 // code of a step (EPSG:8970) or a part of the name, folders of grid files, and a
-// vertical system. A selector that stands for nothing is an [*grid.OperationError]
+// vertical system. A selector that selects nothing is an [*grid.OperationError]
 // that lists what there is. [CRS.Candidates] lists the operations for the points
 // of a job: accuracy, area of use, whether it depends on the epoch, what it lacks
 // and where to get that, which one is used and why.
@@ -111,6 +111,6 @@
 //
 // Methods are safe for use by many goroutines. PROJ contexts are not, so each
 // call borrows one from a pool, and one for each processor where it has some
-// thousands of positions to carry; contexts stay in the pool for the life of the
+// thousands of positions to transform; contexts stay in the pool for the life of the
 // process, as many as were ever at work at the same time.
 package crs

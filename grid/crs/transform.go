@@ -99,8 +99,8 @@ func (b *batch) room() (*task, *proj.Coord) {
 	return &b.tasks[n], &b.coords[n]
 }
 
-// carrier is one of the two directions, at work on a chunk of positions.
-type carrier interface {
+// direction is one of the two directions, at work on a chunk of positions.
+type direction interface {
 	// start returns the datum of position i, and where to choose its way by.
 	start(i int) (datum string, t task, err error)
 	// coord is what goes into a way.
@@ -114,9 +114,9 @@ type carrier interface {
 	lost(i int32) error
 }
 
-// carry does one chunk of n positions. What PROJ can't transform one way is put to
+// transform does one chunk of n positions. What PROJ can't transform one way is put to
 // the next. plans are those of the datums seen so far.
-func (c *CRS) carry(ctx context.Context, s *scratch, plans map[string]source, n int, job carrier) error {
+func (c *CRS) transform(ctx context.Context, s *scratch, plans map[string]source, n int, job direction) error {
 	s.clear()
 	datum := ""
 	var last source
@@ -165,7 +165,7 @@ func (c *CRS) carry(ctx context.Context, s *scratch, plans map[string]source, n 
 }
 
 // choose puts a task to the batch of its next way.
-func (s *scratch) choose(job carrier, p *plan, t task) {
+func (s *scratch) choose(job direction, p *plan, t task) {
 	way, phase, at := 0, phaseInside, 1 // the best way: what next says for most
 	if w := &p.ways[0]; t.at > 0 || w.ballpark || w.dated && !t.dated || !w.covers(t.lat, t.lon) {
 		way, phase, at = p.next(t.lat, t.lon, t.dated, int(t.at))
@@ -214,7 +214,7 @@ func (c *CRS) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, e
 	}
 	out := make([]grid.Placement, len(fixes))
 	err := c.inChunks(len(fixes), func(w *worker, known map[string]source, lo, hi int) error {
-		return c.carry(ctx, &w.scratch, known, hi-lo, &forwards{c, w, fixes[lo:hi], out[lo:hi]})
+		return c.transform(ctx, &w.scratch, known, hi-lo, &forwards{c, w, fixes[lo:hi], out[lo:hi]})
 	})
 	if err != nil {
 		return nil, err
@@ -298,7 +298,7 @@ func (c *CRS) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame) (
 		return nil, err
 	}
 	err = c.inChunks(len(at), func(w *worker, known map[string]source, lo, hi int) error {
-		return c.carry(ctx, &w.scratch, known, hi-lo, &backwards{c, w, at[lo:hi], own[lo:hi], frames[lo:hi], out[lo:hi]})
+		return c.transform(ctx, &w.scratch, known, hi-lo, &backwards{c, w, at[lo:hi], own[lo:hi], frames[lo:hi], out[lo:hi]})
 	})
 	if err != nil {
 		return nil, err

@@ -58,7 +58,7 @@ func (c *CRS) withWorker(f func(*worker) error) error {
 }
 
 // shareFrom is how many positions a worker must have to be worth waking up: to make
-// its PROJ context costs about as much as to carry so many.
+// its PROJ context costs about as much as to transform so many.
 const shareFrom = 4 * chunk
 
 // withWorkers has n positions done by as many workers as there are processors, each

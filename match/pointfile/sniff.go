@@ -16,7 +16,7 @@ import (
 )
 
 // separators are what may stand between columns, the least ambiguous first; the
-// blank stands for runs of blanks.
+// blank means runs of blanks.
 const separators = "\t;|, "
 
 // sampleSize is how much of a text is looked at to work out its layout, and

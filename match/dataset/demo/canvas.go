@@ -91,7 +91,7 @@ const near = 0.08
 
 type pt struct{ x, y float64 }
 
-// see carries a place into the camera's frame: right, up, forward.
+// see transforms a place into the camera's frame: right, up, forward.
 func (c *canvas) see(p vec) vec {
 	d := p.sub(c.cam)
 	return vec{d.dot(c.right), d.dot(c.up), d.dot(c.fwd)}

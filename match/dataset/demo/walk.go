@@ -110,7 +110,7 @@ func (p *plan) beyond(tag *shot, st *station) bool {
 	return d > 2.4477*tag.herr*sigmaPerRadius68+2.0
 }
 
-// onGrid carries a horizontal offset in the frame of a scene to the grid.
+// onGrid transforms a horizontal offset in the frame of a scene to the grid.
 func (s *station) onGrid(d vec, unit grid.Unit) grid.EN {
 	sn, cs := math.Sincos(s.heading * math.Pi / 180)
 	return grid.EN{
@@ -226,7 +226,7 @@ func locate(ctx context.Context, proj grid.Projection, shots []shot) error {
 	}
 	fixes, err := proj.FromGrid(ctx, at, frames)
 	if err != nil {
-		return fmt.Errorf("demo: carrying the positions off the grid: %w", err)
+		return fmt.Errorf("demo: transforming the positions from the grid: %w", err)
 	}
 	if len(fixes) != len(at) {
 		return fmt.Errorf("demo: the projection returned %d positions for %d", len(fixes), len(at))
@@ -234,7 +234,7 @@ func locate(ctx context.Context, proj grid.Projection, shots []shot) error {
 	for i, f := range fixes {
 		switch {
 		case f.Err != nil:
-			return fmt.Errorf("demo: carrying E %.3f N %.3f off the grid: %w", at[i].E, at[i].N, f.Err)
+			return fmt.Errorf("demo: transforming E %.3f N %.3f from the grid: %w", at[i].E, at[i].N, f.Err)
 		case f.Op != nil && f.Op.Ballpark:
 			return fmt.Errorf("demo: only a ballpark operation (%s) leads from the grid to WGS 84; the tags would be wrong by an unknown amount", f.Op.Name)
 		case !f.Valid():
