@@ -336,13 +336,7 @@ func (r *exifReader) xp(e *ifd.Entry, field string) string {
 // coded reads a text with an 8 byte character code before it, as UserComment
 // and GPSProcessingMethod have (Exif 4.6.5, table 9, from memory).
 func (r *exifReader) coded(e *ifd.Entry, field string) string {
-	switch e.Type {
-	case ifd.Undefined, ifd.ASCII, ifd.Byte, ifd.UTF8:
-	default:
-		r.unsound(e, field, "a coded text")
-		return ""
-	}
-	if !e.Sound {
+	if !e.Sound || !slices.Contains([]uint16{ifd.Undefined, ifd.ASCII, ifd.Byte, ifd.UTF8}, e.Type) {
 		r.unsound(e, field, "a coded text")
 		return ""
 	}
@@ -350,8 +344,7 @@ func (r *exifReader) coded(e *ifd.Entry, field string) string {
 	if e.Type != ifd.Undefined {
 		r.warn(WarnWrongType, field, "type %s where UNDEFINED is due", ifd.TypeName(e.Type))
 	}
-	text := bytes.TrimRight(v, " \x00")
-	if len(bytes.Trim(text, " \x00")) == 0 {
+	if len(bytes.Trim(v, " \x00")) == 0 {
 		return ""
 	}
 	code, rest := string(v[:min(len(v), 8)]), v[min(len(v), 8):]
@@ -366,18 +359,22 @@ func (r *exifReader) coded(e *ifd.Entry, field string) string {
 		}
 		return ""
 	case "\x00\x00\x00\x00\x00\x00\x00\x00": // none stated
-		text = bytes.TrimRight(rest, " \x00")
-	default:
-		if e.Type == ifd.ASCII && string(text) == "ASCII" {
-			return "" // the code and nothing after it
-		}
-		code = ""
+		return r.uncoded(rest, field, true)
 	}
+	if text := bytes.TrimRight(v, " \x00"); e.Type == ifd.ASCII && string(text) == "ASCII" {
+		return "" // the code and nothing after it
+	}
+	return r.uncoded(v, field, false)
+}
+
+// uncoded reads a text in an unstated character code, which may have its place or not.
+func (r *exifReader) uncoded(text []byte, field string, placed bool) string {
+	text = bytes.TrimRight(text, " \x00")
 	if !utf8.Valid(text) || bytes.IndexByte(text, 0) >= 0 {
 		r.warn(WarnCharset, field, "%d bytes in an unstated character code, which are not decoded", len(text))
 		return ""
 	}
-	if code == "" {
+	if !placed {
 		r.warn(WarnCharset, field, "the text has no character code before it")
 	}
 	return string(text)

@@ -443,12 +443,15 @@ func (r *exifReader) clock(e *ifd.Entry) (time.Duration, bool) {
 		// num*1e9 is below 2^62.
 		v[i] = time.Duration((uint64(num)*1e9 + uint64(den)/2) / uint64(den))
 	}
-	leap := v[0] == 23*one && v[1] == 59*one && v[2] < 61*one
-	switch {
-	case v[0] >= 24*one || v[1] >= 60*one || v[2] >= 60*one && !leap:
+	seconds := 60 * one
+	if v[0] == 23*one && v[1] == 59*one {
+		seconds += one
+	}
+	if v[0] >= 24*one || v[1] >= 60*one || v[2] >= seconds {
 		r.warn(WarnOutOfRange, name, "%g:%g:%g is no time of day", v[0].Seconds(), v[1].Seconds(), v[2].Seconds())
 		return 0, false
-	case v[0]%one != 0 && v[1]+v[2] != 0, v[1]%one != 0 && v[2] != 0:
+	}
+	if v[0]%one != 0 && v[1]+v[2] != 0 || v[1]%one != 0 && v[2] != 0 {
 		r.warn(WarnAmbiguous, name, "hours or minutes have a fraction, yet more follows")
 		return 0, false
 	}

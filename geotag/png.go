@@ -193,38 +193,30 @@ func textCarrier(src *source, c pngChunk) (t carrier, ok bool, err error) {
 	if err != nil {
 		return t, false, err
 	}
-	t = carrier{pngChunk: c}
-	keyword, rest, found := bytes.Cut(b, []byte{0})
-	if !found {
-		return t, false, nil
-	}
-	switch string(keyword) {
-	case keywordXMP:
-		t.xmp = true
-	case keywordRawExif, keywordRawAPP1:
-		t.raw = true
-	default:
-		return t, false, nil
-	}
-	switch c.typ {
-	case pngZText: // compression method
-		if len(rest) < 1 || rest[0] != 0 {
-			return t, false, nil
-		}
-		t.compressed, rest = true, rest[1:]
-	case pngIText: // compression flag and method, language, translated keyword
-		if len(rest) < 2 || rest[0] > 1 || rest[0] == 1 && rest[1] != 0 {
-			return t, false, nil
-		}
-		t.compressed, rest = rest[0] == 1, rest[2:]
-		for range 2 {
-			if _, rest, found = bytes.Cut(rest, []byte{0}); !found {
-				return t, false, nil
-			}
+	keyword, rest, _ := bytes.Cut(b, []byte{0})
+	t = carrier{pngChunk: c, xmp: string(keyword) == keywordXMP, raw: string(keyword) == keywordRawExif || string(keyword) == keywordRawAPP1}
+	head := t.textHead(rest)
+	t.at = len(keyword) + 1 + head
+	return t, (t.xmp || t.raw) && head >= 0 && t.at <= len(b), nil
+}
+
+// textHead is the length of what precedes the text after its keyword, -1 where it is not
+// known how the text is kept; it sets compressed.
+func (t *carrier) textHead(rest []byte) int {
+	switch {
+	case t.typ == pngText:
+		return 0
+	case t.typ == pngZText && len(rest) > 0 && rest[0] == 0: // compression method
+		t.compressed = true
+		return 1
+	case t.typ == pngIText && len(rest) > 1 && rest[0] <= 1 && rest[0]&rest[1] == 0: // flag and method
+		t.compressed = rest[0] == 1
+		texts := bytes.SplitN(rest[2:], []byte{0}, 3) // language, translated keyword
+		if len(texts) == 3 {
+			return len(rest) - len(texts[2])
 		}
 	}
-	t.at = len(b) - len(rest)
-	return t, true, nil
+	return -1
 }
 
 // chunkData returns the data of a chunk after proving them by the checksum. The

@@ -53,23 +53,14 @@ func Thumbnail(r io.ReaderAt, size int64) ([]byte, error) {
 
 // exifThumbnail finds the thumbnail in a TIFF structure; the slice is part of it.
 func exifThumbnail(block []byte) ([]byte, error) {
-	b, err := ifd.Parse(block)
+	b, d, err := thumbnailDir(block)
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
 	}
-	// An error of the chain behind the second directory is none of the thumbnail's.
-	at, err := b.Chain()
-	if len(at) < 2 {
-		if err != nil {
-			return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
-		}
-		return nil, ErrNoThumbnail
+	var start, length *ifd.Entry
+	if d != nil {
+		start, length = d.Find(tagThumbOffset), d.Find(tagThumbLength)
 	}
-	d, err := b.Dir(at[1])
-	if err != nil {
-		return nil, fmt.Errorf("%w: %w", ErrCorrupt, err)
-	}
-	start, length := d.Find(tagThumbOffset), d.Find(tagThumbLength)
 	if start == nil || length == nil {
 		return nil, ErrNoThumbnail // an uncompressed one, or none
 	}
@@ -80,15 +71,29 @@ func exifThumbnail(block []byte) ([]byte, error) {
 	}
 	off, ok1 := b.Uint(start, 0)
 	n, ok2 := b.Uint(length, 0)
-	if !ok1 || !ok2 || uint64(off)+uint64(n) > uint64(len(block)) {
+	end := uint64(off) + uint64(n)
+	switch {
+	case !ok1 || !ok2 || end > uint64(len(block)):
 		return nil, fmt.Errorf("%w: the thumbnail's place lies outside the Exif block", ErrCorrupt)
-	}
-	t := block[off : uint64(off)+uint64(n)]
-	if n == 0 {
+	case n == 0:
 		return nil, ErrNoThumbnail
-	}
-	if !jpegContainer.sniff(t) {
+	case !jpegContainer.sniff(block[off:end]):
 		return nil, fmt.Errorf("%w: the thumbnail is no JPEG image", ErrCorrupt)
 	}
-	return t, nil
+	return block[off:end], nil
+}
+
+// thumbnailDir reads the second directory, nil where there is none.
+func thumbnailDir(block []byte) (*ifd.Block, *ifd.Dir, error) {
+	b, err := ifd.Parse(block)
+	if err != nil {
+		return nil, nil, err
+	}
+	// An error of the chain behind the second directory is none of the thumbnail's.
+	at, err := b.Chain()
+	if len(at) < 2 {
+		return b, nil, err
+	}
+	d, err := b.Dir(at[1])
+	return b, d, err
 }

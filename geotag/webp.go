@@ -84,11 +84,8 @@ func scanWebP(src *source) (*webpScan, error) {
 			return scan, err
 		}
 		c := riffChunk{typ: string(b[:4]), off: pos, n: int64(binary.LittleEndian.Uint32(b[4:]))}
-		if c.data()+c.n > scan.end {
-			return scan, fmt.Errorf("%w: the chunk %q at offset %d needs %d bytes, the header says %d", ErrCorrupt, c.typ, pos, c.data()+c.n, scan.end)
-		}
-		if c.data()+c.n > src.size {
-			return scan, fmt.Errorf("%w: the chunk %q at offset %d needs %d bytes, the file has %d", ErrTruncated, c.typ, pos, c.data()+c.n, src.size)
+		if err := c.fits(scan.end, src.size); err != nil {
+			return scan, err
 		}
 		// The last byte of padding is forgotten by some programs.
 		if c.n&1 == 1 && c.data()+c.n < limit {
@@ -106,6 +103,18 @@ func scanWebP(src *source) (*webpScan, error) {
 		return scan, fmt.Errorf("%w: there are no image data", ErrCorrupt)
 	}
 	return scan, nil
+}
+
+// fits reports an error where a chunk goes beyond the end by the header or that of the
+// file.
+func (c *riffChunk) fits(end, size int64) error {
+	switch need := c.data() + c.n; {
+	case need > end:
+		return fmt.Errorf("%w: the %v needs %d bytes, the header says %d", ErrCorrupt, c, need, end)
+	case need > size:
+		return fmt.Errorf("%w: the %v needs %d bytes, the file has %d", ErrTruncated, c, need, size)
+	}
+	return nil
 }
 
 // note takes up one chunk.

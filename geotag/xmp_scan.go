@@ -155,7 +155,7 @@ func (s *xmpScanner) next(t *xmpToken) error {
 			}
 			s.p = s.p[n+1:]
 			return s.end(t, off)
-		case s.p[0] == '<' && len(s.p) > 1 && (s.p[1] == '?' || s.p[1] == '!'):
+		case len(s.p) > 1 && (s.p[1] == '?' || s.p[1] == '!'):
 			if !s.skip() {
 				return errXMPUnusual
 			}
@@ -378,20 +378,14 @@ func (s *xmpScanner) text(b []byte, quoted bool) (text []byte, ok bool) {
 	}
 }
 
+// xmlNames are the references to characters by name.
+var xmlNames = map[string]rune{"amp": '&', "lt": '<', "gt": '>', "quot": '"', "apos": '\''}
+
 // xmlReferred is the character of a reference: one of XML's five names, or a number
 // that is plainly a character's.
 func xmlReferred(ref string) (r rune, ok bool) {
-	switch ref {
-	case "amp":
-		return '&', true
-	case "lt":
-		return '<', true
-	case "gt":
-		return '>', true
-	case "quot":
-		return '"', true
-	case "apos":
-		return '\'', true
+	if r, ok := xmlNames[ref]; ok {
+		return r, true
 	}
 	number, ok := strings.CutPrefix(ref, "#")
 	base := 10
@@ -399,5 +393,6 @@ func xmlReferred(ref string) (r rune, ok bool) {
 		number, base = hex, 16
 	}
 	n, err := strconv.ParseUint(number, base, 16)
-	return rune(n), ok && err == nil && (n == '\t' || n == '\n' || n == '\r' || n >= ' ' && n < 0xD800)
+	plain := n == '\t' || n == '\n' || n == '\r' || n >= ' ' && n < 0xD800
+	return rune(n), ok && err == nil && plain
 }

@@ -314,15 +314,7 @@ func lines(r io.Reader, size int64) iter.Seq2[line, error] {
 	return func(yield func(line, error) bool) {
 		sc := bufio.NewScanner(io.LimitReader(r, size))
 		sc.Buffer(nil, maxLine)
-		sc.Split(func(data []byte, atEOF bool) (int, []byte, error) {
-			if i := bytes.IndexByte(data, '\n'); i >= 0 {
-				return i + 1, data[:i+1], nil
-			}
-			if atEOF && len(data) > 0 {
-				return len(data), data, nil
-			}
-			return 0, nil, nil
-		})
+		sc.Split(wholeLines)
 		var ln line
 		for sc.Scan() {
 			ln = line{no: ln.no + 1, off: ln.off + int64(len(ln.text)), text: sc.Bytes()}
@@ -347,6 +339,17 @@ func lines(r io.Reader, size int64) iter.Seq2[line, error] {
 			yield(ln, err)
 		}
 	}
+}
+
+// wholeLines is bufio.ScanLines with the lines' ends.
+func wholeLines(data []byte, atEOF bool) (advance int, token []byte, err error) {
+	if i := bytes.IndexByte(data, '\n'); i >= 0 {
+		return i + 1, data[:i+1], nil
+	}
+	if atEOF && len(data) > 0 {
+		return len(data), data, nil
+	}
+	return 0, nil, nil
 }
 
 func (l line) ended() bool { return l.text[len(l.text)-1] == '\n' }

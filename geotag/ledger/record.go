@@ -144,6 +144,10 @@ func (r *Record) check() error {
 	case r.SizeBefore < 0 || r.SizeAfter < 0:
 		return errors.New("negative size")
 	}
+	return cmp.Or(r.checkDigests(), r.checkReverse())
+}
+
+func (r *Record) checkDigests() error {
 	for _, d := range []struct{ name, hex string }{{"before", r.Before}, {"after", r.After}, {"previous", cmp.Or(r.Previous, nothing.String())}} {
 		if _, err := parseDigest(d.hex); err != nil {
 			return fmt.Errorf("%s: %v", d.name, err)
@@ -152,7 +156,7 @@ func (r *Record) check() error {
 	if r.Created && (r.Action != ActionCorrect || r.SizeBefore != 0 || r.Before != nothing.String()) {
 		return errors.New("created, yet there were bytes before, or no correction made it")
 	}
-	return r.checkReverse()
+	return nil
 }
 
 // checkReverse reports what is wrong with the way back.

@@ -63,24 +63,30 @@ func (h *headerReader) segment() (done bool, err error) {
 		return false, err
 	}
 	n := int(binary.BigEndian.Uint16(length[:])) - 2
-	table, frame := marker == 0xDB, isFrame(marker)
-	switch {
-	case n < 0:
+	if n < 0 {
 		return false, fmt.Errorf("%w: a segment of length %d", geotag.ErrCorrupt, n+2)
-	case frame && h.first >= 0:
-		return false, fmt.Errorf("%w: two frames", geotag.ErrCorrupt)
-	case !table && !frame:
-		_, err := h.Discard(n)
-		return false, err
 	}
-	payload := make([]byte, n)
-	if _, err := io.ReadFull(h, payload); err != nil {
-		return false, err
+	return false, h.body(marker, n)
+}
+
+// body reads or skips the n bytes of a segment.
+func (h *headerReader) body(marker byte, n int) error {
+	table, frame := marker == 0xDB, isFrame(marker)
+	if !table && !frame {
+		_, err := h.Discard(n)
+		return err
+	}
+	b := make([]byte, n)
+	if _, err := io.ReadFull(h, b); err != nil {
+		return err
 	}
 	if table {
-		return false, readTables(payload, &h.tables)
+		return readTables(b, &h.tables)
 	}
-	return false, h.frame(payload)
+	if h.first >= 0 {
+		return fmt.Errorf("%w: two frames", geotag.ErrCorrupt)
+	}
+	return h.frame(b)
 }
 
 // isFrame says whether a marker starts a frame: SOF0 to SOF15, among which DHT,
