@@ -75,6 +75,7 @@ type Block struct {
 	// First is the offset of the first directory.
 	First uint32
 
+	big  bool // Order is big-endian
 	size uint64
 	load func(off int64, n int) ([]byte, error) // nil where Data is all
 	err  error
@@ -140,15 +141,30 @@ func (b *Block) header(magic ...uint16) error {
 	case "II":
 		b.Order = binary.LittleEndian
 	case "MM":
-		b.Order = binary.BigEndian
+		b.Order, b.big = binary.BigEndian, true
 	default:
 		return fmt.Errorf("%w: byte order %q is neither II nor MM", ErrCorrupt, b.Data[:2])
 	}
-	if m := b.Order.Uint16(b.Data[2:]); !slices.Contains(magic, m) {
+	if m := b.uint16(b.Data[2:]); !slices.Contains(magic, m) {
 		return fmt.Errorf("%w: the header says %d where %d is due", ErrCorrupt, m, magic[0])
 	}
-	b.First = b.Order.Uint32(b.Data[4:])
+	b.First = b.uint32(b.Data[4:])
 	return nil
+}
+
+// uint16 is Order.Uint16 without the cost of a call through an interface.
+func (b *Block) uint16(v []byte) uint16 {
+	if b.big {
+		return binary.BigEndian.Uint16(v)
+	}
+	return binary.LittleEndian.Uint16(v)
+}
+
+func (b *Block) uint32(v []byte) uint32 {
+	if b.big {
+		return binary.BigEndian.Uint32(v)
+	}
+	return binary.LittleEndian.Uint32(v)
 }
 
 // Len is the length of the block in bytes.
@@ -212,7 +228,7 @@ func (b *Block) count(off uint32) (int, error) {
 	if v == nil {
 		return 0, b.err
 	}
-	return int(b.Order.Uint16(v)), nil
+	return int(b.uint16(v)), nil
 }
 
 // ReadDir is Dir into a d that may hold an earlier directory, whose memory it
@@ -241,11 +257,11 @@ func (b *Block) ReadDir(d *Dir, off uint32) error {
 	for i := range d.Entries {
 		w := raw[i*EntrySize:][:EntrySize]
 		d.Entries[i] = Entry{
-			Tag:    b.Order.Uint16(w),
-			Type:   b.Order.Uint16(w[2:]),
-			Count:  b.Order.Uint32(w[4:]),
+			Tag:    b.uint16(w),
+			Type:   b.uint16(w[2:]),
+			Count:  b.uint32(w[4:]),
 			Pos:    int(off) + 2 + i*EntrySize,
-			Offset: b.Order.Uint32(w[8:]),
+			Offset: b.uint32(w[8:]),
 			inline: [4]byte(w[8:]),
 		}
 		e := &d.Entries[i]
@@ -260,7 +276,7 @@ func (b *Block) ReadDir(d *Dir, off uint32) error {
 	}
 	if end+4 <= b.size {
 		d.NextPos = int(end)
-		d.Next = b.Order.Uint32(raw[count*EntrySize:])
+		d.Next = b.uint32(raw[count*EntrySize:])
 	}
 	return nil
 }
@@ -294,7 +310,7 @@ func (b *Block) Chain() ([]uint32, error) {
 		if next == nil {
 			return at, b.err
 		}
-		off = b.Order.Uint32(next)
+		off = b.uint32(next)
 	}
 	return at, nil
 }
@@ -342,9 +358,9 @@ func (b *Block) Uint(e *Entry, i int) (uint32, bool) {
 	case e.Type == Byte:
 		return uint32(v[0]), true
 	case e.Type == Short:
-		return uint32(b.Order.Uint16(v)), true
+		return uint32(b.uint16(v)), true
 	case e.Type == Long || e.Type == IFD:
-		return b.Order.Uint32(v), true
+		return b.uint32(v), true
 	}
 	return 0, false
 }
@@ -355,5 +371,5 @@ func (b *Block) Rational(e *Entry, i int) (num, den uint32, ok bool) {
 	if v == nil || e.Type != Rational {
 		return 0, 0, false
 	}
-	return b.Order.Uint32(v), b.Order.Uint32(v[4:]), true
+	return b.uint32(v), b.uint32(v[4:]), true
 }
