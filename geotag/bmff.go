@@ -309,7 +309,7 @@ func readMeta(src *source, box bmffBox) (*bmffMeta, error) {
 	return m, nil
 }
 
-// note takes up a box of the meta box.
+// note records a box of the meta box.
 func (m *bmffMeta) note(x bmffBox) error {
 	if x.kind == "pitm" {
 		version, _, f := m.full(x)
@@ -599,7 +599,7 @@ func (m *bmffMeta) data(src *source, id uint64, most int64) ([]byte, error) {
 }
 
 // exifStart is where in an Exif item the TIFF header is: a number of four bytes
-// says how far behind itself, ISO/IEC 23008-12 annex A.2.1.
+// says how far after itself, ISO/IEC 23008-12 annex A.2.1.
 func exifStart(item []byte) (int, error) {
 	if len(item) >= 4 {
 		at := uint64(binary.BigEndian.Uint32(item)) + 4

@@ -292,7 +292,7 @@ func (l *locations) put(it *located, parts []itemPart, at, n uint64, byBase bool
 	return it.base <= most(l.base())
 }
 
-// shift moves what an item has behind the meta box by grow bytes.
+// shift moves what an item has after the meta box by grow bytes.
 func (w *bmffWriter) shift(it *located, grow uint64) error {
 	if it.reference != 0 || it.method() != inFile || it.id == w.added {
 		return nil

@@ -19,7 +19,7 @@ type container struct {
 	// find finds where a file has its metadata, and with whole all that has to be
 	// known to write them. With an error that wraps ErrTruncated or ErrCorrupt it
 	// still returns what it found before. It reads no more of src than the header,
-	// unless metadata may be behind that. A format that is not made of parts has read
+	// unless metadata may follow that. A format that is not made of parts has read
 	// and plan instead.
 	find func(src *source, whole bool) (*layout, error)
 	// read reads the tag; Container is name where it leaves that open.
@@ -269,7 +269,7 @@ func sniff(src *source) (*container, error) {
 // believed is in the Tag's Warnings; the error is ErrFormat, ErrTruncated,
 // ErrCorrupt or one of r, wrapped.
 //
-// A file that is cut off or damaged only behind the metadata gives the Tag, with
+// A file that is cut off or damaged only after the metadata gives the Tag, with
 // WarnTruncated: what it says is as good as it was.
 func Read(r io.ReaderAt, size int64) (*Tag, error) {
 	src := newSource(r, size)

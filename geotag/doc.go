@@ -46,7 +46,7 @@
 // to know). Each format is a value in one table of containers; the readers of Exif
 // blocks and XMP packets know nothing of it.
 //
-//   - PNG and WebP may keep metadata behind the image data. Their chunks are
+//   - PNG and WebP may keep metadata after the image data. Their chunks are
 //     followed to the end by reads of the few bytes that start each. Bounds: 16 MiB
 //     of an Exif block, 4 MiB of a packet, 8 MiB of a text that is compressed, 64
 //     chunks of metadata.

@@ -9,7 +9,7 @@ import (
 	"strings"
 )
 
-// Meaning says what a corrected position stands for. It is the user's choice
+// Meaning says what a corrected position is. It is the user's choice
 // and is recorded with every correction.
 type Meaning int
 
@@ -75,7 +75,7 @@ func unmarshalWord[T ~int](v *T, text []byte, words []string) error {
 // What a correction doesn't reach: the old directory's bytes stay in the block,
 // where no reader looks; copies of the position in a maker's own notes or XMP
 // properties, in a thumbnail's own metadata or in IPTC stay as they are; and an
-// absolute offset in a maker's note to something behind the image is not known,
+// absolute offset in a maker's note to something after the image is not known,
 // so it is not moved along (see Patch.Notes).
 type Edit struct {
 	Meaning Meaning `json:"meaning"`
@@ -83,7 +83,7 @@ type Edit struct {
 	// names.
 	Lat float64 `json:"lat"`
 	Lon float64 `json:"lon"`
-	// MapDatum is written as GPSMapDatum, printable ASCII; empty stands for
+	// MapDatum is written as GPSMapDatum, printable ASCII; it defaults to
 	// "WGS-84". For CameraPosition it must be the image's own (one that states
 	// none is WGS 84), because Exif has one datum for both positions, and nothing
 	// is written.

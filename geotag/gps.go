@@ -188,7 +188,7 @@ func (a angle) signed(letter, negative byte) angle {
 }
 
 // position makes a position of coordinates whose fields have the names given; nil
-// where there is none that can be believed.
+// where there is none that is plausible.
 func (t *Tag) position(source, latName, lonName string, lat, lon angle) *Position {
 	switch {
 	case lat.stated && !lon.stated:

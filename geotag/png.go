@@ -82,7 +82,7 @@ type pngScan struct {
 	end int64
 }
 
-// scanPNG lists the chunks of concern. It reads the eight bytes that start each
+// scanPNG lists the relevant chunks. It reads the eight bytes that start each
 // chunk, and the keywords of texts; the reads that takes are bounded by one for
 // each hop bytes of the file. With an error it still returns what it found
 // before, all of it wholly inside the image.
@@ -132,7 +132,7 @@ func (c *pngChunk) check(typ []byte, size int64) error {
 	return nil
 }
 
-// note takes up a chunk.
+// note records a chunk.
 func (s *pngScan) note(src *source, c pngChunk) error {
 	switch c.typ {
 	case pngHeader:
@@ -187,7 +187,7 @@ func tiffStart(b []byte) int {
 	return 0
 }
 
-// textCarrier reports whether a text chunk holds metadata of concern.
+// textCarrier reports whether a text chunk holds relevant metadata.
 func textCarrier(src *source, c pngChunk) (t carrier, ok bool, err error) {
 	b, err := src.window(c.data(), int(min(c.n, pngTextHead)))
 	if err != nil {
@@ -321,7 +321,7 @@ var pngContainer = container{
 }
 
 // findPNG finds the Exif blocks, the XMP packets and the header. An Exif chunk goes
-// before a block kept as text. Metadata may stand behind the image data, so the
+// before a block kept as text. Metadata may follow the image data, so the
 // chunks are followed to the end; their data are not read.
 func findPNG(src *source, _ bool) (*layout, error) {
 	scan, err := scanPNG(src)

@@ -15,7 +15,7 @@ type Tag struct {
 	Container string `json:"container"`
 
 	// Position is the geotag, the Exif one where it is sound and else the XMP
-	// one; nil where there is none that can be believed.
+	// one; nil where there is none that is plausible.
 	Position *Position `json:"position,omitempty"`
 	// XMPPosition is the position in the XMP packet, where there is one.
 	XMPPosition *Position `json:"xmp_position,omitempty"`
@@ -64,7 +64,7 @@ type Tag struct {
 	// Texts are the places where crews and apps leave a point's id.
 	Texts Texts `json:"texts"`
 
-	// Warnings list what is there but can't be believed, or contradicts itself.
+	// Warnings list what is there but implausible, or contradicts itself.
 	Warnings []Warning `json:"warnings,omitempty"`
 }
 

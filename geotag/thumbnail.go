@@ -89,7 +89,7 @@ func thumbnailDir(block []byte) (*ifd.Block, *ifd.Dir, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	// An error of the chain behind the second directory is none of the thumbnail's.
+	// An error of the chain after the second directory is none of the thumbnail's.
 	at, err := b.Chain()
 	if len(at) < 2 {
 		return b, nil, err

@@ -21,14 +21,14 @@ const (
 	tagManifest       = 0xCD41 // C2PA technical specification, embedding into TIFF (from memory)
 )
 
-// Values of PhotometricInterpretation that stand for what a sensor saw, and not
+// Values of PhotometricInterpretation that mean raw sensor data, and not
 // for a picture: TIFF/EP (ISO 12234-2) and DNG specification.
 const (
 	photometricCFA       = 32803
 	photometricLinearRaw = 34892
 )
 
-// Numbers that stand for TIFF's 42 in the headers of files that are TIFF in all
+// Numbers that replace TIFF's 42 in the headers of files that are TIFF in all
 // else: common practice of two makers, no source.
 const (
 	magicBig = 43     // BigTIFF

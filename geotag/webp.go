@@ -62,7 +62,7 @@ type webpScan struct {
 	end int64
 }
 
-// scanWebP lists the chunks of concern. It reads the eight bytes that start each
+// scanWebP lists the relevant chunks. It reads the eight bytes that start each
 // chunk and the start of the image data. With an error it still returns what it
 // found before, all of it wholly inside the image.
 func scanWebP(src *source) (*webpScan, error) {
@@ -117,7 +117,7 @@ func (c *riffChunk) fits(end, size int64) error {
 	return nil
 }
 
-// note takes up one chunk.
+// note records one chunk.
 func (s *webpScan) note(src *source, c riffChunk) error {
 	switch c.typ {
 	case webpExtended:
@@ -216,7 +216,7 @@ var webpContainer = container{
 }
 
 // findWebP finds the Exif blocks, the XMP packets and the dimensions. Both may stand
-// behind the image data, as is usual, so the chunks are followed to the end; the
+// after the image data, as is usual, so the chunks are followed to the end; the
 // image data are not read. Metadata that the flags of VP8X don't announce are read
 // all the same.
 func findWebP(src *source, _ bool) (*layout, error) {

@@ -155,7 +155,7 @@ func (w *dirWriter) even() int {
 	return w.base + len(w.out)
 }
 
-// write lays out what is new: behind the block, or in place of the GPS directory
+// write lays out what is new: after the block, or in place of the GPS directory
 // where that is at its end.
 func (w *dirWriter) write(known extents) {
 	size, gone := w.b.Len(), math.MaxInt

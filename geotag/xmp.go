@@ -28,7 +28,7 @@ const (
 	// times its bytes.
 	xmpMaxMarkup = 100_000
 	// xmpMaxAgain bounds how often properties stand in a packet more than once: no
-	// more are told of, and such a packet is not corrected.
+	// more are reported, and such a packet is not corrected.
 	xmpMaxAgain = 1 << 10
 )
 

@@ -232,7 +232,7 @@ func (s *xmpScanner) start(t *xmpToken) error {
 			return errXMPUnusual
 		}
 	}
-	// A namespace may be declared behind the names that are in it. The default one
+	// A namespace may be declared after the names that are in it. The default one
 	// is not for attributes.
 	for i := range s.attrs {
 		n := &s.attrs[i].name

@@ -211,7 +211,7 @@ func xmpProperties(next func(*xmpToken) error, p []byte, scan bool) (*xmpResourc
 	}
 }
 
-// chars takes up text.
+// chars handles text.
 func (w *xmpWalker) chars(t *xmpToken) {
 	if (w.prop != xmpNone || w.gps != nil) && (w.depth == w.level+xmpAtProperty || w.depth == w.level+xmpAtItem) {
 		w.text = append(w.text, t.text...)
@@ -229,7 +229,7 @@ func (w *xmpWalker) space(off int) int {
 	return off
 }
 
-// start takes up a start tag.
+// start handles a start tag.
 func (w *xmpWalker) start(t *xmpToken) {
 	if w.gps != nil {
 		w.gps.simple = false
@@ -258,7 +258,7 @@ func (w *xmpWalker) start(t *xmpToken) {
 	}
 }
 
-// open takes up the start tag of a property.
+// open handles the start tag of a property.
 func (w *xmpWalker) open(t *xmpToken) {
 	w.prop = xmpKeyOf(t.name)
 	w.text, w.items, w.choice, w.isDefault = w.text[:0], 0, "", false
@@ -272,7 +272,7 @@ func (w *xmpWalker) open(t *xmpToken) {
 	}
 }
 
-// description takes up the start tag of an rdf:Description of the resource, with
+// description handles the start tag of an rdf:Description of the resource, with
 // the properties that are its attributes.
 func (w *xmpWalker) description(t *xmpToken) {
 	first := w.described < 0
@@ -302,7 +302,7 @@ func (w *xmpWalker) description(t *xmpToken) {
 	}
 }
 
-// end takes up an end tag.
+// end handles an end tag.
 func (w *xmpWalker) end(t *xmpToken) {
 	switch {
 	case w.level == 0:
@@ -327,7 +327,7 @@ func (w *xmpWalker) end(t *xmpToken) {
 	}
 }
 
-// property takes up the end tag of a property.
+// property handles the end tag of a property.
 func (w *xmpWalker) property(t *xmpToken) {
 	switch {
 	case w.items > 0 && w.prop != xmpSubject:

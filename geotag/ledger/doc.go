@@ -77,7 +77,7 @@
 //	after        SHA-256 of the bytes after
 //	size_before  length before, in bytes
 //	size_after   length after, in bytes
-//	meaning      what the new position stands for: "subject" or "camera"
+//	meaning      what the new position is: "subject" or "camera"
 //	             (see geotag.Meaning); missing where no tag was changed
 //	reason       object of strings: the caller's reasons, such as the point's
 //	             id and the verdict; may be missing

@@ -83,7 +83,7 @@ func (h history) knows(d digest) bool {
 	return slices.ContainsFunc(h, func(e entry) bool { return e.before == d || e.after == d })
 }
 
-// Repairs says what Open put right after an interrupted run, and what the ledger has
+// Repairs says what Open repaired after an interrupted run, and what the ledger has
 // lost.
 type Repairs struct {
 	// Torn is a cut-off last line that was removed from the ledger, now or earlier
@@ -118,7 +118,7 @@ func Open(root *os.Root, tool string) (*Ledger, error) {
 }
 
 // OpenRead opens the ledger of a folder for Records and for dry runs of Restore:
-// nothing is written, no lock is taken, and Repairs says what Open would put right.
+// nothing is written, no lock is taken, and Repairs says what Open would repair.
 // So it works in a read-only folder. All that would write gives ErrReadOnly.
 func OpenRead(root *os.Root) (*Ledger, error) { return newLedger(rootFolder{root}, "", nil) }
 
@@ -216,7 +216,7 @@ func inPlace(root folder, lock *flock.Flock) (bool, error) {
 	return os.SameFile(held, there), nil
 }
 
-// dropLock removes the lock file and lets go of the lock, in this order: see
+// dropLock removes the lock file and releases the lock, in this order: see
 // takeLock. Where an open file can't be removed (Windows) it stays, which does
 // no harm.
 func dropLock(root folder, lock *flock.Flock) error {
@@ -230,7 +230,7 @@ func dropLock(root folder, lock *flock.Flock) error {
 	return errors.Join(err, lock.Unlock())
 }
 
-// Close waits for the calls that are running and lets go of the lock. Further
+// Close waits for the calls that are running and releases the lock. Further
 // calls give ErrClosed.
 func (l *Ledger) Close() error {
 	l.mu.Lock()
@@ -248,7 +248,7 @@ func (l *Ledger) Close() error {
 	return errors.Join(err, dropLock(l.root, l.lock))
 }
 
-// Repairs says what Open put right.
+// Repairs says what Open repaired.
 func (l *Ledger) Repairs() Repairs { return l.repairs }
 
 // Photos gives the photos that have a record, in the order of their first one.

@@ -26,7 +26,7 @@ const Version = 1
 // maxLine bounds one line of the ledger, in bytes.
 const maxLine = 64 << 20
 
-// Action says what a record stands for.
+// Action says what a record records.
 type Action string
 
 const (

@@ -54,7 +54,7 @@ type Change struct {
 	// copy, when the change was decided on. A photo that is not that file any more,
 	// or was written to since, gives ErrChanged.
 	Judged fs.FileInfo
-	// Meaning says what the new position stands for.
+	// Meaning says what the new position is.
 	Meaning geotag.Meaning
 	// Reason goes into the record: the point's id, the verdict and so on.
 	Reason map[string]string
@@ -189,7 +189,7 @@ func (p *pending) claim(ctx context.Context, l *Ledger) {
 	}
 }
 
-// release gives back what the step holds, once.
+// release releases what the step holds, once.
 func (p *pending) release() {
 	if p.staged != nil {
 		// Where it can't be removed, the next Open does so.

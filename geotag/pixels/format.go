@@ -62,7 +62,7 @@ func (e noDecoder) Error() string { return ErrNoDecoder.Error() + " (" + e.what 
 // Is makes it both errors.
 func (e noDecoder) Is(target error) bool { return target == ErrNoDecoder || target == geotag.ErrFormat }
 
-// unsupported is the error that an error of a decoder stands for if the image is
+// unsupported is the error for a decoder's error where the image is
 // of a kind that it doesn't know; else nil. JPEG's are not among them.
 func unsupported(err error) error {
 	var ofPNG png.UnsupportedError

@@ -13,14 +13,14 @@ import (
 	"example.com/phototie/geotag"
 )
 
-// DefaultMaxPixels is the limit that the zero Limits stand for: 134 million
+// DefaultMaxPixels is the limit of the zero Limits: 134 million
 // pixels, above what the cameras of handhelds have today.
 const DefaultMaxPixels = 1 << 27
 
 // Limits bound what measuring one image may cost.
 type Limits struct {
-	// MaxPixels is the number of pixels up to which an image is decoded; 0 stands
-	// for DefaultMaxPixels. Most photos take 1.5 to 3 bytes of memory a pixel; the
+	// MaxPixels is the number of pixels up to which an image is decoded; 0 is
+	// DefaultMaxPixels. Most photos take 1.5 to 3 bytes of memory a pixel; the
 	// package documentation has those that take more.
 	MaxPixels int64
 }
