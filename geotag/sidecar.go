@@ -160,10 +160,6 @@ func (s *xmpResource) version() [4]byte {
 	return gpsVersion(old)
 }
 
-// sidecarPadding is the white space of a new packet for later changes, as XMP
-// specification part 1, section 7.3.2, recommends: 2 to 4 KiB.
-const sidecarPadding = 2 << 10
-
 // NewSidecar works out the side-car of a photo that has none, as a Patch of
 // nothing: its SizeBefore is 0, and ApplyBytes(nil) gives the file. The same edit
 // gives the same bytes. The error wraps ErrEdit.
@@ -174,22 +170,19 @@ func NewSidecar(e Edit) (*Patch, error) {
 	if err := e.suits(new(Tag), true); err != nil {
 		return nil, err
 	}
-	empty := "<?xpacket begin=\"\uFEFF\" id=\"W5M0MpCehiHzreSzNTczkc9d\"?>\n" +
-		"<x:xmpmeta xmlns:x=\"adobe:ns:meta/\">\n <rdf:RDF xmlns:rdf=\"" + nsRDF + "\"/>\n</x:xmpmeta>\n"
 	line := strings.Repeat(" ", 99) + "\n"
-	empty += strings.Repeat(line, sidecarPadding/len(line)) + "<?xpacket end=\"w\"?>"
-	// With the padding that it is to keep.
-	x := e.xmpFields(version23, true)
-	scan, err := scanXMP([]byte(empty))
+	empty := []byte("<?xpacket begin=\"\uFEFF\" id=\"W5M0MpCehiHzreSzNTczkc9d\"?>\n" +
+		"<x:xmpmeta xmlns:x=\"adobe:ns:meta/\">\n <rdf:RDF xmlns:rdf=\"" + nsRDF + "\"/>\n</x:xmpmeta>\n" +
+		strings.Repeat(line, xmpRoom/len(line)) + "<?xpacket end=\"w\"?>")
+	scan, err := scanXMP(empty)
 	if err != nil {
 		return nil, fmt.Errorf("building a side-car: %w", err)
 	}
-	off, end, text, err := scan.insertion([]byte(empty), x, nil)
+	off, end, text, err := scan.insertion(empty, e.xmpFields(version23, true), nil)
 	if err != nil {
 		return nil, fmt.Errorf("building a side-car: %w", err)
 	}
-	file := []byte(empty[:off] + text + empty[end:])
-	p := &Patch{Splices: []Splice{{New: file}}}
+	file := slices.Concat(empty[:off], []byte(text), empty[end:])
 	_, again, err := Rewrite(file, e)
 	if err == nil && !again.Empty() {
 		err = errors.New("a second run would change it")
@@ -197,7 +190,7 @@ func NewSidecar(e Edit) (*Patch, error) {
 	if err != nil {
 		return nil, fmt.Errorf("building a side-car: it does not read back: %w", err)
 	}
-	return p, nil
+	return &Patch{Splices: []Splice{{New: file}}}, nil
 }
 
 // WithSidecar puts what a photo's side-car says together with what the photo

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"slices"
 	"syscall"
 )
 
@@ -40,15 +41,8 @@ func carryOver(dst, src file, info fs.FileInfo, inPlace bool) (notes []string, e
 	}
 	// After the owner, whose change may clear bits of the mode.
 	const bits = fs.ModePerm | fs.ModeSetuid | fs.ModeSetgid | fs.ModeSticky
-	if mode := info.Mode() & bits; fresh.Mode()&bits != mode {
-		if err := dst.Chmod(mode); err != nil {
-			if inPlace {
-				return nil, fmt.Errorf("can't keep its mode: %w", err)
-			}
-			notes = append(notes, fmt.Sprintf("its mode could not be kept: %v", err))
-		}
-	}
-	return append(notes, copyXattrs(dst, src, inPlace)...), nil
+	denied, err := carryMode(dst, info, inPlace, bits)
+	return slices.Concat(notes, denied, copyXattrs(dst, src, inPlace)), err
 }
 
 // syncDir makes a rename in the folder durable. File systems that can't sync a

@@ -76,6 +76,8 @@ type entry struct {
 	action        Action
 	before, after digest
 	created       bool
+	// sizeBefore and sizeAfter are lengths in bytes.
+	sizeBefore, sizeAfter int64
 }
 
 // knows reports whether d is a state that the ledger recorded.
@@ -436,7 +438,7 @@ func (l *Ledger) read(f file, size int64) (torn []byte, err error) {
 // index notes a record; the caller has l.mu or the only reference.
 func (l *Ledger) index(rec Record, off int64, length, no int) {
 	h := l.photos[rec.Photo]
-	e := entry{off: off, length: length, line: no, action: rec.Action, created: rec.Created}
+	e := entry{off: off, length: length, line: no, action: rec.Action, created: rec.Created, sizeBefore: rec.SizeBefore, sizeAfter: rec.SizeAfter}
 	e.before, _ = parseDigest(rec.Before) // checked with the record
 	e.after, _ = parseDigest(rec.After)
 	if e.action == ActionRestore && !h.knows(e.before) {

@@ -285,14 +285,9 @@ func (r *restorer) look(ctx context.Context) error {
 	l := r.l
 	w := &whereabouts{names: map[digest][]string{}, path: map[digest]string{}}
 	sizes := map[int64]bool{}
-	for rec, err := range l.Records() {
-		if err != nil {
-			return err
-		}
-		sizes[rec.SizeBefore], sizes[rec.SizeAfter] = true, true
-	}
 	for _, photo := range l.Photos() {
 		for _, e := range l.history(photo) {
+			sizes[e.sizeBefore], sizes[e.sizeAfter] = true, true
 			for _, d := range []digest{e.before, e.after} {
 				if n := w.names[d]; len(n) == 0 || n[len(n)-1] != photo {
 					w.names[d] = append(n, photo)
@@ -302,12 +297,10 @@ func (r *restorer) look(ctx context.Context) error {
 	}
 	delete(w.names, nothing) // empty files are no photo's
 	var unread []string
-	err := l.walk(".", &unread, func(name string) error {
-		if mayChange(name) != nil {
-			return nil
-		}
+	r.found = w
+	return l.walk(".", &unread, func(name string) error {
 		src, err := openSource(l.root, name)
-		if err != nil {
+		if mayChange(name) != nil || err != nil {
 			return nil // what can't be read is nowhere
 		}
 		defer src.Close()
@@ -320,8 +313,6 @@ func (r *restorer) look(ctx context.Context) error {
 		}
 		return err
 	})
-	r.found = w
-	return err
 }
 
 // rebuild makes the bytes that the way leads to, proves them, and unless it is a dry

@@ -434,6 +434,21 @@ func (t *staged) attributes(src *source, inPlace bool) (notes []string, err erro
 	return notes, nil
 }
 
+// carryMode gives dst those bits of the mode that info has. Where the system denies
+// that, it is a note, and in place an error.
+func carryMode(dst file, info fs.FileInfo, inPlace bool, bits fs.FileMode) (notes []string, err error) {
+	fresh, err := dst.Stat()
+	if mode := info.Mode() & bits; err == nil && fresh.Mode()&bits != mode {
+		if err = dst.Chmod(mode); err != nil && !inPlace {
+			return []string{fmt.Sprintf("its mode could not be kept: %v", err)}, nil
+		}
+	}
+	if err != nil {
+		return nil, fmt.Errorf("can't keep its mode: %w", err)
+	}
+	return nil, nil
+}
+
 // sync syncs the temporary file and closes it.
 func (t *staged) sync() error {
 	if err := t.file.Sync(); err != nil {
