@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -281,15 +282,10 @@ func (l *locations) put(it *located, parts []itemPart, at, n uint64, byBase bool
 	}
 	for i := range parts {
 		parts[i].off, parts[i].length = at-it.base, n/count
-		if uint64(i) == count-1 {
-			parts[i].length = n - n/count*(count-1)
-		}
-		if parts[i].off > most(l.offset()) || parts[i].length > most(l.length()) {
-			return false
-		}
-		at += parts[i].length
+		at += n / count
 	}
-	return it.base <= most(l.base())
+	parts[count-1].length += n % count
+	return it.base <= most(l.base()) && !slices.ContainsFunc(parts, func(p itemPart) bool { return p.off > most(l.offset()) || p.length > most(l.length()) })
 }
 
 // shift moves what an item has after the meta box by grow bytes.
@@ -457,18 +453,15 @@ func appendID(b []byte, id uint64, long bool) []byte {
 // if it isn't one of those that change, its bytes are the same: they come from
 // where they were, and no splice touches them.
 func (w *bmffWriter) prove(p *Patch) error {
-	fail := func(format string, args ...any) error {
-		return fmt.Errorf("the correction was worked out but would change other items, so it is not made: "+format, args...)
-	}
 	sortSplices(p)
 	if err := p.Check(); err != nil {
-		return fail("%v", err)
+		return fmt.Errorf("%w: %w", errOthers, err)
 	}
 	result := newSource(p.Through(w.src), p.SizeAfter())
 	defer result.release()
 	after, err := openBMFF(result, true)
 	if err != nil {
-		return fail("%v", err)
+		return fmt.Errorf("%w: %w", errOthers, err)
 	}
 	more := 0
 	if w.added != 0 {
@@ -476,28 +469,37 @@ func (w *bmffWriter) prove(p *Patch) error {
 	}
 	was, now := w.m.loc.items, after.meta.loc.items
 	if len(now) != len(was)+more || after.meta.primary != w.m.primary || len(after.meta.items) != len(w.m.items)+more {
-		return fail("%d items, were %d", len(now), len(was))
+		return fmt.Errorf("%w: %d items, were %d", errOthers, len(now), len(was))
 	}
 	for i := range was {
-		a, b := &was[i], &now[i]
-		if a.id != b.id || a.to-a.from != b.to-b.from {
-			return fail("item %d is not item %d", b.id, a.id)
+		if err := w.proveItem(p, after.meta, &was[i], &now[i]); err != nil {
+			return err
 		}
-		from, err := w.m.spans(a, w.src.size)
-		if slices.Contains(w.changed, a.id) || err != nil {
-			continue // it is meant to change, or in another file, or nowhere
+	}
+	return nil
+}
+
+var errOthers = errors.New("the correction was worked out but would change other items, so it is not made")
+
+// proveItem is prove for one item, before and after.
+func (w *bmffWriter) proveItem(p *Patch, after *bmffMeta, was, now *located) error {
+	if was.id != now.id || was.to-was.from != now.to-now.from {
+		return fmt.Errorf("%w: item %d is not item %d", errOthers, now.id, was.id)
+	}
+	from, err := w.m.spans(was, w.src.size)
+	if slices.Contains(w.changed, was.id) || err != nil {
+		return nil // it is meant to change, or in another file, or nowhere
+	}
+	to, err := after.spans(now, p.SizeAfter())
+	if err != nil {
+		return fmt.Errorf("%w: %w", errOthers, err)
+	}
+	for j, s := range from {
+		if x := p.touches(s); x != nil {
+			return fmt.Errorf("%w: item %d, at offset %d to %d, is made of what has to change at offset %d", ErrCorrupt, was.id, s.off, s.end, x.Off)
 		}
-		to, err := after.meta.spans(b, p.SizeAfter())
-		if err != nil {
-			return fail("%v", err)
-		}
-		for j, s := range from {
-			if x := p.touches(s); x != nil {
-				return fmt.Errorf("%w: item %d, at offset %d to %d, is made of what has to change at offset %d", ErrCorrupt, a.id, s.off, s.end, x.Off)
-			}
-			if n := p.shift(s.off); to[j] != (span{s.off + n, s.end + n}) {
-				return fail("item %d is at %v, should be at %v + %d", a.id, to[j], s, n)
-			}
+		if n := p.shift(s.off); to[j] != (span{s.off + n, s.end + n}) {
+			return fmt.Errorf("%w: item %d is at %v, should be at %v + %d", errOthers, was.id, to[j], s, n)
 		}
 	}
 	return nil

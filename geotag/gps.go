@@ -432,7 +432,6 @@ func (r *exifReader) clock(e *ifd.Entry) (time.Duration, bool) {
 		r.unsound(e, name, "3 rationals")
 		return 0, false
 	}
-	const one = time.Duration(1e9)
 	var v [3]time.Duration // in the unit, as 1e-9 of it
 	for i := range v {
 		num, den, _ := r.b.Rational(e, i)
@@ -443,6 +442,12 @@ func (r *exifReader) clock(e *ifd.Entry) (time.Duration, bool) {
 		// num*1e9 is below 2^62.
 		v[i] = time.Duration((uint64(num)*1e9 + uint64(den)/2) / uint64(den))
 	}
+	return r.clockOf(name, v)
+}
+
+// clockOf puts hours, minutes and seconds together, each as 1e-9 of the unit.
+func (r *exifReader) clockOf(name string, v [3]time.Duration) (time.Duration, bool) {
+	const one = time.Duration(1e9)
 	seconds := 60 * one
 	if v[0] == 23*one && v[1] == 59*one {
 		seconds += one

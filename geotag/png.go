@@ -75,7 +75,7 @@ func (c *pngChunk) String() string { return fmt.Sprintf("chunk %s at offset %d",
 type pngScan struct {
 	width, height int
 	carriers      []carrier
-	manifests     []pngChunk
+	manifests     int
 	// data is where the image data begin; 0 where the scan didn't come to any.
 	data int64
 	// end is the offset after the last chunk; 0 where the scan didn't come to it.
@@ -107,7 +107,7 @@ func scanPNG(src *source) (*pngScan, error) {
 		if err := scan.note(src, c); err != nil {
 			return scan, err
 		}
-		if len(scan.carriers)+len(scan.manifests) > maxCarriers {
+		if len(scan.carriers)+scan.manifests > maxCarriers {
 			return scan, fmt.Errorf("%w: more than %d chunks of metadata", ErrCorrupt, maxCarriers)
 		}
 		if scan.end != 0 {
@@ -158,7 +158,7 @@ func (s *pngScan) note(src *source, c pngChunk) error {
 		}
 		return err
 	case pngManifest:
-		s.manifests = append(s.manifests, c)
+		s.manifests++
 	case pngEnd:
 		if s.data == 0 {
 			return fmt.Errorf("%w: it ends without image data", ErrCorrupt)
@@ -325,7 +325,7 @@ var pngContainer = container{
 // chunks are followed to the end; their data are not read.
 func findPNG(src *source, _ bool) (*layout, error) {
 	scan, err := scanPNG(src)
-	l := &layout{width: scan.width, height: scan.height, pixels: scan.data != 0, signed: len(scan.manifests) > 0, file: scan}
+	l := &layout{width: scan.width, height: scan.height, pixels: scan.data != 0, signed: scan.manifests > 0, file: scan}
 	for i := range scan.carriers {
 		switch c := &scan.carriers[i]; {
 		case c.xmp:

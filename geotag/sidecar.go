@@ -76,16 +76,10 @@ func readSidecar(src *source) (*Tag, error) {
 	x.texts(t)
 	t.ExifVersion = x.value[xmpExifVersion]
 	t.Make, t.Model = x.value[xmpMake], x.value[xmpModel]
-	if x.has[xmpOrientation] {
-		if n, ok := digits(x.value[xmpOrientation]); ok && n >= 1 && n <= 8 {
-			t.Orientation = n
-		} else {
-			t.warn(WarnOutOfRange, xmpNames[xmpOrientation], "%q is none of 1 to 8", x.value[xmpOrientation])
-		}
-	}
-	t.Taken = xmpTaken(t, x)
-	t.settle(x)
 	r := xmpReader{t, x}
+	t.Orientation = r.orientation()
+	t.Taken = r.taken()
+	t.settle(x)
 	dest := Destination{
 		Position: r.position(gpsDestLatitude),
 		Bearing:  r.direction(gpsDestBearing),
@@ -97,22 +91,29 @@ func readSidecar(src *source) (*Tag, error) {
 	return t, nil
 }
 
-// xmpTaken reads exif:DateTimeOriginal: ISO 8601, to the second or finer, with a
+// orientation reads tiff:Orientation, 0 for none.
+func (r *xmpReader) orientation() int {
+	n, ok := digits(r.x.value[xmpOrientation])
+	if r.x.has[xmpOrientation] && (!ok || n < 1 || n > 8) {
+		r.warn(WarnOutOfRange, xmpNames[xmpOrientation], "%q is none of 1 to 8", r.x.value[xmpOrientation])
+		return 0
+	}
+	return n
+}
+
+// taken reads exif:DateTimeOriginal: ISO 8601, to the second or finer, with a
 // zone or without (XMP specification part 1, section 8.2.1.2).
-func xmpTaken(t *Tag, x *xmpResource) *Taken {
-	s := x.value[xmpDateTimeOriginal]
+func (r *xmpReader) taken() *Taken {
+	s := r.x.value[xmpDateTimeOriginal]
 	if s == "" {
 		return nil
 	}
-	for _, f := range []struct {
-		layout string
-		offset bool
-	}{{time.RFC3339Nano, true}, {"2006-01-02T15:04Z07:00", true}, {"2006-01-02T15:04:05", false}, {"2006-01-02T15:04", false}} {
-		if when, err := time.Parse(f.layout, s); err == nil && when.Year() > 0 {
-			return &Taken{Time: when, HasOffset: f.offset}
+	for i, layout := range []string{time.RFC3339Nano, "2006-01-02T15:04Z07:00", "2006-01-02T15:04:05", "2006-01-02T15:04"} {
+		if when, err := time.Parse(layout, s); err == nil && when.Year() > 0 {
+			return &Taken{Time: when, HasOffset: i < 2}
 		}
 	}
-	t.warn(WarnOutOfRange, xmpNames[xmpDateTimeOriginal], "%q is no date and time", s)
+	r.warn(WarnOutOfRange, xmpNames[xmpDateTimeOriginal], "%q is no date and time", s)
 	return nil
 }
 

@@ -195,32 +195,39 @@ func (e Edit) stated(after, before *Tag, bare bool) error {
 			return err
 		}
 		a.Destination, b.Destination = nil, nil
-	} else {
-		if err := e.near("position", a.Position); err != nil {
-			return err
-		}
-		if !bare && a.Position.Source != SourceExif {
-			return errors.New("the Exif position is not sound")
-		}
-		if a.XMPPosition != nil || b.XMPPosition != nil {
-			if err := e.near("XMP position", a.XMPPosition); err != nil {
-				return err
-			}
-		}
-		b.DOP, b.MeasureMode, b.Status = nil, 0, ""
-		for _, t := range []*Tag{&a, &b} { // what changes
-			t.Position, t.XMPPosition, t.HPositioningError, t.MapDatum, t.ProcessingMethod = nil, nil, nil, "", ""
-			if bare || before.Position != nil && before.Position.Source == SourceXMP {
-				// Only with a position does the reader take these from XMP too, where
-				// they still are.
-				t.Altitude, t.Direction, t.GPSTime = nil, nil, nil
-			}
-		}
+	} else if err := e.subjectStated(&a, &b, bare); err != nil {
+		return err
 	}
 	x, y := reflect.ValueOf(a), reflect.ValueOf(b)
 	for i := range x.NumField() {
 		if !reflect.DeepEqual(x.Field(i).Interface(), y.Field(i).Interface()) {
 			return fmt.Errorf("%s changed", x.Type().Field(i).Name)
+		}
+	}
+	return nil
+}
+
+// subjectStated is stated for SubjectPosition; it takes away from both what changes.
+func (e Edit) subjectStated(a, b *Tag, bare bool) error {
+	if err := e.near("position", a.Position); err != nil {
+		return err
+	}
+	if !bare && a.Position.Source != SourceExif {
+		return errors.New("the Exif position is not sound")
+	}
+	if a.XMPPosition != nil || b.XMPPosition != nil {
+		if err := e.near("XMP position", a.XMPPosition); err != nil {
+			return err
+		}
+	}
+	// Only with a position does the reader take some fields from XMP too, where they
+	// still are.
+	fromXMP := bare || b.Position != nil && b.Position.Source == SourceXMP
+	b.DOP, b.MeasureMode, b.Status = nil, 0, ""
+	for _, t := range []*Tag{a, b} {
+		t.Position, t.XMPPosition, t.HPositioningError, t.MapDatum, t.ProcessingMethod = nil, nil, nil, "", ""
+		if fromXMP {
+			t.Altitude, t.Direction, t.GPSTime = nil, nil, nil
 		}
 	}
 	return nil

@@ -137,17 +137,7 @@ func (s *xmpScanner) next(t *xmpToken) error {
 		off := s.at(s.p)
 		switch {
 		case s.p[0] != '<':
-			n := bytes.IndexByte(s.p, '<')
-			if n < 0 {
-				n = len(s.p)
-			}
-			text, ok := s.text(s.p[:n], false)
-			if !ok {
-				return errXMPUnusual
-			}
-			s.p = s.p[n:]
-			*t = xmpToken{kind: xmpText, off: off, end: off + n, text: text}
-			return nil
+			return s.chars(t, off)
 		case bytes.HasPrefix(s.p, []byte("</")):
 			n := bytes.IndexByte(s.p, '>')
 			if n < 0 || len(s.open) == 0 || !bytes.Equal(bytes.TrimRight(s.p[2:n], xmlSpace), s.open[len(s.open)-1].raw) {
@@ -167,6 +157,21 @@ func (s *xmpScanner) next(t *xmpToken) error {
 		return errXMPUnusual
 	}
 	return io.EOF
+}
+
+// chars reads a text.
+func (s *xmpScanner) chars(t *xmpToken, off int) error {
+	n := bytes.IndexByte(s.p, '<')
+	if n < 0 {
+		n = len(s.p)
+	}
+	text, ok := s.text(s.p[:n], false)
+	if !ok {
+		return errXMPUnusual
+	}
+	s.p = s.p[n:]
+	*t = xmpToken{kind: xmpText, off: off, end: off + n, text: text}
+	return nil
 }
 
 // skip passes over the declaration, an instruction or a comment.

@@ -314,17 +314,22 @@ func (w *xmpWalker) end(t *xmpToken) {
 	case w.depth == w.level+xmpAtDescription:
 		w.inside = false
 	case w.prop != xmpNone && w.depth == w.level+xmpAtItem && t.name.is(nsRDF, "li"):
-		item := string(bytes.TrimSpace(w.text))
-		w.text = w.text[:0]
-		if w.prop == xmpSubject {
-			w.subject = append(w.subject, item)
-		} else if w.items == 0 || w.lang == "x-default" && !w.isDefault {
-			w.choice, w.isDefault = item, w.lang == "x-default"
-		}
-		w.items++
+		w.item()
 	case w.depth == w.level+xmpAtProperty && w.inside:
 		w.property(t)
 	}
+}
+
+// item handles the end tag of a list item.
+func (w *xmpWalker) item() {
+	item := string(bytes.TrimSpace(w.text))
+	w.text = w.text[:0]
+	if w.prop == xmpSubject {
+		w.subject = append(w.subject, item)
+	} else if w.items == 0 || w.lang == "x-default" && !w.isDefault {
+		w.choice, w.isDefault = item, w.lang == "x-default"
+	}
+	w.items++
 }
 
 // property handles the end tag of a property.
