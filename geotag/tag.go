@@ -245,4 +245,5 @@ type Warning struct {
 	Detail string `json:"detail"`
 }
 
+// String is code, field and detail, with colons between.
 func (w Warning) String() string { return string(w.Code) + ": " + w.Field + ": " + w.Detail }
