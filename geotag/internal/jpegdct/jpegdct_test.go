@@ -67,8 +67,12 @@ func differ(small, full image.Image, divisor int) (rms, most float64) {
 // The standard library decodes the same data in full: pixels agree with the means of
 // those that they cover, but for the frequencies that are left out.
 func TestAgainstFullDecode(t *testing.T) {
-	for name, data := range variants(t) {
+	all := variants(t)
+	for name, data := range all {
 		want, err := jpeg.Decode(bytes.NewReader(data))
+		if name == beyond { // the same coefficients in another order
+			want, err = jpeg.Decode(bytes.NewReader(all["baseline"]))
+		}
 		if err != nil {
 			t.Fatalf("%s: %v", name, err)
 		}
@@ -93,6 +97,10 @@ func TestAgainstFullDecode(t *testing.T) {
 		}
 	}
 }
+
+// beyond is a variant that the standard library of Go 1.26 refuses ("missing 0xff00
+// sequence") and libjpeg decodes.
+const beyond = "progressive restarts"
 
 // variants are one picture in codings of the standard library and of ImageMagick.
 func variants(t *testing.T) map[string][]byte {
@@ -153,10 +161,10 @@ func variants(t *testing.T) map[string][]byte {
 		return out
 	}
 	for name, args := range map[string][]string{
-		"restarts":             {"-restart", "3B"},
-		"a restart a row":      {"-restart", "1"},
-		"progressive restarts": {"-progressive", "-restart", "5B"},
-		"tables of its own":    {"-optimize"},
+		"restarts":          {"-restart", "3B"},
+		"a restart a row":   {"-restart", "1"},
+		beyond:              {"-progressive", "-restart", "5B"},
+		"tables of its own": {"-optimize"},
 	} {
 		to := filepath.Join(dir, "to.jpg")
 		if text, err := exec.Command(jpegtran, append(args, "-outfile", to, from)...).CombinedOutput(); err != nil {
@@ -173,6 +181,9 @@ func variants(t *testing.T) map[string][]byte {
 // damaged never panics.
 func TestDamage(t *testing.T) {
 	for name, data := range variants(t) {
+		if name == beyond {
+			continue
+		}
 		for n := 0; n < len(data); n += 97 {
 			_, full := jpeg.Decode(bytes.NewReader(data[:n]))
 			_, err := jpegdct.Decode(bytes.NewReader(data[:n]), 4)
