@@ -555,5 +555,6 @@ func (c *checker) verdicts(res *Result, models map[string]*noise.Model) error {
 	}
 	res.Counts = t.Counts()
 	res.Set, res.SetWithoutGross = t.Sets()
+	res.Written = t.Written()
 	return nil
 }

@@ -157,7 +157,7 @@ func TestCheckAccountsForAll(t *testing.T) {
 			t.Errorf("link %+v is lost", l)
 		}
 	}
-	if res.Set == nil || res.Set.N != 4 || res.Set.Over.Over != 2 || res.SetWithoutGross == nil || res.SetWithoutGross.N != 3 || res.SetWithoutGross.Over.Over != 1 {
+	if res.Set == nil || res.Written != 1 || res.Set.N != 3 || res.Set.Over.Over != 2 || res.Set.Over.N != 4 || res.SetWithoutGross == nil || res.SetWithoutGross.N != 2 || res.SetWithoutGross.Over.Over != 1 {
 		t.Errorf("set %+v, without gross %+v", res.Set, res.SetWithoutGross)
 	}
 	over := res.Photos[1]

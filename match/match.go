@@ -241,7 +241,11 @@ type Result struct {
 	UnmatchedLinks []UnmatchedLink `json:"strays"`
 	// Counts has the number of photos of each verdict; all four are present.
 	Counts map[Verdict]int `json:"counts"`
-	// Set is what the judged photos say as a set; nil where none was judged.
+	// Written is how many photos have a tag that was written from their point: it lies
+	// on it to the tag's own step. Such tags are judged, and in no statistics.
+	Written int `json:"written_from_points,omitempty"`
+	// Set is what the judged photos say as a set, but for those that are Written; nil
+	// where there are no others.
 	Set *SetStats `json:"set,omitempty"`
 	// SetWithoutGross is the same without the photos judged gross, which are not
 	// noise and drown it; nil where there are none, or nothing else.

@@ -72,6 +72,7 @@ func NewStream(ctx context.Context, proj grid.Projection, points []Point, links 
 	s.Result.overShare = over.findings(nil, 1-c.opt.Budget.Confidence)
 	s.Result.Counts = s.tally.Counts()
 	s.Result.Set, s.Result.SetWithoutGross = s.tally.Sets()
+	s.Result.Written = s.tally.Written()
 	return s, nil
 }
 

@@ -55,17 +55,22 @@ type judged struct {
 	p      float64
 	v      Vector
 	within bool
+	// written says that the tag was written from its point.
+	written bool
 }
 
 func (a judged) compare(b judged) int {
-	c := cmp.Or(cmp.Compare(a.p, b.p), cmp.Compare(a.v.E, b.v.E), cmp.Compare(a.v.N, b.v.N))
-	if c == 0 && a.within != b.within {
-		if a.within {
-			return -1
+	flags := func(j judged) int {
+		n := 0
+		if !j.within {
+			n++
 		}
-		return 1
+		if j.written {
+			n += 2
+		}
+		return n
 	}
-	return c
+	return cmp.Or(cmp.Compare(a.p, b.p), cmp.Compare(a.v.E, b.v.E), cmp.Compare(a.v.N, b.v.N), cmp.Compare(flags(a), flags(b)))
 }
 
 // NewTally returns an empty Tally for photos judged by the budget b, the zero
@@ -97,13 +102,25 @@ func (t *Tally) Add(r *PhotoResult) error {
 	if r.Discrepancy.Unit != t.unit {
 		return fmt.Errorf("photo %q: its discrepancy is in %s, the others are in %s", r.Name, r.Discrepancy.Unit.Name, t.unit.Name)
 	}
-	j := judged{p: r.grossP(t.unit), v: Vector{E: r.Discrepancy.DE, N: r.Discrepancy.DN}, within: r.Allowance.Judged <= r.Allowance.Threshold}
+	j := judged{p: r.grossP(t.unit), v: Vector{E: r.Discrepancy.DE, N: r.Discrepancy.DN}, within: r.Allowance.Judged <= r.Allowance.Threshold, written: r.written()}
 	if err := j.check(); err != nil {
 		return fmt.Errorf("photo %q: %w", r.Name, err)
 	}
 	t.judged = append(t.judged, j)
 	t.adjusted = nil
 	return nil
+}
+
+// writtenWithin is how close in metres a tag lies to the point that it was written
+// from: a twentieth of a handheld's standard deviation, within which one in 800 of
+// its own tags would lie.
+const writtenWithin = 0.15
+
+// written reports whether the tag was written from the point: it lies on it to its
+// own step.
+func (r *PhotoResult) written() bool {
+	d := r.Discrepancy
+	return !d.Bearing.Defined() && d.Distance*d.Unit.Metres < writtenWithin
 }
 
 // grossP is the p-value that the verdict Gross goes by, before the adjustment: P,
@@ -203,28 +220,52 @@ func (t *Tally) Counts() map[Verdict]int {
 	return c
 }
 
-// Sets returns the statistics of all judged photos, nil where there are none, and
+// Written is how many photos have a tag that was written from their point, and say
+// nothing of how good tags are.
+func (t *Tally) Written() int {
+	n := 0
+	for _, j := range t.judged {
+		if j.written {
+			n++
+		}
+	}
+	return n
+}
+
+// Sets returns the statistics of the judged photos, nil where there are none, and
 // those without the gross ones, nil where there are none of them, or nothing else.
+// Tags that were written from their points are in neither: what is compared has to
+// be independent of what it is compared with (FGDC-STD-007.3-1998, 3.2.2). They
+// count in the share over the budget, of which they are a part that was chosen.
 func (t *Tally) Sets() (all, withoutGross *SetStats) {
 	t.settle()
 	var every, honest []Vector
-	var over, honestOver int
+	var over, gross int
 	for i, j := range t.judged {
 		v := t.verdict(j.within, t.adjusted[i])
-		every = append(every, j.v)
 		if v != Within {
 			over++
 		}
-		if v != Gross {
-			honest = append(honest, j.v)
-			if v == Over {
-				honestOver++
+		if v == Gross {
+			gross++
+		}
+		if !j.written {
+			every = append(every, j.v)
+			if v != Gross {
+				honest = append(honest, j.v)
 			}
 		}
 	}
-	all = NewSetStats(t.unit, every, over, t.confidence)
+	set := func(d []Vector, over, n int) *SetStats {
+		s := NewSetStats(t.unit, d, over, t.confidence)
+		if s != nil {
+			s.Over = newOverShare(over, n, 1-t.confidence)
+		}
+		return s
+	}
+	all = set(every, over, len(t.judged))
 	if len(honest) < len(every) {
-		withoutGross = NewSetStats(t.unit, honest, honestOver, t.confidence)
+		withoutGross = set(honest, over-gross, len(t.judged)-gross)
 	}
 	return all, withoutGross
 }
@@ -243,6 +284,8 @@ type judgedJSON struct {
 	E      float64 `json:"d_e"`
 	N      float64 `json:"d_n"`
 	Within bool    `json:"within"`
+	// Written says that the tag was written from its point.
+	Written bool `json:"written,omitempty"`
 }
 
 // MarshalJSON writes the tally without loss. Equal tallies give equal bytes,
@@ -251,7 +294,7 @@ func (t Tally) MarshalJSON() ([]byte, error) {
 	t.settle()
 	j := tallyJSON{Unit: t.unit, Confidence: t.confidence, GrossLevel: t.grossLevel, Unjudged: t.unjudged, Judged: make([]judgedJSON, len(t.judged))}
 	for i, r := range t.judged {
-		j.Judged[i] = judgedJSON{P: r.p, E: r.v.E, N: r.v.N, Within: r.within}
+		j.Judged[i] = judgedJSON{P: r.p, E: r.v.E, N: r.v.N, Within: r.within, Written: r.written}
 	}
 	return json.Marshal(j)
 }
@@ -274,7 +317,7 @@ func (t *Tally) UnmarshalJSON(text []byte) error {
 		return fmt.Errorf("tally: unit %v m, confidence %v, gross level %v can't be", got.unit.Metres, got.confidence, got.grossLevel)
 	}
 	for i, r := range j.Judged {
-		got.judged[i] = judged{p: r.P, v: Vector{E: r.E, N: r.N}, within: r.Within}
+		got.judged[i] = judged{p: r.P, v: Vector{E: r.E, N: r.N}, within: r.Within, written: r.Written}
 		if err := got.judged[i].check(); err != nil {
 			return fmt.Errorf("tally: photo %d: %w", i+1, err)
 		}

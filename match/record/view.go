@@ -365,6 +365,9 @@ func (d *doc) jobFacts() facts {
 
 // addSet adds the statistics of the judged photos.
 func (fs *facts) addSet(r *match.Result) {
+	if n := r.Written; n > 0 {
+		fs.add("Written", fmt.Sprintf("%s written from the points, which %s in no statistics", words.Plural(n, "tag was", "tags were"), words.Pick(n, "is", "are")))
+	}
 	s, which := r.Noise()
 	if s == nil {
 		return

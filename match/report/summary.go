@@ -39,6 +39,9 @@ func Summary(w io.Writer, r *match.Result, o baseline.Outcome, opt SummaryOption
 		if s.NSSDA != nil {
 			text += fmt.Sprintf("; NSSDA %s at 95 %%", words.Distance(*s.NSSDA, s.Unit))
 		}
+		if r.Written > 0 {
+			text += "; left out: " + written(r)
+		}
 		line("%s", text)
 	}
 	if r.Requirements != nil {

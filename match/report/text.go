@@ -363,10 +363,14 @@ func nearest(r *match.Result, n *match.Neighbour) string {
 
 // set tells of the judged photos as a whole.
 func (t *text) set() {
-	if t.r.Set == nil {
+	s, which := t.r.Noise()
+	if s == nil {
+		if t.r.Written > 0 {
+			t.printf("\n")
+			t.para(0, 2, "No statistics: %s", written(t.r))
+		}
 		return
 	}
-	s, which := t.r.Noise()
 	nssda := ""
 	if s.NSSDA != nil {
 		nssda = fmt.Sprintf(", NSSDA %s", words.Distance(*s.NSSDA, t.u))
@@ -385,7 +389,15 @@ func (t *text) set() {
 	if c := s.Robust; c != nil && t.opt.All {
 		t.para(2, 4, "centre: E %+.2f, N %+.2f %s, spread %s per axis (robust)", c.Centre.E, c.Centre.N, t.u.Symbol, words.Distance(c.Spread, t.u))
 	}
+	if t.r.Written > 0 {
+		t.para(2, 4, "left out: %s", written(t.r))
+	}
 	t.heights()
+}
+
+// written says how many tags say nothing of how good tags are.
+func written(r *match.Result) string {
+	return fmt.Sprintf("%s written from %s", words.Plural(r.Written, "tag was", "tags were"), words.Pick(r.Written, "its point", "their points"))
 }
 
 // read says how the job was read: the grid, the frames, the files, the pictures and
