@@ -97,3 +97,22 @@ func TestMemoryIsBounded(t *testing.T) {
 		})
 	}
 }
+
+// TestLinksAreBounded: more links than a check can hold are refused with their number.
+func TestLinksAreBounded(t *testing.T) {
+	defer func(n, text int) { mostLinks, mostLinkText = n, text }(mostLinks, mostLinkText)
+	for _, c := range []struct {
+		most, text int
+		want       string
+	}{{3, 1 << 20, ""}, {2, 1 << 20, "links.csv:4: there are more than 2 links"}, {3, 16, "links.csv:3: there are more than 3 links, or their names take"}} {
+		mostLinks, mostLinkText = c.most, c.text
+		fsys := fstest.MapFS{"links.csv": {Data: []byte("photo,point\na/1.jpg,A1\na/2.jpg,A2\na/3.jpg,A3\n")}}
+		links, _, err := readLinks(fsys, LinkSettings{File: "links.csv"})
+		switch {
+		case c.want == "" && (err != nil || len(links) != 3):
+			t.Errorf("%+v: %d links, %v", c, len(links), err)
+		case c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)):
+			t.Errorf("%+v: %v", c, err)
+		}
+	}
+}

@@ -1,6 +1,7 @@
 package dataset
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -151,77 +152,90 @@ func (c *Checked) Correct(ctx context.Context, opt CorrectOptions) iter.Seq2[Cha
 }
 
 func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Change) error) error {
-	d := c.d
-	if d.root == nil {
-		return errors.New("only a dataset that was opened as a folder can be corrected")
-	}
-	if !opt.DryRun && (opt.Into != "") == opt.InPlace {
-		return errors.New("say whether the photos are to be corrected into another folder or in place")
-	}
-	if opt.As != nil && opt.Into == "" {
-		return errors.New("only copies can have other names: say into which folder they go")
-	}
-	if opt.Into != "" {
-		if err := d.apart(opt.Into); err != nil {
-			return err
-		}
-	}
-	open := func(root *os.Root) (*ledger.Ledger, error) {
-		l, err := ledger.Open(root, opt.Tool)
-		if err == nil && opt.Ledger != nil {
-			repairs := l.Repairs()
-			for _, o := range repairs.Losses() {
-				opt.Ledger(o)
-			}
-		}
-		return l, err
-	}
-	if !opt.Despite {
-		if err := c.Stopped(); err != nil {
-			return err
-		}
+	if err := c.mayCorrect(&opt); err != nil {
+		return err
 	}
 	corrections, err := c.Corrections(ctx, opt.Policy)
 	if err != nil {
 		return err
 	}
-	switch {
-	case opt.DryRun:
-		for i, one := range corrections {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			p, err := c.planOne(&c.Photos[i], one, opt)
-			if err != nil {
-				return err
-			}
-			if err := yield(p.change); err != nil {
-				return err
-			}
-		}
-		return nil
-	case opt.InPlace:
-		return withLedger(d.root.Name(), open, func(l *ledger.Ledger) error {
-			return c.write(ctx, l, nil, corrections, opt, yield)
-		})
+	if opt.DryRun {
+		return c.rehearse(ctx, corrections, opt, yield)
 	}
-	if err := os.MkdirAll(opt.Into, 0o755); err != nil {
-		return err
-	}
-	return withLedger(opt.Into, open, func(l *ledger.Ledger) error {
-		if opt.Clock != nil {
-			l.SetClock(opt.Clock)
+	dir := c.d.root.Name()
+	var files []string // copied as they are
+	if opt.Into != "" {
+		if err := os.MkdirAll(opt.Into, 0o755); err != nil {
+			return err
 		}
-		var files []string
+		dir = opt.Into
 		if opt.As == nil {
-			rest, err := d.Rest(ctx)
+			rest, err := c.d.Rest(ctx)
 			if err != nil {
 				return err
 			}
-			files = append(d.Files(), rest...)
+			files = append(c.d.Files(), rest...)
 		}
+	}
+	return withLedger(dir, opt.open, func(l *ledger.Ledger) error {
 		return c.write(ctx, l, files, corrections, opt, yield)
 	})
+}
+
+// mayCorrect refuses options that make no sense, and a job that is not to be written.
+func (c *Checked) mayCorrect(opt *CorrectOptions) error {
+	switch {
+	case c.d.root == nil:
+		return errors.New("only a dataset that was opened as a folder can be corrected")
+	case !opt.DryRun && (opt.Into != "") == opt.InPlace:
+		return errors.New("say whether the photos are to be corrected into another folder or in place")
+	case opt.As != nil && opt.Into == "":
+		return errors.New("only copies can have other names: say into which folder they go")
+	}
+	if opt.Into != "" {
+		if err := c.d.apart(opt.Into); err != nil {
+			return err
+		}
+	}
+	if opt.Despite {
+		return nil
+	}
+	return c.Stopped()
+}
+
+// open opens the ledger of a folder, and tells of what it has lost.
+func (opt *CorrectOptions) open(root *os.Root) (*ledger.Ledger, error) {
+	l, err := ledger.Open(root, opt.Tool)
+	if err != nil {
+		return nil, err
+	}
+	if opt.Clock != nil {
+		l.SetClock(opt.Clock)
+	}
+	repairs := l.Repairs()
+	for _, o := range repairs.Losses() {
+		if opt.Ledger != nil {
+			opt.Ledger(o)
+		}
+	}
+	return l, nil
+}
+
+// rehearse yields what would be done.
+func (c *Checked) rehearse(ctx context.Context, corrections []match.Correction, opt CorrectOptions, yield func(Change) error) error {
+	for i, one := range corrections {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		p, err := c.planOne(&c.Photos[i], one, opt)
+		if err != nil {
+			return err
+		}
+		if err := yield(p.change); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // planned is what is to be done for a photo: tasks of the ledger, none where all
@@ -268,9 +282,7 @@ func (p *planned) finish() (Change, error) {
 // go, and yields a Change for each correction. The patches are worked out while
 // earlier ones are written.
 func (c *Checked) write(ctx context.Context, l *ledger.Ledger, files []string, corrections []match.Correction, opt CorrectOptions, yield func(Change) error) error {
-	var mu sync.Mutex // guards what follows until all tasks are pulled
-	var photos []*planned
-	var failed error
+	q := queue{yield: yield}
 	tasks := func(yield func(ledger.Task) bool) {
 		for _, name := range files {
 			if !yield(ledger.Task{Change: ledger.Change{Photo: name}, From: c.d.root}) {
@@ -279,44 +291,13 @@ func (c *Checked) write(ctx context.Context, l *ledger.Ledger, files []string, c
 		}
 		for i, one := range corrections {
 			p, err := c.planOne(&c.Photos[i], one, opt)
-			mu.Lock()
-			if err != nil {
-				failed = err
-			} else {
-				photos = append(photos, p)
-			}
-			mu.Unlock()
-			if err != nil {
+			if !q.add(p, err) {
 				return
 			}
 			for _, t := range p.tasks {
 				if !yield(t) {
 					return
 				}
-			}
-		}
-	}
-	// next yields what is finished and gives the first photo that is not.
-	next := func() (*planned, error) {
-		for {
-			mu.Lock()
-			if len(photos) == 0 {
-				mu.Unlock()
-				return nil, nil
-			}
-			p := photos[0]
-			if p.left > 0 {
-				mu.Unlock()
-				return p, nil
-			}
-			photos = photos[1:]
-			mu.Unlock()
-			ch, err := p.finish()
-			if err == nil {
-				err = yield(ch)
-			}
-			if err != nil {
-				return nil, err
 			}
 		}
 	}
@@ -329,22 +310,72 @@ func (c *Checked) write(ctx context.Context, l *ledger.Ledger, files []string, c
 			copied++
 			continue
 		}
-		p, nerr := next()
+		p, nerr := q.next()
 		if nerr != nil {
 			return nerr
 		}
 		p.take(r, err)
-		if _, err := next(); err != nil {
+		if _, err := q.next(); err != nil {
 			return err
 		}
 	}
-	if _, err := next(); err != nil {
+	if _, err := q.next(); err != nil {
 		return err
 	}
-	if failed == nil {
-		failed = ctx.Err()
+	return cmp.Or(q.failed, ctx.Err())
+}
+
+// queue has the photos whose tasks were handed out, in order. Its photos are added by
+// one goroutine and taken by another.
+type queue struct {
+	yield  func(Change) error
+	mu     sync.Mutex // guards photos and failed, until all tasks are handed out
+	photos []*planned
+	failed error
+}
+
+// add takes up the next photo, or why there is none; it reports whether to go on.
+func (q *queue) add(p *planned, err error) bool {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if err != nil {
+		q.failed = err
+		return false
 	}
-	return failed
+	q.photos = append(q.photos, p)
+	return true
+}
+
+// first is the first photo, which leaves the queue if it is finished.
+func (q *queue) first() (p *planned, finished bool) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if len(q.photos) == 0 {
+		return nil, false
+	}
+	if p = q.photos[0]; p.left > 0 {
+		return p, false
+	}
+	q.photos = q.photos[1:]
+	return p, true
+}
+
+// next yields the photos that are finished and gives the first that is not; nil where
+// there is none.
+func (q *queue) next() (*planned, error) {
+	for {
+		p, finished := q.first()
+		if !finished {
+			return p, nil
+		}
+		ch, err := p.finish()
+		if err == nil {
+			err = q.yield(ch)
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
 }
 
 // planOne works out what is to be done for one photo.

@@ -1,6 +1,7 @@
 package dataset
 
 import (
+	"fmt"
 	"io/fs"
 
 	"example.com/phototie/match"
@@ -12,6 +13,13 @@ var linkColumns = map[string]string{
 	"point": "point", "pointid": "point", "id": "point", "p": "point", "pt": "point",
 	"original": "original", "originalname": "original", "originalphoto": "original",
 }
+
+// mostLinks is how many links a job has at most, which take a check some 400 bytes
+// each, and mostLinkText how many bytes their names may have together.
+var (
+	mostLinks    = 3_000_000
+	mostLinkText = 512 << 20
+)
 
 // readLinks reads the links file: which photo shows which point, as the crew or
 // the office has it. A photo may have no row, or a row with an empty point.
@@ -27,6 +35,7 @@ func readLinks(fsys fs.FS, s LinkSettings) (links []match.Link, originals map[st
 	}
 	defer t.closer.Close()
 	originals = map[string]string{}
+	text := 0
 	for t.next() {
 		l := match.Link{Photo: t.get("photo"), Point: t.get("point"), Line: t.line}
 		if l.Photo == "" {
@@ -44,6 +53,11 @@ func readLinks(fsys fs.FS, s LinkSettings) (links []match.Link, originals map[st
 			continue // says that the photo has no point, which is what no row says
 		}
 		links = append(links, l)
+		text += len(l.Photo) + len(l.Point)
+		if len(links) > mostLinks || text > mostLinkText {
+			return nil, nil, &Problem{File: s.File, Line: t.line, Remedy: "split the job",
+				What: fmt.Sprintf("there are more than %d links, or their names take more than %d MiB; a check holds some 400 bytes for each link", mostLinks, mostLinkText>>20)}
+		}
 	}
 	return links, originals, t.ps.err()
 }

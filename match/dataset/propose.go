@@ -327,92 +327,111 @@ func setTOML(text []byte, key, value string) ([]byte, error) {
 	if value, err = tomlValue(value); err != nil {
 		return nil, err
 	}
-	newline := "\n"
-	if bytes.Contains(body, []byte("\r\n")) {
-		newline = "\r\n"
+	at, err := findTOML(body, path)
+	if err != nil {
+		return nil, err
 	}
-	var (
-		p       unstable.Parser
-		table   []string
-		foreign bool // inside an array of tables
-		end     = -1 // where the table of the key ends, as far as read
-		out     []byte
-	)
-	p.Reset(body)
+	out := at.set(body, path, value)
+	if err := differs(body, out, path, value); err != nil {
+		return nil, err
+	}
+	return slices.Concat(mark, out), nil
+}
+
+// tomlPlace is where a key stands in a text, or where it would.
+type tomlPlace struct {
+	from, to int // its value; both 0 where it is not there
+	end      int // the end of the last entry of its table; -1 where there is none
+}
+
+// findTOML finds a key. Entries of arrays of tables are none of it.
+func findTOML(text []byte, path []string) (tomlPlace, error) {
+	at := tomlPlace{end: -1}
+	var table []string
+	foreign := false // inside an array of tables
+	var p unstable.Parser
+	p.Reset(text)
 	for p.NextExpression() {
 		e := p.Expression()
 		switch e.Kind {
 		case unstable.Table, unstable.ArrayTable:
 			table, foreign = keys(e.Key()), e.Kind == unstable.ArrayTable
 		case unstable.KeyValue:
-			full := append(slices.Clone(table), keys(e.Key())...)
-			if !foreign && slices.Equal(full, path) {
-				r := e.Value().Raw
-				if r.Length == 0 {
-					return nil, errors.New("its present value can't be told from the text around it")
-				}
-				out = slices.Concat(body[:r.Offset], []byte(value), body[r.Offset+r.Length:])
+			if foreign || !slices.Equal(append(slices.Clone(table), keys(e.Key())...), path) {
+				break
 			}
+			r := e.Value().Raw
+			if r.Length == 0 {
+				return at, errors.New("its present value can't be told from the text around it")
+			}
+			at.from, at.to = int(r.Offset), int(r.Offset+r.Length)
 		default:
 			continue
 		}
 		if !foreign && len(path) > 1 && slices.Equal(table, path[:len(path)-1]) {
-			if r := lastRaw(e); r > end {
-				end = r
-			}
+			at.end = max(at.end, lastRaw(e))
 		}
 	}
-	if err := p.Error(); err != nil {
-		return nil, err
+	return at, p.Error()
+}
+
+// set gives the text with the key set: in its place, behind the last line of its
+// table, or in a new table at the end.
+func (at tomlPlace) set(text []byte, path []string, value string) []byte {
+	newline := "\n"
+	if bytes.Contains(text, []byte("\r\n")) {
+		newline = "\r\n"
 	}
-	last := path[len(path)-1]
-	switch {
-	case out != nil:
-	case end >= 0:
-		// Behind the last line of its table.
-		if i := bytes.IndexByte(body[end:], '\n'); i >= 0 {
-			end += i + 1
-		} else {
-			body = append(slices.Clone(body), newline...)
-			end = len(body)
-		}
-		out = slices.Concat(body[:end], []byte(bareKey(last)+" = "+value+newline), body[end:])
-	default:
-		out = slices.Clone(body)
-		if n := len(out); n > 0 && out[n-1] != '\n' {
-			out = append(out, newline...)
-		}
-		parts := make([]string, 0, len(path))
-		for _, k := range path[:len(path)-1] {
-			parts = append(parts, bareKey(k))
-		}
-		out = append(out, newline+"["+strings.Join(parts, ".")+"]"+newline+bareKey(last)+" = "+value+newline...)
+	if at.to > 0 {
+		return slices.Concat(text[:at.from], []byte(value), text[at.to:])
 	}
-	// The new text must say what the old one says, but for the key.
+	names := make([]string, len(path))
+	for i, k := range path {
+		names[i] = bareKey(k)
+	}
+	last := len(names) - 1
+	line := names[last] + " = " + value + newline
+	cut := len(text)
+	if at.end >= 0 {
+		if i := bytes.IndexByte(text[at.end:], '\n'); i >= 0 {
+			cut = at.end + i + 1
+		}
+	} else {
+		line = newline + "[" + strings.Join(names[:last], ".") + "]" + newline + line
+	}
+	if cut > 0 && text[cut-1] != '\n' {
+		line = newline + line
+	}
+	return slices.Concat(text[:cut], []byte(line), text[cut:])
+}
+
+// differs makes sure that a new text says what the old one says, but for a key that
+// has a value.
+func differs(old, new []byte, path []string, value string) error {
 	var was, is, val map[string]any
-	if err := toml.Unmarshal(body, &was); err != nil {
-		return nil, err
+	if err := toml.Unmarshal(old, &was); err != nil {
+		return err
 	}
 	if err := toml.Unmarshal([]byte("v = "+value), &val); err != nil {
-		return nil, err
+		return err
 	}
-	at := was
-	for _, k := range path[:len(path)-1] {
+	at, last := was, len(path)-1
+	for _, k := range path[:last] {
 		next, ok := at[k].(map[string]any)
 		if !ok {
 			if at[k] != nil {
-				return nil, fmt.Errorf("%q is no table", k)
+				return fmt.Errorf("%q is no table", k)
 			}
 			next = map[string]any{}
 			at[k] = next
 		}
 		at = next
 	}
-	at[last] = val["v"]
-	if err := toml.Unmarshal(out, &is); err != nil || !reflect.DeepEqual(is, was) {
-		return nil, fmt.Errorf("the text as it stands has no room for it; set it by hand (%v)", err)
+	at[path[last]] = val["v"]
+	if err := toml.Unmarshal(new, &is); err != nil || !reflect.DeepEqual(is, was) {
+		return fmt.Errorf("the text as it stands has no room for it; set it by hand (%v)", err)
 	}
-	return slices.Concat(mark, out), nil
+	return nil
 }
 
 // lastRaw is where the text of an expression reaches, as far as its nodes say.

@@ -348,64 +348,26 @@ func (s *SiteSettings) readControl(fsys fs.FS) (control, error) {
 	seen := map[string]row{}
 	var again repeats
 	for t.next() {
-		ok := true
-		num := func(col string) float64 {
-			v, err := pointfile.ParseNumber(t.get(col), s.Decimal)
-			if err != nil {
-				ok = false
-				remedy := "write digits with a decimal point, without thousands separators"
-				if s.Decimal == "," {
-					remedy = `write digits with a decimal comma, as site.decimal = "," says`
-				} else if strings.Contains(t.get(col), ",") {
-					remedy = `if that is a decimal comma, set site.decimal = "," in ` + SettingsFile
-				}
-				t.ps.add(t.line, t.column(col), remedy, "%s %q is not a number", col, clip(t.get(col)))
-			}
-			return v
-		}
-		sigma := func(col string) float64 {
-			if t.get(col) == "" {
-				return 0
-			}
-			v := num(col)
-			if v < 0 {
-				ok = false
-				t.ps.add(t.line, t.column(col), "a standard error is 0 or more", "%s is negative", col)
-			}
-			return v
-		}
-		p := site.ControlPair{ID: t.get("id")}
-		if p.ID == "" {
+		id, text := t.get("id"), strings.Join(t.row, "\x00")
+		before, dup := seen[id]
+		switch {
+		case id == "":
 			t.ps.add(t.line, t.column("id"), "give the pair an id", "the control pair has no id")
-			continue
-		}
-		text := strings.Join(t.row, "\x00")
-		if before, dup := seen[p.ID]; dup && before.text == text {
+		case dup && before.text == text:
 			again.add(place{line: t.line}, place{line: before.line})
-			continue
-		} else if dup {
-			t.ps.add(t.line, t.column("id"), "give each pair an id of its own, or take one of the two out", "control pair %q stands already in line %d", clip(p.ID), before.line)
-			continue
-		}
-		seen[p.ID] = row{t.line, text}
-		p.Site = grid.EN{E: num("site_e"), N: num("site_n")}
-		p.Base = grid.EN{E: num("base_e"), N: num("base_n")}
-		p.SiteSigma = sigma("site_sigma")
-		p.BaseSigma = sigma("base_sigma")
-		if p.SiteSigma == 0 && p.BaseSigma == 0 {
-			p.BaseSigma = sigma("sigma")
-		} else if t.get("sigma") != "" {
-			ok = false
-			t.ps.add(t.line, t.column("sigma"), "sigma is for both sides together; keep it or the other two", "sigma stands beside site_sigma and base_sigma")
-		}
-		if t.get("site_h") != "" || t.get("base_h") != "" {
-			h := site.HeightPair{ID: p.ID, At: p.Site, Site: num("site_h"), Base: num("base_h")}
-			if ok {
-				c.heights = append(c.heights, h)
+		case dup:
+			t.ps.add(t.line, t.column("id"), "give each pair an id of its own, or take one of the two out", "control pair %q stands already in line %d", clip(id), before.line)
+		default:
+			seen[id] = row{t.line, text}
+			r := controlRow{t: t, decimal: s.Decimal, ok: true}
+			pair, height := r.read()
+			if !r.ok {
+				continue
 			}
-		}
-		if ok {
-			c.pairs = append(c.pairs, p)
+			c.pairs = append(c.pairs, pair)
+			if height != nil {
+				c.heights = append(c.heights, *height)
+			}
 		}
 	}
 	c.notes = append(c.notes, again.notes()...)
@@ -416,6 +378,63 @@ func (s *SiteSettings) readControl(fsys fs.FS) (control, error) {
 		return c, &Problem{File: s.Control, What: "there are no control pairs in it", Remedy: "add them, one a row"}
 	}
 	return c, nil
+}
+
+// controlRow is a row of a control file that is being read. Whatever is wrong with it
+// is added to the problems of the table.
+type controlRow struct {
+	t       *table
+	decimal string
+	ok      bool // nothing is wrong so far
+}
+
+func (r *controlRow) bad(col, remedy, format string, args ...any) {
+	r.ok = false
+	r.t.ps.add(r.t.line, r.t.column(col), remedy, format, args...)
+}
+
+// number is that of a column.
+func (r *controlRow) number(col string) float64 {
+	text := r.t.get(col)
+	v, err := pointfile.ParseNumber(text, r.decimal)
+	if err != nil {
+		remedy := "write digits with a decimal point, without thousands separators"
+		if r.decimal == "," {
+			remedy = `write digits with a decimal comma, as site.decimal = "," says`
+		} else if strings.Contains(text, ",") {
+			remedy = `if that is a decimal comma, set site.decimal = "," in ` + SettingsFile
+		}
+		r.bad(col, remedy, "%s %q is not a number", col, clip(text))
+	}
+	return v
+}
+
+// sigma is the standard error of a column; 0 where it is empty.
+func (r *controlRow) sigma(col string) float64 {
+	if r.t.get(col) == "" {
+		return 0
+	}
+	v := r.number(col)
+	if v < 0 {
+		r.bad(col, "a standard error is 0 or more", "%s is negative", col)
+	}
+	return v
+}
+
+// read gives the pair, and its heights where it has some.
+func (r *controlRow) read() (site.ControlPair, *site.HeightPair) {
+	p := site.ControlPair{ID: r.t.get("id"),
+		Site: grid.EN{E: r.number("site_e"), N: r.number("site_n")}, Base: grid.EN{E: r.number("base_e"), N: r.number("base_n")},
+		SiteSigma: r.sigma("site_sigma"), BaseSigma: r.sigma("base_sigma")}
+	if p.SiteSigma == 0 && p.BaseSigma == 0 {
+		p.BaseSigma = r.sigma("sigma")
+	} else if r.t.get("sigma") != "" {
+		r.bad("sigma", "sigma is for both sides together; keep it or the other two", "sigma stands beside site_sigma and base_sigma")
+	}
+	if r.t.get("site_h") == "" && r.t.get("base_h") == "" {
+		return p, nil
+	}
+	return p, &site.HeightPair{ID: p.ID, At: p.Site, Site: r.number("site_h"), Base: r.number("base_h")}
 }
 
 // system puts the site system on its base.
@@ -429,26 +448,18 @@ func (s *SiteSettings) system(fsys fs.FS, base grid.Projection) (grid.Projection
 		read.Control = s.Control
 		err = s.fit(fsys, base, read)
 	}
-	if err != nil {
-		var p *Problem
-		if errors.As(err, &p) {
-			return nil, nil, err
-		}
-		file, what := SettingsFile, "[site] "+err.Error()
-		if s.Control != "" {
-			file, what = s.Control, err.Error()
-		}
-		return nil, nil, &Problem{File: file, What: what}
+	var proj grid.Projection
+	if err == nil {
+		proj, err = site.New(base, read.Definition)
 	}
-	proj, err := site.New(base, read.Definition)
-	if err != nil {
-		p := &Problem{File: SettingsFile, What: "[site] " + err.Error()}
-		if s.Control != "" {
-			p.File, p.What = s.Control, err.Error()
-		}
-		return nil, nil, p
+	var p *Problem
+	switch {
+	case err == nil || errors.As(err, &p):
+		return proj, read, err
+	case s.Control != "":
+		return nil, nil, &Problem{File: s.Control, What: err.Error()}
 	}
-	return proj, read, nil
+	return nil, nil, &Problem{File: SettingsFile, What: "[site] " + err.Error()}
 }
 
 // fit finds the parameters.

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"slices"
 	"strings"
 
 	"example.com/phototie/match/pointfile"
@@ -78,7 +79,7 @@ func openTable(fsys fs.FS, file, separator string, columns []string, want map[st
 	return t, nil
 }
 
-// header works out which column is what.
+// header works out which column is what: by the columns given, else by the first row.
 func (t *table) header(columns, required []string) error {
 	row, err := t.r.Read()
 	t.in.done = t.r.InputOffset()
@@ -89,73 +90,92 @@ func (t *table) header(columns, required []string) error {
 		return t.syntax(err)
 	}
 	t.line, _ = t.r.FieldPos(0)
-	names, given := columns, len(columns) > 0
-	headed := true // the first row is a header
-	if given {
-		// A header may still be there: it is one if it says the same names.
-		for _, f := range row {
-			if _, ok := t.want[pointfile.Key(f)]; !ok && pointfile.Key(f) != "" {
-				headed = false
-			}
-		}
-	} else {
-		names = append([]string(nil), row...)
+	given := len(columns) > 0
+	names := columns
+	if !given {
+		names = slices.Clone(row)
 	}
+	t.fields = len(names)
+	if err := t.assign(names, given); err != nil {
+		return err
+	}
+	// With columns given the first row is a header if it says nothing but names.
+	headed := !given || !slices.ContainsFunc(row, func(f string) bool { return pointfile.Key(f) != "" && t.want[pointfile.Key(f)] == "" })
+	if given && headed {
+		if err := t.agrees(row, names); err != nil {
+			return err
+		}
+	}
+	if err := t.complete(required, row, given); err != nil {
+		return err
+	}
+	switch {
+	case headed:
+	case t.wordsForNumbers(row):
+		t.notes = append(t.notes, fmt.Sprintf("the first row of %s, %s, is taken for a header", t.ps.file, clipTo(fmt.Sprintf("%q", row), 200)))
+	default:
+		t.first = slices.Clone(row)
+	}
+	return nil
+}
+
+// assign says where each column stands. A name that is not known is the user's own
+// where it is in the file, and an error where it is given in the settings.
+func (t *table) assign(names []string, given bool) error {
 	for i, n := range names {
 		k := pointfile.Key(n)
 		if k == "" || k == "-" {
 			continue
 		}
 		col, ok := t.want[k]
+		if !ok && given {
+			return &Problem{File: SettingsFile, What: fmt.Sprintf("columns of %s: %q is not a column known here", t.ps.file, n),
+				Remedy: `use "-" for a column to pass over; the known ones are ` + t.known()}
+		}
 		if !ok {
-			if given {
-				return &Problem{File: SettingsFile, What: fmt.Sprintf("columns of %s: %q is not a column known here", t.ps.file, n),
-					Remedy: `use "-" for a column to pass over; the known ones are ` + t.known()}
-			}
-			continue // a column of the user's own
+			continue
 		}
 		if before, dup := t.at[col]; dup {
 			return &Problem{File: t.ps.file, Line: 1, What: fmt.Sprintf("columns %d and %d both say %s", before+1, i+1, col), Remedy: "rename the one that is not meant"}
 		}
 		t.at[col] = i
 	}
-	t.fields = len(names)
-	if given && headed {
-		// Both say which column is what; they must agree.
-		for i, f := range row {
-			if i < len(names) && pointfile.Key(f) != "" && pointfile.Key(names[i]) != "-" && t.want[pointfile.Key(f)] != t.want[pointfile.Key(names[i])] {
-				return &Problem{File: t.ps.file, Line: 1, Column: i + 1, What: fmt.Sprintf("the header says %q where columns in %s says %q", f, SettingsFile, names[i]),
-					Remedy: "make the two agree, or drop columns from the settings"}
-			}
+	return nil
+}
+
+// agrees holds a header against the columns that the settings give.
+func (t *table) agrees(row, names []string) error {
+	for i, f := range row {
+		if i >= len(names) || pointfile.Key(f) == "" || pointfile.Key(names[i]) == "-" {
+			continue
 		}
-	}
-	var missing []string
-	for _, c := range required {
-		if _, ok := t.at[c]; !ok {
-			missing = append(missing, c)
+		if t.want[pointfile.Key(f)] != t.want[pointfile.Key(names[i])] {
+			return &Problem{File: t.ps.file, Line: 1, Column: i + 1, What: fmt.Sprintf("the header says %q where columns in %s says %q", f, SettingsFile, names[i]),
+				Remedy: "make the two agree, or drop columns from the settings"}
 		}
-	}
-	if len(missing) > 0 {
-		what := "no column for " + strings.Join(missing, ", ")
-		if !given {
-			shown := make([]string, 0, len(row))
-			for _, f := range row {
-				shown = append(shown, fmt.Sprintf("%q", clip(f)))
-			}
-			what += "; the first row says " + clipTo(strings.Join(shown, " "), 200)
-		}
-		return &Problem{File: t.ps.file, Line: 1, What: what,
-			Remedy: fmt.Sprintf("name them in a header, or in %s as columns = [\"id\", …]; the known ones are %s", SettingsFile, t.known())}
-	}
-	if given && !headed && t.wordsForNumbers(row) {
-		t.notes = append(t.notes, fmt.Sprintf("the first row of %s, %s, is taken for a header", t.ps.file, clipTo(fmt.Sprintf("%q", row), 200)))
-		return nil
-	}
-	if given && !headed {
-		t.first = append([]string(nil), row...)
-		t.line, _ = t.r.FieldPos(0)
 	}
 	return nil
+}
+
+// complete makes sure that no required column is missing.
+func (t *table) complete(required, row []string, given bool) error {
+	missing := slices.DeleteFunc(slices.Clone(required), func(c string) bool {
+		_, ok := t.at[c]
+		return ok
+	})
+	if len(missing) == 0 {
+		return nil
+	}
+	what := "no column for " + strings.Join(missing, ", ")
+	if !given {
+		shown := make([]string, len(row))
+		for i, f := range row {
+			shown[i] = fmt.Sprintf("%q", clip(f))
+		}
+		what += "; the first row says " + clipTo(strings.Join(shown, " "), 200)
+	}
+	return &Problem{File: t.ps.file, Line: 1, What: what,
+		Remedy: fmt.Sprintf("name them in a header, or in %s as columns = [\"id\", …]; the known ones are %s", SettingsFile, t.known())}
 }
 
 // wordsForNumbers reports whether a row has words where the coordinates of control
