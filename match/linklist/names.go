@@ -275,6 +275,12 @@ func (n *names) find(text string) found {
 			i = f.step(i)
 		}
 	}
+	f.between(n)
+	return f.found
+}
+
+// between looks at what stands between names.
+func (f *search) between(n *names) {
 	f.listed = true
 	for i := 1; i < len(f.points); i++ {
 		f.listed = f.listed && list.MatchString(f.s[f.points[i-1].end:f.points[i].at])
@@ -285,7 +291,6 @@ func (n *names) find(text string) found {
 			f.run = f.text[a.at:b.end]
 		}
 	}
-	return f.found
 }
 
 // step reads the name or word at i and returns where it ends.
@@ -334,7 +339,7 @@ func (f *search) photo(i int) (m mention, ok bool) {
 			if after, ok := strings.CutPrefix(f.s[end:], "."); ok && imageExtensions[firstWord(after)] {
 				return f.mention(i, end, end+1+len(firstWord(after)), from), true
 			}
-			if f.stands(i+from, end) {
+			if end >= i+len(name) && f.stands(i+from, end) {
 				return f.mention(i, end, end, from), true
 			}
 		}
@@ -378,8 +383,7 @@ func number(s string) bool { return strings.Trim(s, "0123456789") == "" }
 func (f *search) isID(m mention) bool {
 	after := f.s[m.end:]
 	if m.at == 0 {
-		_, photo := f.photo(m.end + len(after) - len(strings.TrimLeft(after, " \t")))
-		return photo || alone.MatchString(after)
+		return alone.MatchString(after) || f.beforePhoto(m.end)
 	}
 	between := strings.TrimRight(f.s[f.last.end:m.at], " \t")
 	switch {
@@ -388,9 +392,18 @@ func (f *search) isID(m mention) bool {
 	case f.before != "":
 		return pointWords[f.before] && strings.HasSuffix(strings.TrimRight(between, ".:#="), f.before)
 	case f.last.end > 0 && len(f.points) > 0 && f.points[len(f.points)-1].end == f.last.end:
-		return list.MatchString(between) && between != ""
+		return list.MatchString(between) && between != "" && (ends.MatchString(after) || f.beforePhoto(m.end))
 	}
 	return f.last.end > 0 && ends.MatchString(after)
+}
+
+// beforePhoto says whether a photo's name follows.
+func (f *search) beforePhoto(i int) bool {
+	for i < len(f.s) && (f.s[i] == ' ' || f.s[i] == '\t') {
+		i++
+	}
+	_, ok := f.photo(i)
+	return ok
 }
 
 // pair says that of two texts one names a photo and the other a point: the key and

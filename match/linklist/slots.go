@@ -20,8 +20,10 @@ type slot struct {
 	photoHead, pointHead                       bool
 	// kin is shared by slots that may hold several points of one photo: those of one
 	// heading ("Point 1", "Point 2"), and those named in settings.
-	kin  string
-	used bool
+	kin string
+	// rival is another slot beside it that may as well hold the point.
+	rival *slot
+	used  bool
 }
 
 // String says where a slot is; the nil slot is running text.
@@ -102,13 +104,44 @@ func (r *reading) settleSlots() error {
 	}); err != nil {
 		return err
 	}
-	return r.settle("points", r.opt.PointFields, func(s *slot, named bool) {
+	if err := r.settle("points", r.opt.PointFields, func(s *slot, named bool) {
 		if s.pointHead = named; !named {
 			s.points = 0
 		} else {
 			s.points, s.kin = max(s.points, 1), "named"
 		}
-	})
+	}); err != nil {
+		return err
+	}
+	r.compare()
+	return nil
+}
+
+// compare chooses among the slots that stand beside each other and hold points only.
+func (r *reading) compare() {
+	beside := map[string][]*slot{}
+	for _, s := range r.slots {
+		if s.photos > 0 {
+			continue
+		}
+		group := s.name[:strings.LastIndexAny(s.name, "/ ")+1]
+		beside[group] = append(beside[group], s)
+	}
+	for _, all := range beside {
+		slices.SortFunc(all, func(a, b *slot) int { return cmp.Compare(a.name, b.name) })
+		winners := pointSlots(all)
+		won := map[*slot]bool{}
+		for _, s := range winners {
+			if won[s] = true; s.kin != winners[0].kin {
+				s.rival, winners[0].rival = winners[0], s
+			}
+		}
+		for _, s := range all {
+			if !won[s] {
+				s.points = 0
+			}
+		}
+	}
 }
 
 func (r *reading) settle(what string, named []string, set func(s *slot, named bool)) error {
@@ -227,14 +260,22 @@ func (t *taken) takePoints(leaves []*node, holds map[*slot]bool, slots map[strin
 		if by[key] == nil {
 			kin = append(kin, s)
 		}
+		if s != nil && s.rival != nil && !slices.Contains(kin, s.rival) {
+			kin = append(kin, s.rival)
+		}
 		for _, m := range l.points {
 			t.takePoint(l, m)
 			by[key] = append(by[key], m.names[0])
 		}
 	}
+	t.differ(kin, by)
+}
+
+// differ makes a group unclear whose slots name different points.
+func (t *taken) differ(kin []*slot, by map[string][]string) {
 	for i := 1; i < len(kin); i++ {
 		if a, b := by[kin[0].key()], by[kin[i].key()]; !slices.Equal(a, b) {
-			t.unclear(t.line, fmt.Sprintf("%s (%s) and %s (%s) both hold ids of points", kin[0], some(a), kin[i], some(b)),
+			t.unclear(t.line, fmt.Sprintf("%s (%s) and %s (%s) both hold ids of points", kin[0], cmp.Or(some(a), "none here"), kin[i], cmp.Or(some(b), "none here")),
 				"say which heading names the point that the photo shows")
 		}
 	}
