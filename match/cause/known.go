@@ -56,6 +56,7 @@ var table = []known{
 	{"wrong-grid", "", false, wrongGrid},
 	{"late-run", "", false, shiftedRun(-1)},
 	{"early-run", "", false, shiftedRun(1)},
+	{"renumbered-points", "", false, renumberedPoints},
 	{"swapped-ties", "", false, swappedTies},
 	{"wrong-tie", "", false, wrongTie},
 }
@@ -79,7 +80,8 @@ var table = []known{
 //     neighbouring-zone, point-datum, ground-as-grid, wrong-grid (tags lie so far
 //     from their points that the grid must be another one).
 //   - Links: late-run, early-run (the photos of a run have the link of the point
-//     after, or before, in the order of the walk), swapped-ties, wrong-tie.
+//     after, or before, in the order of the walk), renumbered-points (part of the list
+//     was reversed), swapped-ties, wrong-tie.
 func Default() []Cause {
 	out := make([]Cause, len(table))
 	for i, k := range table {

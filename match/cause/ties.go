@@ -303,6 +303,56 @@ func (e *Evidence) runsInferred(by int) (Hypothesis, bool) {
 	return h, len(h.Items) > 0
 }
 
+// renumberedPoints: part of the list of points was numbered in the reverse order after
+// the photos were linked, so that each link lists the mirror image of its point.
+func renumberedPoints(_ context.Context, e *Evidence) ([]Hypothesis, error) {
+	votes := make(map[int]map[int]bool) // linked points by the sum of two places in the list
+	for i := range e.Photos {
+		p := &e.Photos[i]
+		if !p.Out || !p.linked() || p.OnGrid == nil || p.repeats {
+			continue
+		}
+		at := grid.EN{E: p.OnGrid.E - p.move.E/e.unit, N: p.OnGrid.N - p.move.N/e.unit}
+		if j, _ := e.NearestPoint(at, p.Threshold); j >= 0 && j != p.Point {
+			sum := p.Point + j
+			if votes[sum] == nil {
+				votes[sum] = make(map[int]bool)
+			}
+			votes[sum][p.Point] = true
+		}
+	}
+	best := -1
+	for sum, v := range votes {
+		if n := len(votes[best]); len(v) > n || len(v) == n && sum < best {
+			best = sum
+		}
+	}
+	if len(votes[best]) < leastMirrored {
+		return nil, nil
+	}
+	h := changes(e)
+	h.Scope, h.Least, h.Fix, h.Cost = ScopeAll|ScopeRuns, leastMirrored, tied, math.Log(20)+math.Log(float64(len(e.Points)))
+	of := make([][]int, len(e.Points))
+	for i := range e.Photos {
+		p := &e.Photos[i]
+		to := best - p.Point
+		if !p.linked() || to < 0 || to >= len(e.Points) || to == p.Point || !e.tells(p, to) {
+			continue
+		}
+		h.Changes[i] = Change{Tie: &to, LogP: e.timeGain(p, to)}
+		of[p.Point] = append(of[p.Point], i)
+	}
+	for _, photos := range of {
+		if len(photos) > 0 {
+			h.Items = append(h.Items, photos)
+		}
+	}
+	return []Hypothesis{h}, nil
+}
+
+// leastMirrored is the least number of points that show that a list was reversed.
+const leastMirrored = 4
+
 // hint is what the walk's inference says of a link that it contradicts or doubts.
 type hint struct {
 	shift       int // -1 for a link that is late, 1 for an early one, 0 for none

@@ -224,6 +224,10 @@ var causes = map[string]func(c Cause) (summary, remedy string){
 	},
 	"late-run":  runWords("late", "before"),
 	"early-run": runWords("early", "after"),
+	"renumbered-points": func(c Cause) (string, string) {
+		return fmt.Sprintf("%s are linked as if part of the list of points had been numbered in the reverse order", c.Who()),
+			"find out whether points were renumbered after the photos were linked; the proposed links undo it"
+	},
 	"swapped-ties": func(c Cause) (string, string) {
 		if len(c.Photos) == 2 {
 			return fmt.Sprintf("%s and %s have each other's link", c.Photos[0], c.Photos[1]), "exchange the links; the proposed ones do"
