@@ -55,7 +55,6 @@ import (
 	"github.com/apache/beam/sdks/v2/go/pkg/beam/runners/prism"
 
 	"example.com/phototie/geotag"
-	"example.com/phototie/grid"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
