@@ -401,7 +401,7 @@ func BenchmarkToGrid(b *testing.B) {
 
 func BenchmarkOpen(b *testing.B) {
 	for b.Loop() {
-		open(b, "EPSG:2157")
+		mustOpen(b, "EPSG:2157")
 	}
 }
 

@@ -76,11 +76,18 @@ func open(t testing.TB, definition string) *CRS {
 	if c, ok := opened.Load(definition); ok {
 		return c.(*CRS)
 	}
+	c := mustOpen(t, definition)
+	opened.Store(definition, c)
+	return c
+}
+
+// mustOpen opens a CRS anew or fails.
+func mustOpen(t testing.TB, definition string) *CRS {
+	t.Helper()
 	c, err := Open(definition)
 	if err != nil {
 		t.Fatal(err)
 	}
-	opened.Store(definition, c)
 	return c
 }
 
