@@ -164,7 +164,7 @@ func (s *System) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame
 	for i := range out {
 		out[i].Op = ops.named(&s.def, out[i].Op, at[i])
 		if out[i].Err == nil && !finite(at[i].E, at[i].N) {
-			out[i].Err = s.fail(fmt.Errorf("E %v N %v: %w", at[i].E, at[i].N, grid.ErrNotFinite))
+			out[i].Err = s.fail(fmt.Errorf("position E %v N %v: %w", at[i].E, at[i].N, grid.ErrNotFinite))
 		}
 	}
 	return out, nil
