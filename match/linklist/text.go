@@ -95,8 +95,8 @@ func (n *names) parted(table *node) int {
 	return 1 + whole
 }
 
-// headRow takes the row above the first that names a photo as the headings, unless it
-// names points by other than known words.
+// headRow takes the rows above the first that names something as titles and headings,
+// if that names a photo.
 func (n *names) headRow(table *node) {
 	for i, row := range table.parts {
 		photos, points := false, false
@@ -105,12 +105,12 @@ func (n *names) headRow(table *node) {
 			photos = photos || len(f.photos) > 0
 			points = points || len(f.points) > 0 && !pointWords[plain(c.text)]
 		}
-		if photos || points {
-			if i > 0 && !points || i > 0 && photos {
-				for _, above := range table.parts[:i] {
-					above.heading = true
-				}
+		if photos {
+			for _, above := range table.parts[:i] {
+				above.heading = true
 			}
+		}
+		if photos || points {
 			return
 		}
 	}
