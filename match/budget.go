@@ -125,6 +125,7 @@ type BudgetError struct {
 	want string // what it has to be
 }
 
+// Error names the figure, what it is and what it has to be.
 func (e *BudgetError) Error() string {
 	return fmt.Sprintf("budget: %s is %v: want %s", e.Field, e.Value, e.want)
 }

@@ -82,10 +82,14 @@ func NewTally(unit grid.Unit, b Budget) *Tally {
 	return &Tally{unit: unit, confidence: b.Confidence, grossLevel: b.GrossLevel}
 }
 
-// Unit is that of the discrepancies, Confidence and GrossLevel are the budget's.
-// Tallies merge where all three are the same.
-func (t *Tally) Unit() grid.Unit     { return t.unit }
+// Unit is that of the discrepancies. Tallies merge where it, Confidence and
+// GrossLevel are the same.
+func (t *Tally) Unit() grid.Unit { return t.unit }
+
+// Confidence is the budget's.
 func (t *Tally) Confidence() float64 { return t.confidence }
+
+// GrossLevel is the budget's.
 func (t *Tally) GrossLevel() float64 { return t.grossLevel }
 
 // Len is the number of photos, those that are not judged among them.

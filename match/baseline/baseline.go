@@ -21,9 +21,9 @@ import (
 	"example.com/phototie/match/suggest"
 )
 
-// Version is the version of the file format that is written, and the only one
+// version is the version of the file format that is written, and the only one
 // that is read.
-const Version = 1
+const version = 1
 
 // Date is a day of the calendar, without a time zone.
 type Date struct {
@@ -137,7 +137,7 @@ const mostStrict = 64 << 10
 // wrong with it is a *problem.Problem with its line, all of them joined. An
 // entry without a code, a reason or an expiry is an error, as are a code that is
 // nearly one of the codes of match.FindingKinds, two entries about the same, a key
-// that is not known, a version other than Version, and a text of more than MostBytes.
+// that is not known, another version, and a text of more than MostBytes.
 func Parse(name string, text []byte) (*Baseline, error) {
 	p := parsing{name: name}
 	if len(text) > MostBytes {
@@ -148,8 +148,8 @@ func Parse(name string, text []byte) (*Baseline, error) {
 	if len(p.problems) > 0 {
 		return nil, p.err()
 	}
-	if doc.Version != Version {
-		p.bad(0, 0, fmt.Sprintf("write version = %d at the top", Version), "the version of the baseline is %d, which is not known here", doc.Version)
+	if doc.Version != version {
+		p.bad(0, 0, fmt.Sprintf("write version = %d at the top", version), "the version of the baseline is %d, which is not known here", doc.Version)
 	}
 	lines := entryLines(text, len(doc.Accept))
 	if len(text) > mostStrict {
@@ -436,7 +436,7 @@ version = %d
 // Write writes the baseline as Parse reads it, the entries in their order.
 func (b *Baseline) Write(w io.Writer) error {
 	var out bytes.Buffer
-	fmt.Fprintf(&out, head, Version)
+	fmt.Fprintf(&out, head, version)
 	for _, e := range b.Entries {
 		fmt.Fprintln(&out)
 		if e.Remark != "" {

@@ -36,7 +36,7 @@ func (c Correct) Count(o dataset.ChangeOutcome) int {
 
 // CorrectJSON writes a correction as one document.
 func CorrectJSON(w io.Writer, c Correct) error {
-	c.Format, c.Version = CorrectFormat, JSONVersion
+	c.Format, c.Version = CorrectFormat, jsonVersion
 	return Document(w, c)
 }
 
@@ -151,7 +151,7 @@ func (r Restore) Count(s ledger.Status) int {
 
 // RestoreJSON writes a restoration as one document.
 func RestoreJSON(w io.Writer, r Restore) error {
-	r.Format, r.Version = RestoreFormat, JSONVersion
+	r.Format, r.Version = RestoreFormat, jsonVersion
 	return Document(w, r)
 }
 

@@ -10,12 +10,12 @@ import (
 	"example.com/phototie/match/internal/words"
 )
 
-// FramesFormat is the name of the Frames document.
-const FramesFormat = "phototie-frames"
+// framesFormat is the name of the Frames document.
+const framesFormat = "phototie-frames"
 
-// Frames is the JSON document of the operations that lead from the frames of a
+// framesDoc is the JSON document of the operations that lead from the frames of a
 // job's tags to its grid.
-type Frames struct {
+type framesDoc struct {
 	Format  string             `json:"format"`
 	Version int                `json:"version"`
 	Dataset string             `json:"dataset"`
@@ -30,7 +30,7 @@ func FramesJSON(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse) 
 			uses[i].Candidates = []grid.Candidate{}
 		}
 	}
-	return Document(w, Frames{Format: FramesFormat, Version: JSONVersion, Dataset: name, Grid: g, Frames: uses})
+	return Document(w, framesDoc{Format: framesFormat, Version: jsonVersion, Dataset: name, Grid: g, Frames: uses})
 }
 
 // FramesText writes them for a person: which operations there are, how good they

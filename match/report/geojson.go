@@ -34,7 +34,7 @@ func GeoJSON(w io.Writer, dataset string, r *match.Result, at *match.Located) er
 		Dataset string    `json:"dataset"`
 		Grid    grid.Grid `json:"grid"`
 		Epoch   float64   `json:"epoch,omitempty"`
-	}{"FeatureCollection", GeoJSONFormat, JSONVersion, dataset, r.Grid, at.Epoch})
+	}{"FeatureCollection", GeoJSONFormat, jsonVersion, dataset, r.Grid, at.Epoch})
 	if err != nil {
 		return err
 	}

@@ -21,7 +21,7 @@ const (
 	CorrectFormat = "phototie-correct"
 	RestoreFormat = "phototie-restore"
 	PackFormat    = "phototie-pack"
-	JSONVersion   = 1
+	jsonVersion   = 1
 )
 
 // Check is the JSON document of a checked job, as schema/check-1.json describes
@@ -71,7 +71,7 @@ func NewCheck(name string, r *match.Result, o baseline.Outcome) *Check {
 	if findings == nil {
 		findings = []match.Finding{}
 	}
-	doc := &Check{Format: CheckFormat, Version: JSONVersion, Dataset: name, Result: r,
+	doc := &Check{Format: CheckFormat, Version: jsonVersion, Dataset: name, Result: r,
 		Photos: make([]CheckPhoto, len(r.Photos)), Operations: []*grid.Operation{}, Findings: findings, Accepted: o.Accepted}
 	for i := range r.Photos {
 		doc.Photos[i] = checkPhoto(&r.Photos[i], &doc.Operations)
@@ -118,7 +118,7 @@ type Compare struct {
 
 // CompareJSON writes a comparison as one Compare document.
 func CompareJSON(w io.Writer, g grid.Grid, p match.PhotoResult) error {
-	return Document(w, Compare{Format: CompareFormat, Version: JSONVersion, Grid: g, Photo: p})
+	return Document(w, Compare{Format: CompareFormat, Version: jsonVersion, Grid: g, Photo: p})
 }
 
 // Document writes any value as indented JSON, without HTML escapes. Control

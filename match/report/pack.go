@@ -98,7 +98,7 @@ func (p *Pack) Count(o dataset.ChangeOutcome) int {
 
 // PackJSON writes the delivery as one document.
 func PackJSON(w io.Writer, p Pack) error {
-	p.Format, p.Version = PackFormat, JSONVersion
+	p.Format, p.Version = PackFormat, jsonVersion
 	return Document(w, p)
 }
 

@@ -21,7 +21,7 @@ import (
 func StreamJSON(ctx context.Context, w io.Writer, name string, s *match.Stream, survey *dataset.Reading, judge func([]match.Finding) baseline.Outcome) (baseline.Outcome, error) {
 	var none baseline.Outcome
 	c := checkWriter{w: w}
-	if err := c.head(CheckFormat, JSONVersion, name, s.Result); err != nil {
+	if err := c.head(CheckFormat, jsonVersion, name, s.Result); err != nil {
 		return none, err
 	}
 	operations := []*grid.Operation{}
