@@ -58,6 +58,7 @@ type Ranked struct {
 
 	c      *CRS
 	signs  [2]float64
+	usual  bool    // no foot, or the foot that is in use there
 	inside bool    // the middle of the fixes is in the area of use
 	size   float64 // of the area of use, in square degrees
 	age    frameAge
@@ -77,8 +78,14 @@ const (
 	// searchFixes and searchPoints are how many are looked at; more are thinned out.
 	searchFixes, searchPoints = 200, 5000
 	// tellApart is the least difference of two scores by which handheld fixes tell
-	// systems apart: odds of 20.
-	tellApart = 3.0
+	// systems apart: odds of 100.
+	tellApart = 4.6
+	// ruleReach is how far systems may be apart, in metres, for the rule to decide
+	// between them; beyond it the likelier one comes first.
+	ruleReach = 3.0
+	// commonOffset is how far all fixes may be off together, in metres, besides what
+	// the operation states.
+	commonOffset = 15.0
 	// unknownFrame is the standard deviation of the offset between frames with no
 	// known operation, in metres.
 	unknownFrame = 200.0
@@ -93,11 +100,14 @@ var ErrNoFixes = errors.New("no positions to find the system by")
 // the fixes are.
 //
 // Systems are weighed by likelihood, with fixes off in common and blunders among
-// them (see plane). Those within odds of 20 of the best can't be told apart by
-// handheld fixes: realisations of one datum, for instance. Among these the order is
-// that of a rule: the system's own unit before another; then the smaller area of
-// use; then the newer frame (the later year in its name, the higher code); then axes in the order of the
-// numbers; then the lower code.
+// them (see plane). Those within odds of 100 of the best can't be told apart by
+// handheld fixes: realisations of one datum, for instance. Among these, as far as
+// they are within 3 m of the best, the order is that of a rule: the system's own unit
+// before another, and of two feet the US survey foot in the United States and the
+// international one elsewhere; then a frame with a known operation; then an area of
+// use that has the fixes in it; then the smaller area; then the newer frame (the
+// later year in its name, the higher code); then axes in the order of the numbers;
+// then the lower code.
 func Search(ctx context.Context, clues Clues) ([]Ranked, error) {
 	if len(clues.Fixes) == 0 || len(clues.Coordinates) == 0 {
 		return nil, ErrNoFixes
@@ -198,6 +208,8 @@ func (q Clues) around(ctx context.Context) ([]Ranked, error) {
 				continue
 			}
 			x.Definition, x.Name, x.c = l.code, l.name, c
+			inUS := strings.Contains(l.area.name, "(USA)")
+			x.usual = x.Unit != grid.Foot && x.Unit != grid.USSurveyFoot || (x.Unit == grid.USSurveyFoot) == inUS
 			x.size, x.inside = l.area.size(), l.area.contains(middle.Lat, middle.Lon)
 			if age.code == 0 {
 				age = r.frameAge(l.code)
@@ -245,6 +257,8 @@ type framed struct {
 	at []grid.LatLon
 	// offset is the standard deviation of the offset of all for each axis, in metres.
 	offset float64
+	// accuracy is what the operation states, in metres.
+	accuracy float64
 	// rough says that no operation leads to the frame.
 	rough bool
 }
@@ -267,7 +281,7 @@ func (q Clues) onFrame(ctx context.Context, c *CRS) *framed {
 	}
 	if err == nil && 2*failed < len(placed) {
 		if back, err := c.fromPlane(ctx, at); err == nil {
-			return &framed{at: back, offset: math.Hypot(sharedOffset, worst/2.4477)} // 95 % radius to one axis
+			return &framed{at: back, accuracy: worst, offset: math.Hypot(sharedOffset, worst/2.4477)} // 95 % radius to one axis
 		}
 	}
 	f := &framed{rough: true, offset: unknownFrame}
@@ -296,6 +310,9 @@ func (q Clues) weigh(r Ranked, f *framed) (Ranked, bool) {
 		r.points = append(r.points, grid.EN{E: e * r.Unit.Metres, N: n * r.Unit.Metres})
 	}
 	l := newPlane(r.plane, r.points, func(i int) int { return pairs[i] }, f.offset).like()
+	if !f.rough && math.Hypot(l.dE, l.dN) > commonOffset+f.accuracy {
+		return r, false
+	}
 	r.Score, r.Distance, r.Rough = l.score, l.distance, f.rough
 	r.Near = float64(l.near) / float64(len(q.Fixes))
 	// A plane is taken where it explains at least half of the fixes, and so much
@@ -316,17 +333,33 @@ func rank(all []Ranked) []Ranked {
 		all[n].Alike = true
 		n++
 	}
-	slices.SortStableFunc(all[:n], byRule)
+	close := func(r *Ranked) bool { return apart(&all[0], r) <= ruleReach }
+	near := map[string]bool{}
+	for i := range all[:n] {
+		near[all[i].key()] = close(&all[i])
+	}
+	slices.SortStableFunc(all[:n], func(a, b Ranked) int {
+		if x, y := near[a.key()], near[b.key()]; !x || !y {
+			return truth(x, y)
+		}
+		return byRule(a, b)
+	})
 	for i := range all {
 		all[i].Apart = apart(&all[0], &all[i])
 	}
 	return all
 }
 
+// key tells readings apart.
+func (r *Ranked) key() string {
+	return fmt.Sprint(r.Definition, r.Unit.Metres, r.NorthFirst, r.WestSouth)
+}
+
 // byRule orders systems that fixes can't tell apart.
 func byRule(a, b Ranked) int {
 	return cmp.Or(
 		truth(a.OwnUnit, b.OwnUnit),
+		truth(a.usual, b.usual),
 		truth(!a.Rough, !b.Rough),
 		truth(a.inside, b.inside),
 		compareSize(a.size, b.size),
