@@ -188,3 +188,19 @@ func TestExitCodes(t *testing.T) {
 		}
 	}
 }
+
+// failing panics when it is written to.
+type failing struct{}
+
+func (failing) Write([]byte) (int, error) { panic("no more paper") }
+
+// A panic is exit code 3, and says where it was.
+func TestPanicIsInternal(t *testing.T) {
+	var errs strings.Builder
+	if code := run(t.Context(), []string{"help", "findings"}, failing{}, &errs); code != exitInternal {
+		t.Errorf("exit code %d", code)
+	}
+	if s := errs.String(); !strings.Contains(s, "internal error: no more paper") || !strings.Contains(s, "goroutine") {
+		t.Error(s)
+	}
+}

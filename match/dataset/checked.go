@@ -134,11 +134,6 @@ func (c *Checked) Findings() []match.Finding {
 	return append(c.Result.Findings(), c.Explanation.Findings()...)
 }
 
-// Corrections works out the new tag of every photo; see match.Corrections.
-func (c *Checked) Corrections(ctx context.Context, policy match.Policy) ([]match.Correction, error) {
-	return match.Corrections(ctx, c.d.proj, c.Result, c.opt, policy)
-}
-
 // Locate has the points and the tags as WGS 84 positions; see match.Locate.
 func (c *Checked) Locate(ctx context.Context) (*match.Located, error) {
 	c.mu.Lock()

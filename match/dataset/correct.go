@@ -155,7 +155,7 @@ func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Ch
 	if err := c.mayCorrect(&opt); err != nil {
 		return err
 	}
-	corrections, err := c.Corrections(ctx, opt.Policy)
+	corrections, err := match.Corrections(ctx, c.d.proj, c.Result, c.opt, opt.Policy)
 	if err != nil {
 		return err
 	}

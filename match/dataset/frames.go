@@ -25,9 +25,9 @@ type FrameUse struct {
 	Err string `json:"error,omitempty"`
 }
 
-// ErrNoCandidates is returned for a projection that can't list the operations
+// errNoCandidates is returned for a projection that can't list the operations
 // that it chooses from.
-var ErrNoCandidates = errors.New("the projection engine can't list its operations")
+var errNoCandidates = errors.New("the projection engine can't list its operations")
 
 // maxPositions is how many points stand for the area of a job.
 const maxPositions = 200
@@ -46,7 +46,7 @@ func (d *Dataset) Frames(ctx context.Context) ([]FrameUse, Reading, error) {
 	}
 	lister, ok := d.proj.(grid.CandidateLister)
 	if !ok {
-		return nil, Reading{}, ErrNoCandidates
+		return nil, Reading{}, errNoCandidates
 	}
 	uses, err := d.frameUses(ctx)
 	if err != nil {
@@ -60,7 +60,7 @@ func (d *Dataset) Frames(ctx context.Context) ([]FrameUse, Reading, error) {
 		case errors.As(err, &unknown):
 			u.Err = err.Error()
 		case errors.Is(err, errors.ErrUnsupported):
-			return nil, Reading{}, ErrNoCandidates
+			return nil, Reading{}, errNoCandidates
 		case err != nil:
 			return nil, Reading{}, err
 		}

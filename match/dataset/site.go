@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"slices"
 	"strings"
 
 	"example.com/phototie/grid"
@@ -188,45 +189,33 @@ func (s *SiteSettings) check(ps *problems) {
 	}
 }
 
+// checkFit tells what can't be of settings that have the parameters fitted.
 func (s *SiteSettings) checkFit(bad func(remedy, format string, args ...any)) {
-	if s.Similarity != nil || s.Affine != nil {
-		bad("keep one of the two", "gives parameters and the control to fit them to as well")
-	}
-	if s.Direction != "" {
-		bad("leave it out", "direction is for parameters that are given; a fit finds those from the site to the base")
-	}
-	if s.Vertical != nil && s.FitHeights != "" {
-		bad("keep one of the two", "gives [site.vertical] and has it fitted too")
-	}
-	switch s.FitHeights {
-	case "", "constant", "plane":
-	default:
-		bad(`use "constant" or "plane"`, "fit_heights = %q is not known here", s.FitHeights)
-	}
-	if !(s.Tolerance >= 0 && s.Tolerance <= 1000) {
-		bad("give metres, for instance 0.05", "tolerance_m = %v makes no sense", s.Tolerance)
-	}
-	if s.Scale != 0 && s.Kind != "" && s.Kind != kindSimilarity {
-		bad("leave it out, or fit a similarity", "scale is held in the fit of a similarity, not of kind %q", s.Kind)
-	}
-	if !(s.Sigma >= 0) {
-		bad("give it in the grid's unit, or leave it out where it is not known", "sigma = %v is no standard error", s.Sigma)
-	}
-	if s.Separator != "" && !validSeparator(s.Separator) {
-		bad(`use one of "," ";" "\t" "|"`, "separator = %q can't stand between columns", s.Separator)
-	}
-	switch s.Decimal {
-	case "", ".", ",":
-	default:
-		bad(`use "." or ","`, "decimal = %q is no decimal sign", s.Decimal)
-	}
-	switch {
-	case s.Kind == kindGroundScale:
-		if _, _, err := s.scaleOrigins(); err != nil {
-			bad("give origin = { e = …, n = … }, the project point on the base grid, and site_origin where it is held", "[site.ground_scale] for a fit: %v", err)
+	for _, c := range []struct {
+		wrong        bool
+		remedy, what string
+		args         []any
+	}{
+		{s.Similarity != nil || s.Affine != nil, "keep one of the two", "gives parameters and the control to fit them to as well", nil},
+		{s.Direction != "", "leave it out", "direction is for parameters that are given; a fit finds those from the site to the base", nil},
+		{s.Vertical != nil && s.FitHeights != "", "keep one of the two", "gives [site.vertical] and has it fitted too", nil},
+		{!slices.Contains([]string{"", "constant", "plane"}, s.FitHeights), `use "constant" or "plane"`, "fit_heights = %q is not known here", []any{s.FitHeights}},
+		{!(s.Tolerance >= 0 && s.Tolerance <= 1000), "give metres, for instance 0.05", "tolerance_m = %v makes no sense", []any{s.Tolerance}},
+		{s.Scale != 0 && s.Kind != "" && s.Kind != kindSimilarity, "leave it out, or fit a similarity", "scale is held in the fit of a similarity, not of kind %q", []any{s.Kind}},
+		{!(s.Sigma >= 0), "give it in the grid's unit, or leave it out where it is not known", "sigma = %v is no standard error", []any{s.Sigma}},
+		{s.Separator != "" && !validSeparator(s.Separator), `use one of "," ";" "\t" "|"`, "separator = %q can't stand between columns", []any{s.Separator}},
+		{!slices.Contains([]string{"", ".", ","}, s.Decimal), `use "." or ","`, "decimal = %q is no decimal sign", []any{s.Decimal}},
+		{s.Kind != kindGroundScale && s.GroundScale != nil, `set kind = "ground-scale" to fit that, or take [site.ground_scale] out`, "has [site.ground_scale], and what is to be fitted is another kind", nil},
+	} {
+		if c.wrong {
+			bad(c.remedy, c.what, c.args...)
 		}
-	case s.GroundScale != nil:
-		bad(`set kind = "ground-scale" to fit that, or take [site.ground_scale] out`, "has [site.ground_scale], and what is to be fitted is another kind")
+	}
+	if s.Kind != kindGroundScale {
+		return
+	}
+	if _, _, err := s.scaleOrigins(); err != nil {
+		bad("give origin = { e = …, n = … }, the project point on the base grid, and site_origin where it is held", "[site.ground_scale] for a fit: %v", err)
 	}
 }
 
@@ -502,33 +491,40 @@ func (s *SiteSettings) fit(fsys fs.FS, on grid.Projection, read *SiteRead) error
 		d.GroundScale, d.Precision, read.Plane = &f.Params, f.Precision, fitRead(f, base)
 	}
 	read.Plane.Notes = append(c.notes, read.Plane.Notes...)
-	hopt := opt
-	hopt.Sigma = 0 // it is of positions
-	switch s.FitHeights {
-	case "":
-		if s.Vertical != nil {
-			if err := strictly(s.Vertical, &d.Vertical); err != nil {
-				return &Problem{File: SettingsFile, What: "[site.vertical] " + err.Error()}
-			}
-		}
-	default:
-		if len(c.heights) == 0 {
-			return &Problem{File: s.Control, Line: 1, What: "there are no heights to fit", Remedy: "add the columns site_h and base_h, or leave fit_heights out"}
-		}
-		fit := site.FitVerticalConstant
-		if s.FitHeights == "plane" {
-			fit = site.FitVerticalPlane
-		}
-		f, err := fit(c.heights, hopt)
-		if err != nil {
-			return err
-		}
-		d.Vertical, d.HeightPrecision, read.Heights = &f.Params, f.Precision, fitRead(f, unit)
+	if err := s.fitHeights(&c, opt, &d, read); err != nil {
+		return err
 	}
 	d.Remarks = fmt.Sprintf("fitted to %d control pairs of %s", len(c.pairs), s.Control)
 	if s.Remarks != "" {
 		d.Remarks = s.Remarks + "; " + d.Remarks
 	}
 	read.Definition = d
+	return nil
+}
+
+// fitHeights finds the vertical part, or takes the one given.
+func (s *SiteSettings) fitHeights(c *control, opt site.FitOptions, d *site.Definition, read *SiteRead) error {
+	if s.FitHeights == "" {
+		if s.Vertical == nil {
+			return nil
+		}
+		if err := strictly(s.Vertical, &d.Vertical); err != nil {
+			return &Problem{File: SettingsFile, What: "[site.vertical] " + err.Error()}
+		}
+		return nil
+	}
+	if len(c.heights) == 0 {
+		return &Problem{File: s.Control, Line: 1, What: "there are no heights to fit", Remedy: "add the columns site_h and base_h, or leave fit_heights out"}
+	}
+	fit := site.FitVerticalConstant
+	if s.FitHeights == "plane" {
+		fit = site.FitVerticalPlane
+	}
+	opt.Sigma = 0 // it is of positions
+	f, err := fit(c.heights, opt)
+	if err != nil {
+		return err
+	}
+	d.Vertical, d.HeightPrecision, read.Heights = &f.Params, f.Precision, fitRead(f, opt.Unit)
 	return nil
 }

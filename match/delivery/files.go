@@ -197,7 +197,7 @@ func (p *packing) formats(ctx context.Context, j *report.Job, accepted bool) err
 		if err != nil {
 			return err
 		}
-		if err := p.write(path.Join(FormatsFolder, name), func(w io.Writer) error { return j.Write(ctx, w, format) }); err != nil {
+		if err := p.write(path.Join(formatsFolder, name), func(w io.Writer) error { return j.Write(ctx, w, format) }); err != nil {
 			return err
 		}
 	}
@@ -257,13 +257,13 @@ func (p *packing) record(ctx context.Context, j *report.Job) error {
 	in.Progress = tell
 	if len(j.Photos) <= p.opt.MostOnFile {
 		in.PhotoLink = linkFrom("./")
-		return p.write(RecordFile, func(w io.Writer) error { return record.Write(ctx, w, in) })
+		return p.write(recordFile, func(w io.Writer) error { return record.Write(ctx, w, in) })
 	}
 	in.PhotoLink = linkFrom("../")
-	if err := p.root.Mkdir(RecordFolder, 0o755); err != nil {
+	if err := p.root.Mkdir(recordFolder, 0o755); err != nil {
 		return err
 	}
-	root, err := p.root.OpenRoot(RecordFolder)
+	root, err := p.root.OpenRoot(recordFolder)
 	if err != nil {
 		return err
 	}
@@ -348,9 +348,9 @@ func (p *packing) sums(ctx context.Context) error {
 
 // readme tells a reader what is there.
 func (p *packing) readme(accepted bool) func(io.Writer) error {
-	recordAt, check := RecordFile, "phototie check ."
+	recordAt, check := recordFile, "phototie check ."
 	if len(p.doc.Photos) > p.opt.MostOnFile {
-		recordAt = RecordFolder + "/" + record.IndexFile
+		recordAt = recordFolder + "/" + record.IndexFile
 	}
 	if accepted {
 		check = "phototie check --baseline " + AcceptedFile + " ."
@@ -360,7 +360,7 @@ func (p *packing) readme(accepted bool) func(io.Writer) error {
 		{photosFolder + "/", "the photos; in " + photosFolder + "/" + UntiedFolder + "/ those that are tied to no point, if there are any"},
 		{p.settings.Points.File, "the surveyed points, as the survey gave them"},
 		{linksFile, "which photo shows which point, and the name it came with"},
-		{FormatsFolder + "/", "every photo with its figures, as JSON, CSV, GeoJSON, KML, GeoPackage, SARIF, JUnit"},
+		{formatsFolder + "/", "every photo with its figures, as JSON, CSV, GeoJSON, KML, GeoPackage, SARIF, JUnit"},
 		{PackFile, "what was done to each photo, with its SHA-256 before and after"},
 		{dataset.SettingsFile, "the settings that the photos were judged by"},
 	}

@@ -25,17 +25,17 @@ import (
 
 // The files of a delivery besides the photos, the points and the links.
 const (
-	// ReadmeFile tells a reader what is there.
-	ReadmeFile = "README.txt"
+	// readmeFile tells a reader what is there.
+	readmeFile = "README.txt"
 	// PackFile is the document of what was packed; package report has its schema.
 	PackFile = "pack.json"
 	// AcceptedFile is the baseline, by the names in the delivery.
 	AcceptedFile = "accepted.toml"
-	// RecordFile is the photo record; with many photos it is a folder, RecordFolder.
-	RecordFile   = "record.html"
-	RecordFolder = "record"
-	// FormatsFolder has the check of the photos as they were taken, for programs.
-	FormatsFolder = "formats"
+	// recordFile is the photo record; with many photos it is a folder, recordFolder.
+	recordFile   = "record.html"
+	recordFolder = "record"
+	// formatsFolder has the check of the photos as they were taken, for programs.
+	formatsFolder = "formats"
 
 	photosFolder = "photos"
 	linksFile    = "links.csv"
@@ -343,7 +343,12 @@ func (p *packing) build(ctx context.Context) (err error) {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	err = p.root.Close()
+	return p.place(into, parent)
+}
+
+// place puts the finished folder in its place.
+func (p *packing) place(into, parent string) error {
+	err := p.root.Close()
 	if p.root = nil; err != nil {
 		return err
 	}
@@ -354,8 +359,7 @@ func (p *packing) build(ctx context.Context) (err error) {
 	if err := os.Rename(p.dir, into); err != nil {
 		return err
 	}
-	p.dir = ""
-	p.doc.Packed = true
+	p.dir, p.doc.Packed = "", true
 	root, err := os.OpenRoot(parent)
 	if err != nil {
 		return err
@@ -489,7 +493,7 @@ func (p *packing) close(ctx context.Context, accepted *baseline.Baseline) error 
 			return err
 		}
 	}
-	if err := p.write(ReadmeFile, p.readme(len(accepted.Entries) > 0)); err != nil {
+	if err := p.write(readmeFile, p.readme(len(accepted.Entries) > 0)); err != nil {
 		return err
 	}
 	inside := *p.doc
