@@ -66,6 +66,12 @@ func (o HeightOptions) tagHeight(a *geotag.Altitude) (grid.Height, error) {
 	return h, nil
 }
 
+// hasHeight reports whether a photo is tied and placed, and states an altitude.
+func (r *PhotoResult) hasHeight() bool {
+	return r.Tie != nil && r.Tag != nil && r.Tag.Position != nil && (r.Reason == "" || r.Reason == ReasonBallpark) &&
+		r.Tag.Altitude != nil && finite(r.Tag.Altitude.Metres)
+}
+
 // heights compares the altitudes of tags with the heights of the points that
 // the photos are tied to.
 func (c *checker) heights(ctx context.Context, results []PhotoResult) error {
@@ -73,16 +79,15 @@ func (c *checker) heights(ctx context.Context, results []PhotoResult) error {
 	var of []*HeightDiscrepancy
 	for i := range results {
 		r := &results[i]
-		if r.Tie == nil || r.Tag == nil || r.Tag.Position == nil || r.Reason != "" && r.Reason != ReasonBallpark {
+		if !r.hasHeight() {
 			continue
 		}
-		a := r.Tag.Altitude
 		p := c.points[c.pointByID[r.Tie.Point]]
-		if a == nil || !finite(a.Metres) || p.Height == nil {
+		if p.Height == nil {
 			continue
 		}
 		r.Height = &HeightDiscrepancy{}
-		tag, err := c.opt.Heights.tagHeight(a)
+		tag, err := c.opt.Heights.tagHeight(r.Tag.Altitude)
 		switch {
 		case c.opt.Heights.Points.Surface == grid.HeightUnknown:
 			r.Height.Why = "what the points' heights count from is not known"

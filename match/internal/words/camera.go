@@ -40,7 +40,7 @@ func (c Clock) Sentences() []string {
 		if c.Ahead {
 			s = fmt.Sprintf("its clock is %s the survey's", ahead(c.Rest))
 		}
-		s += fmt.Sprintf(" (standard error %s, %s, single ones %s off on average)", Span(c.StdErr), Plural(c.Photos, "photo"), Span(c.Spread))
+		s += fmt.Sprintf(" (standard error %s, %s, single ones %s off on average)", span(c.StdErr), Plural(c.Photos, "photo"), span(c.Spread))
 		if c.Zone != 0 {
 			s = fmt.Sprintf("its clock reads %s the survey's by a time zone; with that taken off, ", ahead(c.Zone)) + s
 		}

@@ -66,7 +66,7 @@ func (c Cause) whose() string {
 func (c Cause) pick(one, many string) string { return Pick(len(c.Photos), one, many) }
 
 // seconds writes a time in seconds, list some names and how many more there are.
-func seconds(s float64) string   { return Span(time.Duration(s * float64(time.Second))) }
+func seconds(s float64) string   { return span(time.Duration(s * float64(time.Second))) }
 func list(names []string) string { return List(names, 4) }
 
 const (

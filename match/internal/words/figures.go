@@ -122,9 +122,9 @@ func Percent(p float64) string {
 	return fmt.Sprintf("%.0f %%", 100*p)
 }
 
-// Span writes a length of time, without its sign: 40 s, 3 min 20 s, 2 h 5 min,
+// span writes a length of time, without its sign: 40 s, 3 min 20 s, 2 h 5 min,
 // 3 days.
-func Span(d time.Duration) string {
+func span(d time.Duration) string {
 	s := int64(math.Round(d.Abs().Seconds()))
 	switch {
 	case s < 120:

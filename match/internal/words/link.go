@@ -128,9 +128,9 @@ func (e Evidence) run() string {
 
 func ahead(d time.Duration) string {
 	if d < 0 {
-		return Span(d) + " behind"
+		return span(d) + " behind"
 	}
-	return Span(d) + " ahead of"
+	return span(d) + " ahead of"
 }
 
 // relative words a time after the survey of a point.
@@ -139,7 +139,7 @@ func relative(d time.Duration, id string) string {
 	case d.Abs() < time.Second:
 		return fmt.Sprintf("as %s was surveyed", id)
 	case d < 0:
-		return fmt.Sprintf("%s before %s was surveyed", Span(d), id)
+		return fmt.Sprintf("%s before %s was surveyed", span(d), id)
 	}
-	return fmt.Sprintf("%s after %s was surveyed", Span(d), id)
+	return fmt.Sprintf("%s after %s was surveyed", span(d), id)
 }
