@@ -119,18 +119,24 @@ func (s *xmlStream) landHead(fsys fs.FS) (h landHead, err error) {
 		if err != nil {
 			return h, err
 		}
-		switch name := e.Name.Local; {
-		case (name == "Metric" || name == "Imperial") && s.parent() == "Units" && !h.units:
-			h.units, h.metric = true, name == "Metric"
-			h.unit, h.elevation = attr(e, "linearUnit"), attr(e, "elevationUnit")
-		case name == "CoordinateSystem" && s.parent() == "LandXML":
-			h.setSystem(e)
-		case name == "CgPoint" && (!asked || h.units && h.system):
+		h.take(e, s.parent())
+		if e.Name.Local == "CgPoint" && (!asked || h.units && h.system) {
 			asked = true
 			if more, err := h.follows(fsys, s.header.File); err != nil || !more {
 				return h, err
 			}
 		}
+	}
+}
+
+// take takes what an element says of all points.
+func (h *landHead) take(e xml.StartElement, parent string) {
+	switch name := e.Name.Local; {
+	case name == "CoordinateSystem" && parent == "LandXML":
+		h.setSystem(e)
+	case (name == "Metric" || name == "Imperial") && parent == "Units" && !h.units:
+		h.units, h.metric = true, name == "Metric"
+		h.unit, h.elevation = attr(e, "linearUnit"), attr(e, "elevationUnit")
 	}
 }
 

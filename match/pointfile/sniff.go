@@ -111,10 +111,8 @@ func sniff(file string, sample []byte, whole bool, opt Options, fields fieldMap)
 		return Layout{}, s.problem("give delimited text, one point a line", "the first line is longer than %d KiB", sampleSize>>10)
 	}
 	var cands []candidate
-	for _, sep := range separators {
-		if opt.Separator == string(sep) || opt.Separator == "" && !(opt.Decimal == "," && sep == ',') {
-			cands = append(cands, split(sample, string(sep), whole))
-		}
+	for _, sep := range s.separators() {
+		cands = append(cands, split(sample, string(sep), whole))
 	}
 	if len(opt.Columns) > 0 {
 		return s.given(cands)
@@ -125,6 +123,14 @@ func sniff(file string, sample []byte, whole bool, opt Options, fields fieldMap)
 		}
 	}
 	return s.headless(cands)
+}
+
+// separators are those that may be meant.
+func (s *sniffer) separators() string {
+	if s.opt.Separator == "" && s.opt.Decimal == "," {
+		return strings.ReplaceAll(separators, ",", "")
+	}
+	return cmp.Or(s.opt.Separator, separators)
 }
 
 // split splits the sample by one separator.
