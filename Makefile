@@ -64,6 +64,7 @@ lint: tools
 	$(GO) mod tidy -diff
 	CGO_ENABLED=0 $(GO) build $(PURE)
 	$(GO) test -run '^(TestPlatforms|TestAPI|TestDependencies)$$' ./cmd/phototie
+	$(GO) run ./testdata/shape -lint
 
 shape: ## the size and complexity of the code against their limits (-list lists what is over)
 	@$(GO) run ./testdata/shape

@@ -1,7 +1,7 @@
 // Command shape prints the shape of this repository's Go code, and fails where it
 // exceeds the limits that stand at the top of its source: see DEVELOPERS.md.
 //
-//	go run ./testdata/shape [-list] [DIR]
+//	go run ./testdata/shape [-list] [-lint] [DIR]
 //
 // It counts what is not test code: neither the tests, nor the packages that only
 // tests and studies use (forTests), whose lines count as tests. Lines are those of
@@ -22,6 +22,7 @@ import (
 	"go/parser"
 	"go/token"
 	"go/types"
+	"io"
 	"io/fs"
 	"maps"
 	"os"
@@ -42,6 +43,14 @@ const (
 	maxFuncLines  = 100    // of a function, but those in longTables
 	minDocumented = 0.99   // share of exported names
 	maxREADME     = 12_288 // bytes
+)
+
+// What exceeds a limit today. With -lint it may not get worse; what is gained goes
+// down here too, until nothing is left.
+const (
+	linesToday  = 67_500
+	p95Today    = 13
+	unusedToday = 95
 )
 
 // forTests are the packages that tests, studies and an example's demo job are made
@@ -71,9 +80,10 @@ var longTables = map[string]bool{}
 
 func main() {
 	list := flag.Bool("list", false, "list every function and name over a limit, also where the limit is met")
+	lint := flag.Bool("lint", false, "print what is worse than today, and nothing else")
 	flag.Parse()
 	dir := cmp.Or(flag.Arg(0), ".")
-	if ok, err := run(dir, *list); err != nil {
+	if ok, err := run(dir, *list, *lint); err != nil {
 		fmt.Fprintln(os.Stderr, "shape:", err)
 		os.Exit(2)
 	} else if !ok {
@@ -97,7 +107,7 @@ type shape struct {
 	withoutExample       bool
 }
 
-func run(dir string, list bool) (bool, error) {
+func run(dir string, list, lint bool) (bool, error) {
 	pkgs, err := packages.Load(&packages.Config{Dir: dir, Tests: true,
 		Mode: packages.NeedName | packages.NeedFiles | packages.NeedSyntax | packages.NeedTypes | packages.NeedTypesInfo | packages.NeedImports | packages.NeedDeps}, "./...")
 	if err != nil {
@@ -120,11 +130,15 @@ func run(dir string, list bool) (bool, error) {
 		}
 	}
 	all := &shape{}
-	fmt.Printf("%-24s %6s %6s %7s %4s %6s %6s %9s %6s %6s\n", "package", "lines", "tests", "exports", "doc", "unused", "longest", "complex p95", "max", "over 15")
+	out := io.Writer(os.Stdout)
+	if lint {
+		out = io.Discard
+	}
+	fmt.Fprintf(out, "%-24s %6s %6s %7s %4s %6s %6s %9s %6s %6s\n", "package", "lines", "tests", "exports", "doc", "unused", "longest", "complex p95", "max", "over 15")
 	for _, key := range slices.Sorted(maps.Keys(by)) {
 		s := by[key]
 		s.withoutExample = s.entries > 0 && s.examples == 0 && !strings.Contains(key, "internal")
-		s.print(key)
+		s.print(out, key)
 		all.lines, all.testLines = all.lines+s.lines, all.testLines+s.testLines
 		all.exports, all.documented = all.exports+s.exports, all.documented+s.documented
 		all.entries, all.examples = all.entries+s.entries, all.examples+s.examples
@@ -136,8 +150,8 @@ func run(dir string, list bool) (bool, error) {
 			fmt.Printf("%s: no example\n", key)
 		}
 	}
-	all.print("all")
-	return all.check(root, list), nil
+	all.print(out, "all")
+	return all.check(root, list, lint), nil
 }
 
 // count counts the Go files below root, those of the examples' own modules too, by
@@ -314,16 +328,20 @@ func (s *shape) most() (longest, p95, worst int) {
 	return slices.Max(lines), complexities[min(n-1, n*95/100)], complexities[n-1]
 }
 
-func (s *shape) print(name string) {
+func (s *shape) print(w io.Writer, name string) {
 	longest, p95, worst := s.most()
-	fmt.Printf("%-24s %6d %6d %7d %3.0f%% %6d %7d %11d %6d %6.1f%%\n", name, s.lines, s.testLines, s.exports,
+	fmt.Fprintf(w, "%-24s %6d %6d %7d %3.0f%% %6d %7d %11d %6d %6.1f%%\n", name, s.lines, s.testLines, s.exports,
 		100*float64(s.documented)/float64(max(s.exports, 1)), len(s.unused), longest, p95, worst,
 		100*float64(len(s.over(complexFrom, complexityOf)))/float64(max(len(s.functions), 1)))
 }
 
 // check holds all against the limits, and says what exceeds one.
-func (s *shape) check(root string, list bool) bool {
+func (s *shape) check(root string, list, lint bool) bool {
 	ok := true
+	lines, p95Most, unusedMost := maxLines, maxP95, 0
+	if lint {
+		lines, p95Most, unusedMost = linesToday, p95Today, unusedToday
+	}
 	limit := func(met bool, what string, args ...any) bool {
 		if !met {
 			ok = false
@@ -339,10 +357,12 @@ func (s *shape) check(root string, list bool) bool {
 	_, p95, worst := s.most()
 	complex := s.over(complexFrom, complexityOf)
 	share := float64(len(complex)) / float64(max(len(s.functions), 1))
-	fmt.Printf("functions %d; test : code %.2f; examples per exported function or type %d/%d\n",
-		len(s.functions), float64(s.testLines)/float64(s.lines), s.examples, s.entries)
-	limit(s.lines <= maxLines, "%d lines, at most %d", s.lines, maxLines)
-	limit(p95 <= maxP95, "the 95th percentile of complexity is %d, at most %d", p95, maxP95)
+	if !lint {
+		fmt.Printf("functions %d; test : code %.2f; examples per exported function or type %d/%d\n",
+			len(s.functions), float64(s.testLines)/float64(s.lines), s.examples, s.entries)
+	}
+	limit(s.lines <= lines, "%d lines, at most %d", s.lines, lines)
+	limit(p95 <= p95Most, "the 95th percentile of complexity is %d, at most %d", p95, p95Most)
 	limit(worst <= maxComplexity, "a function of complexity %d, at most %d", worst, maxComplexity)
 	if limit(share <= maxComplex, "%.1f %% of functions are over %d, at most %.0f %%", 100*share, complexFrom, 100*maxComplex) {
 		show(complex, complexityOf)
@@ -351,7 +371,7 @@ func (s *shape) check(root string, list bool) bool {
 	if limit(len(long) == 0, "%d functions are over %d lines", len(long), maxFuncLines) {
 		show(long, linesOf)
 	}
-	if limit(len(s.unused) == 0, "%d exported names are used by nothing", len(s.unused)) {
+	if limit(len(s.unused) <= unusedMost, "%d exported names are used by nothing, at most %d", len(s.unused), unusedMost) {
 		fmt.Println("  " + strings.Join(s.unused, "\n  "))
 	}
 	if limit(float64(s.documented) >= minDocumented*float64(s.exports), "%d exported names are not documented", len(s.undocumented)) {
