@@ -426,6 +426,9 @@ func (e *Evidence) hintOf(r *match.PhotoResult, from int) hint {
 		return hint{from: -1, point: -1}
 	}
 	h := hint{from: from, point: e.points[inf.Point], sure: inf.Link == walk.Contradicted}
+	if h.point == from {
+		return hint{from: -1, point: -1} // it is only not certain
+	}
 	switch inf.Shift {
 	case walk.ShiftLate:
 		h.shift = -1

@@ -1,0 +1,70 @@
+package cause_test
+
+import (
+	"slices"
+	"testing"
+
+	"example.com/phototie/match/sim/field"
+)
+
+// Blunders of links and of feet, on jobs of the second generator: each job in which one
+// could be told gets its name and no neighbour's, on its own photos, with a score above
+// the bar beside all others. The seeds are for study; what the rates are on others
+// stands in the package's doc.
+func TestNamesWhatItShouldAndNotItsNeighbours(t *testing.T) {
+	last := uint64(9304)
+	if full() {
+		last = 9320
+	}
+	for _, c := range []struct {
+		blunder string
+		missed  int // of those that could be told
+		// precise says that the photos named have to be those concerned: a list that was
+		// renumbered puts others out by a point too.
+		precise bool
+	}{
+		{"late-run", 0, true},
+		{"early-run", 0, true},
+		{"swapped-ties", 1, true},
+		{"wrong-tie", 1, true},
+		{"renumbered-points", 0, false},
+		{"wrong-feet", 2, true},
+	} {
+		t.Run(c.blunder, func(t *testing.T) {
+			told, missed := 0, 0
+			for seed := uint64(9301); seed <= last; seed++ {
+				j, _, x := fieldJob(t, seed, field.Config{Photos: 60, Blunders: []string{c.blunder}})
+				p := j.Truth.Plants[0]
+				named := false
+				for _, f := range x.Causes {
+					switch {
+					case slices.Contains([]string{"accuracy-understated", "standoff-understated"}, f.Name):
+						continue
+					case !slices.Contains(p.Causes, f.Name):
+						t.Errorf("seed %d: %s: %s", seed, f.Name, f.Summary)
+						continue
+					}
+					named = true
+					if !(f.Weight.Score > 5) {
+						t.Errorf("seed %d: %s has a score of %.1f", seed, f.Name, f.Weight.Score)
+					}
+					for _, name := range f.Photos {
+						if c.precise && !slices.Contains(p.Photos, name) {
+							t.Errorf("seed %d: %s concerns %s", seed, f.Name, name)
+						}
+					}
+				}
+				if p.Detectable {
+					told++
+					if !named {
+						missed++
+						t.Logf("seed %d is missed", seed)
+					}
+				}
+			}
+			if missed > c.missed {
+				t.Errorf("%d of %d missed", missed, told)
+			}
+		})
+	}
+}
