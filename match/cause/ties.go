@@ -306,28 +306,8 @@ func (e *Evidence) runsInferred(by int) (Hypothesis, bool) {
 // renumberedPoints: part of the list of points was numbered in the reverse order after
 // the photos were linked, so that each link lists the mirror image of its point.
 func renumberedPoints(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-	votes := make(map[int]map[int]bool) // linked points by the sum of two places in the list
-	for i := range e.Photos {
-		p := &e.Photos[i]
-		if !p.Out || !p.linked() || p.OnGrid == nil || p.repeats {
-			continue
-		}
-		at := grid.EN{E: p.OnGrid.E - p.move.E/e.unit, N: p.OnGrid.N - p.move.N/e.unit}
-		if j, _ := e.NearestPoint(at, p.Threshold); j >= 0 && j != p.Point {
-			sum := p.Point + j
-			if votes[sum] == nil {
-				votes[sum] = make(map[int]bool)
-			}
-			votes[sum][p.Point] = true
-		}
-	}
-	best := -1
-	for sum, v := range votes {
-		if n := len(votes[best]); len(v) > n || len(v) == n && sum < best {
-			best = sum
-		}
-	}
-	if len(votes[best]) < leastMirrored {
+	best, ok := e.mirror()
+	if !ok {
 		return nil, nil
 	}
 	h := changes(e)
@@ -348,6 +328,32 @@ func renumberedPoints(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		}
 	}
 	return []Hypothesis{h}, nil
+}
+
+// mirror finds the sum of the places in the list of the points that photos are linked to
+// and lie at, where most points have the same.
+func (e *Evidence) mirror() (sum int, ok bool) {
+	votes := make(map[int]map[int]bool) // linked points by that sum
+	for i := range e.Photos {
+		p := &e.Photos[i]
+		if !p.Out || !p.linked() || p.OnGrid == nil || p.repeats {
+			continue
+		}
+		at := grid.EN{E: p.OnGrid.E - p.move.E/e.unit, N: p.OnGrid.N - p.move.N/e.unit}
+		if j, _ := e.NearestPoint(at, p.Threshold); j >= 0 && j != p.Point {
+			if votes[p.Point+j] == nil {
+				votes[p.Point+j] = make(map[int]bool)
+			}
+			votes[p.Point+j][p.Point] = true
+		}
+	}
+	best := -1
+	for s, v := range votes {
+		if n := len(votes[best]); len(v) > n || len(v) == n && s < best {
+			best = s
+		}
+	}
+	return best, len(votes[best]) >= leastMirrored
 }
 
 // leastMirrored is the least number of points that show that a list was reversed.
@@ -393,6 +399,11 @@ func (e *Evidence) gather() {
 			}
 		}
 	}
+	e.share()
+}
+
+// share marks the hints of runs and pairs.
+func (e *Evidence) share() {
 	for _, by := range []int{-1, 1} {
 		for _, run := range e.runs(by) {
 			for _, i := range run {
