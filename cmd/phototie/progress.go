@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"io"
 	"os"
 	"time"
@@ -15,8 +16,8 @@ import (
 const progressAfter = time.Second
 
 // progress returns a function that draws a progress bar on w once the work has
-// gone on for a second, and one that takes the bar away. Nothing is drawn where
-// w is not a terminal.
+// gone on for a second, and one that takes the bar away and says how many there were
+// and how long that took. Nothing is drawn where w is not a terminal.
 func progress(w io.Writer, what string) (dataset.Progress, func()) {
 	f, ok := w.(*os.File)
 	if !ok || !term.IsTerminal(int(f.Fd())) {
@@ -24,7 +25,9 @@ func progress(w io.Writer, what string) (dataset.Progress, func()) {
 	}
 	start := time.Now()
 	var bar *progressbar.ProgressBar
+	count := 0
 	tell := func(done, total int) {
+		count = done
 		if bar == nil {
 			if time.Since(start) < progressAfter {
 				return
@@ -43,6 +46,7 @@ func progress(w io.Writer, what string) (dataset.Progress, func()) {
 	return tell, func() {
 		if bar != nil {
 			_ = bar.Finish()
+			fmt.Fprintf(f, "%s: %d in %v\n", what, count, time.Since(start).Round(100*time.Millisecond))
 		}
 	}
 }
