@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -53,7 +54,11 @@ func TestFullDiskMixed(t *testing.T) {
 			if err := os.WriteFile(filler, make([]byte, free()-rng.Int64N(need)), 0o644); err != nil {
 				t.Fatal(err)
 			}
+			ctx, done := context.WithCancel(t.Context())
+			looked := m.watch(ctx, t)
 			out, code := m.disturb(t, func(<-chan struct{}) {})
+			done()
+			looked()
 			when := fmt.Sprintf("full disk %d (seed %d)", n, seed)
 			new := m.whole(t, when)
 			switch {
