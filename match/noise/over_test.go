@@ -16,6 +16,23 @@ func TestExceed(t *testing.T) {
 		return c
 	}
 	far, near := tags(60, 300, 0), tags(60, 2, 0)
+	// The count of many photos is taken for normal: what is exceeded half the time by so
+	// many just short of that is exceeded half the time by twice as many.
+	many := tags(60, 300, 0)
+	long := func(n int) Camera {
+		c := many
+		c.Residuals, c.Limits = nil, nil
+		for i := range n {
+			r := many.Residuals[i%60]
+			r.Time = float64(i) * 300
+			c.Residuals, c.Limits = append(c.Residuals, r), append(c.Limits, 4.9)
+		}
+		return c
+	}
+	half := 0
+	for Exceed([]Camera{long(15_000)}, half) > 0.5 {
+		half += 20
+	}
 	for _, c := range []struct {
 		name   string
 		camera Camera
@@ -26,6 +43,8 @@ func TestExceed(t *testing.T) {
 		{"one in twenty", far, 3, 0.02, 1},
 		{"most, minutes apart", far, 45, 0, 0.001},
 		{"most, in one visit", near, 45, 0.001, 1},
+		{"many photos", long(30_000), 2 * half, 0.2, 0.8},
+		{"many photos, a fifth of them", long(30_000), 2*half + 6000, 0, 0.001},
 		{"errors ten times as large as stated", tags(60, 300, 0).wider(10), 30, 0, 0},
 	} {
 		if p := Exceed([]Camera{c.camera}, c.over); p < c.lo || p > c.hi {

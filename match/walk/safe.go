@@ -89,7 +89,11 @@ func (m *model) own(p *Photo, s *slot, best, listed int, e *Evidence, cam *camer
 		}
 		position = min(position, (d2(listed)-d2(best))/(2*s2))
 	}
-	return position + (1-cam.lasting)*e.Time + e.Named
+	named := e.Named
+	if named > 0 && (best == 0 || !slices.Contains(p.Named, int(s.pt[best]))) {
+		named = 0 // a name that says neither point speaks for none of them
+	}
+	return position + (1-cam.lasting)*e.Time + named
 }
 
 // block is a run of photos whose links seem wrong, as places in a chain.
