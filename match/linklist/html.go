@@ -53,8 +53,9 @@ func numbered(text string) string {
 			return out.String()
 		}
 		raw := string(z.Raw())
-		if name, _ := z.TagName(); kind == html.StartTagToken || kind == html.SelfClosingTagToken {
-			n := 1 + len(name)
+		// The name as it is written: the tokenizer's may be longer, as it replaces zeros.
+		n := strings.IndexAny(raw, " \t\n\f\r/>")
+		if n > 0 && (kind == html.StartTagToken || kind == html.SelfClosingTagToken) {
 			out.WriteString(raw[:n] + " " + lineKey + "=" + strconv.Itoa(line) + " " + raw[n:])
 		} else {
 			out.WriteString(raw)
