@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"golang.org/x/text/unicode/norm"
+
+	"example.com/phototie/match/internal/words"
 )
 
 // photoNames finds photos by what a link calls them.
@@ -151,7 +153,7 @@ func sortLinks(names *photoNames, links []Link) ties {
 					t.ambiguous[i] = &links[k]
 				}
 			}
-			several[name] = fmt.Sprintf("it may mean any of %d photos (%s); give the path inside the dataset", len(found), some(among))
+			several[name] = fmt.Sprintf("it may mean any of %d photos (%s); give the path inside the dataset", len(found), words.Some(among))
 			t.unmatched = append(t.unmatched, UnmatchedLink{l, several[name]})
 		}
 	}
@@ -174,14 +176,6 @@ func SortLinks(names []string, links []Link) (of [][]Link, unmatched []Unmatched
 		}
 	}
 	return of, t.unmatched, nil
-}
-
-// some lists names, the first three of many.
-func some(names []string) string {
-	if len(names) > 4 {
-		return fmt.Sprintf("%s and %d more", strings.Join(names[:3], ", "), len(names)-3)
-	}
-	return strings.Join(names, ", ")
 }
 
 // tie decides photo i's point from its links. It returns the tie and the point's
@@ -210,7 +204,7 @@ func (t *ties) tie(i int, pointByID map[string]int, pointFolded map[string][]str
 				parts[k] += " (not in the survey)"
 			}
 		}
-		return nil, -1, ReasonManyPoints, fmt.Sprintf("the links name %d points for it: %s%s", len(ids), some(parts), onLines(ls))
+		return nil, -1, ReasonManyPoints, fmt.Sprintf("the links name %d points for it: %s%s", len(ids), words.Some(parts), onLines(ls))
 	}
 	first := ls[0]
 	id := ids[0]
@@ -221,7 +215,7 @@ func (t *ties) tie(i int, pointByID map[string]int, pointFolded map[string][]str
 	if !ok {
 		why = fmt.Sprintf("the link %s names point %q, which the survey does not have", describe(first.link), id)
 		if alike := pointFolded[strings.ToLower(id)]; len(alike) > 0 {
-			why += fmt.Sprintf("; it has %s, written otherwise", some(alike))
+			why += fmt.Sprintf("; it has %s, written otherwise", words.Some(alike))
 		}
 		return nil, -1, ReasonNoPoint, why
 	}
@@ -251,5 +245,5 @@ func onLines(ls []listed) string {
 	if len(lines) == 0 {
 		return ""
 	}
-	return " (lines " + some(lines) + ")"
+	return " (lines " + words.Some(lines) + ")"
 }

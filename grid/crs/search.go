@@ -59,6 +59,7 @@ type Ranked struct {
 	c      *CRS
 	signs  [2]float64
 	usual  bool    // no foot, or the foot that is in use there
+	close  bool    // within the rule's reach of the likeliest
 	inside bool    // the middle of the fixes is in the area of use
 	size   float64 // of the area of use, in square degrees
 	age    frameAge
@@ -333,14 +334,12 @@ func rank(all []Ranked) []Ranked {
 		all[n].Alike = true
 		n++
 	}
-	close := func(r *Ranked) bool { return apart(&all[0], r) <= ruleReach }
-	near := map[string]bool{}
 	for i := range all[:n] {
-		near[all[i].key()] = close(&all[i])
+		all[i].close = apart(&all[0], &all[i]) <= ruleReach
 	}
 	slices.SortStableFunc(all[:n], func(a, b Ranked) int {
-		if x, y := near[a.key()], near[b.key()]; !x || !y {
-			return truth(x, y)
+		if !a.close || !b.close {
+			return truth(a.close, b.close)
 		}
 		return byRule(a, b)
 	})
@@ -348,11 +347,6 @@ func rank(all []Ranked) []Ranked {
 		all[i].Apart = apart(&all[0], &all[i])
 	}
 	return all
-}
-
-// key tells readings apart.
-func (r *Ranked) key() string {
-	return fmt.Sprint(r.Definition, r.Unit.Metres, r.NorthFirst, r.WestSouth)
 }
 
 // byRule orders systems that fixes can't tell apart.

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/problem"
 )
 
@@ -226,7 +227,7 @@ func (r *reading) record(t taken) {
 		}
 	case len(t.points) > 1 && len(t.photos) > 1:
 		r.problem(t.line, "put each point with its photos on a line of its own", "%d photos and %d points stand together (%s; %s)",
-			len(t.photos), len(t.points), some(photosOf(t.photos)), some(t.points))
+			len(t.photos), len(t.points), words.Some(photosOf(t.photos)), words.Some(t.points))
 	default:
 		for _, id := range t.points {
 			r.link(t, id)
@@ -343,7 +344,7 @@ func (r *reading) under(p *node, above heading) {
 	case above.line == 0 || p.headed && !above.over:
 		r.record(t) // they have another heading, or none
 	case len(above.points) != 1:
-		r.problem(p.line, "write the point's id beside them, or above them on a line of its own", "it names photos (%s) and no point, and the line above is no heading", some(photosOf(t.photos)))
+		r.problem(p.line, "write the point's id beside them, or above them on a line of its own", "it names photos (%s) and no point, and the line above is no heading", words.Some(photosOf(t.photos)))
 	case !t.refuse(r):
 		r.link(t, above.points[0])
 	}
@@ -418,7 +419,7 @@ func (r *reading) layout(kind string) string {
 		places []string
 	}{{"photos", photos}, {"points", points}} {
 		if slices.Sort(x.places); len(x.places) > 0 {
-			kind += ", " + x.what + " in " + some(x.places)
+			kind += ", " + x.what + " in " + words.Some(x.places)
 		}
 	}
 	return kind
@@ -430,12 +431,4 @@ func photosOf(links []match.Link) []string {
 		out = append(out, l.Photo)
 	}
 	return out
-}
-
-// some lists names, the first three of many.
-func some(names []string) string {
-	if len(names) > 4 {
-		return fmt.Sprintf("%s and %d more", strings.Join(names[:3], ", "), len(names)-3)
-	}
-	return strings.Join(names, ", ")
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/problem"
 )
 
@@ -165,7 +166,7 @@ func (r *reading) settle(what string, named []string, set func(s *slot, named bo
 	}
 	slices.Sort(heads)
 	return &problem.Problem{File: r.file, What: "no heading reads " + strings.Join(named, ", "),
-		Remedy: "name the heading that holds the " + what + "; there are " + cmp.Or(some(heads), "none")}
+		Remedy: "name the heading that holds the " + what + "; there are " + cmp.Or(words.Some(heads), "none")}
 }
 
 // taken is what a group of leaves says.
@@ -275,7 +276,7 @@ func (t *taken) takePoints(leaves []*node, holds map[*slot]bool, slots map[strin
 func (t *taken) differ(kin []*slot, by map[string][]string) {
 	for i := 1; i < len(kin); i++ {
 		if a, b := by[kin[0].key()], by[kin[i].key()]; !slices.Equal(a, b) {
-			t.unclear(t.line, fmt.Sprintf("%s (%s) and %s (%s) both hold ids of points", kin[0], cmp.Or(some(a), "none here"), kin[i], cmp.Or(some(b), "none here")),
+			t.unclear(t.line, fmt.Sprintf("%s (%s) and %s (%s) both hold ids of points", kin[0], cmp.Or(words.Some(a), "none here"), kin[i], cmp.Or(words.Some(b), "none here")),
 				"say which heading names the point that the photo shows")
 		}
 	}

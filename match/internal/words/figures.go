@@ -165,6 +165,14 @@ func List(names []string, most int) string {
 	return strings.Join(names[:n-1], ", ") + " and " + names[n-1]
 }
 
+// Some lists names with commas, the first three of more than four.
+func Some(names []string) string {
+	if len(names) > 4 {
+		return fmt.Sprintf("%s and %d more", strings.Join(names[:3], ", "), len(names)-3)
+	}
+	return strings.Join(names, ", ")
+}
+
 // Counted is a text with how often it came.
 type Counted struct {
 	Text string
