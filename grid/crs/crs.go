@@ -181,7 +181,7 @@ func (r *registry) resolve(definition string) (o, vertical *object, err error) {
 	}
 	switch {
 	case text == "":
-		return fail(ErrEmpty, "no coordinate reference system is named; give the projected system that the points are in, for instance EPSG:2157")
+		return fail(ErrEmpty, "no coordinate reference system is named; give the projected system that the points are in, for instance EPSG:2157; "+byWords)
 	case len(text) > maxDefinition:
 		return fail(ErrUnknownCRS, "the definition of the coordinate reference system is %d bytes long; more than %d are not read", len(text), maxDefinition)
 	case strings.ContainsRune(text, 0):
@@ -200,7 +200,7 @@ func (r *registry) resolve(definition string) (o, vertical *object, err error) {
 	}
 	o, vertical, problem, reason := o.unwrap()
 	if o == nil {
-		return fail(reason, "%s %s; give the projected system that the points are in, for instance EPSG:2157", name, problem)
+		return fail(reason, "%s %s; give the projected system that the points are in, for instance EPSG:2157; "+byWords, name, problem)
 	}
 	return o, vertical, nil
 }
@@ -246,6 +246,9 @@ var notProjected = map[kind]string{
 	kindTemporal:    "is a time scale",
 }
 
+// byWords is what finds a system.
+const byWords = "phototie crs WORDS lists systems"
+
 // read makes the object of a definition; where there is none it says why.
 func (r *registry) read(text string) (o *object, problem string) {
 	switch {
@@ -265,10 +268,12 @@ func (r *registry) read(text string) (o *object, problem string) {
 		}
 	case codePattern.MatchString(text) || urnPattern.MatchString(text):
 		o = r.create(text)
-		problem = " is not a code that the installed registry (" + r.version() + ") knows; check the number"
+		problem = " is not a code that the installed registry (" + r.version() + ") knows; check the number, or find it by name or place: " + byWords
 	default:
-		o = r.named(text, anyCRS...)
-		hint := "give an EPSG code such as EPSG:2157, WKT or a PROJ string"
+		if o = r.named(text, anyCRS...); o != nil {
+			return o, ""
+		}
+		hint := cmp.Or(r.meant(text), "give an EPSG code such as EPSG:2157, WKT or a PROJ string, or find it by name or place: "+byWords)
 		if isNumber(text) {
 			hint = "if it is an EPSG code, write EPSG:" + text
 		}

@@ -142,7 +142,7 @@ func ExampleCRS_Alternatives() {
 func ExampleSearch() {
 	points := [][2]float64{{715830, 734697}, {716010, 734720}, {715905, 734880}, {716120, 734590}}
 	tags := []grid.LatLon{{Lat: 53.3498, Lon: -6.2603}, {Lat: 53.3500, Lon: -6.2576}, {Lat: 53.3514, Lon: -6.2591}, {Lat: 53.3488, Lon: -6.2560}}
-	clues := crs.Clues{Coordinates: points, Pairs: []int{0, 1, 2, 3}}
+	clues := grid.Clues{Coordinates: points, Pairs: []int{0, 1, 2, 3}}
 	for _, at := range tags {
 		clues.Fixes = append(clues.Fixes, grid.Fix{LatLon: at})
 	}

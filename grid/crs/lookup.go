@@ -3,6 +3,7 @@ package crs
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"slices"
 	"strings"
 	"unicode"
@@ -10,18 +11,9 @@ import (
 	"example.com/phototie/grid"
 )
 
-// Listed is a projected system of the registry.
-type Listed struct {
-	// Definition is its code, "EPSG:2157", and Name its name.
-	Definition string `json:"crs"`
-	Name       string `json:"name"`
-	// Unit is the unit of its coordinates.
-	Unit grid.Unit `json:"unit"`
-	// Area is where it is meant to be used.
-	Area grid.Area `json:"area"`
-	// Near says that the place which was asked about is in the area.
-	Near bool `json:"near"`
-
+// found is a system of the registry that goes by the words.
+type found struct {
+	grid.ListedSystem
 	// inName is how many of the words asked for are in the name, and words how many
 	// the plane's name has.
 	inName, words int
@@ -35,11 +27,15 @@ type Listed struct {
 // in degrees brings those in use there to the front; nil for none. The order is:
 // in use at the place, most words in the name, fewest others in it, smallest area,
 // newest frame, code.
-func Lookup(ctx context.Context, words []string, near *grid.LatLon) ([]Listed, error) {
+func Lookup(ctx context.Context, words []string, near *grid.LatLon) ([]grid.ListedSystem, error) {
 	r := openRegistry()
 	defer r.close()
-	var rest []string
-	var units []grid.Unit
+	rest, units := asked(words)
+	return r.lookup(ctx, r.projected(bounds{-180, -90, 180, 90}), rest, units, near)
+}
+
+// asked parts what is asked for into words and units.
+func asked(words []string) (rest []string, units []grid.Unit) {
 	for _, w := range strings.Fields(strings.ToLower(strings.Join(words, " "))) {
 		switch u, ok := unitWords[w]; {
 		case ok:
@@ -50,8 +46,12 @@ func Lookup(ctx context.Context, words []string, near *grid.LatLon) ([]Listed, e
 			rest = append(rest, wordsOf(w)...)
 		}
 	}
-	var out []Listed
-	for _, l := range r.projected(bounds{-180, -90, 180, 90}) {
+	return rest, units
+}
+
+func (r *registry) lookup(ctx context.Context, list []listed, rest []string, units []grid.Unit, near *grid.LatLon) ([]grid.ListedSystem, error) {
+	var all []found
+	for _, l := range list {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
@@ -59,19 +59,51 @@ func Lookup(ctx context.Context, words []string, near *grid.LatLon) ([]Listed, e
 		if !ok {
 			continue
 		}
-		x := Listed{Definition: l.code, Name: l.name, inName: inName, words: len(wordsOf(nameParts(l.name).plane)), age: r.frameAge(l.code), size: l.area.size(),
-			Area: grid.Area{Name: l.area.name, South: l.area.south, West: l.area.west, North: l.area.north, East: l.area.east}}
+		x := found{inName: inName, words: len(wordsOf(nameParts(l.name).plane)), age: r.frameAge(l.code), size: l.area.size(), ListedSystem: grid.ListedSystem{Definition: l.code, Name: l.name,
+			Area: grid.Area{Name: l.area.name, South: l.area.south, West: l.area.west, North: l.area.north, East: l.area.east}}}
 		a := grid.Alternative{Definition: l.code}
 		if !r.measure(&a) || len(units) > 0 && !slices.Contains(units, a.Unit) {
 			continue
 		}
 		x.Unit, x.Near = a.Unit, near != nil && l.area.contains(near.Lat, near.Lon)
-		out = append(out, x)
+		all = append(all, x)
 	}
-	slices.SortFunc(out, func(a, b Listed) int {
+	slices.SortFunc(all, func(a, b found) int {
 		return cmp.Or(truth(a.Near, b.Near), cmp.Compare(b.inName, a.inName), cmp.Compare(a.words, b.words), compareSize(a.size, b.size), a.age.compare(b.age), cmp.Compare(codeOf(a.Definition), codeOf(b.Definition)))
 	})
+	var out []grid.ListedSystem
+	for _, x := range all {
+		out = append(out, x.ListedSystem)
+	}
 	return out, nil
+}
+
+// meant suggests systems for a name that is none: those that have most of its words.
+// It is empty where there are none.
+func (r *registry) meant(text string) string {
+	list := r.projected(bounds{-180, -90, 180, 90})
+	all, units := asked([]string{text})
+	var known []string
+	for _, w := range all {
+		if slices.ContainsFunc(list, func(l listed) bool { _, ok := l.met([]string{w}); return ok }) {
+			known = append(known, w)
+		}
+	}
+	if 2*len(known) <= len(all) || len(all) > mostListed {
+		return ""
+	}
+	found, err := r.lookup(context.Background(), list, known, units, nil)
+	if err != nil || len(found) == 0 {
+		return ""
+	}
+	var out []string
+	for _, l := range found[:min(3, len(found))] {
+		out = append(out, fmt.Sprintf("%s (%s)", l.Definition, l.Name))
+	}
+	if len(known) == len(all) {
+		known = strings.Fields(text)
+	}
+	return fmt.Sprintf("perhaps it is %s; phototie crs %s lists %d", strings.Join(out, " or "), strings.Join(known, " "), len(found))
 }
 
 // unitWords are words that ask for a unit.

@@ -14,47 +14,12 @@ import (
 	"example.com/phototie/grid"
 )
 
-// Clues are what is known of coordinates whose system is not: pairs of numbers,
-// and rough positions of the same places.
-type Clues struct {
-	// Coordinates are the points' coordinates as they stand: the first number and
-	// the second. Which of them counts east, and in which unit, is not known.
-	Coordinates [][2]float64
-	// Fixes are positions at the points, good to metres, such as the tags of
-	// photos.
-	Fixes []grid.Fix
-	// Pairs gives for each fix the index of the coordinates that it belongs to, as
-	// far as somebody says so, or -1. Nil where nobody says anything.
-	Pairs []int
-}
+// clues are what is known, and the methods that read it.
+type clues grid.Clues
 
-// Ranked is a system that puts the points where the fixes are.
-type Ranked struct {
-	// Definition is the system's code, "EPSG:2157", and Name its name.
-	Definition string `json:"crs"`
-	Name       string `json:"name"`
-	// Unit is the unit that the coordinates are in. OwnUnit says that it is the
-	// system's own.
-	Unit    grid.Unit `json:"unit"`
-	OwnUnit bool      `json:"own_unit"`
-	// NorthFirst says that the first number counts north (or south), and WestSouth
-	// that the numbers count west and south, as the system's own axes do.
-	NorthFirst bool `json:"north_first"`
-	WestSouth  bool `json:"west_south"`
-	// Near is the share of the fixes that are at a point, and Distance their median
-	// distance from it in metres.
-	Near     float64 `json:"near"`
-	Distance float64 `json:"distance_m"`
-	// Score is the logarithm of the likelihood over that of fixes that have nothing
-	// to do with the points.
-	Score float64 `json:"score"`
-	// Alike says that the fixes can't tell the system from the first of the list;
-	// Apart is how far the two put the points apart, in metres.
-	Alike bool    `json:"alike"`
-	Apart float64 `json:"apart_m"`
-	// Rough says that no operation is installed or known from the frame of the fixes
-	// to the system's, so that the positions are compared but for a common offset.
-	Rough bool `json:"rough"`
+// ranked is a system with what it is weighed by.
+type ranked struct {
+	grid.RankedSystem
 
 	c      *CRS
 	signs  [2]float64
@@ -109,7 +74,8 @@ var ErrNoFixes = errors.New("no positions to find the system by")
 // use that has the fixes in it; then the smaller area; then the newer frame (the
 // later year in its name, the higher code); then axes in the order of the numbers;
 // then the lower code.
-func Search(ctx context.Context, clues Clues) ([]Ranked, error) {
+func Search(ctx context.Context, known grid.Clues) ([]grid.RankedSystem, error) {
+	clues := clues(known)
 	if len(clues.Fixes) == 0 || len(clues.Coordinates) == 0 {
 		return nil, ErrNoFixes
 	}
@@ -118,7 +84,7 @@ func Search(ctx context.Context, clues Clues) ([]Ranked, error) {
 	if err != nil {
 		return nil, err
 	}
-	var out []Ranked
+	var weighed []ranked
 	frames := map[string]*framed{}
 	for _, f := range found {
 		if err := ctx.Err(); err != nil {
@@ -129,19 +95,23 @@ func Search(ctx context.Context, clues Clues) ([]Ranked, error) {
 			frames[frame] = clues.onFrame(ctx, f.c)
 		}
 		if r, ok := clues.weigh(f, frames[frame]); ok {
-			out = append(out, r)
+			weighed = append(weighed, r)
 		}
 	}
-	return rank(out), nil
+	var out []grid.RankedSystem
+	for _, r := range rank(weighed) {
+		out = append(out, r.RankedSystem)
+	}
+	return out, nil
 }
 
 // thin leaves as many fixes and points as are looked at, evenly; points that a fix
 // left belongs to stay.
-func (q Clues) thin() Clues {
+func (q clues) thin() clues {
 	if q.Pairs == nil {
 		q.Pairs = slices.Repeat([]int{-1}, len(q.Fixes))
 	}
-	out := Clues{}
+	out := clues{}
 	index := map[int]int{}
 	keep := func(k int) int {
 		if k < 0 || k >= len(q.Coordinates) {
@@ -169,7 +139,7 @@ func (q Clues) thin() Clues {
 
 // around lists the systems in use near the fixes in every reading of the numbers
 // that brings the middle of the points near the middle of the fixes.
-func (q Clues) around(ctx context.Context) ([]Ranked, error) {
+func (q clues) around(ctx context.Context) ([]ranked, error) {
 	lats, lons := make([]float64, len(q.Fixes)), make([]float64, len(q.Fixes))
 	for i, f := range q.Fixes {
 		lats[i], lons[i] = f.Lat, f.Lon
@@ -188,7 +158,7 @@ func (q Clues) around(ctx context.Context) ([]Ranked, error) {
 	}
 	mid := [2]float64{median(first), median(second)}
 	spread := [2]float64{extent(first), extent(second)}
-	var out []Ranked
+	var out []ranked
 	for _, l := range list {
 		if err := ctx.Err(); err != nil {
 			return nil, err
@@ -223,7 +193,7 @@ func (q Clues) around(ctx context.Context) ([]Ranked, error) {
 }
 
 // readings are the ways to read numbers as coordinates of a system.
-func (c *CRS) readings() []Ranked {
+func (c *CRS) readings() []ranked {
 	signs := [][2]float64{{1, 1}}
 	if c.plane.eastSign < 0 || c.plane.northSign < 0 {
 		signs = append(signs, [2]float64{c.plane.eastSign, c.plane.northSign})
@@ -234,11 +204,11 @@ func (c *CRS) readings() []Ranked {
 			units = append(units, u)
 		}
 	}
-	var out []Ranked
+	var out []ranked
 	for i, u := range units {
 		for k, s := range signs {
 			for _, north := range []bool{false, true} {
-				out = append(out, Ranked{Unit: u, OwnUnit: i == 0, NorthFirst: north, WestSouth: k > 0, signs: s})
+				out = append(out, ranked{RankedSystem: grid.RankedSystem{Unit: u, OwnUnit: i == 0, NorthFirst: north, WestSouth: k > 0}, signs: s})
 			}
 		}
 	}
@@ -246,7 +216,7 @@ func (c *CRS) readings() []Ranked {
 }
 
 // split takes a pair of numbers as easting and northing, in the unit of the reading.
-func (r *Ranked) split(x [2]float64) (east, north float64) {
+func (r *ranked) split(x [2]float64) (east, north float64) {
 	if r.NorthFirst {
 		x[0], x[1] = x[1], x[0]
 	}
@@ -266,7 +236,7 @@ type framed struct {
 
 // onFrame carries the fixes into the frame of a system, by the operations that a
 // job on it would use; where there are none, as they are.
-func (q Clues) onFrame(ctx context.Context, c *CRS) *framed {
+func (q clues) onFrame(ctx context.Context, c *CRS) *framed {
 	placed, err := c.ToGrid(ctx, q.Fixes)
 	at := make([]grid.EN, len(placed))
 	worst, failed := 0.0, 0
@@ -293,7 +263,7 @@ func (q Clues) onFrame(ctx context.Context, c *CRS) *framed {
 }
 
 // weigh says how well a reading explains the fixes, and whether it does.
-func (q Clues) weigh(r Ranked, f *framed) (Ranked, bool) {
+func (q clues) weigh(r ranked, f *framed) (ranked, bool) {
 	at, _ := r.c.ToPlane(f.at) // those outside come out as NaN
 	own := r.c.grid.Unit.Metres
 	var pairs []int
@@ -323,8 +293,8 @@ func (q Clues) weigh(r Ranked, f *framed) (Ranked, bool) {
 
 // rank puts readings in order: by score, and those that can't be told from the
 // best by the rule.
-func rank(all []Ranked) []Ranked {
-	slices.SortFunc(all, func(a, b Ranked) int { return cmp.Or(cmp.Compare(b.Score, a.Score), byRule(a, b)) })
+func rank(all []ranked) []ranked {
+	slices.SortFunc(all, func(a, b ranked) int { return cmp.Or(cmp.Compare(b.Score, a.Score), byRule(a, b)) })
 	if len(all) == 0 {
 		return nil
 	}
@@ -337,7 +307,7 @@ func rank(all []Ranked) []Ranked {
 	for i := range all[:n] {
 		all[i].close = apart(&all[0], &all[i]) <= ruleReach
 	}
-	slices.SortStableFunc(all[:n], func(a, b Ranked) int {
+	slices.SortStableFunc(all[:n], func(a, b ranked) int {
 		if !a.close || !b.close {
 			return truth(a.close, b.close)
 		}
@@ -350,7 +320,7 @@ func rank(all []Ranked) []Ranked {
 }
 
 // byRule orders systems that fixes can't tell apart.
-func byRule(a, b Ranked) int {
+func byRule(a, b ranked) int {
 	return cmp.Or(
 		truth(a.OwnUnit, b.OwnUnit),
 		truth(a.usual, b.usual),
@@ -385,14 +355,14 @@ func compareSize(a, b float64) int {
 
 // natural says that the numbers are in the order and the sense of the system's own
 // axes.
-func (r *Ranked) natural() bool {
+func (r *ranked) natural() bool {
 	p := r.c.plane
 	return r.NorthFirst == (p.east != 0) && r.signs == [2]float64{p.eastSign, p.northSign}
 }
 
 // apart is the median distance between the points of two readings on the ground, in
 // metres: how differently the two put them beside the same fixes.
-func apart(a, b *Ranked) float64 {
+func apart(a, b *ranked) float64 {
 	n := min(len(a.plane), len(b.plane))
 	if n == 0 || len(a.points) != len(b.points) {
 		return math.NaN()

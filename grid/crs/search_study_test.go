@@ -261,7 +261,7 @@ type job struct {
 	byKind     bool
 	ballpark   bool
 	shift      float64
-	clues      crs.Clues
+	clues      grid.Clues
 }
 
 func (j *job) String() string {
@@ -492,7 +492,7 @@ func (w *world) drawLocal(seed uint64) (*job, bool) {
 // apart is how far a found system puts the points of the job from where they are
 // by the job's own, in metres on its plane: PROJ takes the coordinates from one
 // system straight to the other.
-func (w *world) apart(j *job, r crs.Ranked) (median float64, rough bool) {
+func (w *world) apart(j *job, r grid.RankedSystem) (median float64, rough bool) {
 	b := w.systems[r.Definition]
 	if b == nil {
 		return math.NaN(), false
@@ -518,7 +518,7 @@ func (w *world) apart(j *job, r crs.Ranked) (median float64, rough bool) {
 }
 
 // isRight tells whether a found system is the job's own, read as it was written.
-func (w *world) isRight(j *job, r crs.Ranked) bool {
+func (w *world) isRight(j *job, r grid.RankedSystem) bool {
 	if r.Definition != j.system.code || math.Abs(r.Unit.Metres/j.unit.Metres-1) > 1e-9 {
 		return false
 	}
@@ -535,19 +535,19 @@ type outcome struct {
 	at                            int
 }
 
-func (w *world) judge(j *job, found []crs.Ranked) outcome {
-	o := outcome{at: slices.IndexFunc(found, func(r crs.Ranked) bool { return w.isRight(j, r) })}
+func (w *world) judge(j *job, found []grid.RankedSystem) outcome {
+	o := outcome{at: slices.IndexFunc(found, func(r grid.RankedSystem) bool { return w.isRight(j, r) })}
 	if len(found) == 0 {
 		return o
 	}
-	close := func(r crs.Ranked) bool {
+	close := func(r grid.RankedSystem) bool {
 		d, _ := w.apart(j, r)
 		return d < 0.5
 	}
 	o.right = o.at == 0
 	o.same = o.right || close(found[0])
 	o.alike = o.same || o.at > 0 && found[o.at].Alike
-	o.likeliest = close(slices.MaxFunc(found, func(a, b crs.Ranked) int { return cmp.Compare(a.Score, b.Score) }))
+	o.likeliest = close(slices.MaxFunc(found, func(a, b grid.RankedSystem) int { return cmp.Compare(a.Score, b.Score) }))
 	return o
 }
 
@@ -578,7 +578,7 @@ func printed(table map[string]*tally) string {
 }
 
 // miss tells of a job whose first system is another.
-func (w *world) miss(j *job, found []crs.Ranked, at int) string {
+func (w *world) miss(j *job, found []grid.RankedSystem, at int) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "miss (%s), %v", j.rows()[0][2:], j)
 	if j.shift > 0 {
@@ -685,7 +685,7 @@ func (j *job) rows() []string {
 }
 
 // describe is a found system in a line.
-func (w *world) describe(j *job, r crs.Ranked) string {
+func (w *world) describe(j *job, r grid.RankedSystem) string {
 	d, rough := w.apart(j, r)
 	by := ""
 	if rough {

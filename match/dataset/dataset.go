@@ -77,13 +77,10 @@ func (f *FitRead) findings() []match.Finding {
 	return out
 }
 
-// Open opens the dataset in the folder dir: it reads the settings and has open,
-// that of package grid/crs for instance, open the grid that they name with the
-// operations that they force or forbid, and fits the site system where they have
-// one. Nothing outside the folder is read, whatever paths and symbolic links say.
-// The error is a *Problem, or several joined, where the settings, the control or
-// the definition are at fault.
-func Open(dir string, open grid.Opener) (*Dataset, error) {
+// OpenFolder opens the folder dir without settings, whatever lies in it: its photos,
+// anywhere in it, and files can be listed and read, and nothing is on a grid. Nothing
+// outside the folder is read, whatever paths and symbolic links say.
+func OpenFolder(dir string) (*Dataset, error) {
 	root, err := os.OpenRoot(dir)
 	if err != nil {
 		return nil, err
@@ -95,31 +92,45 @@ func Open(dir string, open grid.Opener) (*Dataset, error) {
 	if err != nil {
 		return nil, errors.Join(err, root.Close())
 	}
-	d, err := OpenFS(folderFS{root}, open)
+	return &Dataset{settings: Settings{Photos: PhotoSettings{Folder: "."}}, fsys: folderFS{root}, root: root}, nil
+}
+
+// Open opens the dataset in the folder dir, as OpenFolder does: it reads the settings and
+// has open, that of package grid/crs for instance, open the grid that they name with the
+// operations that they force or forbid, and fits the site system where they have
+// one. The error is a *Problem, or several joined, where the settings, the control or
+// the definition are at fault.
+func Open(dir string, open grid.Opener) (*Dataset, error) {
+	d, err := OpenFolder(dir)
 	if err != nil {
-		return nil, errors.Join(err, root.Close())
+		return nil, err
 	}
-	d.root = root
+	if err := d.settle(open); err != nil {
+		return nil, errors.Join(err, d.Close())
+	}
 	return d, nil
 }
 
 // OpenFS opens a dataset in any file system, as Open does. Correcting needs one
 // opened by Open.
 func OpenFS(fsys fs.FS, open grid.Opener) (*Dataset, error) {
-	s, err := readSettings(fsys)
-	if err != nil {
+	d := &Dataset{fsys: fsys}
+	if err := d.settle(open); err != nil {
 		return nil, err
-	}
-	d := &Dataset{settings: s, fsys: fsys, open: open}
-	if d.proj, err = d.openGrid(); err != nil {
-		return nil, err
-	}
-	if s.Site != nil {
-		if d.proj, d.site, err = s.Site.system(fsys, d.proj); err != nil {
-			return nil, err
-		}
 	}
 	return d, nil
+}
+
+// settle reads the settings, and opens the grid that they name.
+func (d *Dataset) settle(open grid.Opener) (err error) {
+	if d.settings, err = readSettings(d.fsys); err != nil {
+		return err
+	}
+	d.open = open
+	if d.proj, err = d.openGrid(); err == nil && d.settings.Site != nil {
+		d.proj, d.site, err = d.settings.Site.system(d.fsys, d.proj)
+	}
+	return err
 }
 
 // openGrid opens the grid of the settings with the choice of operations that they

@@ -1,0 +1,26 @@
+package intake_test
+
+import (
+	"context"
+	"fmt"
+	"os"
+
+	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/intake"
+)
+
+func ExampleWhere() {
+	dir, err := os.MkdirTemp("", "job")
+	if err != nil {
+		panic(err)
+	}
+	defer os.RemoveAll(dir)
+	d, err := dataset.OpenFolder(dir)
+	if err != nil {
+		panic(err)
+	}
+	defer d.Close()
+	_, err = intake.Where(context.Background(), d)
+	fmt.Println(err)
+	// Output: .: no photo with a position is below the folder; name a photo that has one, or give the place as LAT,LON
+}
