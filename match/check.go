@@ -547,7 +547,7 @@ func (c *checker) verdicts(res *Result, models map[string]*noise.Model) error {
 		}
 		over.add(i, &res.Photos[i])
 	}
-	res.overShare = over.findings(models, 1-c.opt.Budget.Confidence)
+	res.ofSet = over.findings(models, c.opt.Budget)
 	for i := range res.Photos {
 		if err := t.Judge(&res.Photos[i]); err != nil {
 			return err

@@ -88,7 +88,7 @@ func (f Finding) about(p *PhotoResult) Finding {
 // Findings lists what somebody should know about a checked job: photos in
 // their order, then links that lead nowhere, then points without a photo or with
 // too few. What Options.Requirements find is among them, with what they say of the
-// whole job at the end; then come cameras with too many photos over budget, and those of
+// whole job at the end; then come those of the set and its frames, and those of
 // Options.Survey.
 func (r *Result) Findings() []Finding {
 	var out []Finding
@@ -110,7 +110,7 @@ func (r *Result) Findings() []Finding {
 			out = append(out, f)
 		}
 	}
-	return slices.Concat(out, r.pictures.Job, r.overShare, r.survey)
+	return slices.Concat(out, r.pictures.Job, r.ofSet, r.survey)
 }
 
 // ofReason are the kinds of finding about photos that are unjudged or have no tie.

@@ -18,6 +18,8 @@ const (
 	FindingPointWithoutPhoto FindingCode = "point-without-photo"
 	FindingNoFrame           FindingCode = "frame-unknown"
 	FindingBallpark          FindingCode = "frame-ballpark"
+	FindingFrameCoarse       FindingCode = "frame-coarse"
+	FindingFrameUnstated     FindingCode = "frame-unstated"
 	FindingCoarse            FindingCode = "tag-too-coarse"
 	FindingContradicted      FindingCode = "link-contradicted"
 	FindingDoubted           FindingCode = "link-doubtful"
@@ -49,6 +51,7 @@ const (
 	FindingStop             FindingCode = "writing-stopped"
 	FindingControl          FindingCode = "site-control-suspect"
 	FindingFar              FindingCode = "points-far"
+	FindingScale            FindingCode = "grid-scale"
 	FindingUnusedAcceptance FindingCode = "baseline-unused"
 )
 
@@ -139,6 +142,12 @@ var tieKinds = []FindingKind{
 	{FindingBallpark, SeverityError, "Ballpark frame",
 		"Only a ballpark operation leads from the frame of the tag to the grid. It may be out by hundreds of metres.",
 		"install the grid that is missing, or allow it with a figure (frame.allow_ballpark, frame.ballpark_sigma_m)"},
+	{FindingFrameCoarse, SeverityWarning, "Coarse frame",
+		"The operation that carries tags to the grid may be off by more than half of what the budget allows, or a better one lacks a file here, so that another machine judges otherwise. What a frame is off is common to the photos: it hides a shift of them all. It is a note where it matters to no verdict.",
+		"name a better operation or frame in the settings (phototie frames lists them), or take a grid that one leads to"},
+	{FindingFrameUnstated, SeverityWarning, "Frame without an accuracy",
+		"The registry states no accuracy for the operation that carries tags to the grid, so the budget has no part for the frame.",
+		"set budget.frame_sigma_m to what the frame may be off, or name another operation (phototie frames lists them)"},
 	{FindingCoarse, SeverityWarning, "Tag too coarse",
 		"The tag states so large an error that it could be at several points. It is not judged, and confirms no tie.",
 		"check the tie by eye; correcting with the verdict unjudged allowed writes the point's position"},
@@ -207,6 +216,9 @@ var surveyKinds = []FindingKind{
 	{FindingFar, SeverityWarning, "Points far off",
 		"The points lie far from the tags of the photos, or outside the area of use of the grid.",
 		"check the grid that the settings name, and the points file"},
+	{FindingScale, SeverityWarning, "Grid out of scale",
+		"Distances on the grid differ from those on the ellipsoid by more than 1 %. Tags are judged by true distances all the same, but what is measured on the grid is wrong by as much.",
+		"take a grid that is made for the place, as its state plane or UTM zone"},
 	{FindingUnusedAcceptance, SeverityNote, "Unused acceptance",
 		"The baseline accepts a finding that is not there.",
 		"take the entry out of the baseline"},

@@ -257,8 +257,8 @@ type Result struct {
 	Requirements Requirements `json:"photo_requirements,omitempty"`
 	// pictures is what they found.
 	pictures PictureFindings
-	// overShare are those of FindingOverShare, survey is Options.Survey.
-	overShare, survey []Finding
+	// ofSet are those about all photos and their frames, survey is Options.Survey.
+	ofSet, survey []Finding
 }
 
 // Thresholds is the range of the allowed distances of a job's photos, in the

@@ -69,7 +69,7 @@ func NewStream(ctx context.Context, proj grid.Projection, points []Point, links 
 	if err != nil {
 		return nil, err
 	}
-	s.Result.overShare = over.findings(nil, 1-c.opt.Budget.Confidence)
+	s.Result.ofSet = over.findings(nil, c.opt.Budget)
 	s.Result.Counts = s.tally.Counts()
 	s.Result.Set, s.Result.SetWithoutGross = s.tally.Sets()
 	s.Result.Written = s.tally.Written()

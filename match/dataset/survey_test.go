@@ -20,6 +20,7 @@ import (
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/grid/site"
 	"example.com/phototie/match"
+	"example.com/phototie/match/cause"
 	"example.com/phototie/match/dataset"
 )
 
@@ -603,5 +604,58 @@ func TestLinksFromPoints(t *testing.T) {
 	}
 	if res.Photos[1].Tie != nil || res.Photos[0].Tie == nil {
 		t.Errorf("with links.only the ties are %+v and %+v, want that of the links file alone", res.Photos[0].Tie, res.Photos[1].Tie)
+	}
+}
+
+// The same photos on three grids of one place: NAD83(2011), which an operation of
+// 0.01 m leads to, NAD83 by one of metres, and NAD27 without NADCON's file. Most tags are
+// over what the first allows, and none is over what the last does: each grid fails all the
+// same, and says why. Accuracies: EPSG registry, by projinfo. Web Mercator is out of scale:
+// 1.2339 along the meridian and 1.2285 along the parallel, by proj -S.
+func TestSamePhotosOnCoarseGrids(t *testing.T) {
+	const epoch = 2026.4
+	for code, coarse := range map[string]bool{"EPSG:6543": false, "EPSG:2264": true, "EPSG:32019": true, "EPSG:3857": false} {
+		proj, err := crs.Open(code)
+		if err != nil {
+			t.Fatal(err)
+		}
+		files := map[string]string{"phototie.toml": fmt.Sprintf("[grid]\ncrs = %q\n[points]\nfile = \"p.csv\"\n[links]\nfile = \"l.csv\"\n[frame]\nepoch = %v\n", code, epoch)}
+		survey, links := "id,easting,northing\n", "photo,point\n"
+		for i := range 40 {
+			tag := grid.LatLon{Lat: 35.6 + float64(i/8)*0.001, Lon: -82.3 + float64(i%8)*0.001}
+			placed, err := proj.ToGrid(context.Background(), []grid.Fix{{LatLon: tag, Frame: grid.Frame{Epoch: epoch}}})
+			if err != nil || placed[0].Err != nil {
+				t.Fatal(err, placed[0].Err)
+			}
+			off := float64(1-i%2*2) * 7 / proj.Grid().Unit.Metres
+			survey += fmt.Sprintf("P%d,%.3f,%.3f\n", i, placed[0].E, placed[0].N+off)
+			links += fmt.Sprintf("%d.jpg,P%d\n", i, i)
+			files[fmt.Sprintf("photos/%d.jpg", i)] = fmt.Sprintf("%.9f %.9f", tag.Lat, tag.Lon)
+		}
+		files["p.csv"], files["l.csv"] = survey, links
+		d, err := job(t, lay(t, files))
+		if err != nil {
+			t.Fatal(err)
+		}
+		res, err := d.Check(context.Background(), dataset.CheckOptions{Causes: []cause.Cause{}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, scale := map[match.FindingCode]string{}, 0.0
+		for _, f := range res.Findings() {
+			if f.Photo == "" {
+				got[f.Code] = f.Message
+				scale += f.Facts.Value("scale")
+			}
+		}
+		t.Log(code, res.Counts, got)
+		if web := code == "EPSG:3857"; web != (math.Abs(scale-1.2339) < 0.002) {
+			t.Errorf("%s: scale %v", code, scale)
+		} else if _, ok := got[match.FindingOverShare]; !ok && !web {
+			t.Errorf("%s: %v: passes", code, res.Counts)
+		}
+		if message := got[match.FindingFrameCoarse]; (message != "") != coarse || coarse && !strings.Contains(message, "good to") {
+			t.Errorf("%s: frame-coarse %q", code, message)
+		}
 	}
 }

@@ -17,12 +17,14 @@ type degrees struct{}
 
 const metresPerDegree = 111320
 
+var exact = 0.01
+
 func (degrees) Grid() grid.Grid { return grid.Grid{Name: "example grid", Unit: grid.Metre} }
 
 func (degrees) ToGrid(_ context.Context, fixes []grid.Fix) ([]grid.Placement, error) {
 	out := make([]grid.Placement, len(fixes))
 	for i, f := range fixes {
-		out[i] = grid.Placement{EN: grid.EN{E: f.Lon * metresPerDegree, N: f.Lat * metresPerDegree}, Op: &grid.Operation{Name: "example"}}
+		out[i] = grid.Placement{EN: grid.EN{E: f.Lon * metresPerDegree, N: f.Lat * metresPerDegree}, Op: &grid.Operation{Name: "example", Accuracy: &exact}}
 	}
 	return out, nil
 }
@@ -31,7 +33,7 @@ func (degrees) FromGrid(_ context.Context, at []grid.EN, frames []grid.Frame) ([
 	out := make([]grid.FixPlacement, len(at))
 	for i, p := range at {
 		out[i].LatLon = grid.LatLon{Lat: p.N / metresPerDegree, Lon: p.E / metresPerDegree}
-		out[i].Op = &grid.Operation{Name: "example"}
+		out[i].Op = &grid.Operation{Name: "example", Accuracy: &exact}
 	}
 	return out, nil
 }

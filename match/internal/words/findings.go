@@ -57,7 +57,19 @@ var findings = map[string]func(Facts) (message, remedy string){
 	"photo-tie-inferred": func(f Facts) (string, string) {
 		return fmt.Sprintf("no link; it shows %s (probability %s): %s", f.Text("linked point"), Percent(f.Value("probability")), evidence(f)), ""
 	},
+	"frame-coarse": frameCoarse,
+	"frame-unstated": func(f Facts) (string, string) {
+		return fmt.Sprintf("no accuracy is stated for %s, which carries %s to the grid, so the budget counts nothing for the frame",
+			f.Text("operation"), Plural(int(f.Value("photos")), "tag")), ""
+	},
+	"grid-scale": func(f Facts) (string, string) {
+		return fmt.Sprintf("a length on the grid is %.3f times the true one here; tags are judged by true distances", f.Value("scale")), ""
+	},
 	"over-share": func(f Facts) (string, string) {
+		if f.Has("photos over without the frame") {
+			return fmt.Sprintf("%s of %s are over the budget without its part for the frame, once a shift that the frame may have left is taken off; %s would be expected, and errors like those of the handhelds do not explain so many",
+				whole(f, "photos over without the frame"), Plural(int(f.Value("photos looked at")), "photo"), Percent(f.Value("share expected"))), ""
+		}
 		return fmt.Sprintf("%s of %s are over budget; %s would be expected, and errors like those of the handhelds do not explain so many",
 			whole(f, "photos over budget"), Plural(int(f.Value("photos")), "photo"), Percent(f.Value("share expected"))), ""
 	},
@@ -152,6 +164,40 @@ func tagOff(f Facts) (message, remedy string) {
 		return message + "; " + nearest(f), fmt.Sprintf("look at the photo: does it show %s instead?", f.Text("nearest point"))
 	}
 	return message, ""
+}
+
+// frameCoarse tells of a frame that takes up much of the budget, or of a better one.
+func frameCoarse(f Facts) (message, remedy string) {
+	good := "of unknown accuracy"
+	if f.Has("accuracy") {
+		good = "good to " + length(f, "accuracy")
+	}
+	message = fmt.Sprintf("%s to the grid by %s, %s", Plural(int(f.Value("photos")), "tag goes", "tags go"), f.Text("operation"), good)
+	if f.Has("motion") {
+		message += fmt.Sprintf(" with the %s that the ground has moved since %.1f", length(f, "motion"), f.Value("frame epoch"))
+	}
+	if n := int(f.Value("photos coarse")); n > 0 {
+		message += ", more than half of what the budget allows"
+		if n < int(f.Value("photos")) {
+			message += " for " + Count(n) + " of them"
+		}
+	}
+	if f.Has("better operation") {
+		better := f.Text("better operation")
+		if f.Has("better accuracy") {
+			better += ", good to " + length(f, "better accuracy") + ","
+		}
+		message += fmt.Sprintf("; %s would be used if there were %s", better, strings.Join(f.Texts("missing file"), ", "))
+		remedy = strings.Join(f.Texts("install"), "; ")
+	}
+	if !f.Has("shift") {
+		return message, remedy
+	}
+	known := fmt.Sprintf("known to %s at %g %%", length(f, "shift known to"), f.Value("confidence"))
+	if f.Value("shift") > f.Value("shift known to") {
+		return message + fmt.Sprintf("; as a whole the tags lie %s towards %.0f° from their points (%s), as a frame that is off would leave them", length(f, "shift"), f.Value("shift bearing"), known), remedy
+	}
+	return message + fmt.Sprintf("; the tags show no shift that is more than noise (%s, %s)", length(f, "shift"), known), remedy
 }
 
 // nearest says which point is nearest to a tag.
