@@ -294,7 +294,7 @@ func (c *check) start(o baseline.Outcome, failOn match.Severity, dir string) err
 		return err
 	}
 	for _, f := range left {
-		if _, err := fmt.Fprintf(c.stdout, "left out: %s %q: the name is not UTF-8; rename the photo\n", f.Code, f.Photo); err != nil {
+		if _, err := fmt.Fprintf(c.stdout, "left out: %s %q: the name is not UTF-8 or has a star; rename the photo\n", f.Code, f.Photo); err != nil {
 			return err
 		}
 	}

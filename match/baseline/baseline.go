@@ -61,11 +61,16 @@ func (d Date) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
 // Entry is one acceptance.
 type Entry struct {
 	// Code, Photo, Point and Cause are those of the findings accepted, the last three
-	// empty where the finding names none.
+	// empty where the finding names none. In Photo and Point a star stands for any
+	// characters but a slash, and two for any characters. With a star or with Most the
+	// entry is wide: what it leaves empty is not asked for.
 	Code  match.FindingCode `json:"code"`
 	Photo string            `json:"photo,omitempty"`
 	Point string            `json:"point,omitempty"`
 	Cause string            `json:"cause,omitempty"`
+	// Most is how many findings the entry accepts; where there are more it accepts
+	// none. 0 sets no limit.
+	Most int `json:"most,omitempty"`
 	// Reason says why. By says who; it may be empty.
 	Reason string `json:"reason"`
 	By     string `json:"by,omitempty"`
@@ -86,6 +91,57 @@ type key struct {
 func (e *Entry) key() key { return key{e.Code, e.Photo, e.Point, e.Cause} }
 
 func keyOf(f match.Finding) key { return key{f.Code, f.Photo, f.Point, f.Cause} }
+
+// wide reports whether an entry may accept findings about several photos or points.
+func (e *Entry) wide() bool { return e.Most > 0 || strings.Contains(e.Photo+e.Point, "*") }
+
+// pattern is the expression that a name with stars stands for; nil for an empty one.
+func pattern(name string) *regexp.Regexp {
+	if name == "" {
+		return nil
+	}
+	q := strings.ReplaceAll(regexp.QuoteMeta(name), `\*\*`, `(?s:.*)`)
+	return regexp.MustCompile("^" + strings.ReplaceAll(q, `\*`, "[^/]*") + "$")
+}
+
+// accepter decides which entry accepts a finding: the one about just that, else the
+// first wide one.
+type accepter struct {
+	exact map[key]int
+	wide  []wideEntry
+}
+
+type wideEntry struct {
+	index        int
+	photo, point *regexp.Regexp
+}
+
+func (b *Baseline) accepter() accepter {
+	a := accepter{exact: make(map[key]int, len(b.Entries))}
+	for i := range b.Entries {
+		e := &b.Entries[i]
+		if e.wide() {
+			a.wide = append(a.wide, wideEntry{i, pattern(e.Photo), pattern(e.Point)})
+		} else {
+			a.exact[e.key()] = i
+		}
+	}
+	return a
+}
+
+// find returns the index of the entry that accepts f, -1 for none.
+func (a *accepter) find(entries []Entry, f match.Finding) int {
+	if i, ok := a.exact[keyOf(f)]; ok {
+		return i
+	}
+	for _, w := range a.wide {
+		e := &entries[w.index]
+		if e.Code == f.Code && (e.Cause == "" || e.Cause == f.Cause) && (w.photo == nil || w.photo.MatchString(f.Photo)) && (w.point == nil || w.point.MatchString(f.Point)) {
+			return w.index
+		}
+	}
+	return -1
+}
 
 // about words what an entry or a finding is about.
 func (k key) about() string {
@@ -118,6 +174,7 @@ type row struct {
 	Photo   string         `toml:"photo"`
 	Point   string         `toml:"point"`
 	Cause   string         `toml:"cause"`
+	Most    int            `toml:"most"`
 	Reason  string         `toml:"reason"`
 	By      string         `toml:"by"`
 	Expires toml.LocalDate `toml:"expires"`
@@ -128,6 +185,10 @@ const maxProblems = 20
 
 // MostBytes is how long the text of a baseline may be: some hundred thousand entries.
 const MostBytes = 16 << 20
+
+// mostWide is how many wide entries a baseline may have: each finding is held against
+// all of them.
+const mostWide = 1000
 
 // mostStrict is up to which length the decoder is left to find keys that are not
 // known: it takes the whole text apart for each.
@@ -162,9 +223,9 @@ func Parse(name string, text []byte) (*Baseline, error) {
 		}
 	}
 	b := &Baseline{Entries: make([]Entry, 0, len(doc.Accept))}
-	seen := map[key]int{}
+	seen, wide := map[key]int{}, 0
 	for i, r := range doc.Accept {
-		e := Entry{Code: match.FindingCode(r.Code), Photo: r.Photo, Point: r.Point, Cause: r.Cause, Reason: strings.TrimSpace(r.Reason), By: strings.TrimSpace(r.By),
+		e := Entry{Code: match.FindingCode(r.Code), Photo: r.Photo, Point: r.Point, Cause: r.Cause, Most: r.Most, Reason: strings.TrimSpace(r.Reason), By: strings.TrimSpace(r.By),
 			Expires: Date{r.Expires.Year, time.Month(r.Expires.Month), r.Expires.Day},
 			Line:    lines[i]}
 		p.entry(e)
@@ -172,8 +233,14 @@ func Parse(name string, text []byte) (*Baseline, error) {
 			p.bad(e.Line, 0, "keep one of the two", "an entry for %s stands already in line %d", e.key().about(), first)
 			continue
 		}
+		if e.wide() {
+			wide++
+		}
 		seen[e.key()] = e.Line
 		b.Entries = append(b.Entries, e)
+	}
+	if wide > mostWide {
+		p.bad(0, 0, "merge some", "%d entries have a star or most, more than %d", wide, mostWide)
 	}
 	if len(p.problems) > 0 {
 		return nil, p.err()
@@ -193,7 +260,7 @@ func (p *parsing) bad(line, col int, remedy, format string, args ...any) {
 
 // unknown reports a key that is not known.
 func (p *parsing) unknown(line, col int, key []string) {
-	p.bad(line, col, "an entry has code, photo, point, cause, reason, by and expires", "unknown key %q%s", strings.Join(key, "."), nearestKey(key))
+	p.bad(line, col, "an entry has code, photo, point, cause, most, reason, by and expires", "unknown key %q%s", strings.Join(key, "."), nearestKey(key))
 }
 
 // err joins the problems, the first of many.
@@ -223,7 +290,7 @@ func (p *parsing) decode(text []byte) (doc document) {
 		}
 	case errors.As(err, &de):
 		line, col := de.Position()
-		p.bad(line, col, "expires is a date without quotes: 2027-03-31", "%s", strings.TrimPrefix(de.Error(), "toml: "))
+		p.bad(line, col, "expires is a date without quotes: 2027-03-31, most a number without", "%s", strings.TrimPrefix(de.Error(), "toml: "))
 	default:
 		p.bad(0, 0, "", "%s", err)
 	}
@@ -240,6 +307,9 @@ func (p *parsing) entry(e Entry) {
 	case !known && near != "":
 		p.bad(e.Line, 0, "phototie help findings lists the codes", "there is no finding %q%s", e.Code, near)
 	}
+	if e.Most < 0 {
+		p.bad(e.Line, 0, "say how many findings are accepted at most, as in most = 5", "the entry for %s accepts at most %d findings", e.key().about(), e.Most)
+	}
 	if e.Reason == "" {
 		p.bad(e.Line, 0, "say why it is accepted, as in reason = \"seen by eye: it shows the point\"", "the entry for %s has no reason", e.key().about())
 	}
@@ -251,7 +321,7 @@ func (p *parsing) entry(e Entry) {
 // fileKeys and entryKeys are the keys that a baseline and an entry have.
 var (
 	fileKeys  = []string{"version", "accept"}
-	entryKeys = []string{"code", "photo", "point", "cause", "reason", "by", "expires"}
+	entryKeys = []string{"code", "photo", "point", "cause", "most", "reason", "by", "expires"}
 )
 
 // nearestCode names the code of a finding that is nearest to one that is none;
@@ -357,39 +427,46 @@ type Accepted struct {
 func Without(findings []match.Finding) Outcome { return Outcome{Kept: findings} }
 
 // Apply holds findings against the baseline on a day. An entry accepts all
-// findings of its kind about its photo and point, on its last day still. A nil
-// baseline accepts none.
+// findings of its kind about its photo and point, on its last day still; one about
+// just a finding goes before a wide one, and of those the first. A nil baseline
+// accepts none.
 func (b *Baseline) Apply(findings []match.Finding, today Date) Outcome {
 	if b == nil {
 		return Without(findings)
 	}
 	var o Outcome
-	entries := make(map[key]int, len(b.Entries))
-	for i := range b.Entries {
-		entries[b.Entries[i].key()] = i
+	a := b.accepter()
+	by := make([]int, len(findings))     // the entry that accepts each; -1 for none
+	count := make([]int, len(b.Entries)) // of the findings that each would accept
+	for i, f := range findings {
+		if by[i] = a.find(b.Entries, f); by[i] >= 0 {
+			count[by[i]]++
+		}
 	}
-	used := make([]bool, len(b.Entries))
-	for _, f := range findings {
-		i, ok := entries[keyOf(f)]
-		if !ok {
+	told := make([]bool, len(b.Entries))
+	for i, f := range findings {
+		if by[i] < 0 {
 			o.Kept = append(o.Kept, f)
 			continue
 		}
-		e := b.Entries[i]
-		first := !used[i]
-		used[i] = true
-		if !today.After(e.Expires) {
+		e := b.Entries[by[i]]
+		switch n := count[by[i]]; {
+		case e.Most > 0 && n > e.Most:
+			f.Message += words.MoreThanAccepted(e.Most, n, e.Reason)
+		case !today.After(e.Expires):
 			o.Accepted = append(o.Accepted, Accepted{f, e})
 			continue
+		default:
+			if !told[by[i]] {
+				told[by[i]] = true
+				o.Expired = append(o.Expired, e)
+			}
+			f.Message += words.Expired(e.Expires.String(), e.Reason)
 		}
-		if first {
-			o.Expired = append(o.Expired, e)
-		}
-		f.Message += words.Expired(e.Expires.String(), e.Reason)
 		o.Kept = append(o.Kept, f)
 	}
 	for i, e := range b.Entries {
-		if used[i] {
+		if count[i] > 0 {
 			continue
 		}
 		o.Unused = append(o.Unused, e)
@@ -404,7 +481,7 @@ func (b *Baseline) Apply(findings []match.Finding, today Date) Outcome {
 // of use as they are, and a new one for each kind of finding about each photo and
 // point that counts, without a reason, to expire on the day given. Parse refuses
 // it until somebody has written the reasons. What can't be written, since a name
-// is not UTF-8, is returned as left.
+// is not UTF-8 or has a star, which would accept more, is returned as left.
 func Starter(o Outcome, expires Date) (b Baseline, left []match.Finding) {
 	seen := map[key]bool{}
 	for _, a := range o.Accepted {
@@ -417,7 +494,7 @@ func Starter(o Outcome, expires Date) (b Baseline, left []match.Finding) {
 		k := keyOf(f)
 		switch {
 		case f.Code == match.FindingUnusedAcceptance || seen[k]:
-		case !utf8.ValidString(f.Photo) || !utf8.ValidString(f.Point):
+		case !utf8.ValidString(f.Photo) || !utf8.ValidString(f.Point) || strings.Contains(f.Photo+f.Point, "*"):
 			left = append(left, f)
 		default:
 			seen[k] = true
@@ -456,6 +533,9 @@ func (b *Baseline) Write(w io.Writer) error {
 				return fmt.Errorf("baseline: the %s %q is not UTF-8, and a TOML file can't hold it", f.name, f.value)
 			}
 			fmt.Fprintf(&out, "%s = %s\n", f.name, quote(f.value))
+		}
+		if e.Most != 0 {
+			fmt.Fprintf(&out, "most = %d\n", e.Most)
 		}
 		fmt.Fprintf(&out, "expires = %s\n", e.Expires)
 	}

@@ -3,7 +3,9 @@ package baseline
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -39,8 +41,8 @@ func TestParse(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := []Entry{
-		{"tag-over-budget", "photos/a.jpg", "B12", "", "across the basin", "office", Date{2027, 3, 31}, 3, ""},
-		{"point-without-photo", "", "L06", "", "under\n[[water]]", "", Date{2026, 12, 31}, 11, ""},
+		{"tag-over-budget", "photos/a.jpg", "B12", "", 0, "across the basin", "office", Date{2027, 3, 31}, 3, ""},
+		{"point-without-photo", "", "L06", "", 0, "under\n[[water]]", "", Date{2026, 12, 31}, 11, ""},
 	}
 	if !reflect.DeepEqual(b.Entries, want) {
 		t.Errorf("got  %+v\nwant %+v", b.Entries, want)
@@ -127,6 +129,90 @@ func TestApply(t *testing.T) {
 	// Nothing is lost and nothing made up: what goes in comes out once.
 	if o := Without([]match.Finding{over}); len(o.Kept) != 1 || o.Accepted != nil {
 		t.Errorf("%+v", o)
+	}
+}
+
+// TestWide: a wide entry accepts what its stars and its limit allow, behind those
+// about just one finding, and none of the findings where there are more.
+func TestWide(t *testing.T) {
+	head := "version = 1\n"
+	entry := func(keys string) string {
+		return "[[accept]]\ncode = \"tag-over-budget\"\nreason = \"fog\"\nexpires = 2027-01-01\n" + keys + "\n"
+	}
+	photos := []string{"day1/a.jpg", "day1/b.jpg", "day1/sub/c.jpg", "day2/a.jpg", "day1/*"}
+	var all []match.Finding
+	for _, p := range photos {
+		all = append(all, finding("tag-over-budget", p, "B1"))
+	}
+	all = append(all, finding("tag-gross", "day1/a.jpg", "B1"))
+	for _, c := range []struct {
+		keys string
+		want string // one letter for each finding: a accepted, k kept
+	}{
+		{`photo = "day1/*"`, "aakkak"},
+		{`photo = "day1/**"`, "aaakak"},
+		{`photo = "**"`, "aaaaak"},
+		{`photo = "*"`, "kkkkkk"},
+		{`point = "B*"`, "aaaaak"},
+		{`point = "C*"`, "kkkkkk"},
+		{`photo = "day?/a.jpg"`, "kkkkkk"},
+		{`photo = "day1/[ab].jpg"`, "kkkkkk"},
+		{`photo = "day1/a.jpg"`, "kkkkkk"}, // the point is another
+		{"most = 5", "aaaaak"},
+		{"most = 4", "kkkkkk"},
+		{"most = 2\nphoto = \"day2/*\"", "kkkakk"},
+		{"most = 2\nphoto = \"day1/**\"", "kkkkkk"},
+		// One about just a finding goes before, and does not count for the other.
+		{"most = 1\npoint = \"B1\"\nphoto = \"day1/*.jpg\"\n" + entry("photo = \"day1/a.jpg\"\npoint = \"B1\""), "aakkkk"},
+	} {
+		b, err := Parse("b.toml", []byte(head+entry(c.keys)))
+		if err != nil {
+			t.Fatal(c.keys, err)
+		}
+		o := b.Apply(all, Date{2026, 12, 1})
+		got := []byte(strings.Repeat("k", len(all)))
+		for _, a := range o.Accepted {
+			got[slices.IndexFunc(all, func(f match.Finding) bool { return f.Photo == a.Photo && f.Code == a.Code })] = 'a'
+		}
+		if string(got) != c.want {
+			t.Errorf("%s: %s, not %s", c.keys, got, c.want)
+		}
+		kept := 0
+		for _, f := range o.Kept {
+			if f.Code != match.FindingUnusedAcceptance {
+				kept++
+			}
+		}
+		if kept+len(o.Accepted) != len(all) {
+			t.Errorf("%s: %d kept, %d accepted of %d", c.keys, kept, len(o.Accepted), len(all))
+		}
+	}
+	b, err := Parse("b.toml", []byte(head+entry("most = 2")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if o := b.Apply(all, Date{2026, 12, 1}); !strings.HasSuffix(o.Kept[0].Message, "; one of 5, of which at most 2 are accepted (fog)") {
+		t.Error(o.Kept[0].Message)
+	}
+	// A starter lists no name that would be taken for more than itself.
+	if s, left := Starter(Without(all), Date{2027, 1, 1}); len(left) != 1 || len(s.Entries) != len(all)-1 {
+		t.Errorf("%+v, left %+v", s.Entries, left)
+	}
+	for keys, want := range map[string]string{
+		"most = -1":                           "at most -1 findings",
+		`most = "5"`:                          "most a number without",
+		strings.Repeat(entry("most = 1"), 1): "stands already",
+	} {
+		if _, err := Parse("b.toml", []byte(head+entry("most = 1")+entry(keys))); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v", keys, err)
+		}
+	}
+	var many strings.Builder
+	for i := range mostWide + 1 {
+		many.WriteString(entry(fmt.Sprintf("photo = \"%d*\"", i)))
+	}
+	if _, err := Parse("b.toml", []byte(head+many.String())); err == nil || !strings.Contains(err.Error(), "merge some") {
+		t.Error(err)
 	}
 }
 

@@ -23,6 +23,12 @@ func Finding(code string, f Facts) (message, remedy string) {
 // is past.
 func Expired(day, reason string) string { return fmt.Sprintf("; accepted until %s (%s)", day, reason) }
 
+// MoreThanAccepted is added to the message of a finding that is one of n, of which an
+// entry accepts fewer.
+func MoreThanAccepted(most, n int, reason string) string {
+	return fmt.Sprintf("; one of %d, of which at most %d are accepted (%s)", n, most, reason)
+}
+
 // findings has the sentences by the code of the kind.
 var findings = map[string]func(Facts) (message, remedy string){
 	"tag-gross":       tagOff,
