@@ -1,6 +1,7 @@
 package match
 
 import (
+	"maps"
 	"errors"
 	"slices"
 	"strings"
@@ -111,6 +112,26 @@ func (r *Result) Findings() []Finding {
 		}
 	}
 	return slices.Concat(out, r.pictures.Job, r.ofSet, r.survey)
+}
+
+// Of is the part of the Result that some photos have: they, the points they are tied
+// to, the links of their names, and the findings about these and about the survey. They
+// are judged as they were among all, and the statistics stay the whole job's.
+func (r *Result) Of(photos map[string]bool) *Result {
+	part := *r
+	part.Whole, part.overShare, part.pictures.Job = len(r.Photos), nil, nil
+	part.Photos, part.Counts = nil, maps.Clone(r.Counts)
+	for _, p := range r.Photos {
+		if photos[p.Name] {
+			part.Photos = append(part.Photos, p)
+		} else {
+			part.Counts[p.Verdict]--
+		}
+	}
+	theirs := func(name string) bool { return photos[name] }
+	part.Points = slices.DeleteFunc(slices.Clone(r.Points), func(p PointResult) bool { return !slices.ContainsFunc(p.Photos, theirs) })
+	part.UnmatchedLinks = slices.DeleteFunc(slices.Clone(r.UnmatchedLinks), func(l UnmatchedLink) bool { return !photos[l.Photo] })
+	return &part
 }
 
 // ofReason are the kinds of finding about photos that are unjudged or have no tie.

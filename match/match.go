@@ -241,6 +241,9 @@ type Result struct {
 	UnmatchedLinks []UnmatchedLink `json:"strays"`
 	// Counts has the number of photos of each verdict; all four are present.
 	Counts map[Verdict]int `json:"counts"`
+	// Whole is how many photos the job has, where the Result is of some of them; see
+	// Of.
+	Whole int `json:"photos_of_job,omitempty"`
 	// Written is how many photos have a tag that was written from their point: it lies
 	// on it to the tag's own step. Such tags are judged, and in no statistics.
 	Written int `json:"written_from_points,omitempty"`

@@ -6,11 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
-	"path"
 	"path/filepath"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -28,7 +27,7 @@ type check struct {
 	*env
 	all, explain, stream, summary bool
 	format, failOn, pixels        *choice
-	outs                          []string
+	outs, photos                  []string
 	starter, propose              string
 	accept                        acceptance
 	output                        output
@@ -40,7 +39,7 @@ type check struct {
 func newCheck(e *env) *cobra.Command {
 	c := &check{env: e}
 	cmd := &cobra.Command{
-		Use:   "check [flags] DIR",
+		Use:   "check [flags] DIR [PHOTO...]",
 		Short: "Judge every photo of a dataset against its surveyed point",
 		Long: `check reads the dataset in the folder DIR (phototie.toml names its grid, points,
 links and photos), puts every tag on the grid, compares it with the point the
@@ -63,6 +62,9 @@ up, and enough of them for each point, by the code of the point. That takes a wh
 since each photo is decoded; --pixels never leaves it out, but for the number of
 photos, and --pixels always does it without the table too.
 
+Where photos are named the whole job is read and judged, and what is said and
+decides the exit code is about them, their points and causes, and the survey.
+
 Every photo, every point and every link is accounted for. The exit code is 1
 where there are findings at or above --fail-on.
 
@@ -80,12 +82,13 @@ the last day on which it holds. They don't count. What has run out counts again.
   phototie check --all job                          list the photos within budget too
   phototie check --format json job > job.json
   phototie check --fail-on error job                pass with warnings
+  phototie check job job/photos/QB0045.jpg          what there is about one photo
   phototie check --pixels always job                look for small and blurred photos
   phototie check --out job.geojson --out job.gpkg job
   phototie check --propose mended job               then: diff job/links.csv mended/links.csv
   phototie check --write-baseline accepted.toml job
   phototie check --summary --baseline accepted.toml --out job.sarif --out job.xml job`,
-		Args: argsExactly(1, "the dataset's folder"),
+		Args: argsBetween(1, math.MaxInt, "the dataset's folder"),
 	}
 	c.format = addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv", "geojson", "sarif", "junit", "kml")
 	c.failOn = addChoice(cmd, "fail-on", "warning", "the least severity that makes the exit code 1", "error", "warning", "note", "never")
@@ -101,7 +104,10 @@ the last day on which it holds. They don't count. What has run out counts again.
 	c.accept.flags(cmd)
 	c.output.flags(cmd)
 	c.explicit = f.Changed
-	cmd.RunE = func(cmd *cobra.Command, args []string) error { return c.run(cmd.Context(), args[0]) }
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		c.photos = args[1:]
+		return c.run(cmd.Context(), args[0])
+	}
 	return cmd
 }
 
@@ -132,8 +138,13 @@ func (c *check) run(ctx context.Context, dir string) error {
 	if err != nil {
 		return err
 	}
+	if len(c.photos) > 0 {
+		if job, err = job.Of(photosOf(dir, c.photos)); err != nil {
+			return usageError{err}
+		}
+	}
 	j := &report.Job{Checked: job, Name: jobName(dir), Outcome: c.accept.apply(job.Findings()), FailOn: severity(c.failOn),
-		Version: version(), Root: fromHere(dir), Baseline: fromHere(c.accept.file), Time: c.accept.now,
+		Version: version(), Root: fromTop(dir, dir), Baseline: fromTop(dir, c.accept.file), Time: c.accept.now,
 		Text: report.TextOptions{Title: dir, All: c.all, Next: nextAfterCheck(dir, job.Result)}}
 	for i, out := range c.outs {
 		if err := writeWhole(out, func(w io.Writer) error { return j.Write(ctx, w, c.formats[i]) }); err != nil {
@@ -181,6 +192,8 @@ func (c *check) prepare(d *dataset.Dataset) error {
 	switch {
 	case c.propose != "" && !c.explain:
 		return usagef("--propose writes what the causes propose; leave --explain=false out")
+	case c.propose != "" && len(c.photos) > 0:
+		return usagef("--propose is about the whole job; leave the photos out")
 	case c.summary && (c.all || c.explicit("format")):
 		return usagef("--summary takes the place of the text; leave --format and --all out, or write a file with --out")
 	}
@@ -227,8 +240,8 @@ func (c *check) streams(d *dataset.Dataset) error {
 	switch {
 	case c.format.value != "json":
 		return usagef("--stream writes photo by photo, which only --format json does")
-	case c.summary || c.all || c.explicit("explain") && c.explain || len(c.outs) > 0 || c.starter != "" || c.propose != "":
-		return usagef("--stream holds no photos; leave --all, --explain, --summary, --out, --propose and --write-baseline out")
+	case c.summary || c.all || c.explicit("explain") && c.explain || len(c.outs) > 0 || c.starter != "" || c.propose != "" || len(c.photos) > 0:
+		return usagef("--stream holds no photos; leave names of photos, --all, --explain, --summary, --out, --propose and --write-baseline out")
 	case d.MeasuresPixels(pixelPolicies[c.pixels.value]):
 		return usagef("--stream measures no pixels, and the settings ask something of them; say --pixels never to leave that out")
 	case d.Settings().Ties.InferUntied:
@@ -356,13 +369,24 @@ func verdictOn(findings []match.Finding, failOn string) error {
 	return nil
 }
 
-// fromHere is a path relative to the working folder, with slashes; empty where
-// it is not below that.
-func fromHere(name string) string {
+// fromTop is the path of a file relative to the top of the repository that dir is in,
+// or, where it is in none, to the working folder, with slashes; empty where the file
+// is not below that.
+func fromTop(dir, name string) string {
 	if name == "" {
 		return ""
 	}
-	here, err := os.Getwd()
+	top, err := filepath.Abs(dir)
+	for parent := filepath.Dir(top); err == nil; parent = filepath.Dir(top) {
+		if _, gone := os.Lstat(filepath.Join(top, ".git")); gone == nil {
+			break
+		}
+		if top == parent {
+			top, err = os.Getwd()
+			break
+		}
+		top = parent
+	}
 	if err != nil {
 		return ""
 	}
@@ -370,11 +394,24 @@ func fromHere(name string) string {
 	if err != nil {
 		return ""
 	}
-	rel, err := filepath.Rel(here, abs)
-	if err != nil || rel == ".." || strings.HasPrefix(rel, ".."+string(filepath.Separator)) {
+	rel, err := filepath.Rel(top, abs)
+	if err != nil || !filepath.IsLocal(rel) {
 		return ""
 	}
-	return path.Clean(filepath.ToSlash(rel))
+	return filepath.ToSlash(rel)
+}
+
+// photosOf has the names that photos have in a job, of which each is given by that
+// name or by its path from the working folder.
+func photosOf(dir string, args []string) []string {
+	names := make([]string, len(args))
+	for i, arg := range args {
+		names[i] = filepath.ToSlash(arg)
+		if rel, err := filepath.Rel(dir, arg); err == nil && filepath.IsLocal(rel) {
+			names[i] = filepath.ToSlash(rel)
+		}
+	}
+	return names
 }
 
 // nextAfterCheck words what to do after a check.

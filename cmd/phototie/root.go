@@ -147,9 +147,12 @@ func version() string {
 }
 
 // argsExactly is cobra.ExactArgs with an error that teaches.
-func argsExactly(n int, what string) cobra.PositionalArgs {
+func argsExactly(n int, what string) cobra.PositionalArgs { return argsBetween(n, n, what) }
+
+// argsBetween is cobra.RangeArgs with an error that teaches.
+func argsBetween(least, most int, what string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
-		if len(args) != n {
+		if len(args) < least || len(args) > most {
 			return usagef("%s needs %s; see %s --help", cmd.CommandPath(), what, cmd.CommandPath())
 		}
 		return nil

@@ -18,6 +18,19 @@ var harmless = []string{"accuracy-understated", "standoff-understated", "leap-se
 // are worse for certain have another trouble.
 const mostAccuracy = 2.2
 
+// Of is the part of the explanation that concerns some photos: the causes of any of
+// them and what is unexplained of them. What stops writing stays.
+func (x *Explanation) Of(photos map[string]bool) *Explanation {
+	if x == nil {
+		return nil
+	}
+	part := *x
+	theirs := func(name string) bool { return photos[name] }
+	part.Causes = slices.DeleteFunc(slices.Clone(x.Causes), func(f Found) bool { return !slices.ContainsFunc(f.Photos, theirs) })
+	part.Unexplained = slices.DeleteFunc(slices.Clone(x.Unexplained), func(u Unexplained) bool { return !photos[u.Photo] })
+	return &part
+}
+
 // Findings are what somebody should know of an explanation: each cause but those that
 // do no harm, and the reasons not to write that come of no such cause. A cause that
 // is a reason not to write is an error.

@@ -2,13 +2,16 @@ package dataset
 
 import (
 	"context"
+	"fmt"
 	"io/fs"
 	"runtime"
+	"slices"
 	"sync"
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/cause"
 	"example.com/phototie/match/pictures"
+	"example.com/phototie/match/suggest"
 )
 
 // PixelPolicy says whether the pixels of photos are measured. That takes many times
@@ -132,6 +135,24 @@ func (d *Dataset) explain(ctx context.Context, c *Checked, causes []cause.Cause)
 // causes.
 func (c *Checked) Findings() []match.Finding {
 	return append(c.Result.Findings(), c.Explanation.Findings()...)
+}
+
+// Of is the part of the checked dataset that some photos have, judged in the context
+// of all; see match.Result.Of. A name that no photo has is an error.
+func (c *Checked) Of(names []string) (*Checked, error) {
+	all := make([]string, len(c.Photos))
+	for i := range c.Photos {
+		all[i] = c.Photos[i].Name
+	}
+	wanted := make(map[string]bool, len(names))
+	for _, name := range names {
+		if !slices.Contains(all, name) {
+			return nil, fmt.Errorf("%s: no photo of the job%s", name, suggest.Nearest(name, all...))
+		}
+		wanted[name] = true
+	}
+	return &Checked{Result: c.Result.Of(wanted), Reading: c.Reading, Links: c.Links, Explanation: c.Explanation.Of(wanted),
+		d: c.d, opt: c.opt, files: c.files}, nil
 }
 
 // Locate has the points and the tags as WGS 84 positions; see match.Locate.

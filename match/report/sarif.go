@@ -37,9 +37,9 @@ const sarifSchema = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/
 // SARIF writes findings as one run of SARIF 2.1.0 (OASIS Standard). version is
 // the program's, without the findings' meaning. Rule ids are the codes of the
 // findings; they are stable, and every kind there is is listed. A result is
-// located at its photo, with the line of the link that ties it as a related
-// location; at that line where there is no photo; at the line of the point where
-// the finding is about a point; else at the settings. Findings that a baseline
+// located at the line of the link that ties its photo, which a review of a change can
+// show, with the photo as a related location; at the photo where no line ties it; at
+// the line of the point where the finding is about a point; else at the settings. Findings that a baseline
 // accepts are written as suppressed, with the reason. The partial fingerprint
 // holds across runs for the same kind of finding about the same photo and point.
 //
@@ -196,13 +196,13 @@ func (s *sarif) result(f match.Finding) sarifResult {
 	}
 	photo, line := s.places(f)
 	switch {
-	case photo != nil:
-		res.Locations = []sarifLocation{{Physical: photo}}
-		if line != nil {
-			res.Related = []sarifLocation{{Physical: line, Message: &sarifText{message(fmt.Sprintf("the link that ties the photo to %s", f.Point))}}}
-		}
 	case line != nil:
 		res.Locations = []sarifLocation{{Physical: line}}
+		if photo != nil {
+			res.Related = []sarifLocation{{Physical: photo, Message: &sarifText{"the photo"}}}
+		}
+	case photo != nil:
+		res.Locations = []sarifLocation{{Physical: photo}}
 	default:
 		res.Locations = []sarifLocation{{Logical: []sarifLogical{{"job", "job"}}}}
 	}

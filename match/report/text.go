@@ -89,7 +89,11 @@ func (t *text) few(n, most int) int {
 // counts says how many photos and points there are, and how many of them are tied.
 func counts(r *match.Result) string {
 	tied, with := r.Tied()
-	return fmt.Sprintf("%s to look at, %s tied; %s of %s with a photo", of(len(r.ToLookAt()), len(r.Photos), "photo"), words.Count(tied),
+	part := ""
+	if r.Whole > 0 {
+		part = of(len(r.Photos), r.Whole, "photo") + ": "
+	}
+	return fmt.Sprintf("%s%s to look at, %s tied; %s of %s with a photo", part, of(len(r.ToLookAt()), len(r.Photos), "photo"), words.Count(tied),
 		words.Count(with), words.Plural(len(r.Points), "point"))
 }
 
