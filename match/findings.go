@@ -1,8 +1,8 @@
 package match
 
 import (
-	"maps"
 	"errors"
+	"maps"
 	"slices"
 	"strings"
 

@@ -46,7 +46,7 @@ func TestExamplePipelines(t *testing.T) {
 	if err != nil || entry == nil {
 		t.Fatalf("the hook has no entry: %v", err)
 	}
-	run(2, append(strings.Fields(entry[2]), strings.Split(entry[1], ", ")...)...) // no reasons yet
+	run(exitInput, append(strings.Fields(entry[2]), strings.Split(entry[1], ", ")...)...) // no reasons yet
 	for _, f := range files {
 		yaml, err := os.ReadFile(f)
 		if err != nil {

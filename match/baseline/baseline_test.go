@@ -199,8 +199,8 @@ func TestWide(t *testing.T) {
 		t.Errorf("%+v, left %+v", s.Entries, left)
 	}
 	for keys, want := range map[string]string{
-		"most = -1":                           "at most -1 findings",
-		`most = "5"`:                          "most a number without",
+		"most = -1":                          "at most -1 findings",
+		`most = "5"`:                         "most a number without",
 		strings.Repeat(entry("most = 1"), 1): "stands already",
 	} {
 		if _, err := Parse("b.toml", []byte(head+entry("most = 1")+entry(keys))); err == nil || !strings.Contains(err.Error(), want) {
