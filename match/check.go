@@ -28,7 +28,8 @@ const batch = 4096
 // by its path inside the dataset; a path that only ends alike, or differs in
 // case, is taken where a single photo fits, and the tie's evidence says so. Links
 // that fit no photo or several become unmatched. A photo with links to different
-// points is not judged.
+// points is not judged. Options.Decisions overrule the links, for all that follows:
+// what a photo was decided to show is listed for it in place of them.
 //
 // Tags are transformed to the grid in the frame that they state, at the epoch of
 // GPSTime, else of the time taken (good to a day where it states no zone, and a
@@ -80,7 +81,13 @@ func Check(ctx context.Context, proj grid.Projection, points []Point, links []Li
 	if err != nil {
 		return nil, err
 	}
-	return c.run(ctx, results, sortLinks(names, links))
+	t := sortLinks(names, links)
+	decided := c.decide(results, names, &t)
+	res, err := c.run(ctx, results, t)
+	if err == nil {
+		res.decided = decided
+	}
+	return res, err
 }
 
 // CompareOne compares and judges a single photo against a single point, which it

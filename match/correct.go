@@ -16,7 +16,8 @@ import (
 type Policy struct {
 	// Only lists the verdicts whose photos are corrected. Empty means Within
 	// alone: a discrepancy over budget may mean that the tie is wrong, and a
-	// correction would write the wrong point's position into the photo.
+	// correction would write the wrong point's position into the photo. A photo that
+	// somebody decided to show its point is corrected whatever its verdict.
 	Only []Verdict
 	// Contradicted permits photos whose link the rest of the evidence
 	// contradicts, whatever their verdict.
@@ -110,16 +111,19 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 
 // leaves says why a photo is left as it is; empty where it is not.
 func (policy Policy) leaves(p *PhotoResult, opt Options, only []Verdict) string {
+	decided := p.Decision.rules(RulingShows)
 	switch {
 	case p.Tag == nil:
 		return "the photo can't be read: " + p.Why
+	case p.Decision.rules(RulingAgain) || p.Decision.rules(RulingLeave):
+		return p.Decision.String()
 	case p.Tie == nil:
 		return p.Why
-	case !slices.Contains(only, p.Verdict) && p.Why != "":
+	case !decided && !slices.Contains(only, p.Verdict) && p.Why != "":
 		return fmt.Sprintf("its verdict is %s: %s", p.Verdict, p.Why)
-	case !slices.Contains(only, p.Verdict):
+	case !decided && !slices.Contains(only, p.Verdict):
 		return fmt.Sprintf("its verdict is %s", p.Verdict)
-	case p.contradicted() && !policy.Contradicted:
+	case !decided && p.contradicted() && !policy.Contradicted:
 		return fmt.Sprintf("its link to %s is contradicted by the rest of the evidence", p.Tie.Point)
 	case policy.Meaning == geotag.CameraPosition && p.OnGrid == nil:
 		return "the camera's position is not known, so none can be kept"

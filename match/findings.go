@@ -61,6 +61,8 @@ type Finding struct {
 	Remedy  string `json:"remedy"`
 	// Facts are the figures and names that Message states.
 	Facts Facts `json:"facts,omitempty"`
+	// Decision is the one that accepts the finding; nil where none does.
+	Decision *Decision `json:"-"`
 }
 
 // NewFinding returns a finding of one of phototie's kinds, with its facts put into
@@ -89,8 +91,8 @@ func (f Finding) about(p *PhotoResult) Finding {
 // Findings lists what somebody should know about a checked job: photos in
 // their order, then links that lead nowhere, then points without a photo or with
 // too few. What Options.Requirements find is among them, with what they say of the
-// whole job at the end; then come those of the set and its frames, and those of
-// Options.Survey.
+// whole job at the end; then come those of the set and its frames, those of
+// Options.Survey, and those of Options.Decisions.
 func (r *Result) Findings() []Finding {
 	var out []Finding
 	for i := range r.Photos {
@@ -111,7 +113,7 @@ func (r *Result) Findings() []Finding {
 			out = append(out, f)
 		}
 	}
-	return slices.Concat(out, r.pictures.Job, r.ofSet, r.survey)
+	return r.settled(slices.Concat(out, r.pictures.Job, r.ofSet, r.survey))
 }
 
 // Of is the part of the Result that some photos have: they, the points they are tied
@@ -224,17 +226,17 @@ func (p *PhotoResult) off() Facts {
 
 // ToLookAt gives the places of the photos that somebody should look at, in their
 // order: those that are not within budget, and those about which a finding is a
-// warning or worse.
+// warning or worse, where no decision covers that.
 func (r *Result) ToLookAt() []int {
 	told := map[string]bool{}
 	for _, f := range r.Findings() {
-		if f.Photo != "" && f.Severity.AtLeast(SeverityWarning) {
+		if f.Photo != "" && f.Severity.AtLeast(SeverityWarning) && f.Decision == nil {
 			told[f.Photo] = true
 		}
 	}
 	var out []int
 	for i := range r.Photos {
-		if r.Photos[i].Verdict != Within || told[r.Photos[i].Name] {
+		if r.Photos[i].Verdict != Within && !r.Photos[i].Decision.holds() || told[r.Photos[i].Name] {
 			out = append(out, i)
 		}
 	}

@@ -69,7 +69,7 @@ func (c *checker) infer(ctx context.Context, res *Result, t ties) (map[string]*n
 func (c *checker) tieInferred(res *Result, t ties, found *walk.Ties, in *walkInput) error {
 	for i := range res.Photos {
 		r, tie := &res.Photos[i], &found.Photos[i]
-		linked := r.Tie != nil || len(t.byPhoto[i]) > 0 || t.ambiguous[i] != nil
+		linked := r.Tie != nil || r.Decision.rules(RulingNoPoint) || len(t.byPhoto[i]) > 0 || t.ambiguous[i] != nil
 		if linked || tie.Point == walk.None || tie.Probability < c.opt.Ties.threshold() {
 			continue
 		}

@@ -53,6 +53,8 @@ const (
 	FindingFar              FindingCode = "points-far"
 	FindingScale            FindingCode = "grid-scale"
 	FindingUnusedAcceptance FindingCode = "baseline-unused"
+	FindingStale            FindingCode = "decision-stale"
+	FindingAgain            FindingCode = "take-again"
 )
 
 // FindingKind is what a kind of finding means.
@@ -222,4 +224,10 @@ var surveyKinds = []FindingKind{
 	{FindingUnusedAcceptance, SeverityNote, "Unused acceptance",
 		"The baseline accepts a finding that is not there.",
 		"take the entry out of the baseline"},
+	{FindingStale, SeverityWarning, "Stale decision",
+		"What a decision rests on has changed since: the bytes of the photo, its tag, its links or the points. The decision does nothing.",
+		"look at the photo and decide again"},
+	{FindingAgain, SeverityWarning, "To be taken again",
+		"Somebody decided that the photo, or one of the point, is to be taken again. Nothing is written into it.",
+		"take it again, and put it in the place of the old one; phototie decide --retake lists all"},
 }

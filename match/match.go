@@ -119,6 +119,8 @@ const (
 	EvidenceFileName = "file-name"
 	// EvidenceIgnoringCase: they are alike but for upper and lower case.
 	EvidenceIgnoringCase = "ignoring-case"
+	// EvidenceDecided: somebody who looked at the photo decided so.
+	EvidenceDecided = "decided"
 	// EvidenceInferred: no link names the photo; the tie was inferred from its
 	// tag, its time, the ids in it and the walk. See TieOptions.InferUntied.
 	EvidenceInferred = "inferred"
@@ -179,6 +181,8 @@ type PhotoResult struct {
 	// Inference is which point the photo shows by all the evidence there is. It is
 	// nil where TieOptions.Off is set, and in a job of one point.
 	Inference *Inference `json:"inference,omitempty"`
+	// Decision is what somebody decided about the photo; nil where nobody did.
+	Decision *Decision `json:"decision,omitempty"`
 	// Notes are what else there is to know, in words.
 	Notes []string `json:"notes,omitempty"`
 }
@@ -225,6 +229,8 @@ type Options struct {
 	Ties TieOptions
 	// Requirements are what the photos must be as pictures; nil requires nothing.
 	Requirements Requirements
+	// Decisions overrule the links. There must be no two about a photo.
+	Decisions []Decision
 	// Survey are findings about the points and their grid that the caller has made
 	// already. Result.Findings has them last.
 	Survey []Finding
@@ -262,6 +268,8 @@ type Result struct {
 	pictures PictureFindings
 	// ofSet are those about all photos and their frames, survey is Options.Survey.
 	ofSet, survey []Finding
+	// decided are the decisions that belong to no photo.
+	decided []Decision
 }
 
 // Thresholds is the range of the allowed distances of a job's photos, in the

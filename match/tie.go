@@ -113,6 +113,8 @@ type ties struct {
 	byPhoto   [][]listed
 	ambiguous []*Link // the first of them
 	unmatched []UnmatchedLink
+	// decided are the decisions that hold, by photo; nil where there are none.
+	decided []*Decision
 }
 
 func sortLinks(names *photoNames, links []Link) ties {
@@ -181,6 +183,14 @@ func SortLinks(names []string, links []Link) (of [][]Link, unmatched []Unmatched
 // tie decides photo i's point from its links. It returns the tie and the point's
 // number, or the reason why there is none.
 func (t *ties) tie(i int, pointByID map[string]int, pointFolded map[string][]string) (tie *Tie, point int, reason Reason, why string) {
+	if t.decided != nil {
+		switch d := t.decided[i]; {
+		case d.rules(RulingShows):
+			return &Tie{Point: d.Point, Evidence: []string{EvidenceDecided}}, pointByID[d.Point], "", ""
+		case d.rules(RulingNoPoint):
+			return nil, -1, ReasonNoTie, d.String()
+		}
+	}
 	ls := t.byPhoto[i]
 	if len(ls) == 0 {
 		why = "no link says which point the photo shows"

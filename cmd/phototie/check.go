@@ -54,7 +54,8 @@ What is out is explained where a cause leaves its signature: links that are one
 point late, a frozen fix, a hemisphere flipped, another datum, zone or foot. Causes
 come first in the text, with what to do; nothing is changed. --propose writes the
 links file, the points file or the settings as the causes would have them into a
-new folder, for you to compare and to put in their places.
+new folder, for you to compare and to put in their places, and as decisions what
+ties are proposed (see phototie decide).
 
 With [photo_requirements] in phototie.toml the photos are looked at as pictures
 too: whether they are large and sharp enough, clipped, copies of each other, marked
@@ -152,7 +153,7 @@ func (c *check) run(ctx context.Context, dir string) error {
 		}
 	}
 	if c.propose != "" {
-		if err := c.proposals(job); err != nil {
+		if err := c.proposals(ctx, job); err != nil {
 			return err
 		}
 	}
@@ -244,6 +245,8 @@ func (c *check) streams(d *dataset.Dataset) error {
 		return usagef("--stream holds no photos; leave names of photos, --all, --explain, --summary, --out, --propose and --write-baseline out")
 	case d.MeasuresPixels(pixelPolicies[c.pixels.value]):
 		return usagef("--stream measures no pixels, and the settings ask something of them; say --pixels never to leave that out")
+	case d.Settings().Links.Decisions != "":
+		return usagef("--stream weighs no decisions, and links.decisions in %s names some", dataset.SettingsFile)
 	case d.Settings().Ties.InferUntied:
 		return usagef("--stream weighs no ties, and ties.infer_untied in %s asks for it", dataset.SettingsFile)
 	}
@@ -262,8 +265,8 @@ func (c *check) streamed(ctx context.Context, d *dataset.Dataset, dir string, te
 }
 
 // proposals writes what the causes propose, and says what is where.
-func (c *check) proposals(job *dataset.Checked) error {
-	files, notes, err := job.Propose()
+func (c *check) proposals(ctx context.Context, job *dataset.Checked) error {
+	files, notes, err := job.Propose(ctx)
 	if err != nil {
 		return err
 	}
@@ -278,6 +281,10 @@ func (c *check) proposals(job *dataset.Checked) error {
 		})
 		if err != nil {
 			return err
+		}
+		if f.Decisions {
+			fmt.Fprintf(c.stderr, "%s: decisions proposed, which nobody has made yet: %d; phototie decide shows them with the photos\n", out, f.Changes)
+			continue
 		}
 		fmt.Fprintf(c.stderr, "%s: changed from %s in %d rows or keys; compare the two, then put it in the place of that\n", out, f.File, f.Changes)
 	}

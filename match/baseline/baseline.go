@@ -74,12 +74,23 @@ type Entry struct {
 	// Reason says why. By says who; it may be empty.
 	Reason string `json:"reason"`
 	By     string `json:"by,omitempty"`
-	// Expires is the last day on which the entry holds.
-	Expires Date `json:"expires"`
+	// Expires is the last day on which the entry holds. It is zero for one that is a
+	// decision about the photo: that holds until it is stale.
+	Expires Date `json:"expires,omitzero"`
 	// Line is the entry's first line in its file; 0 where it comes of none.
 	Line int `json:"-"`
 	// Remark is written as a comment above the entry, and not read.
 	Remark string `json:"-"`
+	// Decided is the day of the decision that the entry is; empty for those of a file.
+	Decided string `json:"decided,omitempty"`
+}
+
+// Until says until when the entry holds, in words.
+func (e *Entry) Until() string {
+	if e.Decided != "" {
+		return "as decided on " + e.Decided
+	}
+	return "until " + e.Expires.String()
 }
 
 // key is what an entry and a finding must have in common.
@@ -423,16 +434,24 @@ type Accepted struct {
 	Entry Entry `json:"accepted"`
 }
 
-// Without is the outcome where there is no baseline: every finding counts.
-func Without(findings []match.Finding) Outcome { return Outcome{Kept: findings} }
+// Without is the outcome where there is no baseline: every finding counts that no
+// decision accepts.
+func Without(findings []match.Finding) Outcome { return (*Baseline)(nil).Apply(findings, Date{}) }
+
+// decided is a decision as an entry about a finding.
+func decided(f match.Finding) Entry {
+	d := f.Decision
+	return Entry{Code: f.Code, Photo: f.Photo, Point: f.Point, Reason: d.String(), By: d.By, Decided: d.When}
+}
 
 // Apply holds findings against the baseline on a day. An entry accepts all
 // findings of its kind about its photo and point, on its last day still; one about
-// just a finding goes before a wide one, and of those the first. A nil baseline
+// just a finding goes before a wide one, and of those the first. A decision accepts
+// the findings that it covers, whatever the baseline says; a nil baseline
 // accepts none.
 func (b *Baseline) Apply(findings []match.Finding, today Date) Outcome {
 	if b == nil {
-		return Without(findings)
+		b = &Baseline{}
 	}
 	var o Outcome
 	a := b.accepter()
@@ -445,6 +464,10 @@ func (b *Baseline) Apply(findings []match.Finding, today Date) Outcome {
 	}
 	told := make([]bool, len(b.Entries))
 	for i, f := range findings {
+		if f.Decision != nil {
+			o.Accepted = append(o.Accepted, Accepted{f, decided(f)})
+			continue
+		}
 		if by[i] < 0 {
 			o.Kept = append(o.Kept, f)
 			continue
@@ -485,7 +508,7 @@ func (b *Baseline) Apply(findings []match.Finding, today Date) Outcome {
 func Starter(o Outcome, expires Date) (b Baseline, left []match.Finding) {
 	seen := map[key]bool{}
 	for _, a := range o.Accepted {
-		if k := a.Entry.key(); !seen[k] {
+		if k := a.Entry.key(); !seen[k] && a.Entry.Decided == "" {
 			seen[k] = true
 			b.Entries = append(b.Entries, a.Entry)
 		}

@@ -41,8 +41,8 @@ func TestParse(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := []Entry{
-		{"tag-over-budget", "photos/a.jpg", "B12", "", 0, "across the basin", "office", Date{2027, 3, 31}, 3, ""},
-		{"point-without-photo", "", "L06", "", 0, "under\n[[water]]", "", Date{2026, 12, 31}, 11, ""},
+		{"tag-over-budget", "photos/a.jpg", "B12", "", 0, "across the basin", "office", Date{2027, 3, 31}, 3, "", ""},
+		{"point-without-photo", "", "L06", "", 0, "under\n[[water]]", "", Date{2026, 12, 31}, 11, "", ""},
 	}
 	if !reflect.DeepEqual(b.Entries, want) {
 		t.Errorf("got  %+v\nwant %+v", b.Entries, want)

@@ -469,6 +469,9 @@ func (w *writing) change() (Change, error) {
 // belongs to.
 func (w *writing) reason(photo string) map[string]string {
 	r := map[string]string{"point": w.cor.Point, "verdict": string(w.cor.Verdict)}
+	if d := w.p.Decision; d != nil && d.Stale == "" {
+		r["decision"], r["decided_by"], r["decided"] = d.String(), d.By, d.When
+	}
 	if photo != "" {
 		r[reasonPhoto] = photo
 	}

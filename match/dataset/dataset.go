@@ -193,7 +193,7 @@ func (d *Dataset) Projection() grid.Projection { return d.proj }
 // and what they name, as paths inside the folder.
 func (d *Dataset) Files() []string {
 	files := []string{SettingsFile}
-	for _, name := range []string{d.settings.Points.File, d.settings.Links.File, *d.settings.control()} {
+	for _, name := range []string{d.settings.Points.File, d.settings.Links.File, d.settings.Links.Decisions, *d.settings.control()} {
 		if name != "" && !slices.Contains(files, name) {
 			files = append(files, name)
 		}
@@ -320,6 +320,9 @@ func (d *Dataset) Survey(ctx context.Context) (*Survey, error) {
 		s.Photos[i] = match.Photo{Name: name, Original: originals[name]}
 	}
 	s.Options.Survey = reading.findings()
+	if s.Options.Decisions, err = d.decisions(ctx); err != nil {
+		return nil, err
+	}
 	ref := &s.Options.Heights.Points
 	if p := reading.Points; ref.Surface == grid.HeightUnknown && !ref.Site && p.EllipsoidalHeight {
 		// The format itself defines its heights so.

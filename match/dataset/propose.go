@@ -3,6 +3,7 @@ package dataset
 import (
 	"bytes"
 	"cmp"
+	"context"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -29,23 +30,35 @@ type Proposal struct {
 	File string
 	// Text is the whole file. All but what is proposed is as it was, byte by byte.
 	Text []byte
-	// Changes is the number of rows, or keys, that differ.
+	// Changes is the number of rows, or keys, that differ; of decisions, all.
 	Changes int
+	// Decisions says that it is a file of decisions that nobody has made yet.
+	Decisions bool
 }
 
 // Propose writes out what the causes propose for the links file, the points file
-// and the settings, and changes nothing. What can't be put into a file is told in the notes, in
+// and the settings, and what Proposed has as a file of decisions, and changes nothing. What can't be put into a file is told in the notes, in
 // words: links that the points file itself lists, points of a file that is not
 // delimited text on the job's own grid. The error is that of reading the files,
 // or that one of them no longer is what it was when it was checked.
-func (c *Checked) Propose() (files []Proposal, notes []string, err error) {
+func (c *Checked) Propose(ctx context.Context) (files []Proposal, notes []string, err error) {
 	if c.Explanation == nil {
 		return nil, nil, nil
 	}
-	return c.d.propose(c.Explanation, c.Reading.Points)
+	files, notes, err = c.d.propose(c.Explanation, c.Reading.Points, c.decided())
+	if err != nil {
+		return nil, notes, err
+	}
+	rows, err := c.Proposed(ctx)
+	if err != nil || len(rows) == 0 {
+		return files, notes, err
+	}
+	var text bytes.Buffer
+	err = WriteDecisions(&text, rows)
+	return append(files, Proposal{File: cmp.Or(c.d.settings.Links.Decisions, DecisionsFile), Text: text.Bytes(), Changes: len(rows), Decisions: true}), notes, err
 }
 
-func (d *Dataset) propose(ex *cause.Explanation, read *PointsRead) (files []Proposal, notes []string, err error) {
+func (d *Dataset) propose(ex *cause.Explanation, read *PointsRead, decided map[string]bool) (files []Proposal, notes []string, err error) {
 	links := map[int]match.Link{}
 	points := map[int]match.Point{}
 	var settings []cause.Setting
@@ -57,6 +70,7 @@ func (d *Dataset) propose(ex *cause.Explanation, read *PointsRead) (files []Prop
 		}
 		for _, l := range f.Links {
 			switch other, twice := links[l.Line]; {
+			case decided[l.Photo]:
 			case l.Line == 0:
 				note("%s: it is the points file that lists the photo; let it be listed for %s there", l.Photo, l.Point)
 			case twice && other.Point != l.Point:

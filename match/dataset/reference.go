@@ -51,6 +51,7 @@ var Reference = []Setting{
 	{"links.file", "none", "the links file; without it, and without photos listed in the points file, no photo is tied"},
 	{"links.columns", "from the header", "its columns in order"},
 	{"links.separator", "worked out", "between its columns"},
+	{"links.decisions", "none", "the decisions file, which overrules the links: what phototie decide saves, or phototie check --propose writes"},
 	{"links.only", "false", "pass over the photos that the points file lists"},
 
 	{"photos.folder", `"photos"`, "where the photos are, at any depth"},

@@ -91,6 +91,9 @@ type LinkSettings struct {
 	File      string   `toml:"file"`
 	Columns   []string `toml:"columns"`
 	Separator string   `toml:"separator"`
+	// Decisions is the file of decisions about photos, which overrule the links; it
+	// may be empty.
+	Decisions string `toml:"decisions"`
 	// Only passes over the photos that the points file lists: the links file has
 	// all links there are.
 	Only bool `toml:"only"`
@@ -343,7 +346,7 @@ func (s *Settings) checkPaths(ps *problems) {
 	for _, f := range []struct {
 		key  string
 		path *string
-	}{{"points.file", &s.Points.File}, {"links.file", &s.Links.File}, {"photos.folder", &s.Photos.Folder}, {"site.control", s.control()}} {
+	}{{"points.file", &s.Points.File}, {"links.file", &s.Links.File}, {"links.decisions", &s.Links.Decisions}, {"photos.folder", &s.Photos.Folder}, {"site.control", s.control()}} {
 		if *f.path == "" {
 			continue
 		}

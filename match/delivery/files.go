@@ -27,10 +27,10 @@ import (
 
 // layout works out the files of the delivery that make it a dataset: those copied,
 // and the settings and links, which are written anew.
-func (p *packing) layout() error {
+func (p *packing) layout(ctx context.Context) error {
 	s := p.job.Dataset().Settings()
 	p.copies = map[string]string{}
-	known := []string{dataset.SettingsFile, s.Points.File, s.Links.File}
+	known := []string{dataset.SettingsFile, s.Points.File, s.Links.File, s.Links.Decisions}
 	place := func(file *string, name string) {
 		to := name + safeExt(*file)
 		p.copies[to] = *file
@@ -49,6 +49,13 @@ func (p *packing) layout() error {
 		}
 	}
 	s.Links = dataset.LinkSettings{File: linksFile, Only: p.job.Reading.Points.Links > 0}
+	decided, err := p.decisions(ctx)
+	if err != nil {
+		return err
+	}
+	if len(decided) > 0 {
+		s.Links.Decisions = dataset.DecisionsFile
+	}
 	s.Photos.Folder = photosFolder
 	p.settings = s
 	var settings bytes.Buffer
@@ -61,7 +68,26 @@ func (p *packing) layout() error {
 		return err
 	}
 	p.texts = map[string][]byte{dataset.SettingsFile: settings.Bytes(), linksFile: text}
+	if len(decided) > 0 {
+		var b bytes.Buffer
+		if err := dataset.WriteDecisions(&b, decided); err != nil {
+			return err
+		}
+		p.texts[dataset.DecisionsFile] = b.Bytes()
+	}
 	return nil
+}
+
+// decisions are those of the job that hold, by the names in the delivery.
+func (p *packing) decisions(ctx context.Context) ([]match.Decision, error) {
+	out := p.job.Decisions()
+	if err := p.job.Bind(ctx, out); err != nil {
+		return nil, err
+	}
+	for i := range out {
+		out[i].Photo = p.names[out[i].Photo]
+	}
+	return out, nil
 }
 
 // links is the links file: a row for each photo and the point that it is tied to,
@@ -81,6 +107,9 @@ func (p *packing) links(links []match.Link) ([]byte, error) {
 	for i := range p.job.Photos {
 		r := &p.job.Photos[i]
 		ids := []string{}
+		if d := r.Decision; d != nil && d.Stale == "" && (d.Ruling == match.RulingShows || d.Ruling == match.RulingNoPoint) {
+			of[i] = []match.Link{{Point: d.Point}}
+		}
 		for _, l := range of[i] {
 			if id := strings.TrimSpace(l.Point); id != "" && !slices.Contains(ids, id) {
 				ids = append(ids, id)
@@ -369,6 +398,9 @@ func (p *packing) readme(accepted bool) func(io.Writer) error {
 	}
 	if p.settings.Site != nil && p.settings.Site.Control != "" {
 		rows = append(rows, [2]string{p.settings.Site.Control, "the control of the site system"})
+	}
+	if p.settings.Links.Decisions != "" {
+		rows = append(rows, [2]string{dataset.DecisionsFile, "what was decided about photos, by whom, when and why"})
 	}
 	rows = append(rows, [2]string{ledger.FileName, "how to get every original byte back"}, [2]string{SumsFile, "the SHA-256 of every file"})
 	return func(w io.Writer) error {

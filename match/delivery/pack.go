@@ -169,7 +169,7 @@ func Pack(ctx context.Context, job *dataset.Checked, opt Options) (*report.Pack,
 	if p.doc.LeftOut, err = job.Dataset().Rest(ctx); err != nil {
 		return nil, err
 	}
-	if err := p.rename(); err != nil {
+	if err := p.rename(ctx); err != nil {
 		return nil, err
 	}
 	if opt.DryRun {
@@ -242,7 +242,7 @@ func (p *packing) ordinary() error {
 
 // rename works out the names of the photos, the links by those names, and the
 // settings.
-func (p *packing) rename() error {
+func (p *packing) rename(ctx context.Context) error {
 	points := make(map[string]*match.Point, len(p.job.Points))
 	for i := range p.job.Points {
 		points[p.job.Points[i].ID] = &p.job.Points[i].Point
@@ -273,7 +273,7 @@ func (p *packing) rename() error {
 		p.doc.Photos = append(p.doc.Photos, ph)
 	}
 	slices.SortFunc(p.doc.Photos, func(a, b report.PackedPhoto) int { return strings.Compare(a.Photo, b.Photo) })
-	if err := p.layout(); err != nil {
+	if err := p.layout(ctx); err != nil {
 		return err
 	}
 	p.baseline = p.renamed(p.opt.Baseline)
@@ -453,7 +453,7 @@ func (p *packing) prove(ctx context.Context) (*baseline.Baseline, error) {
 	p.doc.Delivery = &report.PackedCheck{Counts: res.Counts, Standing: p.standing(o), Accepted: len(o.Accepted)}
 	used := &baseline.Baseline{}
 	for _, a := range o.Accepted {
-		if !slices.ContainsFunc(used.Entries, func(e baseline.Entry) bool {
+		if a.Entry.Decided == "" && !slices.ContainsFunc(used.Entries, func(e baseline.Entry) bool {
 			return e.Code == a.Entry.Code && e.Photo == a.Entry.Photo && e.Point == a.Entry.Point && e.Cause == a.Entry.Cause
 		}) {
 			used.Entries = append(used.Entries, a.Entry)

@@ -100,6 +100,7 @@ var evidenceWords = map[string]string{
 	match.EvidenceListed:       "listed in the links",
 	match.EvidenceFileName:     "by the end of its path",
 	match.EvidenceIgnoringCase: "ignoring upper and lower case",
+	match.EvidenceDecided:      "decided by eye",
 	match.EvidenceInferred:     "inferred, no link names it",
 }
 

@@ -938,6 +938,13 @@ func tieFacts(p *match.PhotoResult) (out facts) {
 			out.add("Tie", text)
 		}
 	}
+	if d := p.Decision; d != nil {
+		text := words.Safe(d.String())
+		if d.Stale != "" {
+			text += "; that no longer holds: " + words.Safe(d.Stale)
+		}
+		out.add("Decision", text)
+	}
 	return out
 }
 

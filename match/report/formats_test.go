@@ -754,7 +754,7 @@ func TestTextWithBaseline(t *testing.T) {
 		t.Fatal(err)
 	}
 	text := strings.Join(strings.Fields(b.String()), " ")
-	for _, want := range []string{"Baseline (2 findings accepted, 1 entry run out) accepted tag-conflict photos/ok01.jpg A: seen [by eye]", "{1} (office, until 2026-12-31)",
+	for _, want := range []string{"Accepted (2 findings, 1 entry run out) accepted tag-conflict photos/ok01.jpg A: seen [by eye]", "{1} (office, until 2026-12-31)",
 		"run out tag-conflict photos/ok00.jpg A: seen", "; accepted until 2025-12-31 (seen"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the text does not say %q:\n%s", want, b.String())

@@ -165,7 +165,7 @@ func (j *junitFindings) settle(c *junitCase, failOn match.Severity) {
 		}
 	}
 	for _, a := range j.accepted {
-		text := words.Safe(fmt.Sprintf("accepted until %s: %s (%s %s: %s)", a.Entry.Expires, a.Entry.Reason, a.Severity, a.Code, a.Message))
+		text := words.Safe(fmt.Sprintf("accepted %s: %s (%s %s: %s)", a.Entry.Until(), a.Entry.Reason, a.Severity, a.Code, a.Message))
 		if c.Failure == nil && c.Skipped == nil && fails(a.Finding) {
 			c.Skipped = &junitWords{Message: text}
 			continue

@@ -79,9 +79,9 @@ func SARIF(w io.Writer, dataset, version string, r *match.Result, o baseline.Out
 	}
 	for _, a := range o.Accepted {
 		res := s.result(a.Finding)
-		why := fmt.Sprintf("%s (until %s)", a.Entry.Reason, a.Entry.Expires)
+		why := fmt.Sprintf("%s (%s)", a.Entry.Reason, a.Entry.Until())
 		if a.Entry.By != "" {
-			why = fmt.Sprintf("%s (%s, until %s)", a.Entry.Reason, a.Entry.By, a.Entry.Expires)
+			why = fmt.Sprintf("%s (%s, %s)", a.Entry.Reason, a.Entry.By, a.Entry.Until())
 		}
 		res.Suppressions = &[]sarifSuppression{{"external", "accepted", words.Safe(why)}}
 		run.Results = append(run.Results, res)

@@ -124,7 +124,7 @@ func (p *printer) accepted(opt TextOptions) {
 	if o == nil || len(o.Accepted) == 0 && len(o.Expired) == 0 {
 		return
 	}
-	p.printf("\nBaseline (%s accepted, %s run out)\n", words.Plural(len(o.Accepted), "finding"), words.Plural(len(o.Expired), "entry", "entries"))
+	p.printf("\nAccepted (%s, %s run out)\n", words.Plural(len(o.Accepted), "finding"), words.Plural(len(o.Expired), "entry", "entries"))
 	list := func(how string, entries []baseline.Entry) {
 		for i, e := range entries {
 			if !opt.All && i == alike {
@@ -141,7 +141,7 @@ func (p *printer) accepted(opt TextOptions) {
 			if e.By != "" {
 				who = words.Safe(e.By) + ", "
 			}
-			p.para(2, 4, "%s %s: %s (%suntil %s)", how, about, words.Safe(e.Reason), who, e.Expires)
+			p.para(2, 4, "%s %s: %s (%s%s)", how, about, words.Safe(e.Reason), who, words.Safe(e.Until()))
 		}
 	}
 	accepted := make([]baseline.Entry, len(o.Accepted))

@@ -151,6 +151,10 @@ var findings = map[string]func(Facts) (message, remedy string){
 		}
 		return message, ""
 	},
+	"decision-stale": func(f Facts) (string, string) {
+		return f.Text("decision") + "; that no longer holds: " + f.Text("why"), ""
+	},
+	"take-again": func(f Facts) (string, string) { return f.Text("decision"), "" },
 	"baseline-unused": func(f Facts) (string, string) {
 		return fmt.Sprintf("the baseline accepts a %s here, and there is none", f.Text("accepted code")), ""
 	},
