@@ -116,6 +116,16 @@
 //   - The photos of a run of wrong links must speak for the other points by 6 nats
 //     themselves, all together; those of one visit by as much as there are independent
 //     ones among them, by the noise that was learnt and a receiver that smooths over 40 s.
+//   - A receiver that jumps, and stays so for a while, puts tags off alike. That has to
+//     explain the run worse than wrong links do by 2 nats: with v the variance, v' that of
+//     the mean, r and a what tags are off by on the mean at the listed points and at the
+//     others, and R and A the sums of squares about these,
+//     ln(9 v/v') - a²/2v' + 1.5 ln(1 + r²/9v) + (R - A)/(2 v (1 - rho)), and what times and
+//     names say. Photos of two points or more whose tags are off alike are not said to
+//     show none.
+//   - A photo that is within the budget of its linked point needs more than the word of
+//     two others: three visits of its run that are out at their points and within at the
+//     others, or 6 nats from such photos as itself.
 //
 // A run that breaks a rule is decoded again with the states barred that broke it, and
 // its links are doubtful at best.
@@ -174,9 +184,8 @@
 //	above 0.99                      32,887   99.7 % right
 //
 // Points there are 4 to 60 m apart, and many a blunder is smaller than the noise: such
-// links stay doubtful. Of jobs with a late run one of the study seeds (5052) has three
-// right links at its end contradicted. Package sim, whose noise is tamer, has the tests'
-// own figures.
+// links stay doubtful. The rules about jumps and about photos within came after these
+// figures. Package sim, whose noise is tamer, has the tests' own figures.
 //
 // No probability makes a link right. It says where to look.
 package walk

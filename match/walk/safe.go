@@ -17,6 +17,10 @@ const (
 	enoughOut = 2
 )
 
+// enoughJump is by how many nats wrong links have to explain a run better than a jump of
+// the receiver: a choice.
+const enoughJump = 2
+
 // within says that the budget has a tag within at a point, be it for the shift that
 // all tags have or not, or would have if tags were as wrong as they are seen to be.
 func (m *model) within(p *Photo, j int, cam *camera) bool {
@@ -156,40 +160,161 @@ func (v *visit) says() float64 {
 	return v.own / (1 + float64(v.n-1)*rho)
 }
 
-// guards bars what is not safe in a run and says whether it did.
-func (m *model) guards(c *chain, ties []Tie, b block) bool {
-	var sum float64
-	var v visit
-	better, worse := 0, 0
+// displaced are the photos of a run whose tags tell, by what these are off by at their
+// listed points and at the others: a receiver that jumped, or a frame that is another,
+// puts them off alike.
+type displaced struct {
+	photos        float64
+	points        map[int]bool // listed
+	listed, other mean
+	s2, rho, says float64 // sums of variances, of correlations, and of what times and names say
+}
+
+// mean is the sum of vectors and that of their squares.
+type mean struct{ e, n, square float64 }
+
+func (a *mean) add(e, n float64) { a.e, a.n, a.square = a.e+e, a.n+n, a.square+e*e+n*n }
+
+// of is the square of the mean of n vectors, and the sum of squares about it.
+func (a *mean) of(n float64) (mean2, scatter float64) {
+	mean2 = (a.e*a.e + a.n*a.n) / (n * n)
+	return mean2, max(0, a.square-n*mean2)
+}
+
+// add adds a photo.
+func (d *displaced) add(m *model, c *chain, p *Photo, t *Tie) {
+	at, _ := m.photoTime(p)
+	off := c.cam.shift(at)
+	l := &m.points[t.Listed]
+	e, n := p.Pos.E-off.E, p.Pos.N-off.N
+	d.listed.add(e-l.E, n-l.N)
+	if t.Point != None {
+		o := &m.points[t.Point]
+		d.other.add(e-o.E, n-o.N)
+	}
+	s2, _ := m.variance(p, &c.cam, off.StdErr)
+	d.photos, d.s2, d.rho = d.photos+1, d.s2+s2, d.rho+m.correlation(&c.cam, smooth)
+	if d.points == nil {
+		d.points = make(map[int]bool)
+	}
+	d.points[t.Listed] = true
+	if t.Evidence.Against == t.Listed {
+		d.says += (1-c.cam.lasting)*t.Evidence.Time + t.Evidence.Named
+	}
+}
+
+// jumped says that a receiver that jumped, and stayed so for the run, is as good an
+// explanation as links that are wrong. A jump puts all tags off by the same from their
+// listed points, by a vector with the density of Student's t with one degree of freedom;
+// wrong links leave what tags have in common at the other points to noise.
+func (d *displaced) jumped(m *model) bool {
+	if d.photos == 0 {
+		return false
+	}
+	v, rho := d.s2/d.photos, min(d.rho/d.photos, 0.9)
+	atListed, scatterListed := d.listed.of(d.photos)
+	atOther, scatterOther := d.other.of(d.photos)
+	alone := v * (rho + (1-rho)/d.photos)
+	reach := m.p.WideFactor * m.p.WideFactor * v
+	links := -math.Log(2*math.Pi*alone) - atOther/(2*alone)
+	jump := -math.Log(2*math.Pi*reach) - 1.5*math.Log1p(atListed/reach)
+	return links-jump+(scatterListed-scatterOther)/(2*v*(1-rho))+d.says < enoughJump
+}
+
+// alike says that tags of photos of two points or more are off by so much the same that
+// it is no chance: they show their points, and something is wrong with the tags.
+func (d *displaced) alike() bool {
+	_, scatter := d.listed.of(max(d.photos, 1))
+	return len(d.points) > 1 && scatter < 2*4*d.s2
+}
+
+// testimony is what the photos of a run of wrong links say themselves.
+type testimony struct {
+	all, inside witnesses // of all of them, and of those that are within at their listed points
+	visits      int       // with photos that are out at their listed points and within at the others
+	// better are those photos, and worse those the other way round.
+	better, worse int
+	// moved and bare are the tags of photos that seem to show other points, and none.
+	moved, bare displaced
+}
+
+// witnesses sum up what photos say, visit by visit.
+type witnesses struct {
+	sum float64
+	v   visit
+}
+
+func (w *witnesses) add(m *model, c *chain, p *Photo, t *Tie) {
+	if w.v.last != nil && (w.v.last.Listed != t.Listed || w.v.last.Point != t.Point) {
+		w.sum += w.v.says()
+		w.v = visit{}
+	}
+	w.v.add(m, c, p, t)
+}
+
+func (w *witnesses) says() float64 { return w.sum + w.v.says() }
+
+// hear takes the testimony of a run.
+func (m *model) hear(c *chain, ties []Tie, b block) *testimony {
+	w := &testimony{}
+	var out *Tie // the last photo that is out
 	for _, i := range c.photos[b.lo:b.hi] {
 		t, p := &ties[i], &c.all[i]
 		if t.Status == Unlisted {
 			continue
 		}
-		if v.last == nil || v.last.Listed != t.Listed || v.last.Point != t.Point {
-			sum += v.says()
-			v = visit{}
+		w.all.add(m, c, p, t)
+		at := m.within(p, t.Listed, &c.cam)
+		if at {
+			w.inside.add(m, c, p, t)
 		}
-		v.add(m, c, p, t)
 		if p.Pos == nil || t.Stale || t.Listed == None {
 			continue
 		}
-		switch at, other := m.within(p, t.Listed, &c.cam), m.within(p, t.Point, &c.cam); {
+		if t.Point == None {
+			w.bare.add(m, c, p, t)
+		} else {
+			w.moved.add(m, c, p, t)
+		}
+		switch other := m.within(p, t.Point, &c.cam); {
 		case other && !at:
-			better++
+			w.better++
+			if out == nil || out.Listed != t.Listed || out.Point != t.Point {
+				w.visits++
+			}
+			out = t
 		case at && !other:
-			worse++
+			w.worse++
 		}
 	}
-	sum += v.says()
-	borne := better >= enoughOut && better > worse
+	return w
+}
+
+// verdict says of which photos of the run the links may be called wrong: of those that
+// speak for it themselves, or of those too that do not, and of those that are within at
+// their listed points.
+func (w *testimony) verdict(m *model) (points, none, silent, inside bool) {
+	enough := w.all.says() >= enoughOwn
+	points, none = enough && !w.moved.jumped(m), enough && !w.bare.alike()
+	silent = w.better >= enoughOut && w.better > w.worse
+	inside = w.visits > enoughOut || w.inside.says() >= enoughOwn
+	return points, none, silent, inside
+}
+
+// guards bars what is not safe in a run and says whether it did.
+func (m *model) guards(c *chain, ties []Tie, b block) bool {
+	points, none, silent, inside := m.hear(c, ties, b).verdict(m)
 	found := false
 	for k := b.lo; k < b.hi; k++ {
-		t := &ties[c.photos[k]]
+		p, t := &c.all[c.photos[k]], &ties[c.photos[k]]
 		if t.Status == Unlisted || t.ListedProbability >= 0.5 || c.guard != nil && c.guard[k] {
 			continue
 		}
-		if sum >= enoughOwn && (t.own >= 0 || borne) {
+		safe := points
+		if t.Point == None {
+			safe = none
+		}
+		if safe && (t.own >= 0 || silent) && (inside || !m.within(p, t.Listed, &c.cam)) {
 			continue
 		}
 		if c.guard == nil {

@@ -204,3 +204,95 @@ func TestRepeats(t *testing.T) {
 		}
 	}
 }
+
+// TestInsideIsSafe: two links that are swapped, with photos between them that are within
+// the budget of their points, contradict none of those: not by the weight of what others
+// of the run say. Tags lie between their own points and those before, as they do where a
+// receiver lags.
+func TestInsideIsSafe(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		spacing, lag := rapid.Float64Range(6, 11).Draw(t, "spacing"), rapid.Float64Range(0.2, 0.65).Draw(t, "lag")
+		points := make([]walk.Point, 14)
+		photos := make([]walk.Photo, len(points))
+		const sigma = 4.0
+		for i := range points {
+			points[i].EN = grid.EN{E: 5e5 + spacing*float64(i), N: 6e6}
+			at := grid.EN{E: points[i].E - lag*spacing, N: 6e6 + rapid.Float64Range(-2, 2).Draw(t, "n")}
+			photos[i] = walk.Photo{Pos: &at, Sigma: sigma, Within: 2.4477 * sigma, Listed: []int{i}, Time: time.Unix(int64(1e9+60*i), 0), Zoned: true}
+		}
+		a, b := 5, 5+rapid.IntRange(2, 4).Draw(t, "apart")
+		photos[a].Listed, photos[b].Listed = []int{b}, []int{a}
+		ties, err := walk.Decode(context.Background(), photos, points, walk.Params{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, tie := range ties.Photos {
+			if i != a && i != b && tie.Status == walk.Contradicted {
+				t.Fatalf("photo %d is %.1f m from its point, %.1f m is within, and two others are out: %+v", i, far(&photos[i], points[i]), photos[i].Within, tie)
+			}
+		}
+	})
+}
+
+// TestJump: a receiver that jumps for a while accuses no links. Points stand in a row,
+// all links are right, and the tags of some photos in a row are moved by one vector.
+// Where links are contradicted for points that are all as far along, what tags have in
+// common there is as near to 0 as the rule of the package's doc has it: with v the
+// variance, r and a the mean errors at the listed points and at the others,
+// a²/v <= 3 ln(1 + r²/9v) + 2 ln 9 - 4. And links of tags that lie together where no
+// points are, are not contradicted at all.
+func TestJump(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		spacing, away := rapid.Float64Range(8, 14).Draw(t, "spacing"), rapid.Bool().Draw(t, "away")
+		points := make([]walk.Point, 16)
+		for i := range points {
+			points[i].EN = grid.EN{E: 5e5 + spacing*float64(i), N: 6e6}
+		}
+		params := walk.DefaultParams()
+		params.Fixed, params.Correlation = true, time.Duration(rapid.IntRange(0, 300).Draw(t, "correlation"))*time.Second
+		params.RunStart, params.RunEnd = 0.2, 0.05 // wrong links are common
+		const sigma = 2.5
+		jump := grid.EN{E: -spacing * rapid.Float64Range(0.7, 1.7).Draw(t, "jump"), N: rapid.Float64Range(3, 8).Draw(t, "aside")}
+		from, to := rapid.IntRange(2, 8).Draw(t, "from"), rapid.IntRange(4, 8).Draw(t, "length")
+		if to += from; away {
+			jump.N += 40
+		}
+		photos := make([]walk.Photo, len(points))
+		for i := range photos {
+			at := grid.EN{E: points[i].E + rapid.Float64Range(-2, 2).Draw(t, "e"), N: points[i].N + rapid.Float64Range(-2, 2).Draw(t, "n")}
+			if i >= from && i < to {
+				at.E, at.N = at.E+jump.E, at.N+jump.N
+			}
+			photos[i] = walk.Photo{Pos: &at, Sigma: sigma, Within: 2.4477 * sigma, Listed: []int{i}, Time: time.Unix(int64(1e9+40*i), 0), Zoned: true}
+		}
+		ties, err := walk.Decode(context.Background(), photos, points, params)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var r, a grid.EN
+		n, contradicted, alike := 0.0, false, true
+		for i, tie := range ties.Photos {
+			if tie.Point == i {
+				continue
+			}
+			contradicted = contradicted || tie.Status == walk.Contradicted
+			if away || tie.Point == walk.None {
+				alike = false
+				continue
+			}
+			p, q := photos[i].Pos, points[tie.Point]
+			r.E, r.N, a.E, a.N, n = r.E+p.E-points[i].E, r.N+p.N-points[i].N, a.E+p.E-q.E, a.N+p.N-q.N, n+1
+			alike = alike && tie.Point-i == ties.Photos[from].Point-from
+		}
+		if !contradicted {
+			return
+		}
+		if away {
+			t.Fatalf("tags that lie together, away from all points, contradict links: %+v", ties.Photos)
+		}
+		rr, aa := (r.E*r.E+r.N*r.N)/(n*n*sigma*sigma), (a.E*a.E+a.N*a.N)/(n*n*sigma*sigma)
+		if alike && aa > 3*math.Log1p(rr/9)+2*math.Log(9)-4 {
+			t.Fatalf("links are contradicted though a jump is as likely: %.1f and %.1f deviations off; %+v", math.Sqrt(rr), math.Sqrt(aa), ties.Photos)
+		}
+	})
+}

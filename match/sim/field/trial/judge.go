@@ -183,7 +183,7 @@ type outcome struct {
 	precision, recall rate // of photos
 	amount            rate // figures within their own interval
 	innocent          rate // jobs with a cause that is none of theirs
-	spurious          map[string]*int
+	spurious          map[string][]uint64
 	missed            []uint64
 }
 
@@ -338,7 +338,10 @@ func (t *table) explained(j *field.Job, v *verdict, kinds []string) {
 		return slices.ContainsFunc(j.Truth.Plants, func(p field.Plant) bool { return slices.Contains(p.Causes, c.Name) })
 	})
 	for _, c := range wrong {
-		*bump(&o.spurious, c.Name)++
+		if o.spurious == nil {
+			o.spurious = map[string][]uint64{}
+		}
+		o.spurious[c.Name] = append(o.spurious[c.Name], j.Seed)
 	}
 	o.innocent.add(len(wrong) > 0)
 }
@@ -484,14 +487,14 @@ func sortedKeys[T any](m map[string]T) []string {
 // blunder prints the line of a blunder.
 func (t *table) blunder(w io.Writer, name string, head bool) {
 	if head {
-		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %-8s %-10s %s\n", "blunder", "named", "small", "precision", "recall", "amount", "right links", "wrong links", "wrong", "jobs", "written", "spurious causes (jobs); seeds missed")
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %-8s %-10s %s\n", "blunder", "named", "small", "precision", "recall", "amount", "right links", "wrong links", "wrong", "jobs", "written", "spurious causes (seeds); seeds missed; right links contradicted")
 		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %-8s %-10s\n", "", "", "", "", "", "in 95 %", "contrad.", "confirmed", "cause", "stopped", "wrongly")
 	}
 	for _, k := range sortedKeys(t.blunders) {
 		o := t.blunders[k]
 		var also []string
 		for _, c := range sortedKeys(o.spurious) {
-			also = append(also, fmt.Sprintf("%s %d", c, *o.spurious[c]))
+			also = append(also, fmt.Sprintf("%s %v", c, first(o.spurious[c], 8)))
 		}
 		label, links := k, rate{}
 		if name != k {
@@ -500,7 +503,7 @@ func (t *table) blunder(w io.Writer, name string, head bool) {
 		if c := t.contradicted[""]; c != nil {
 			links = *c
 		}
-		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %-8s %-10s %s; %v\n", label, o.named.short(), o.small.short(), o.precision.percent(), o.recall.percent(),
-			o.amount.short(), links.short(), t.confirmed.short(), o.innocent.short(), t.stopped.short(), t.wrote.short(), strings.Join(also, ", "), first(o.missed, 8))
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %-8s %-10s %s; %v; %s\n", label, o.named.short(), o.small.short(), o.precision.percent(), o.recall.percent(),
+			o.amount.short(), links.short(), t.confirmed.short(), o.innocent.short(), t.stopped.short(), t.wrote.short(), strings.Join(also, ", "), first(o.missed, 8), strings.Join(first(t.accused, 4), ", "))
 	}
 }
