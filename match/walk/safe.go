@@ -41,6 +41,9 @@ func (m *model) within(p *Photo, j int, cam *camera) bool {
 	return math.Hypot(de, dn) <= reach || math.Hypot(de-off.E, dn-off.N) <= reach
 }
 
+// stated is within for errors as they are stated.
+func (m *model) stated(p *Photo, j int) bool { return m.within(p, j, &camera{times: 1}) }
+
 // keepSafe bars states. A photo that is within the budget of the point that its link
 // lists shows a point; and one that is guarded shows none that explains it hardly
 // better than the link does.
@@ -232,6 +235,7 @@ func (d *displaced) alike() bool {
 type testimony struct {
 	all, inside witnesses // of all of them, and of those that are within at their listed points
 	visits      int       // with photos that are out at their listed points and within at the others
+	out         *Tie      // the last of those
 	// better are those photos, and worse those the other way round.
 	better, worse int
 	// moved and bare are the tags of photos that seem to show other points, and none.
@@ -257,37 +261,43 @@ func (w *witnesses) says() float64 { return w.sum + w.v.says() }
 // hear takes the testimony of a run.
 func (m *model) hear(c *chain, ties []Tie, b block) *testimony {
 	w := &testimony{}
-	var out *Tie // the last photo that is out
 	for _, i := range c.photos[b.lo:b.hi] {
 		t, p := &ties[i], &c.all[i]
 		if t.Status == Unlisted {
 			continue
 		}
+		near := m.stated(p, t.Listed)
 		w.all.add(m, c, p, t)
-		at := m.within(p, t.Listed, &c.cam)
-		if at {
+		if near {
 			w.inside.add(m, c, p, t)
 		}
-		if p.Pos == nil || t.Stale || t.Listed == None {
-			continue
-		}
-		if t.Point == None {
-			w.bare.add(m, c, p, t)
-		} else {
-			w.moved.add(m, c, p, t)
-		}
-		switch other := m.within(p, t.Point, &c.cam); {
-		case other && !at:
-			w.better++
-			if out == nil || out.Listed != t.Listed || out.Point != t.Point {
-				w.visits++
-			}
-			out = t
-		case at && !other:
-			w.worse++
+		if p.Pos != nil && !t.Stale && t.Listed != None {
+			w.place(m, c, p, t, near)
 		}
 	}
 	return w
+}
+
+// place takes up where a tag lies; near says that it is within at its listed point.
+func (w *testimony) place(m *model, c *chain, p *Photo, t *Tie, near bool) {
+	if t.Point == None {
+		w.bare.add(m, c, p, t)
+	} else {
+		w.moved.add(m, c, p, t)
+	}
+	at, other := m.within(p, t.Listed, &c.cam), m.within(p, t.Point, &c.cam)
+	if other && !near {
+		if w.out == nil || w.out.Listed != t.Listed || w.out.Point != t.Point {
+			w.visits++
+		}
+		w.out = t
+	}
+	switch {
+	case other && !at:
+		w.better++
+	case at && !other:
+		w.worse++
+	}
 }
 
 // verdict says of which photos of the run the links may be called wrong: of those that
@@ -314,7 +324,7 @@ func (m *model) guards(c *chain, ties []Tie, b block) bool {
 		if t.Point == None {
 			safe = none
 		}
-		if safe && (t.own >= 0 || silent) && (inside || !m.within(p, t.Listed, &c.cam)) {
+		if safe && (t.own >= 0 || silent) && (inside || !m.stated(p, t.Listed)) {
 			continue
 		}
 		if c.guard == nil {
