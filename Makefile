@@ -9,7 +9,7 @@ BENCHTIME ?= 10x
 
 # What the build needs, and what the tests measure themselves against.
 BUILD_PACKAGES := pkg-config libproj-dev proj-data
-TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2 gdal-bin strace libxml2-utils imagemagick libheif-examples libjpeg-turbo-progs
+TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2 gdal-bin strace libxml2-utils imagemagick libheif-examples libjpeg-turbo-progs openssh-client
 TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint convert identify heif-info jpegtran
 
 # The packages that need no cgo.

@@ -8,6 +8,7 @@ require (
 	github.com/dsoprea/go-exif/v3 v3.0.1
 	github.com/gofrs/flock v0.13.2
 	github.com/golang/geo v0.0.0-20260818125358-b200a1149890
+	github.com/hiddeco/sshsig v0.2.0
 	github.com/pelletier/go-toml/v2 v2.4.3
 	github.com/rivo/uniseg v0.4.7
 	github.com/rogpeppe/go-internal v1.16.0
@@ -16,6 +17,7 @@ require (
 	github.com/schollz/progressbar/v3 v3.19.1
 	github.com/spf13/cobra v1.10.2
 	github.com/twpayne/go-proj/v11 v11.1.0
+	golang.org/x/crypto v0.58.0
 	golang.org/x/image v0.47.0
 	golang.org/x/net v0.62.0
 	golang.org/x/sync v0.24.0

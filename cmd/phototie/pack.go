@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"os"
 	"path/filepath"
 	"strings"
 
@@ -19,7 +20,7 @@ type pack struct {
 	corrections
 	opt                              delivery.Options
 	all                              bool
-	names                            string
+	names, key                       string
 	accept                           acceptance
 	pixels, pictures, failOn, format *choice
 }
@@ -48,6 +49,10 @@ Names are made safe for Windows, macOS and Linux; one that is taken gets "-2".
 Photos without a point keep their names, in photos/` + delivery.UntiedFolder + `. links.csv, pack.json and the
 CSV have the names before.
 
+--sign KEY signs the sums in the format of SSH signatures, which ssh-keygen and
+phototie verify hold against the key. KEY is a private key without a passphrase, or
+a public key whose private one the SSH agent has.
+
 The same dataset gives the same bytes on any day. No time of packing is written
 unless SOURCE_DATE_EPOCH gives it. A pack that is stopped leaves no DELIVERY.`,
 		Example: `  phototie pack --into delivery job
@@ -64,6 +69,7 @@ unless SOURCE_DATE_EPOCH gives it. A pack that is stopped leaves no DELIVERY.`,
 	p.accept.flags(cmd)
 	f.StringVar(&p.opt.Title, "title", "", "the job's name (default the dataset's folder)")
 	f.BoolVar(&p.all, "all", false, "list every photo with its two names")
+	f.StringVar(&p.key, "sign", "", "sign the sums with the SSH key in this FILE")
 	p.pixels = addPixels(cmd)
 	p.pictures = addChoice(cmd, "pictures", "drawn", "the small pictures of the record", "drawn", "embedded", "none")
 	p.failOn = addChoice(cmd, "fail-on", "warning", "the least severity that stands in the way", "error", "warning", "note", "never")
@@ -93,6 +99,14 @@ func (p *pack) run(ctx context.Context, dir string) error {
 	p.opt.Progress = func(what string) (dataset.Progress, func()) { return progress(p.stderr, what) }
 	if p.opt.Title == "" {
 		p.opt.Title = jobName(dir)
+	}
+	if p.key != "" {
+		key, close, err := delivery.OpenSigner(p.key, os.Getenv("SSH_AUTH_SOCK"))
+		if err != nil {
+			return usagef("--sign: %w", err)
+		}
+		defer close()
+		p.opt.Key = key
 	}
 	job, err := checked(ctx, p.env, dir, dataset.CheckOptions{Pixels: p.opt.Pixels})
 	if err != nil {
@@ -147,7 +161,7 @@ func nextAfterPack(dir string, doc *report.Pack) []string {
 		next = append(next, fmt.Sprintf("%d files among the photos belong to none of them and were left out, %s first; %s lists them.", n, doc.LeftOut[0], delivery.PackFile))
 	}
 	return append(next,
-		fmt.Sprintf("(cd %s && sha256sum -c --quiet %s) verifies every file.", doc.Into, delivery.SumsFile),
+		fmt.Sprintf("(cd %s && sha256sum -c --quiet %s) verifies every file, as phototie verify does.", doc.Into, delivery.SumsFile),
 		check+" judges the delivery as whoever gets it can.",
 		fmt.Sprintf("phototie restore DIR takes the photos of a copy of %s back to their original bytes.", doc.Into),
 	)

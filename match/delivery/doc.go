@@ -4,6 +4,7 @@
 //
 //	README.txt             what is there
 //	SHA256SUMS             the SHA-256 of every other file, for sha256sum -c
+//	SHA256SUMS.sig         its signature, where a key was given, for ssh-keygen -Y
 //	record.html            the photo record; record/index.html with many photos
 //	photos/B01_1_2025-05-20.jpg
 //	photos/untied/QA0071.jpg

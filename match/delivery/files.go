@@ -17,6 +17,8 @@ import (
 	"strings"
 	"time"
 
+	"golang.org/x/crypto/ssh"
+
 	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
@@ -403,6 +405,9 @@ func (p *packing) readme(accepted bool) func(io.Writer) error {
 		rows = append(rows, [2]string{dataset.DecisionsFile, "what was decided about photos, by whom, when and why"})
 	}
 	rows = append(rows, [2]string{ledger.FileName, "how to get every original byte back"}, [2]string{SumsFile, "the SHA-256 of every file"})
+	if p.opt.Key != nil {
+		rows = append(rows, [2]string{SignatureFile, "the signature of the sums"})
+	}
 	return func(w io.Writer) error {
 		var b strings.Builder
 		fmt.Fprintf(&b, "%s\n\n%s.\n\n", report.Plain(p.opt.Title), p.said())
@@ -416,6 +421,7 @@ func (p *packing) readme(accepted bool) func(io.Writer) error {
 		if n := len(p.doc.LeftOut); n > 0 {
 			fmt.Fprintf(&b, "\nNot here, as they belong to no photo: %d files that lay among the photos of the job;\n%s lists them.\n", n, PackFile)
 		}
+		b.WriteString(p.howSigned())
 		fmt.Fprintf(&b, `
 To see that nothing was changed since:     sha256sum -c %s
 To judge the photos anew:                  %s
@@ -430,6 +436,24 @@ prevail. Never navigate or dig by a photo tag.
 		_, err := io.WriteString(w, b.String())
 		return err
 	}
+}
+
+// howSigned tells how the signature is verified, by a reader who has no phototie.
+func (p *packing) howSigned() string {
+	if p.opt.Key == nil {
+		return ""
+	}
+	pub := p.opt.Key.PublicKey()
+	return fmt.Sprintf(`
+%s is the signature of %s by the key
+  %s
+To verify it, ask the signer for the key by another way than this folder, and compare.
+Write the signer's name, say "office", and the key into a file, say allowed_signers:
+  office %s
+Then, with OpenSSH (on Linux, macOS and Windows), here:
+  ssh-keygen -Y verify -f allowed_signers -I office -n %s -s %s < %s
+and verify the files by their sums, as follows.
+`, SignatureFile, SumsFile, ssh.FingerprintSHA256(pub), strings.TrimSpace(string(ssh.MarshalAuthorizedKey(pub))), signed, SignatureFile, SumsFile)
 }
 
 func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }

@@ -15,6 +15,8 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"golang.org/x/crypto/ssh"
+
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/match"
@@ -79,6 +81,8 @@ type Options struct {
 	// MostOnFile is the number of photos above which the record is a folder of
 	// pages; 0 stands for MostOnFile.
 	MostOnFile int
+	// Key signs the sums; nil for none. See OpenSigner.
+	Key ssh.Signer
 	// DryRun works out the names and writes nothing.
 	DryRun bool
 	// Progress returns a function that is told how far a part of the work is, and
@@ -501,7 +505,10 @@ func (p *packing) close(ctx context.Context, accepted *baseline.Baseline) error 
 	if err := p.write(PackFile, func(w io.Writer) error { return report.PackJSON(w, inside) }); err != nil {
 		return err
 	}
-	return p.sums(ctx)
+	if err := p.sums(ctx); err != nil || p.opt.Key == nil {
+		return err
+	}
+	return p.sign()
 }
 
 // syncTree makes what is written durable, files by themselves and folders after

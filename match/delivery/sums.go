@@ -7,7 +7,6 @@ import (
 	"io"
 	"io/fs"
 	"runtime"
-	"slices"
 	"strings"
 	"sync"
 
@@ -32,15 +31,29 @@ func sumLine(sum [sha256.Size]byte, name string) string {
 }
 
 // WriteSums writes the SHA-256 of every file below the top of fsys except SumsFile
-// itself, one a line by name in byte order, in the format that `sha256sum -c`
+// itself and SignatureFile, one a line by name in byte order, in the format that `sha256sum -c`
 // reads. What is neither a file nor a folder is an error.
 func WriteSums(ctx context.Context, w io.Writer, fsys fs.FS, progress func(done, total int)) error {
+	sums, err := sumsOf(ctx, fsys, progress)
+	if err != nil {
+		return err
+	}
+	for _, name := range sortedKeys(sums) {
+		if _, err := io.WriteString(w, sumLine(sums[name], name)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sumsOf has the SHA-256 of every file but SumsFile and SignatureFile.
+func sumsOf(ctx context.Context, fsys fs.FS, progress func(done, total int)) (map[string][sha256.Size]byte, error) {
 	var names []string
 	err := fs.WalkDir(fsys, ".", func(name string, e fs.DirEntry, err error) error {
 		switch {
 		case err != nil:
 			return err
-		case e.IsDir() || name == SumsFile:
+		case e.IsDir() || name == SumsFile || name == SignatureFile:
 			return nil
 		case !e.Type().IsRegular():
 			return &fs.PathError{Op: "sum", Path: name, Err: fmt.Errorf("it is no ordinary file (%s)", e.Type())}
@@ -49,34 +62,24 @@ func WriteSums(ctx context.Context, w io.Writer, fsys fs.FS, progress func(done,
 		return nil
 	})
 	if err != nil {
-		return err
+		return nil, err
 	}
-	slices.Sort(names)
-	sums := make([][sha256.Size]byte, len(names))
+	sums := make(map[string][sha256.Size]byte, len(names))
 	var mu sync.Mutex
-	done := 0
 	g, gctx := errgroup.WithContext(ctx)
 	g.SetLimit(runtime.GOMAXPROCS(0))
-	for i, name := range names {
-		g.Go(func() (err error) {
-			sums[i], err = sumOf(gctx, fsys, name)
+	for _, name := range names {
+		g.Go(func() error {
+			sum, err := sumOf(gctx, fsys, name)
 			mu.Lock()
 			defer mu.Unlock()
-			if done++; progress != nil && err == nil {
-				progress(done, len(names))
+			if sums[name] = sum; progress != nil && err == nil {
+				progress(len(sums), len(names))
 			}
 			return err
 		})
 	}
-	if err := g.Wait(); err != nil {
-		return err
-	}
-	for i, name := range names {
-		if _, err := io.WriteString(w, sumLine(sums[i], name)); err != nil {
-			return err
-		}
-	}
-	return nil
+	return sums, g.Wait()
 }
 
 // sumOf reads one file.
