@@ -151,7 +151,7 @@ func troubledJob(n int, seed uint64) (*plane, []Point, []Link, []Photo) {
 func TestTallyMerge(t *testing.T) {
 	ctx := context.Background()
 	opt := Options{Ties: TieOptions{Off: true}}
-	n := 90
+	n := 60
 	rapid.Check(t, func(t *rapid.T) {
 		p, points, links, photos := troubledJob(n, rapid.Uint64Range(1, 1000).Draw(t, "seed"))
 		whole, err := Check(ctx, p, points, links, seq(photos...), opt)

@@ -28,11 +28,13 @@ type SetStats struct {
 	RMSEE float64 `json:"rmse_e"`
 	RMSEN float64 `json:"rmse_n"`
 	RMSER float64 `json:"rmse_r"`
-	// NSSDA is the horizontal accuracy at 95 % of FGDC-STD-007.3-1998; nil with
-	// fewer than the 20 photos that the standard asks for, or where it has no
-	// formula. NSSDAWhy then says which.
+	// NSSDA is the horizontal accuracy at 95 % of FGDC-STD-007.3-1998, of
+	// CheckPoints; nil with fewer than the 20 points that the standard asks for, where
+	// it has no formula, and where blunders are left out. NSSDAWhy then says which.
 	NSSDA    *float64 `json:"nssda,omitempty"`
 	NSSDAWhy string   `json:"nssda_why,omitempty"`
+	// CheckPoints has the same by points; nil where blunders are left out.
+	CheckPoints *CheckPoints `json:"check_points,omitempty"`
 
 	// Mean is the mean discrepancy: the shift that the set has in common.
 	Mean Vector `json:"mean"`
@@ -45,8 +47,8 @@ type SetStats struct {
 	// Robust is the centre and the spread that a few gross errors can't move; nil
 	// where differences of the discrepancies are beyond all numbers.
 	Robust *Robust `json:"robust,omitempty"`
-	// Shift tests whether Mean differs from 0; nil with fewer than three photos
-	// or without spread in some direction. ShiftWhy then says which.
+	// Shift tests whether the discrepancies have a shift in common; nil with fewer than
+	// three visits or without spread in some direction. ShiftWhy then says which.
 	Shift    *ShiftTest `json:"shift,omitempty"`
 	ShiftWhy string     `json:"shift_why,omitempty"`
 	// Over is the share of photos over the budget against the share expected.
@@ -80,16 +82,26 @@ type Robust struct {
 	Spread float64 `json:"spread"`
 }
 
-// ShiftTest is Hotelling's one-sample test that the mean discrepancy is 0. It
-// takes the discrepancies as independent and their mean as normal, which the
-// random directions of the standoff do not disturb with more than a few photos.
-// Source: H. Hotelling, The generalization of Student's ratio, 1931 (from memory).
+// ShiftTest is Hotelling's one-sample test that the mean discrepancy is 0, of the
+// means of independent visits: photos that a camera took within ten minutes share the
+// slow errors of its receiver, and count as one. What the frame may be off is common
+// to all and no shift: it is added to the covariance of the mean, with the degrees of
+// freedom of Yao, which are Hotelling's where there is none. The means are taken as
+// normal, which the random directions of the standoff do not disturb with more than
+// a few visits. Sources: H. Hotelling, The generalization of Student's ratio, 1931; Y.
+// Yao, An approximate degrees of freedom solution to the multivariate Behrens-Fisher
+// problem, 1965 (both from memory).
 type ShiftTest struct {
-	// T2 is N m'S⁻¹m with mean m and covariance S.
+	// Visits is how many there are, and Mean the mean of theirs.
+	Visits int    `json:"visits"`
+	Mean   Vector `json:"mean"`
+	// Frame is the standard deviation per axis of what the frame may be off.
+	Frame float64 `json:"frame_sigma"`
+	// T2 is m'(S/n + Frame² I)⁻¹m with the mean m and the covariance S of n visits.
 	T2 float64 `json:"t2"`
-	// F is T2 (N-2) / (2 (N-1)), with 2 and DF degrees of freedom; DF is N-2.
+	// F is T2 DF / (2 (DF+1)), with 2 and DF degrees of freedom; without Frame DF is n-2.
 	F  float64 `json:"f"`
-	DF int     `json:"df"`
+	DF float64 `json:"df"`
 	// P is the probability of an F at least as large without a shift.
 	P float64 `json:"p"`
 }
@@ -101,13 +113,17 @@ type OverShare struct {
 	N    int `json:"n"`
 	// Share is Over / N.
 	Share float64 `json:"share"`
-	// Low and High are the Clopper-Pearson interval of the share at Confidence.
+	// Visits is how many independent visits there are; see ShiftTest. Photos of one may
+	// be out together, and count as one.
+	Visits int `json:"visits"`
+	// Low and High are the Clopper-Pearson interval of the share at Confidence, of as
+	// many photos as there are visits.
 	Low        float64 `json:"low"`
 	High       float64 `json:"high"`
 	Confidence float64 `json:"confidence"`
 	// Expected is the share that honest noise gives: 1 - the budget's confidence.
 	Expected float64 `json:"expected"`
-	// P is the probability of Over or more photos with that share.
+	// P is the probability of such a share or a larger one of the visits.
 	P float64 `json:"p"`
 }
 
@@ -115,42 +131,43 @@ type OverShare struct {
 const intervalConfidence = 0.95
 
 // NewSetStats computes the statistics of a set of discrepancies (tag minus point,
-// in unit), over of which are over the budget. confidence is the budget's, for
-// the ellipse and the share expected over it. The order of the discrepancies
-// makes no difference, not in the last bit. It returns nil for an empty set, and
-// for one with a discrepancy that is not finite.
+// in unit), over of which are over the budget, each of a point and a visit of its
+// own; Tally.Sets knows better. confidence is the budget's, for the ellipse and the
+// share expected over it. The order of the discrepancies makes no difference, not in
+// the last bit. It returns nil for an empty set, and for one with a discrepancy that
+// is not finite.
 func NewSetStats(unit grid.Unit, d []Vector, over int, confidence float64) *SetStats {
+	s := newSet(unit, d, confidence)
+	if s != nil {
+		d = slices.SortedFunc(slices.Values(d), Vector.compare)
+		s.points(d, 0)
+		s.Shift, s.ShiftWhy = shiftTest(d, 0)
+		s.Over = newOverShare(over, len(d), len(d), 1-confidence)
+	}
+	return s
+}
+
+func (v Vector) compare(w Vector) int { return cmp.Or(cmp.Compare(v.E, w.E), cmp.Compare(v.N, w.N)) }
+
+// newSet computes what does not depend on which photos belong together.
+func newSet(unit grid.Unit, d []Vector, confidence float64) *SetStats {
 	if len(d) == 0 {
 		return nil
 	}
-	d = slices.Clone(d)
-	slices.SortFunc(d, func(a, b Vector) int { return cmp.Or(cmp.Compare(a.E, b.E), cmp.Compare(a.N, b.N)) })
-	e, n := axis{x: make([]float64, len(d))}, axis{x: make([]float64, len(d))}
-	for i, v := range d {
+	for _, v := range d {
 		if !finite(v.E) || !finite(v.N) {
 			return nil
 		}
-		e.x[i], n.x[i] = v.E, v.N
 	}
-	e.scale()
-	n.scale()
-	s := &SetStats{N: len(d), Unit: unit, Over: newOverShare(over, len(d), 1-confidence)}
+	d = slices.SortedFunc(slices.Values(d), Vector.compare)
+	e, n := axes(d)
+	s := &SetStats{N: len(d), Unit: unit}
 	s.Mean = Vector{E: e.mean(), N: n.mean()}
 	s.RMSEE, s.RMSEN = e.rms(), n.rms()
 	s.RMSER = math.Hypot(s.RMSEE, s.RMSEN)
-	if v, why := nssda(len(d), s.RMSEE, s.RMSEN); why == "" {
-		s.NSSDA = &v
-	} else {
-		s.NSSDAWhy = why
+	if s.Cov = covariance(e, n); s.Cov != nil {
+		s.Ellipse = newEllipse(*s.Cov, confidence)
 	}
-	if len(d) > 1 {
-		c := [3]float64{e.cov(e), e.cov(n), n.cov(n)}
-		if finite(c[0]) && finite(c[1]) && finite(c[2]) {
-			s.Cov = &c
-			s.Ellipse = newEllipse(c, confidence)
-		}
-	}
-	s.Shift, s.ShiftWhy = hotelling(len(d), s.Mean, s.Cov)
 	if r := robust(d); finite(r.Centre.E) && finite(r.Centre.N) && finite(r.Spread) {
 		s.Robust = &r
 	}
@@ -162,6 +179,29 @@ func NewSetStats(unit grid.Unit, d []Vector, over int, confidence float64) *SetS
 type axis struct {
 	x   []float64
 	exp int
+}
+
+// axes splits discrepancies into their axes.
+func axes(d []Vector) (e, n axis) {
+	for _, v := range d {
+		e.x, n.x = append(e.x, v.E), append(n.x, v.N)
+	}
+	e.scale()
+	n.scale()
+	return e, n
+}
+
+// covariance is that of two axes, in the order EE, EN, NN; nil where there is none, or
+// none that is a number.
+func covariance(e, n axis) *[3]float64 {
+	if len(e.x) < 2 {
+		return nil
+	}
+	c := [3]float64{e.cov(e), e.cov(n), n.cov(n)}
+	if !finite(c[0]) || !finite(c[1]) || !finite(c[2]) {
+		return nil
+	}
+	return &c
 }
 
 func (a *axis) scale() {
@@ -178,27 +218,6 @@ func (a axis) rms() float64 {
 }
 
 func (a axis) cov(b axis) float64 { return math.Ldexp(stat.Covariance(a.x, b.x, nil), a.exp+b.exp) }
-
-// nssdaMin is the number of check points that FGDC-STD-007.3-1998 asks for.
-const nssdaMin = 20
-
-// nssda returns the horizontal accuracy at 95 % by FGDC-STD-007.3-1998, 3.2.1
-// and appendix 3-A, or why there is none. With equal root mean squares it is
-// 1.7308 RMSE_r; where their ratio is 0.6 or more, 2.4477 x 0.5 (RMSE_E +
-// RMSE_N), which is the same for equal ones. Below 0.6 it gives no formula.
-func nssda(n int, rmseE, rmseN float64) (float64, string) {
-	if n < nssdaMin {
-		return 0, fmt.Sprintf("%s; FGDC-STD-007.3-1998 asks for %d or more", words.Plural(n, "photo"), nssdaMin)
-	}
-	lo, hi := min(rmseE, rmseN), max(rmseE, rmseN)
-	switch {
-	case lo == hi:
-		return 1.7308 * math.Hypot(rmseE, rmseN), ""
-	case lo >= 0.6*hi:
-		return 2.4477 * 0.5 * (rmseE + rmseN), ""
-	}
-	return 0, fmt.Sprintf("RMSE_E and RMSE_N have the ratio %.2f; FGDC-STD-007.3-1998 has no formula below 0.6", lo/hi)
-}
 
 func newEllipse(c [3]float64, confidence float64) *Ellipse {
 	k := rayleighFactor(confidence)
@@ -227,11 +246,16 @@ func newEllipse(c [3]float64, confidence float64) *Ellipse {
 // shiftTooLarge is why there is no test where figures overflow.
 const shiftTooLarge = "the discrepancies are too large for the test"
 
-func hotelling(n int, m Vector, cov *[3]float64) (*ShiftTest, string) {
-	switch {
-	case n < 3:
-		return nil, fmt.Sprintf("%s; a test for a common shift needs 3", words.Plural(n, "photo"))
-	case cov == nil:
+// shiftTest tests the means of visits for a shift that is not 0, where the frame may be
+// off by a standard deviation per axis.
+func shiftTest(d []Vector, frame float64) (*ShiftTest, string) {
+	n := float64(len(d))
+	if len(d) < 3 {
+		return nil, fmt.Sprintf("%s; a test for a common shift needs 3", words.Plural(len(d), "independent visit"))
+	}
+	east, north := axes(d)
+	cov := covariance(east, north)
+	if cov == nil {
 		return nil, shiftTooLarge
 	}
 	scale := math.Sqrt(max(cov[0], cov[2]))
@@ -239,28 +263,41 @@ func hotelling(n int, m Vector, cov *[3]float64) (*ShiftTest, string) {
 		return nil, "all discrepancies are the same, so nothing tells a shift from noise"
 	}
 	c := [3]float64{cov[0] / scale / scale, cov[1] / scale / scale, cov[2] / scale / scale}
-	det := c[0]*c[2] - c[1]*c[1]
-	if !(det > 1e-12) {
+	if !(c[0]*c[2]-c[1]*c[1] > 1e-12) {
 		return nil, "the discrepancies lie on one line, so nothing tells a shift across it from noise"
 	}
-	x, y := m.E/scale, m.N/scale
-	t2 := float64(n) * (c[2]*x*x - 2*c[1]*x*y + c[0]*y*y) / det
-	df := n - 2
-	f := t2 * float64(df) / (2 * float64(n-1))
-	if math.IsInf(f, 0) || math.IsNaN(f) {
+	t := &ShiftTest{Visits: len(d), Mean: Vector{E: east.mean(), N: north.mean()}, Frame: frame}
+	// a is the covariance of the mean, g = a⁻¹m.
+	common := frame / scale * (frame / scale)
+	a := [3]float64{c[0]/n + common, c[1] / n, c[2]/n + common}
+	det := a[0]*a[2] - a[1]*a[1]
+	x, y := t.Mean.E/scale, t.Mean.N/scale
+	g := Vector{E: (a[2]*x - a[1]*y) / det, N: (a[0]*y - a[1]*x) / det}
+	t.T2 = g.E*x + g.N*y
+	// Of t.T2 the share own is of the visits' scatter, which alone is estimated.
+	own := 1.0
+	if common > 0 && t.T2 > 0 {
+		own = (c[0]*g.E*g.E + 2*c[1]*g.E*g.N + c[2]*g.N*g.N) / n / t.T2
+	}
+	t.DF = min((n-1)/(own*own), 1e12) - 1
+	t.F = t.T2 * t.DF / (2 * (t.DF + 1))
+	if !finite(t.F) || !finite(t.T2) || !finite(t.DF) {
 		return nil, shiftTooLarge
 	}
 	// P(F > f) with 2 and df degrees of freedom has the closed form
 	// (1 + 2f/df)^(-df/2).
-	p := math.Exp(-float64(df) / 2 * math.Log1p(2*f/float64(df)))
-	return &ShiftTest{T2: t2, F: f, DF: df, P: p}, ""
+	t.P = math.Exp(-t.DF / 2 * math.Log1p(2*t.F/t.DF))
+	return t, ""
 }
 
-func newOverShare(k, n int, expected float64) OverShare {
-	o := OverShare{Over: k, N: n, Confidence: intervalConfidence, Expected: expected}
-	o.Share = float64(k) / float64(n)
-	o.Low, o.High = BinomialInterval(k, n, intervalConfidence)
-	o.P = binomialUpper(k, n, expected)
+// newOverShare is the share of k photos of n, which were taken in so many visits.
+func newOverShare(k, n, visits int, expected float64) OverShare {
+	o := OverShare{Over: k, N: n, Visits: visits, Share: float64(k) / float64(n), Confidence: intervalConfidence, Expected: expected, P: 1}
+	v := float64(visits)
+	o.Low, o.High = binomialInterval(o.Share*v, v, intervalConfidence)
+	if k > 0 {
+		o.P = mathext.RegIncBeta(o.Share*v, (1-o.Share)*v+1, expected)
+	}
 	return o
 }
 
@@ -273,24 +310,19 @@ func BinomialInterval(k, n int, confidence float64) (low, high float64) {
 	if k < 0 || n < k || !(confidence > 0 && confidence < 1) {
 		return math.NaN(), math.NaN()
 	}
+	return binomialInterval(float64(k), float64(n), confidence)
+}
+
+func binomialInterval(k, n, confidence float64) (low, high float64) {
 	half := (1 - confidence) / 2
 	low, high = 0, 1
 	if k > 0 {
-		low = distuv.Beta{Alpha: float64(k), Beta: float64(n - k + 1)}.Quantile(half)
+		low = distuv.Beta{Alpha: k, Beta: n - k + 1}.Quantile(half)
 	}
 	if k < n {
-		high = distuv.Beta{Alpha: float64(k + 1), Beta: float64(n - k)}.Quantile(1 - half)
+		high = distuv.Beta{Alpha: k + 1, Beta: n - k}.Quantile(1 - half)
 	}
 	return low, high
-}
-
-// binomialUpper is the probability of k or more successes in n trials, by the
-// incomplete beta function, which keeps its accuracy in the tail.
-func binomialUpper(k, n int, p float64) float64 {
-	if k <= 0 {
-		return 1
-	}
-	return mathext.RegIncBeta(float64(k), float64(n-k+1), p)
 }
 
 func robust(d []Vector) Robust {

@@ -69,8 +69,8 @@ func TestSetAgainstGonum(t *testing.T) {
 }
 
 // TestNSSDA: the rules of FGDC-STD-007.3-1998, 3.2.2 and appendix 3-A. The
-// figures are arithmetic with the standard's factors; its own worked examples
-// are not at hand and not quoted from memory.
+// figures are arithmetic with the standard's factors; the command's test carries a
+// worked example through.
 func TestNSSDA(t *testing.T) {
 	// 2.4477 is the circular 95 % factor and 1.7308 the same over sqrt(2).
 	if f := rayleighFactor(0.95); math.Round(f*1e4) != 24477 || math.Round(f/math.Sqrt2*1e4) != 17308 {
@@ -82,32 +82,67 @@ func TestNSSDA(t *testing.T) {
 		want float64
 		why  string
 	}{
-		{20, 1, 1, 2.4477, ""},
-		{19, 1, 1, 0, "19 photos; FGDC-STD-007.3-1998 asks for 20"},
-		{1, 1, 1, 0, "1 photo;"},
+		{20, 1, 1, 1.7308 * math.Sqrt2, ""},
+		{19, 1, 1, 0, "19 check points; FGDC-STD-007.3-1998 asks for 20"},
+		{1, 1, 1, 0, "1 check point;"},
 		{100, 3, 5, 2.4477 * 4, ""}, // the ratio of exactly 0.6
 		{100, 5, 3, 2.4477 * 4, ""},
 		{100, 0.59, 1, 0, "ratio 0.59"},
 		{100, 0, 2, 0, "ratio 0.00"},
 		{100, 0, 0, 0, ""},
 	} {
-		got, why := nssda(c.n, c.e, c.m)
-		if rel(got, c.want) > 1e-4 && c.want != got || c.why == "" && why != "" || !strings.Contains(why, c.why) {
-			t.Errorf("n %d, RMSE %v and %v: %v %q, want %v %q", c.n, c.e, c.m, got, why, c.want, c.why)
+		var s SetStats
+		s.points(slices.Repeat([]Vector{{c.e, c.m}}, c.n), 0.5)
+		if c.why != "" && s.NSSDA != nil || !strings.Contains(s.NSSDAWhy, c.why) || c.why == "" && (s.NSSDA == nil || math.Abs(*s.NSSDA-c.want) > 1e-4*c.want) {
+			t.Errorf("n %d, RMSE %v and %v: %v %q, want %v %q", c.n, c.e, c.m, s.NSSDA, s.NSSDAWhy, c.want, c.why)
+		}
+		r := math.Hypot(c.e, c.m)
+		if p := s.CheckPoints; p.N != c.n || rel(p.DRMS2, 2*r) > 1e-12 && r > 0 || (p.Total != nil) != (c.n >= 30) || p.Total != nil && rel(*p.Total, math.Hypot(r, 0.5)) > 1e-12 {
+			t.Errorf("n %d, RMSE %v and %v: %+v", c.n, c.e, c.m, p)
 		}
 	}
-	// The two formulas meet where the root mean squares do.
-	a, _ := nssda(20, 2, 2)
-	b, _ := nssda(20, 2, 2*(1+1e-9))
-	if rel(a, b) > 1e-4 {
-		t.Errorf("%v and %v", a, b)
+	// Of circular errors half lie within CEP, 68.27 % within R68 and 95 % within NSSDA.
+	src := rand.New(rand.NewPCG(3, 3))
+	d := make([]Vector, 20000)
+	for i := range d {
+		d[i] = Vector{src.NormFloat64(), src.NormFloat64()}
 	}
-	twenty := cloud(20, Vector{}, rand.New(rand.NewPCG(3, 3)))
-	if s := NewSetStats(grid.Metre, twenty, 0, 0.95); s.NSSDA == nil || s.NSSDAWhy != "" {
-		t.Errorf("20 photos: %v %q", s.NSSDA, s.NSSDAWhy)
+	s := NewSetStats(grid.Metre, d, 0, 0.95)
+	for _, c := range []struct{ radius, share float64 }{{*s.CheckPoints.CEP, 0.5}, {*s.CheckPoints.R68, 0.6827}, {*s.NSSDA, 0.95}} {
+		inside := 0
+		for _, v := range d {
+			if math.Hypot(v.E, v.N) <= c.radius {
+				inside++
+			}
+		}
+		if lo, hi := BinomialInterval(inside, len(d), 0.9999); lo > c.share || hi < c.share {
+			t.Errorf("%v holds %d of %d, want %v", c.radius, inside, len(d), c.share)
+		}
 	}
-	if s := NewSetStats(grid.Metre, twenty[:19], 0, 0.95); s.NSSDA != nil || s.NSSDAWhy == "" {
-		t.Errorf("19 photos: %v %q", s.NSSDA, s.NSSDAWhy)
+}
+
+// TestCheckPoints: the photos of a point count as one check point with their mean, and
+// blunders count. Points of the same name at other places are other points.
+func TestCheckPoints(t *testing.T) {
+	tally := NewTally(grid.Metre, Budget{})
+	add := func(point string, at float64, d Vector, p float64) {
+		tally.adjusted = nil
+		tally.judged = append(tally.judged, judged{p: p, v: d, within: p > 0.05, point: point, at: grid.EN{E: at}, time: math.NaN(), survey: 0.3})
+	}
+	for i := range 20 {
+		for k := range 3 { // their mean is 3, 4
+			add("A", float64(i), Vector{3 + float64(k-1), 4 - float64(k-1)}, 0.5)
+		}
+	}
+	all, honest := tally.Sets()
+	c := all.CheckPoints
+	if all.N != 60 || c == nil || c.N != 20 || rel(c.RMSEE, 3) > 1e-12 || rel(c.RMSER, 5) > 1e-12 || rel(*all.NSSDA, 2.4477*3.5) > 1e-12 || rel(c.Survey, 0.3*math.Sqrt2) > 1e-12 || honest != nil {
+		t.Errorf("%+v, %+v", all, c)
+	}
+	add("B", 0, Vector{3000, 4000}, 0)
+	all, honest = tally.Sets()
+	if c = all.CheckPoints; c.N != 21 || c.RMSER < 1000 || honest == nil || honest.NSSDA != nil || honest.CheckPoints != nil || honest.NSSDAWhy == "" {
+		t.Errorf("with a blunder: %+v, without it %+v", c, honest)
 	}
 }
 
@@ -139,8 +174,8 @@ func TestHotelling(t *testing.T) {
 		d   []Vector
 		why string
 	}{
-		{d[:1], "1 photo;"},
-		{d[:2], "2 photos;"},
+		{d[:1], "1 independent visit;"},
+		{d[:2], "2 independent visits;"},
 		{[]Vector{{1, 1}, {1, 1}, {1, 1}}, "the same"},
 		{[]Vector{{1, 1}, {2, 2}, {5, 5}}, "one line"},
 	} {
@@ -150,24 +185,60 @@ func TestHotelling(t *testing.T) {
 	}
 }
 
-// TestShiftLevel: without a shift the test's p-values are uniform, and standoffs
-// in random directions leave them so.
+// TestShiftLevel: without a shift 5 % of the test's p-values are below 0.05, whether
+// photos are taken one by one with standoffs in random directions, in bursts that
+// share their errors, or carried by a frame that is off for all of them; and the
+// interval of the share over budget holds the true one.
 func TestShiftLevel(t *testing.T) {
-	src := rand.New(rand.NewPCG(6, 28))
 	const trials = 4000
-	below := 0
-	for range trials {
-		d := make([]Vector, 12)
-		for i := range d {
-			sin, cos := math.Sincos(src.Float64() * 2 * math.Pi)
-			d[i] = Vector{E: 2*sin + src.NormFloat64(), N: 2*cos + src.NormFloat64()}
+	for _, c := range []struct {
+		name             string
+		burst, visits    int
+		rho, standoff, f float64
+	}{
+		{"one by one", 1, 12, 0, 2, 0},
+		{"bursts of three", 3, 20, 0.6, 0, 0},
+		{"bursts of six", 6, 10, 0.9, 0, 0},
+		{"a frame off by 1 m", 1, 60, 0, 0, 1},
+		{"bursts and a frame", 3, 8, 0.6, 0, 0.3},
+	} {
+		src := rand.New(rand.NewPCG(6, 28))
+		below, missed := 0, 0
+		for range trials {
+			var photos []judged
+			over := 0
+			off := Vector{c.f * src.NormFloat64(), c.f * src.NormFloat64()}
+			for v := range c.visits {
+				common := Vector{src.NormFloat64(), src.NormFloat64()}
+				for b := range c.burst {
+					sin, cos := math.Sincos(src.Float64() * 2 * math.Pi)
+					e := math.Sqrt(c.rho)*common.E + math.Sqrt(1-c.rho)*src.NormFloat64()
+					n := math.Sqrt(c.rho)*common.N + math.Sqrt(1-c.rho)*src.NormFloat64()
+					j := judged{v: Vector{off.E + e + c.standoff*sin, off.N + n + c.standoff*cos}, within: math.Hypot(e, n) < 2, time: float64(2*visitSeconds*v + b)}
+					if photos = append(photos, j); !j.within {
+						over++
+					}
+				}
+			}
+			visits := gather(photos, visited, sameVisit)
+			if len(visits) != c.visits {
+				t.Fatalf("%s: %d visits", c.name, len(visits))
+			}
+			if shift, _ := shiftTest(means(visits), c.f); shift.P < 0.05 {
+				below++
+			}
+			o := newOverShare(over, len(photos), len(visits), 0.05)
+			if share := math.Exp(-2); o.Low > share || o.High < share {
+				missed++
+			}
 		}
-		if NewSetStats(grid.Metre, d, 0, 0.95).Shift.P < 0.05 {
-			below++
+		t.Logf("%s: %.3f below 0.05, %.3f of intervals missed", c.name, float64(below)/trials, float64(missed)/trials)
+		if p := float64(below) / trials; p < 0.04 || p > 0.06 {
+			t.Errorf("%s: without a shift %.3f have p < 0.05", c.name, p)
 		}
-	}
-	if lo, hi := BinomialInterval(below, trials, 0.999); lo > 0.05 || hi < 0.05 {
-		t.Errorf("%d of %d sets without a shift have p < 0.05: %.4f to %.4f", below, trials, lo, hi)
+		if p := float64(missed) / trials; p > 0.06 {
+			t.Errorf("%s: %.3f of the 95 %% intervals miss the share", c.name, p)
+		}
 	}
 }
 
@@ -238,7 +309,7 @@ func TestBinomialInterval(t *testing.T) {
 		if p := (distuv.Binomial{N: n, P: hi}).CDF(k); math.Abs(p-0.025) > 1e-8 {
 			t.Errorf("%v of %v: P(K <= k) at the high end is %v", k, n, p)
 		}
-		if p, want := binomialUpper(c[0], c[1], 0.05), 1-(distuv.Binomial{N: n, P: 0.05}).CDF(k-1); math.Abs(p-want) > 1e-10 {
+		if p, want := newOverShare(c[0], c[1], c[1], 0.05).P, 1-(distuv.Binomial{N: n, P: 0.05}).CDF(k-1); math.Abs(p-want) > 1e-10 {
 			t.Errorf("%v of %v: P(K >= k) %v, gonum %v", k, n, p, want)
 		}
 	}
@@ -250,7 +321,7 @@ func TestBinomialInterval(t *testing.T) {
 			t.Errorf("%v: %v", c, lo)
 		}
 	}
-	if binomialUpper(0, 10, 0.05) != 1 {
+	if newOverShare(0, 10, 10, 0.05).P != 1 {
 		t.Error("none or more are certain")
 	}
 }

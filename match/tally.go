@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 
 	"example.com/phototie/grid"
@@ -34,8 +35,8 @@ import (
 // family of photos, so that with many jobs in it a photo must be further out to be
 // gross than in its job alone.
 //
-// A Tally grows with the photos, by 32 bytes each: Holm's procedure needs all
-// p-values, and the robust centre all discrepancies.
+// A Tally grows with the photos, by some 130 bytes each: Holm's procedure needs all
+// p-values, and the statistics which photos are of one point and one visit.
 //
 // The zero Tally is empty; it takes the settings of the first one that is merged
 // into it. A Tally is not safe for use by several goroutines at a time.
@@ -57,6 +58,13 @@ type judged struct {
 	within bool
 	// written says that the tag was written from its point.
 	written bool
+	// point is what it is tied to, and at where that is; camera and time (seconds, NaN
+	// where there is none) say which photos were taken in one visit.
+	point, camera string
+	at            grid.EN
+	time          float64
+	// frame and survey are standard deviations per axis in metres.
+	frame, survey float64
 }
 
 func (a judged) compare(b judged) int {
@@ -70,7 +78,9 @@ func (a judged) compare(b judged) int {
 		}
 		return n
 	}
-	return cmp.Or(cmp.Compare(a.p, b.p), cmp.Compare(a.v.E, b.v.E), cmp.Compare(a.v.N, b.v.N), cmp.Compare(flags(a), flags(b)))
+	return cmp.Or(cmp.Compare(a.p, b.p), cmp.Compare(a.v.E, b.v.E), cmp.Compare(a.v.N, b.v.N), cmp.Compare(flags(a), flags(b)),
+		cmp.Compare(a.point, b.point), cmp.Compare(a.at.E, b.at.E), cmp.Compare(a.at.N, b.at.N), cmp.Compare(a.camera, b.camera),
+		cmp.Compare(a.time, b.time), cmp.Compare(a.frame, b.frame), cmp.Compare(a.survey, b.survey))
 }
 
 // NewTally returns an empty Tally for photos judged by the budget b, the zero
@@ -106,7 +116,23 @@ func (t *Tally) Add(r *PhotoResult) error {
 	if r.Discrepancy.Unit != t.unit {
 		return fmt.Errorf("photo %q: its discrepancy is in %s, the others are in %s", r.Name, r.Discrepancy.Unit.Name, t.unit.Name)
 	}
-	j := judged{p: r.grossP(t.unit), v: Vector{E: r.Discrepancy.DE, N: r.Discrepancy.DN}, within: r.Allowance.Judged <= r.Allowance.Threshold, written: r.written()}
+	j := judged{p: r.grossP(t.unit), v: Vector{E: r.Discrepancy.DE, N: r.Discrepancy.DN}, within: r.Allowance.Judged <= r.Allowance.Threshold, written: r.written(), camera: cameraOf(&r.Photo), time: math.NaN()}
+	if r.Tie != nil && r.OnGrid != nil {
+		j.point, j.at = r.Tie.Point, grid.EN{E: r.OnGrid.E - j.v.E, N: r.OnGrid.N - j.v.N}
+	}
+	if r.Tag != nil {
+		if at, _ := takenAt(r, false); !at.IsZero() {
+			j.time = float64(at.UnixMilli()) / 1000
+		}
+	}
+	for _, c := range r.Allowance.Components {
+		switch c.Name {
+		case ComponentFrame:
+			j.frame = c.Sigma
+		case componentSurvey:
+			j.survey = c.Sigma
+		}
+	}
 	if err := j.check(); err != nil {
 		return fmt.Errorf("photo %q: %w", r.Name, err)
 	}
@@ -140,6 +166,9 @@ func (r *PhotoResult) grossP(unit grid.Unit) float64 {
 func (a judged) check() error {
 	if !(a.p >= 0 && a.p <= 1) {
 		return fmt.Errorf("p is %v: want a probability", a.p)
+	}
+	if !(a.frame >= 0 && a.survey >= 0) || !finite(a.frame) || !finite(a.survey) || !finite(a.at.E) || !finite(a.at.N) {
+		return fmt.Errorf("point E %v N %v, frame_sigma_m %v, survey_sigma_m %v can't be", a.at.E, a.at.N, a.frame, a.survey)
 	}
 	if !finite(a.v.E) || !finite(a.v.N) {
 		return fmt.Errorf("discrepancy E %v N %v: %w", a.v.E, a.v.N, grid.ErrNotFinite)
@@ -243,35 +272,50 @@ func (t *Tally) Written() int {
 // count in the share over the budget, of which they are a part that was chosen.
 func (t *Tally) Sets() (all, withoutGross *SetStats) {
 	t.settle()
-	var every, honest []Vector
-	var over, gross int
+	var honest []judged
 	for i, j := range t.judged {
-		v := t.verdict(j.within, t.adjusted[i])
-		if v != Within {
-			over++
+		if t.verdict(j.within, t.adjusted[i]) != Gross {
+			honest = append(honest, j)
 		}
-		if v == Gross {
-			gross++
-		}
-		if !j.written {
-			every = append(every, j.v)
-			if v != Gross {
-				honest = append(honest, j.v)
+	}
+	if all = t.set(t.judged); all != nil {
+		var points []judged
+		for _, j := range t.judged {
+			if !j.written {
+				points = append(points, j)
 			}
 		}
+		all.points(means(gather(points, byPoint, judged.samePoint)), math.Sqrt2*rootMeanSquare(points, func(j judged) float64 { return j.survey })/t.unit.Metres)
 	}
-	set := func(d []Vector, over, n int) *SetStats {
-		s := NewSetStats(t.unit, d, over, t.confidence)
-		if s != nil {
-			s.Over = newOverShare(over, n, 1-t.confidence)
-		}
-		return s
+	if all == nil || len(honest) == len(t.judged) {
+		return all, nil
 	}
-	all = set(every, over, len(t.judged))
-	if len(honest) < len(every) {
-		withoutGross = set(honest, over-gross, len(t.judged)-gross)
+	if withoutGross = t.set(honest); withoutGross != nil {
+		withoutGross.NSSDAWhy = "blunders are left out here, which it counts"
 	}
 	return all, withoutGross
+}
+
+// set is the statistics of photos but for those by points.
+func (t *Tally) set(photos []judged) *SetStats {
+	var d []Vector
+	var compared []judged
+	over := 0
+	for _, j := range photos {
+		if !j.within {
+			over++
+		}
+		if !j.written {
+			d, compared = append(d, j.v), append(compared, j)
+		}
+	}
+	s := newSet(t.unit, d, t.confidence)
+	if s != nil {
+		frame := rootMeanSquare(compared, func(j judged) float64 { return j.frame })
+		s.Shift, s.ShiftWhy = shiftTest(means(gather(compared, visited, sameVisit)), frame/t.unit.Metres)
+		s.Over = newOverShare(over, len(photos), len(gather(photos, visited, sameVisit)), 1-t.confidence)
+	}
+	return s
 }
 
 // tallyJSON is a Tally as it is stored.
@@ -290,6 +334,14 @@ type judgedJSON struct {
 	Within bool    `json:"within"`
 	// Written says that the tag was written from its point.
 	Written bool `json:"written,omitempty"`
+	// Time is in seconds since 1970, by the camera's clock.
+	Point  string   `json:"point,omitempty"`
+	PointE float64  `json:"point_e,omitempty"`
+	PointN float64  `json:"point_n,omitempty"`
+	Camera string   `json:"camera,omitempty"`
+	Time   *float64 `json:"time,omitempty"`
+	Frame  float64  `json:"frame_sigma_m,omitempty"`
+	Survey float64  `json:"survey_sigma_m,omitempty"`
 }
 
 // MarshalJSON writes the tally without loss. Equal tallies give equal bytes,
@@ -298,7 +350,11 @@ func (t Tally) MarshalJSON() ([]byte, error) {
 	t.settle()
 	j := tallyJSON{Unit: t.unit, Confidence: t.confidence, GrossLevel: t.grossLevel, Unjudged: t.unjudged, Judged: make([]judgedJSON, len(t.judged))}
 	for i, r := range t.judged {
-		j.Judged[i] = judgedJSON{P: r.p, E: r.v.E, N: r.v.N, Within: r.within, Written: r.written}
+		j.Judged[i] = judgedJSON{P: r.p, E: r.v.E, N: r.v.N, Within: r.within, Written: r.written,
+			Point: r.point, PointE: r.at.E, PointN: r.at.N, Camera: r.camera, Frame: r.frame, Survey: r.survey}
+		if !math.IsNaN(r.time) {
+			j.Judged[i].Time = &r.time
+		}
 	}
 	return json.Marshal(j)
 }
@@ -321,7 +377,11 @@ func (t *Tally) UnmarshalJSON(text []byte) error {
 		return fmt.Errorf("tally: unit %v m, confidence %v, gross level %v can't be", got.unit.Metres, got.confidence, got.grossLevel)
 	}
 	for i, r := range j.Judged {
-		got.judged[i] = judged{p: r.P, v: Vector{E: r.E, N: r.N}, within: r.Within, written: r.Written}
+		got.judged[i] = judged{p: r.P, v: Vector{E: r.E, N: r.N}, within: r.Within, written: r.Written,
+			point: r.Point, at: grid.EN{E: r.PointE, N: r.PointN}, camera: r.Camera, time: math.NaN(), frame: r.Frame, survey: r.Survey}
+		if r.Time != nil {
+			got.judged[i].time = *r.Time
+		}
 		if err := got.judged[i].check(); err != nil {
 			return fmt.Errorf("tally: photo %d: %w", i+1, err)
 		}
