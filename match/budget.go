@@ -556,21 +556,26 @@ func (a Allowance) Widened(k float64) Allowance {
 
 // String gives the breakdown and the threshold, for instance
 //
-//	3.1 m handheld, 0.02 m survey, 2 m standoff -> 5.98 m at 95 %
+//	3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.0 m at 95 %
 func (a Allowance) String() string {
-	var b strings.Builder
+	return a.In(grid.Metre)
+}
+
+// In gives the same in another unit, with the metres in brackets where an image or the
+// registry states metres.
+func (a Allowance) In(u grid.Unit) string {
+	parts := make([]string, len(a.Components))
 	for i, c := range a.Components {
-		if i > 0 {
-			b.WriteString(", ")
+		length := metres(c.Stated/u.Metres) + " " + u.Symbol
+		switch {
+		case u.Metres != 1 && (c.Name == ComponentHandheld || c.Name == ComponentFrame):
+			length += " (" + metres(c.Stated) + " m)"
+		case c.Name == componentDirection:
+			c.Name = "away in the known direction"
 		}
-		if c.Name == componentDirection {
-			fmt.Fprintf(&b, "%s m away in the known direction", metres(c.Stated))
-			continue
-		}
-		fmt.Fprintf(&b, "%s m %s", metres(c.Stated), c.Name)
+		parts[i] = length + " " + c.Name
 	}
-	fmt.Fprintf(&b, " -> %s at %s", words.Metres(a.Threshold), percent(a.Confidence))
-	return b.String()
+	return fmt.Sprintf("%s -> %s at %s", strings.Join(parts, ", "), words.InUnit(a.Threshold, u), percent(a.Confidence))
 }
 
 // metres formats a length in words: a millimetre is enough, two decimals above

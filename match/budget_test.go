@@ -26,7 +26,7 @@ func TestAllowanceBreakdown(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got, want := a.String(), "3.1 m handheld, 0.02 m survey, 2 m standoff -> 5.98 m at 95 %"; got != want {
+	if got, want := a.String(), "3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.0 m at 95 %"; got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
 	// By hand: s = hypot(3.1/1.5152, 0.02) = 2.0460, r/s = 0.9775, and the table's

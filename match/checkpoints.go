@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-
-	"example.com/phototie/match/internal/words"
 )
 
 // CheckPoints is how well tags place points, by the points: what is tested are
@@ -47,7 +45,7 @@ const nssdaMin, asprsMin = 20, 30
 func circular(rmseE, rmseN float64) (float64, string) {
 	lo, hi := min(rmseE, rmseN), max(rmseE, rmseN)
 	if lo < 0.6*hi {
-		return 0, fmt.Sprintf("RMSE_E and RMSE_N have the ratio %.2f; FGDC-STD-007.3-1998 has no formula below 0.6", lo/hi)
+		return 0, fmt.Sprintf("RMSE_E:RMSE_N is %.2f, FGDC-STD-007.3-1998 needs 0.6", lo/hi)
 	}
 	return 0.5 * (rmseE + rmseN), ""
 }
@@ -70,7 +68,7 @@ func (s *SetStats) points(d []Vector, survey float64) {
 	}
 	switch {
 	case c.N < nssdaMin:
-		s.NSSDAWhy = fmt.Sprintf("%s; FGDC-STD-007.3-1998 asks for %d or more", words.Plural(c.N, "check point"), nssdaMin)
+		s.NSSDAWhy = fmt.Sprintf("FGDC-STD-007.3-1998 asks for %d check points or more", nssdaMin)
 	case why != "":
 		s.NSSDAWhy = why
 	default:

@@ -93,7 +93,7 @@ func Example() {
 	// photos/0002.jpg: within: 2.9 m from BO-02, nearest is BO-02
 	// photos/0003.jpg: gross: 61.2 m from BO-01, nearest is BO-02
 	// photos/0004.jpg: unjudged: no link says which point the photo shows; nearest is BO-02
-	// 3.1 m handheld, 0.02 m survey, 2 m standoff -> 5.98 m at 95 %
+	// 3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.0 m at 95 %
 }
 
 // One photo against one position, with a budget of one's own.
@@ -129,7 +129,7 @@ func ExampleBudget_Allowance() {
 	fmt.Println(a)
 	fmt.Printf("9 m north of the point: p = %.4f\n", a.Judge(0, 9))
 	// Output:
-	// 3.1 m handheld, 0.02 m survey, 2 m standoff -> 5.98 m at 95 %
+	// 3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.0 m at 95 %
 	// 9 m north of the point: p = 0.0007
 }
 

@@ -218,6 +218,9 @@ func (p *PhotoResult) off() Facts {
 		out = append(out, Fact{Name: "distance from camera", Value: a.Judged / d.Unit.Metres, Unit: unit})
 	}
 	out = append(out, Fact{Name: "allowed", Value: a.Threshold / d.Unit.Metres, Unit: unit}, Fact{Name: "confidence", Value: a.Confidence * 100, Unit: "%"})
+	if p.P != nil && p.PAdjusted != nil {
+		out = append(out, Fact{Name: "chance", Value: *p.P}, Fact{Name: "chance among all", Value: *p.PAdjusted})
+	}
 	if n := p.Nearest; n != nil && n.Point != p.Tie.Point && n.Distance < d.Distance {
 		out = append(out, p.nearest(d.Unit)...)
 	}

@@ -355,7 +355,7 @@ func (c *checker) cameras(res *Result, found *walk.Ties) {
 		}
 		cam.Shift = &CameraShift{Photos: s.Photos, E: s.E, N: s.N, StdErr: s.StdErr}
 		if d := math.Hypot(s.E, s.N); d > 4*s.StdErr {
-			cam.Summary = append(cam.Summary, words.Shift(s.E, s.N, s.StdErr, s.Photos))
+			cam.Summary = append(cam.Summary, words.Shift(s.E, s.N, s.StdErr, s.Photos, res.Grid.Unit))
 		}
 	}
 }

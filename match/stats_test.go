@@ -83,12 +83,12 @@ func TestNSSDA(t *testing.T) {
 		why  string
 	}{
 		{20, 1, 1, 1.7308 * math.Sqrt2, ""},
-		{19, 1, 1, 0, "19 check points; FGDC-STD-007.3-1998 asks for 20"},
-		{1, 1, 1, 0, "1 check point;"},
+		{19, 1, 1, 0, "asks for 20 check points"},
+		{1, 1, 1, 0, "asks for 20"},
 		{100, 3, 5, 2.4477 * 4, ""}, // the ratio of exactly 0.6
 		{100, 5, 3, 2.4477 * 4, ""},
-		{100, 0.59, 1, 0, "ratio 0.59"},
-		{100, 0, 2, 0, "ratio 0.00"},
+		{100, 0.59, 1, 0, "is 0.59"},
+		{100, 0, 2, 0, "is 0.00"},
 		{100, 0, 0, 0, ""},
 	} {
 		var s SetStats

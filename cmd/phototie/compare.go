@@ -21,6 +21,7 @@ func newCompare(e *env) *cobra.Command {
 	var (
 		crsName, at string
 		height      float64
+		all         bool
 		opt         = match.Options{Budget: match.DefaultBudget()}
 	)
 	cmd := &cobra.Command{
@@ -28,8 +29,9 @@ func newCompare(e *env) *cobra.Command {
 		Short: "Compare one photo's tag with one surveyed position",
 		Long: `compare reads the tag of one photo, puts it on the grid that --crs names, and
 gives its discrepancy from the surveyed position: grid distance and bearing,
-geodesic distance and azimuth, convergence, point scale factor, what the budget
-allows, and the verdict. The exit code is 1 for every verdict but within.
+geodesic distance and azimuth, what the budget allows, and the verdict; --all
+adds convergence and point scale factor, and the digits that a handheld is not
+good for. The exit code is 1 for every verdict but within.
 
 Lengths of the budget are in metres; E and N in the grid's own unit, easting
 first whatever the axis order of the system.`,
@@ -47,6 +49,7 @@ first whatever the axis order of the system.`,
 	f.Float64Var(&opt.Budget.Handheld, "handheld", opt.Budget.Handheld, "error radius of the device class, m (68.27 %), where the tag states none")
 	f.Float64Var(&opt.Budget.PointSigma, "point-sigma", opt.Budget.PointSigma, "the survey's standard deviation per axis, m")
 	f.Float64Var(&opt.Budget.Standoff, "standoff", opt.Budget.Standoff, "how far the camera stood from the point, m")
+	f.BoolVar(&all, "all", false, "every figure, to the millimetre and the second")
 	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		if crsName == "" || at == "" {
@@ -81,7 +84,7 @@ first whatever the axis order of the system.`,
 		case "csv":
 			err = report.CSV(e.stdout, &match.Result{Grid: proj.Grid(), Photos: []match.PhotoResult{res}})
 		default:
-			err = report.CompareText(e.stdout, proj.Grid(), res)
+			err = report.CompareText(e.stdout, proj.Grid(), res, all)
 		}
 		if err != nil {
 			return err

@@ -122,7 +122,7 @@ func (c *correct) run(ctx context.Context, dir string) error {
 		lost = true
 		fmt.Fprintf(c.stderr, "phototie: %s: %s\n", report.Plain(o.Photo), report.Plain(strings.Join(o.Notes, "; ")))
 	}
-	doc := report.Correct{Dataset: dir, Into: c.opt.Into, DryRun: c.opt.DryRun, Position: c.position.value, Changes: []dataset.Change{}}
+	doc := report.Correct{Dataset: dir, Into: c.opt.Into, DryRun: c.opt.DryRun, Position: c.position.value, Unit: job.Result.Grid.Unit, Changes: []dataset.Change{}}
 	for ch, cerr := range job.Correct(ctx, c.opt) {
 		if cerr != nil {
 			err = cerr

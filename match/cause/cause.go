@@ -321,6 +321,8 @@ type Stop struct {
 	Settings []Setting `json:"settings,omitempty"`
 	// Score is the evidence in nats: that of Cause, or against mere noise.
 	Score float64 `json:"score"`
+	// unit is the grid's.
+	unit grid.Unit
 }
 
 // Stops returns the reasons not to write corrections or a delivery, the gravest

@@ -63,7 +63,7 @@ func (x *Explanation) Findings() []match.Finding {
 
 // String says in words why nothing is written.
 func (s Stop) String() string {
-	far := words.Metres(math.Hypot(s.East, s.North))
+	far := words.InUnit(math.Hypot(s.East, s.North), s.unit)
 	var set []string
 	for _, c := range s.Settings {
 		set = append(set, c.Key+" = "+c.Value)
@@ -78,5 +78,5 @@ func (s Stop) String() string {
 	case StopAlternative:
 		return fmt.Sprintf("%s explains the job better than the settings do (%s, %s)%s", strings.ReplaceAll(s.Cause, "-", " "), words.Plural(s.Photos, "photo"), far, would)
 	}
-	return fmt.Sprintf("the tags of %s lie together %.1f m east and %.1f m north of their points, and nothing known explains it: look for a datum, a base position or an offset", words.Plural(s.Photos, "photo"), s.East, s.North)
+	return fmt.Sprintf("the tags of %s lie together %s from their points, tag minus point %s, and nothing known explains it: look for a datum, a base position or an offset", words.Plural(s.Photos, "photo"), far, words.EastNorth(s.East/s.unit.Metres, s.North/s.unit.Metres, s.unit))
 }

@@ -23,7 +23,7 @@ func (s *search) stops(ctx context.Context, t trail, x *Explanation) ([]Stop, er
 	}
 	for k := range x.Causes {
 		f := &x.Causes[k]
-		stop := Stop{Cause: f.Name, Photos: len(f.Photos), East: params(f.Params).Value("shift east"), North: params(f.Params).Value("shift north"), Score: f.Weight.Score}
+		stop := Stop{unit: t.start.Input.Result.Grid.Unit, Cause: f.Name, Photos: len(f.Photos), East: params(f.Params).Value("shift east"), North: params(f.Params).Value("shift north"), Score: f.Weight.Score}
 		switch {
 		case f.Name == "wrong-grid":
 			stop.Kind = StopGrid
@@ -62,7 +62,7 @@ func (s *search) doubts(ctx context.Context, t trail) ([]Stop, error) {
 		return nil, nil
 	}
 	m, v := e.meanShift(e.walks.all)
-	shift := Stop{East: m.E, North: m.N, Photos: len(at)}
+	shift := Stop{unit: e.Input.Result.Grid.Unit, East: m.E, North: m.N, Photos: len(at)}
 	far := 0
 	for _, d := range ds {
 		if math.Hypot(d.E, d.N) > leastGrid {

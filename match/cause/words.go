@@ -9,6 +9,7 @@ import (
 // wording puts what was found into a sentence and a remedy.
 func (f *Found) wording(e *Evidence) {
 	c := f.facts()
+	c.Unit = e.Input.Result.Grid.Unit
 	if f.hyp.Words != nil {
 		f.Summary, f.Remedy = f.hyp.Words(f, e)
 	} else {

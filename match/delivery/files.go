@@ -262,7 +262,7 @@ func Record(ctx context.Context, job *dataset.Checked, title, tool string, pictu
 		in.Facts = append(in.Facts, record.Fact{Name: f.Name, Text: f.Text})
 	}
 	if job.Explanation != nil {
-		in.Causes = record.Explained(job.Explanation)
+		in.Causes = record.Explained(job.Explanation, job.Result.Grid.Unit)
 	}
 	if g, ok := job.Dataset().Projection().(grid.Geodesist); ok {
 		in.Geographic = g.Geographic

@@ -5,20 +5,22 @@ import (
 	"slices"
 	"strings"
 
+	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/cause"
 	"example.com/phototie/match/internal/words"
 )
 
-// Explained words the causes of an explanation for Input.Causes. It gives an
+// Explained words the causes of an explanation for Input.Causes, u being the unit of
+// the grid. It gives an
 // empty list, not nil, where none was found.
-func Explained(ex *cause.Explanation) []Cause {
+func Explained(ex *cause.Explanation, u grid.Unit) []Cause {
 	out := make([]Cause, 0, len(ex.Causes))
 	for i := range ex.Causes {
 		f := &ex.Causes[i]
 		c := Cause{Name: strings.ReplaceAll(f.Name, "-", " "), Summary: f.Summary, Remedy: f.Remedy, Photos: slices.Clone(f.Photos)}
 		if f.Moves {
-			c.Details = append(c.Details, fmt.Sprintf("Judged %s; with all causes accounted for, %s.", tally(f.Before), tally(f.After)))
+			c.Details = append(c.Details, fmt.Sprintf("Judged %s; with all causes accounted for, %s.", tally(f.Before, u), tally(f.After, u)))
 		}
 		if len(f.Params) > 0 {
 			params := make([]string, len(f.Params))
@@ -54,7 +56,7 @@ func param(p cause.Param) string {
 }
 
 // tally words verdict counts with the median distance.
-func tally(t cause.Tally) string {
+func tally(t cause.Tally, unit grid.Unit) string {
 	var parts []string
 	for _, v := range match.Verdicts {
 		if n := t.Counts[v]; n > 0 {
@@ -63,7 +65,7 @@ func tally(t cause.Tally) string {
 	}
 	s := strings.Join(parts, ", ")
 	if t.Median != nil {
-		s += fmt.Sprintf(" (median distance %s)", together(words.Metres(*t.Median)))
+		s += fmt.Sprintf(" (median distance %s)", together(words.InUnit(*t.Median, unit)))
 	}
 	return s
 }

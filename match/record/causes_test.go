@@ -4,12 +4,13 @@ import (
 	"slices"
 	"testing"
 
+	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/cause"
 )
 
 func TestExplained(t *testing.T) {
-	if got := Explained(&cause.Explanation{}); got == nil || len(got) != 0 {
+	if got := Explained(&cause.Explanation{}, grid.Metre); got == nil || len(got) != 0 {
 		t.Errorf("no causes give %#v", got)
 	}
 	before, after, se := 10.2, 2.77, .31
@@ -20,9 +21,9 @@ func TestExplained(t *testing.T) {
 		After:  cause.Tally{Counts: map[match.Verdict]int{match.Within: 2}, Median: &after},
 		Fix: &cause.Fix{Settings: []cause.Setting{{Key: "frame.datum", Value: `"TOKYO"`, Why: "the tags say none"}},
 			Links: []match.Link{{Photo: "a.jpg", Point: "P2", Line: 7}}, Points: make([]match.Point, 2)},
-	}}})
+	}}}, grid.Metre)
 	want := []string{
-		"Judged 1 over, 1 gross (median distance 10.2\u00a0m); with all causes accounted for, 2 within (median distance 2.77\u00a0m).",
+		"Judged 1 over, 1 gross (median distance 10.2\u00a0m); with all causes accounted for, 2 within (median distance 2.8\u00a0m).",
 		"Fitted or chosen: shift east −4.25\u00a0m, standard error 0.31\u00a0m; datum TOKYO; factor 0.3048.",
 		"Points concerned: P1.",
 		`Proposed in the settings: frame.datum = "TOKYO" (the tags say none).`,

@@ -14,10 +14,10 @@ import (
 
 func TestFormats(t *testing.T) {
 	for _, c := range []struct{ got, want string }{
-		{length(3.456), "3.46"},
-		{length(-3.456), "−3.46"},
+		{length(3.456), "3.5"},
+		{length(-3.456), "−3.5"},
 		{length(9.996), "10.0"},
-		{length(99.96), "100.0"},
+		{length(99.96), "100"},
 		{length(999.97), "1000"},
 		{length(915503.6), "915\u202f504"},
 		{length(-12345), "−12\u202f345"},

@@ -31,6 +31,9 @@ func offset(v float64, u grid.Unit) string {
 	return withUnit(v, u)
 }
 
+// stated writes a length that is stated in metres.
+func stated(m float64, u grid.Unit) string { return together(words.Stated(m, u)) }
+
 // length writes a length without its unit.
 func length(v float64) string { return signs(words.Length(v)) }
 

@@ -262,12 +262,12 @@ func (d *doc) judgedSays() (says []string) {
 	r := d.r
 	if r.Set != nil && r.Set.Over.N > 0 {
 		o := r.Set.Over
-		more := " As many or more come by chance with "
+		more := " Noise alone puts so many there in "
 		if o.P < 0.01 {
-			more = " That is more than noise explains: as many or more come by chance with "
+			more = " That is more than noise explains: noise alone puts so many there in "
 		}
 		says = append(says, fmt.Sprintf("Of the %s judged, %s %s over the budget or gross, %s; noise alone puts about %s there.%s%s.",
-			words.Plural(o.N, "photo"), words.Count(o.Over), words.Pick(o.Over, "is", "are"), percent(o.Share), percent(o.Expected), more, chance(o.P)))
+			words.Plural(o.N, "photo"), words.Count(o.Over), words.Pick(o.Over, "is", "are"), percent(o.Share), percent(o.Expected), more, chance(o.P)+" jobs"))
 	}
 	var unjudged []string
 	doubted := 0
@@ -322,7 +322,7 @@ func (d *doc) jobFacts() facts {
 	if r.Grid.Code != "" {
 		g += " (" + words.Safe(r.Grid.Code) + ")"
 	}
-	out.add("Grid", g+", "+u.Name)
+	out.add("Grid", g+", "+words.UnitName(u))
 	tied, with := r.Tied()
 	out.add("Photos", fmt.Sprintf("%s, %s of them tied to a point", words.Count(len(r.Photos)), words.Count(tied)))
 	out.add("Points", fmt.Sprintf("%s, %s of them with a photo", words.Count(len(r.Points)), words.Count(with)))
@@ -376,16 +376,11 @@ func (fs *facts) addSet(r *match.Result) {
 	fs.add("Set", fmt.Sprintf("the %s %s", words.Plural(s.N, "photo"), which))
 	rm := fmt.Sprintf("east %s, north %s, radial %s", length(s.RMSEE), length(s.RMSEN), withUnit(s.RMSER, u))
 	fs.add("RMSE", rm)
-	if s.NSSDA != nil {
-		fs.add("NSSDA accuracy", withUnit(*s.NSSDA, u)+" horizontal at 95"+nbsp+"%")
-	} else if s.NSSDAWhy != "" {
-		fs.add("NSSDA accuracy", "not stated: "+words.Safe(s.NSSDAWhy))
-	}
 	if c := s.Robust; c != nil {
-		fs.add("Robust centre", fmt.Sprintf("%s east, %s north; spread %s per axis", offset(c.Centre.E, u), offset(c.Centre.N, u), withUnit(c.Spread, u)))
+		fs.add("Robust centre", fmt.Sprintf("tag minus point: %s east, %s north; spread %s per axis", offset(c.Centre.E, u), offset(c.Centre.N, u), withUnit(c.Spread, u)))
 	}
 	if s.Shift != nil {
-		fs.add("Common shift", fmt.Sprintf("%s east, %s north; as large by chance with %s (Hotelling)", offset(s.Mean.E, u), offset(s.Mean.N, u), chance(s.Shift.P)))
+		fs.add("Common shift", fmt.Sprintf("tag minus point: %s east, %s north over %s; noise alone makes one as large in %s jobs (Hotelling)", offset(s.Shift.Mean.E, u), offset(s.Shift.Mean.N, u), words.Plural(s.Shift.Visits, "visit"), chance(s.Shift.P)))
 	}
 	if e := s.Ellipse; e != nil {
 		t := fmt.Sprintf("half axes %s and %s at %g%s%%", length(e.SemiMajor), withUnit(e.SemiMinor, u), 100*e.Confidence, nbsp)
@@ -441,10 +436,8 @@ func operations(r *match.Result) []string {
 			switch {
 			case op.Ballpark:
 				t += ". A ballpark operation, which may be hundreds of metres out"
-			case op.Accuracy == nil:
-				t += "; accuracy not stated"
 			default:
-				t += fmt.Sprintf("; stated accuracy %.3g%sm", *op.Accuracy, nbsp)
+				t += "; " + together(words.Accuracy(op, r.Grid.Unit))
 			}
 			for _, n := range op.Notes {
 				t += "; " + words.Safe(n)
@@ -502,12 +495,12 @@ func (d *doc) causeViews() []causeView {
 // --- what is to be looked at ---
 
 type lookRow struct {
-	Verdict            match.Verdict
-	Photo, Point       link
-	Code, Query        string
-	Distance, Bearing  string
-	Allowed, Padj, Say string
-	Causes             []link
+	Verdict              match.Verdict
+	Photo, Point         link
+	Code, Query          string
+	Distance, Bearing    string
+	Allowed, Chance, Say string
+	Causes               []link
 }
 
 // chunk is a table, or a part of one that is too long for browsers to lay out
@@ -574,7 +567,7 @@ func (d *doc) lookRow(i int) lookRow {
 		}
 	}
 	if p.PAdjusted != nil {
-		row.Padj = strings.ReplaceAll(words.Probability(*p.PAdjusted), " ", nbsp)
+		row.Chance = chance(*p.P)
 	}
 	var say []string
 	if p.Verdict == match.Unjudged {
@@ -774,7 +767,7 @@ func (d *doc) sheetView(s int) sheetView {
 	}
 	v.Facts.add("Grid position", signs(fmt.Sprintf("E %.3f", p.E)), signs(fmt.Sprintf("N %.3f", p.N))+nbsp+u.Symbol)
 	if p.Height != nil {
-		v.Facts.add("Height", signs(fmt.Sprintf("%.3f", *p.Height))+nbsp+"m")
+		v.Facts.add("Height", signs(fmt.Sprintf("%.3f", *p.Height/u.Metres))+nbsp+u.Symbol)
 	}
 	if d.in.Geographic != nil {
 		f := fact{Term: "Geographic", Note: words.Safe(d.r.Grid.Frame)}
@@ -787,11 +780,11 @@ func (d *doc) sheetView(s int) sheetView {
 	}
 	switch {
 	case p.Cov != nil && p.Cov[0] == p.Cov[2] && p.Cov[1] == 0:
-		v.Facts.add("Survey accuracy", fmt.Sprintf("%.3f%sm per axis (standard deviation)", math.Sqrt(max(0, p.Cov[0])), nbsp))
+		v.Facts.add("Survey accuracy", stated(math.Sqrt(max(0, p.Cov[0])), u)+" per axis (standard deviation)")
 	case p.Cov != nil:
-		v.Facts.add("Survey accuracy", fmt.Sprintf("%.3f%sm east, %.3f%sm north (standard deviations)", math.Sqrt(max(0, p.Cov[0])), nbsp, math.Sqrt(max(0, p.Cov[2])), nbsp))
+		v.Facts.add("Survey accuracy", stated(math.Sqrt(max(0, p.Cov[0])), u)+" east, "+stated(math.Sqrt(max(0, p.Cov[2])), u)+" north (standard deviations)")
 	case d.r.Budget.PointSigma > 0:
-		v.Facts.add("Survey accuracy", fmt.Sprintf("%.3g%sm per axis, by the budget", d.r.Budget.PointSigma, nbsp))
+		v.Facts.add("Survey accuracy", stated(d.r.Budget.PointSigma, u)+" per axis, by the budget")
 	}
 	if f, ok := d.tooFew[p.ID]; ok {
 		v.Facts.add("Photos", words.Safe(f.Message))
@@ -876,13 +869,13 @@ func judgedFacts(p *match.PhotoResult, u grid.Unit) (out facts) {
 	if x := p.Discrepancy; x != nil {
 		out.add("Discrepancy", fmt.Sprintf("%s, bearing %s; %s east, %s north", withUnit(x.Distance, u), bearing(x.Bearing), offset(x.DE, u), offset(x.DN, u)))
 		if a := p.Allowance; a != nil {
-			out.add("Allowed", fmt.Sprintf("%s at %g%s%%, made of %s", withUnit(a.Threshold/u.Metres, u), 100*a.Confidence, nbsp, made(a)))
+			out.add("Allowed", fmt.Sprintf("%s at %g%s%%, made of %s", withUnit(a.Threshold/u.Metres, u), 100*a.Confidence, nbsp, made(a, u)))
 			if a.Expected != nil {
 				out.add("Judged", fmt.Sprintf("%s from where the image says that the camera stood", withUnit(a.Judged/u.Metres, u)))
 			}
 		}
 		if p.PAdjusted != nil && p.P != nil {
-			out.add("By chance", chance(*p.P)+", for all photos together "+chance(*p.PAdjusted))
+			out.add("By chance", "noise alone puts "+chance(*p.P)+" tags as far off, and one among all so far in "+chance(*p.PAdjusted)+" jobs")
 		}
 	} else if p.Why != "" {
 		out.add("Not judged", words.Safe(p.Why))
@@ -967,11 +960,11 @@ func noteFacts(p *match.PhotoResult) (out facts) {
 }
 
 // chance writes the probability of chance.
-func chance(p float64) string { return strings.ReplaceAll(words.P(p), " ", nbsp) }
+func chance(p float64) string { return strings.ReplaceAll(words.Chance(p), " ", nbsp) }
 
 // made lists what an allowance is made of.
-func made(a *match.Allowance) string {
-	parts, _, _ := strings.Cut(a.String(), " -> ")
+func made(a *match.Allowance, u grid.Unit) string {
+	parts, _, _ := strings.Cut(a.In(u), " -> ")
 	return words.Safe(parts)
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/cause"
 	"example.com/phototie/match/internal/words"
@@ -19,7 +20,7 @@ func (t *text) causes() {
 	t.printf("\nCauses (%s)\n", words.Count(len(ex.Causes)))
 	for i := range ex.Causes {
 		f := &ex.Causes[i]
-		t.para(2, 4, "%s: %s (%s; then %s)", f.Name, words.Safe(f.Summary), tally(f.Before, t.opt.All), tally(f.After, t.opt.All))
+		t.para(2, 4, "%s: %s (%s; then %s)", f.Name, words.Safe(f.Summary), tally(f.Before, t.u, t.opt.All), tally(f.After, t.u, t.opt.All))
 		if t.opt.All {
 			t.para(4, 4, "evidence %.1f, after a penalty of %.1f for what was tried (natural logarithms)", f.Weight.Score, f.Weight.Penalty)
 		}
@@ -69,7 +70,7 @@ func (t *text) proposal(f *cause.Fix) {
 
 // tally words how photos are judged: "2 gross, 8 over", with the median distance
 // where that is wanted.
-func tally(t cause.Tally, distance bool) string {
+func tally(t cause.Tally, unit grid.Unit, distance bool) string {
 	var parts []string
 	for _, v := range []match.Verdict{match.Gross, match.Over, match.Within, match.Unjudged} {
 		if n := t.Counts[v]; n > 0 {
@@ -77,7 +78,7 @@ func tally(t cause.Tally, distance bool) string {
 		}
 	}
 	if t.Median != nil && distance {
-		parts = append(parts, "median "+words.Metres(*t.Median))
+		parts = append(parts, "median "+words.InUnit(*t.Median, unit))
 	}
 	return strings.Join(parts, ", ")
 }

@@ -8,40 +8,49 @@ import (
 	"example.com/phototie/match/internal/words"
 )
 
-// CompareText writes the result of match.CompareOne on a grid for a person: every
-// quantity of the discrepancy, the budget it was held against, and the verdict.
-func CompareText(w io.Writer, g grid.Grid, ph match.PhotoResult) error {
+// CompareText writes the result of match.CompareOne on a grid for a person: the
+// discrepancy, the budget it was held against, and the verdict; with all to the
+// millimetre and the second, and what else belongs to it.
+func CompareText(w io.Writer, g grid.Grid, ph match.PhotoResult, all bool) error {
 	p := newPrinter(w)
 	r := &match.Result{Grid: g, Photos: []match.PhotoResult{ph}}
 	u := r.Grid.Unit
+	length, bearing := words.Distance, roughly
+	if all {
+		length, bearing = millimetres, seconds
+	}
 	p.field("photo", "%s", words.Safe(ph.Name))
 	p.field("grid", "%s", gridName(r.Grid))
-	if t := ph.Tag; t != nil && t.Position != nil {
+	if t := ph.Tag; t != nil && t.Position != nil && all {
 		p.field("tag", "%.8f° %.8f° as written", t.Position.Lat, t.Position.Lon)
 	}
 	for _, text := range frames(r, true) {
 		p.field("frame", "%s", text)
 	}
-	if ph.OnGrid != nil {
-		p.field("on grid", "E %.3f  N %.3f %s", ph.OnGrid.E, ph.OnGrid.N, u.Symbol)
-	}
 	if d := ph.Discrepancy; d != nil {
 		p.field("point", "E %.3f  N %.3f %s", ph.OnGrid.E-d.DE, ph.OnGrid.N-d.DN, u.Symbol)
-		p.field("tag-point", "dE %+.3f  dN %+.3f %s", d.DE, d.DN, u.Symbol)
-		p.field("distance", "%.3f %s on the grid", d.Distance, u.Symbol)
-		if g := d.Ground; g != nil {
-			p.field("ground", "%.3f %s (combined factor %.8f at %.1f m, radius %.0f m)", g.Distance, u.Symbol, g.CombinedFactor, g.Height, g.Radius)
-		}
+	}
+	if at := ph.OnGrid; at != nil && all {
+		p.field("on grid", "E %.3f  N %.3f %s", at.E, at.N, u.Symbol)
+	} else if at != nil {
+		p.field("on grid", "E %.1f  N %.1f %s", at.E, at.N, u.Symbol)
+	}
+	if d := ph.Discrepancy; d != nil {
+		p.field("tag-point", "dE %s  dN %s", signed(d.DE, length(d.DE, u)), signed(d.DN, length(d.DN, u)))
+		p.field("distance", "%s on the grid", length(d.Distance, u))
 		p.field("bearing", "%s grid, from the point to the tag", bearing(d.Bearing))
-		if g := d.Geodesic; g != nil {
-			p.field("geodesic", "%.3f m, azimuth %s", g.Distance, bearing(g.Azimuth))
+		if g := d.Ground; g != nil {
+			p.field("ground", "%s (combined factor %.8f at height %s, radius %s)", length(g.Distance, u), g.CombinedFactor, words.InUnit(g.Height, u), words.InUnit(g.Radius, u))
 		}
-		if d.Convergence != nil && d.PointScale != nil {
+		if g := d.Geodesic; g != nil {
+			p.field("geodesic", "%s, azimuth %s", length(g.Distance/u.Metres, u), bearing(g.Azimuth))
+		}
+		if d.Convergence != nil && d.PointScale != nil && all {
 			p.field("here", "convergence %s, point scale factor %.8f", grid.FormatAngle(*d.Convergence, 1), *d.PointScale)
 		}
 	}
 	if a := ph.Allowance; a != nil {
-		p.field("budget", "%s", a.String())
+		p.field("budget", "%s", a.In(u))
 		for _, n := range a.Notes {
 			p.field("", "%s", n)
 		}
@@ -51,7 +60,7 @@ func CompareText(w io.Writer, g grid.Grid, ph match.PhotoResult) error {
 		p.field("", "%s", words.Safe(ph.Why))
 	}
 	if ph.P != nil {
-		p.field("", "noise alone would put the tag as far off with %s", words.P(*ph.P))
+		p.field("", "noise alone puts %s tags as far off", words.Chance(*ph.P))
 	}
 	if t := ph.Tag; t != nil {
 		for _, warn := range t.Warnings {
@@ -61,10 +70,31 @@ func CompareText(w io.Writer, g grid.Grid, ph match.PhotoResult) error {
 	return p.err
 }
 
-// bearing writes a bearing both ways, or that there is none.
-func bearing(b grid.Bearing) string {
+// millimetres writes a length to the thousandth of its unit.
+func millimetres(v float64, u grid.Unit) string { return fixed(v, 3) + " " + u.Symbol }
+
+// signed is a length with a plus where it has no minus.
+func signed(v float64, text string) string {
+	if v < 0 {
+		return text
+	}
+	return "+" + text
+}
+
+const noBearing = "undefined (the positions are the same within their resolution)"
+
+// roughly writes a bearing in whole degrees, seconds to the second both ways; or that
+// there is none.
+func roughly(b grid.Bearing) string {
 	if !b.Defined() {
-		return "undefined (the positions are the same within their resolution)"
+		return noBearing
+	}
+	return words.Degrees(b.Degrees())
+}
+
+func seconds(b grid.Bearing) string {
+	if !b.Defined() {
+		return noBearing
 	}
 	return b.DMS(0) + " (" + b.Quadrant(0) + ")"
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"example.com/phototie/geotag/ledger"
+	"example.com/phototie/grid"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/internal/words"
 )
@@ -21,6 +22,8 @@ type Correct struct {
 	DryRun   bool             `json:"dry_run"`
 	Position string           `json:"position"`
 	Changes  []dataset.Change `json:"changes"`
+	// Unit is the grid's, for CorrectText.
+	Unit grid.Unit `json:"-"`
 }
 
 // Count gives the number of photos with an outcome.
@@ -116,7 +119,7 @@ func (p *printer) changes(c Correct) {
 			row[4] = fmt.Sprintf("%.6f %.6f", ch.Edit.Lat, ch.Edit.Lon)
 		}
 		if ch.Moved != nil && ch.Outcome == dataset.Corrected {
-			row[5] = words.Metres(*ch.Moved)
+			row[5] = words.InUnit(*ch.Moved, c.Unit)
 		}
 		if ch.Outcome == dataset.Corrected {
 			row[6] = fmt.Sprintf("%+d", ch.Grows)

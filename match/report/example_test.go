@@ -82,7 +82,8 @@ func Example() {
 	// quay: 2 of 3 photos to look at, 2 tied; 1 of 1 point with a photo
 	// grid example grid, metre
 	// within 1, over 0, gross 1, unjudged 1
-	// RMSE radial 3.00 m of the 1 judged and not gross
+	// RMSE radial 3.0 m of the 1 judged and not gross
+	// 1 check point: no NSSDA (FGDC-STD-007.3-1998 asks for 20 check points or more)
 	//
 	// warning     1  photo-untied           c.jpg
 	//

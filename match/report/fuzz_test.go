@@ -70,7 +70,7 @@ func hostileWriters(s string) (map[string]*bytes.Buffer, error) {
 			return Text(w, res, TextOptions{Title: s, Facts: facts, All: true, Outcome: &o, Explanation: ex, Next: next})
 		},
 		"summary":       func(w io.Writer) error { return Summary(w, res, o, SummaryOptions{Title: s, Baseline: s}) },
-		"compare":       func(w io.Writer) error { return CompareText(w, res.Grid, res.Photos[0]) },
+		"compare":       func(w io.Writer) error { return CompareText(w, res.Grid, res.Photos[0], true) },
 		"csv":           func(w io.Writer) error { return CSV(w, res) },
 		"json":          func(w io.Writer) error { return CheckJSON(w, s, res, o) },
 		"geojson":       func(w io.Writer) error { return GeoJSON(w, s, res, at) },

@@ -121,7 +121,7 @@ func (g *geoPackage) system(wkt string) error {
 		{"Undefined geographic SRS", 0, "NONE", 0, undefined, undefined, "undefined geographic coordinate reference system"},
 		{"WGS 84", 4326, "EPSG", 4326, wgs84, wgs84Text2, "longitude and latitude in decimal degrees on WGS 84"},
 	}
-	own := srs{name: g.r.Grid.Name, def: undefined, txt: undefined, desc: fmt.Sprintf("the grid of the points, in %s", g.r.Grid.Unit.Name)}
+	own := srs{name: g.r.Grid.Name, def: undefined, txt: undefined, desc: fmt.Sprintf("the grid of the points, in %s", words.UnitName(g.r.Grid.Unit))}
 	if own.name == "" {
 		own.name = "grid of the points"
 	}

@@ -29,7 +29,7 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 	d := &doc.Document
 	d.Name = words.Safe(dataset)
 	d.Open = 1
-	d.Description = html.EscapeString(fmt.Sprintf("Lengths are in %s (%s), on the grid %s %s.", u.Name, u.Symbol, words.Safe(r.Grid.Name), words.Safe(r.Grid.Code)))
+	d.Description = html.EscapeString(fmt.Sprintf("Lengths are in %s (%s), on the grid %s %s.", words.UnitName(u), u.Symbol, words.Safe(r.Grid.Name), words.Safe(r.Grid.Code)))
 	d.Styles = []kmlStyle{{ID: "point", Icon: &kmlColour{"ff202020", "0.7"}}}
 	for _, v := range match.Verdicts {
 		l := palette.Of[v]

@@ -83,7 +83,7 @@ func fitFacts(what, control string, f dataset.FitRead) []Fact {
 	case f.SigmaKnown:
 		text += fmt.Sprintf(", standard error of unit weight %.2f", *f.S0)
 		if f.P != nil && *f.P < 0.05 {
-			text += fmt.Sprintf(" (residuals as large come by chance with %s: the stated standard errors are too small, or a pair is bad)", words.P(*f.P))
+			text += fmt.Sprintf(" (residuals as large come by chance in %s fits: the stated standard errors are too small, or a pair is bad)", words.Chance(*f.P))
 		}
 	default:
 		text += fmt.Sprintf(", standard error of a coordinate %s", length(*f.S0, u))
@@ -152,11 +152,7 @@ func pointsFact(p dataset.PointsRead) string {
 		}
 	}
 	for _, op := range p.Operations {
-		acc := "accuracy not stated"
-		if op.Accuracy != nil {
-			acc = fmt.Sprintf("stated accuracy %.3g m", *op.Accuracy)
-		}
-		fmt.Fprintf(&b, "; put on the grid from %s by %s, %s", op.Source, op.Name, acc)
+		fmt.Fprintf(&b, "; put on the grid from %s by %s, %s", op.Source, op.Name, words.Accuracy(op, grid.Unit{}))
 		for _, n := range op.Notes {
 			b.WriteString("; " + n)
 		}

@@ -460,10 +460,10 @@ func TestOperationsAreShared(t *testing.T) {
 func TestCompareText(t *testing.T) {
 	res := job(t, grid.Metre)
 	var b bytes.Buffer
-	if err := CompareText(&b, res.Grid, res.Photos[25]); err != nil {
+	if err := CompareText(&b, res.Grid, res.Photos[25], true); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"verdict   over", "distance  6.325 m on the grid", `bearing   71°33'54" (N 71°33'54" E)`, "handheld", "exif-xmp-conflict", "p = "} {
+	for _, want := range []string{"verdict   over", "distance  6.325 m on the grid", `bearing   71°33'54" (N 71°33'54" E)`, "handheld", "exif-xmp-conflict", "noise alone puts "} {
 		if !strings.Contains(b.String(), want) {
 			t.Errorf("the text does not say %q:\n%s", want, b.String())
 		}
@@ -490,7 +490,7 @@ func TestWriteErrors(t *testing.T) {
 	if CorrectCSV(&brokenWriter{}, Correct{}) == nil || RestoreCSV(&brokenWriter{}, Restore{}) == nil {
 		t.Error("an error of writing went unnoticed")
 	}
-	if CSV(&brokenWriter{}, res) == nil || JSON(&brokenWriter{}, "x", res) == nil || CompareText(&brokenWriter{}, res.Grid, res.Photos[0]) == nil ||
+	if CSV(&brokenWriter{}, res) == nil || JSON(&brokenWriter{}, "x", res) == nil || CompareText(&brokenWriter{}, res.Grid, res.Photos[0], false) == nil ||
 		CorrectText(&brokenWriter{}, Correct{}, true, nil) == nil || RestoreText(&brokenWriter{}, Restore{}) == nil {
 		t.Error("an error of writing went unnoticed")
 	}

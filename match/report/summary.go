@@ -36,18 +36,16 @@ func Summary(w io.Writer, r *match.Result, o baseline.Outcome, opt SummaryOption
 	line("within %s, over %s, gross %s, unjudged %s", words.Count(r.Counts[match.Within]), words.Count(r.Counts[match.Over]), words.Count(r.Counts[match.Gross]), words.Count(r.Counts[match.Unjudged]))
 	if s, which := r.Noise(); s != nil {
 		text := fmt.Sprintf("RMSE radial %s %s of the %s %s", words.Length(s.RMSER), s.Unit.Symbol, words.Count(s.N), which)
-		if s.NSSDA != nil {
-			text += fmt.Sprintf("; NSSDA %s at 95 %%", words.Distance(*s.NSSDA, s.Unit))
-		}
 		if r.Written > 0 {
 			text += "; left out: " + written(r)
 		}
 		line("%s", text)
+		line("%s", checkPoints(r.Set))
 	}
 	if r.Requirements != nil {
 		line("pictures: %s", measured(r))
 	}
-	p.kinds(o.Kept, SummaryLines-9, line)
+	p.kinds(o.Kept, SummaryLines-10, line)
 	if opt.Baseline != "" {
 		line("baseline %s: %s accepted, %s run out, %s unused", words.Safe(opt.Baseline),
 			words.Plural(len(o.Accepted), "finding"), words.Plural(len(o.Expired), "entry", "entries"), words.Count(len(o.Unused)))

@@ -174,7 +174,7 @@ func worstFirst(a, b *match.PhotoResult) int {
 var judgedColumns = []column{
 	{head: "photo", path: true, most: 44}, {head: "point", most: 14}, {head: "verdict", most: 8},
 	{head: "distance", right: true, most: 14}, {head: "bearing", right: true, most: 8},
-	{head: "allowed", right: true, most: 10}, {head: "p (adj)", right: true, most: 8}, {head: "", most: 48},
+	{head: "allowed", right: true, most: 10}, {head: "chance", right: true, most: 14}, {head: "nearest", most: 14},
 }
 
 // look lists the photos and the points that somebody should look at: by their
@@ -252,7 +252,7 @@ func (t *text) rows(why string, photos []*match.PhotoResult) {
 	for i, ph := range photos[:shown] {
 		rows[i] = judgedRow(t.r, ph)
 	}
-	t.printf("  %s (%s)\n", why, words.Count(len(photos)))
+	t.para(2, 4, "%s (%s); grid bearings, from point to tag; chance of noise alone", why, words.Count(len(photos)))
 	t.table(4, judgedColumns, rows)
 	t.more(4, len(photos)-shown)
 }
@@ -350,19 +350,14 @@ func subject(f match.Finding) string {
 func judgedRow(r *match.Result, ph *match.PhotoResult) []string {
 	u, d := r.Grid.Unit, ph.Discrepancy
 	row := []string{words.Safe(ph.Name), words.Safe(ph.Tie.Point), string(ph.Verdict), words.Distance(d.Distance, u), "-",
-		words.Distance(ph.Allowance.Threshold/u.Metres, u), words.Probability(*ph.PAdjusted), ""}
+		words.Distance(ph.Allowance.Threshold/u.Metres, u), words.Chance(*ph.P), ""}
 	if d.Bearing.Defined() {
-		row[4] = fmt.Sprintf("%.0f°", math.Mod(math.Round(d.Bearing.Degrees()), 360))
+		row[4] = words.Degrees(d.Bearing.Degrees())
 	}
 	if n := ph.Nearest; n != nil && n.Point != ph.Tie.Point {
-		row[7] = nearest(r, n)
+		row[7] = words.Safe(n.Point)
 	}
 	return row
-}
-
-// nearest words the point nearest to a tag.
-func nearest(r *match.Result, n *match.Neighbour) string {
-	return fmt.Sprintf("nearest %s %s", words.Safe(n.Point), words.Distance(n.Distance, r.Grid.Unit))
 }
 
 // set tells of the judged photos as a whole.
@@ -375,28 +370,34 @@ func (t *text) set() {
 		}
 		return
 	}
-	nssda := ""
-	if s.NSSDA != nil {
-		nssda = fmt.Sprintf(", NSSDA %s", words.Distance(*s.NSSDA, t.u))
-	}
 	t.printf("\n")
-	t.para(0, 2, "The %s %s: RMSE radial %s (E %s, N %s)%s", words.Count(s.N), which, words.Distance(s.RMSER, t.u), words.Length(s.RMSEE), words.Length(s.RMSEN), nssda)
-	o := t.r.Set.Over
-	interval := ""
-	if t.opt.All {
-		interval = fmt.Sprintf(" (%g %% interval %.1f to %.1f %%)", o.Confidence*100, 100*o.Low, 100*o.High)
+	if o := t.r.Set.Over; t.opt.All || o.P < 0.01 {
+		t.para(0, 2, "%s judged: %s over or gross, %.1f %% (%g %% interval of %s %.0f to %.0f %%); noise alone puts %.3g %% there", words.Plural(o.N, "photo"),
+			words.Count(o.Over), 100*o.Share, o.Confidence*100, words.Plural(o.Visits, "visit"), 100*o.Low, 100*o.High, 100*o.Expected)
 	}
-	t.para(2, 4, "over or gross: %s judged, %.1f %%%s; %.3g %% expected of noise alone", of(o.Over, o.N, "photo"), 100*o.Share, interval, 100*o.Expected)
-	if s.Shift != nil && (t.opt.All || s.Shift.P < 0.01) {
-		t.para(2, 4, "common shift: mean E %+.2f, N %+.2f %s; as large by chance with %s (Hotelling)", s.Mean.E, s.Mean.N, t.u.Symbol, words.P(s.Shift.P))
+	t.para(0, 2, "%s %s: RMSE radial %s (E %s, N %s)", words.Count(s.N), which, words.Distance(s.RMSER, t.u), words.Length(s.RMSEE), words.Length(s.RMSEN))
+	if h := s.Shift; h != nil && (t.opt.All || h.P < 0.01) {
+		t.para(2, 4, "common shift, tag minus point: %s over %s; noise alone makes one as large in %s jobs (Hotelling)", words.EastNorth(h.Mean.E, h.Mean.N, t.u), words.Plural(h.Visits, "visit"), words.Chance(h.P))
 	}
 	if c := s.Robust; c != nil && t.opt.All {
-		t.para(2, 4, "centre: E %+.2f, N %+.2f %s, spread %s per axis (robust)", c.Centre.E, c.Centre.N, t.u.Symbol, words.Distance(c.Spread, t.u))
+		t.para(2, 4, "centre, tag minus point: %s, spread %s per axis (robust)", words.EastNorth(c.Centre.E, c.Centre.N, t.u), words.Distance(c.Spread, t.u))
 	}
+	t.para(0, 2, "%s", checkPoints(t.r.Set))
 	if t.r.Written > 0 {
 		t.para(2, 4, "left out: %s", written(t.r))
 	}
 	t.heights()
+}
+
+// checkPoints says how good tags are by the points.
+func checkPoints(s *match.SetStats) string {
+	c := s.CheckPoints
+	text := words.Plural(c.N, "check point") + ": "
+	if s.NSSDA == nil {
+		return text + "no NSSDA (" + s.NSSDAWhy + ")"
+	}
+	return fmt.Sprintf("%sNSSDA %s at 95 %%, CEP %s (50 %%), 68 %% within %s, 2DRMS %s", text, words.Distance(*s.NSSDA, s.Unit),
+		words.Distance(*c.CEP, s.Unit), words.Distance(*c.R68, s.Unit), words.Distance(c.DRMS2, s.Unit))
 }
 
 // written says how many tags say nothing of how good tags are.
@@ -443,7 +444,7 @@ func gridName(g grid.Grid) string {
 	if g.Code != "" {
 		s += " (" + words.Safe(g.Code) + ")"
 	}
-	return s + ", " + g.Unit.Name
+	return s + ", " + words.UnitName(g.Unit)
 }
 
 // frames says from which frames tags were transformed to the grid, and how well:
@@ -466,10 +467,8 @@ func frames(r *match.Result, chain bool) []string {
 		switch {
 		case op.Ballpark:
 			s += ": A BALLPARK OPERATION, which may be hundreds of metres out"
-		case op.Accuracy == nil:
-			s += ", accuracy not stated"
 		default:
-			s += fmt.Sprintf(", good to %.3g m", *op.Accuracy)
+			s += ", " + words.Accuracy(op, r.Grid.Unit)
 		}
 		odd := 0
 		if len(op.Notes) > 0 {

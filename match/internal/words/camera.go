@@ -60,7 +60,7 @@ func (c Clock) Sentences() []string {
 }
 
 // Shift says by how much all tags of a camera are off; lengths in metres.
-func Shift(e, n, stdErr float64, photos int) string {
-	return fmt.Sprintf("its tags are %s off as a whole, E %+.2f N %+.2f m (standard error %s, %s)",
-		Metres(math.Hypot(e, n)), e, n, Distance(stdErr, grid.Metre), Plural(photos, "photo"))
+func Shift(e, n, stdErr float64, photos int, u grid.Unit) string {
+	return fmt.Sprintf("its tags are %s off as a whole, %s (standard error %s, %s)",
+		InUnit(math.Hypot(e, n), u), EastNorth(e/u.Metres, n/u.Metres, u), InUnit(stdErr, u), Plural(photos, "photo"))
 }

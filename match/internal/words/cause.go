@@ -23,6 +23,8 @@ type Cause struct {
 	AllPoints bool
 	// LinkTo is the point that a single photo should be linked to; empty for none.
 	LinkTo string
+	// Unit is that of the job; lengths in Facts are in metres.
+	Unit grid.Unit
 	// Rivals are causes that explain the photos nearly as well.
 	Rivals []string
 }
@@ -51,8 +53,11 @@ func (c Cause) Ambiguous() string {
 // shift is what the tags are off by as fitted or predicted: its size and direction.
 func (c Cause) shift() (size float64, direction string) {
 	e, n := c.Facts.Value("shift east"), c.Facts.Value("shift north")
-	return math.Hypot(e, n), grid.BearingOf(e, n).DMS(0)
+	return math.Hypot(e, n), "grid bearing " + Degrees(grid.BearingOf(e, n).Degrees())
 }
+
+// length writes a length of Facts in the unit of the job.
+func (c Cause) length(metres float64) string { return InUnit(metres, c.Unit) }
 
 // whose says which points are concerned.
 func (c Cause) whose() string {
@@ -102,18 +107,18 @@ var causes = map[string]func(c Cause) (summary, remedy string){
 			stated = "WGS 84 (nothing stated)"
 		}
 		size, _ := c.shift()
-		return fmt.Sprintf("%s: the tags are in %s and state %s, which puts them %s out", c.Who(), c.Facts.Text("datum"), stated, Metres(size)),
+		return fmt.Sprintf("%s: the tags are in %s and state %s, which puts them %s out", c.Who(), c.Facts.Text("datum"), stated, c.length(size)),
 			"set the datum of the handheld to WGS 84, and read these tags in " + c.Facts.Text("datum")
 	},
 	"common-shift": func(c Cause) (string, string) {
 		size, direction := c.shift()
-		return fmt.Sprintf("%s: %s %s from where %s should, in the direction %s", c.Who(), c.pick("the tag lies", "the tags lie"), Metres(size),
+		return fmt.Sprintf("%s: %s %s from where %s should, on %s", c.Who(), c.pick("the tag lies", "the tags lie"), c.length(size),
 				c.pick("it", "they"), direction),
 			"look for a datum, a base position or an offset that was set wrong; the ties hold"
 	},
 	"rounded-tags": func(c Cause) (string, string) {
 		return fmt.Sprintf("%s: the tags are %s to steps of %s degrees, %s on the ground", c.Who(), c.Facts.Text("how"),
-				strconv.FormatFloat(c.Facts.Value("step"), 'g', 3, 64), Metres(c.Facts.Value("step north"))),
+				strconv.FormatFloat(c.Facts.Value("step"), 'g', 3, 64), c.length(c.Facts.Value("step north"))),
 			"have the tags written with more decimals; for these photos no place is known any better"
 	},
 	"frozen-fix": func(c Cause) (string, string) {
@@ -134,7 +139,7 @@ var causes = map[string]func(c Cause) (summary, remedy string){
 			"state the factor for this camera in the settings; what is out beyond that stays so"
 	},
 	"standoff-understated": func(c Cause) (string, string) {
-		return fmt.Sprintf("%s were taken from about %.0f m, and the settings say %s", c.Who(), c.Facts.Value("standoff"), Metres(c.Facts.Value("standoff set"))),
+		return fmt.Sprintf("%s were taken from about %s, and the settings say %s", c.Who(), c.length(c.Facts.Value("standoff")), c.length(c.Facts.Value("standoff set"))),
 			"state the standoff in the settings; what is out beyond that stays so"
 	},
 	"null-island": func(c Cause) (string, string) {
@@ -176,7 +181,7 @@ var causes = map[string]func(c Cause) (summary, remedy string){
 	"height-reference": func(c Cause) (string, string) {
 		m := c.Facts.Value("height")
 		return fmt.Sprintf("%s: %s %s %s of the points, as if from another height reference", c.Who(),
-				c.pick("the altitude is", "the altitudes are"), Metres(math.Abs(m)), sign(m, "above the heights", "below the heights")),
+				c.pick("the altitude is", "the altitudes are"), c.length(math.Abs(m)), sign(m, "above the heights", "below the heights")),
 			"find out whether altitudes and heights are above the ellipsoid or the geoid; no tie depends on it"
 	},
 	"swapped-en": func(c Cause) (string, string) {
@@ -206,7 +211,7 @@ var causes = map[string]func(c Cause) (summary, remedy string){
 	},
 	"point-datum": func(c Cause) (string, string) {
 		size, _ := c.shift()
-		return fmt.Sprintf("the coordinates of %s are in %s and not in %s, which puts them %s out", c.whose(), c.Facts.Text("datum"), c.Facts.Text("grid datum"), Metres(size)),
+		return fmt.Sprintf("the coordinates of %s are in %s and not in %s, which puts them %s out", c.whose(), c.Facts.Text("datum"), c.Facts.Text("grid datum"), c.length(size)),
 			"name the grid on that datum in the settings, or take the corrected rows"
 	},
 	"ground-as-grid": func(c Cause) (string, string) {
@@ -219,7 +224,7 @@ var causes = map[string]func(c Cause) (summary, remedy string){
 	},
 	"wrong-grid": func(c Cause) (string, string) {
 		size, direction := c.shift()
-		return fmt.Sprintf("grid.crs is probably wrong: %s lie %s from their points, in the direction %s", c.Who(), Metres(size), direction),
+		return fmt.Sprintf("grid.crs is probably wrong: %s lie %s from their points, on %s", c.Who(), c.length(size), direction),
 			"name the grid that the points are in, or the points of this site; points in a system of the site's own need [site]"
 	},
 	"late-run":  runWords("late", "before"),

@@ -49,13 +49,13 @@ func Pick(n int, one, many string) string {
 	return many
 }
 
-// Length writes a length without its unit, with the digits that matter to a
-// reader: hundredths below 10, tenths below 1000, else none.
+// Length writes a length without its unit, with the digits that a handheld is good
+// for: tenths below 100, hundredths below 1, else none.
 func Length(v float64) string {
 	switch a := math.Abs(v); {
-	case a < 9.995:
+	case a < 0.995:
 		return strconv.FormatFloat(v, 'f', 2, 64)
-	case a < 999.95:
+	case a < 99.95:
 		return strconv.FormatFloat(v, 'f', 1, 64)
 	case a < 1e9:
 		return Count(int(math.Round(v)))
@@ -71,8 +71,53 @@ func Distance(v float64, u grid.Unit) string {
 	return Length(v) + " " + u.Symbol
 }
 
-// Metres writes a length in metres.
-func Metres(v float64) string { return Distance(v, grid.Metre) }
+// InUnit writes a length in metres in the unit of a job, the zero unit standing for
+// metres.
+func InUnit(metres float64, u grid.Unit) string {
+	if u.Metres == 0 {
+		u = grid.Metre
+	}
+	return Distance(metres/u.Metres, u)
+}
+
+// UnitName is the name of a unit; of the two feet neither is called foot alone.
+func UnitName(u grid.Unit) string {
+	if u == grid.Foot {
+		return "international foot"
+	}
+	return u.Name
+}
+
+// Stated writes a length that is stated in metres, by a standard for instance: in the
+// unit of the job, with the metres in brackets where that is another.
+func Stated(metres float64, u grid.Unit) string {
+	m := Figure(metres) + " m"
+	if u.Metres == 0 || u.Metres == 1 {
+		return m
+	}
+	return fmt.Sprintf("%s %s (%s)", Figure(metres/u.Metres), u.Symbol, m)
+}
+
+// Figure writes an accuracy: two digits, and all of them from 100 on.
+func Figure(v float64) string {
+	if math.Abs(v) >= 100 {
+		return strconv.FormatFloat(v, 'f', 0, 64)
+	}
+	two, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 2, 64), 64)
+	return strconv.FormatFloat(two, 'f', -1, 64)
+}
+
+// Accuracy says how good an operation is: what the registry states, or what the
+// accuracies of a chain's steps come to.
+func Accuracy(op *grid.Operation, u grid.Unit) string {
+	switch {
+	case op.Accuracy == nil:
+		return "accuracy not stated"
+	case strings.Contains(op.Name, " + "):
+		return "combined accuracy " + Stated(*op.Accuracy, u)
+	}
+	return "stated accuracy " + Stated(*op.Accuracy, u)
+}
 
 // Range writes a range of lengths, as one length where both read the same.
 func Range(lo, hi float64, u grid.Unit) string {
@@ -87,25 +132,35 @@ func Range(lo, hi float64, u grid.Unit) string {
 	return strings.TrimSuffix(a, unit) + " to " + b
 }
 
-// Probability writes the probability of chance, with its bound where it is less
-// than one in a million: "0.012", "2e-5", "< 1e-6".
-func Probability(p float64) string {
-	switch {
-	case p >= 0.001:
-		return strconv.FormatFloat(p, 'f', 3, 64)
-	case p >= 1e-6:
-		return strings.Replace(fmt.Sprintf("%.0e", p), "e-0", "e-", 1)
+// EastNorth writes the parts of a difference, east and north, with their signs.
+func EastNorth(e, n float64, u grid.Unit) string {
+	sign := func(v float64) string {
+		if v < 0 {
+			return Length(v)
+		}
+		return "+" + Length(v)
 	}
-	return "< 1e-6"
+	return "E " + sign(e) + ", N " + sign(n) + " " + u.Symbol
 }
 
-// P is the same as an equation: "p = 0.012", "p < 1e-6".
-func P(p float64) string {
-	if s := Probability(p); s[0] == '<' {
-		return "p " + s
-	} else {
-		return "p = " + s
+// Degrees writes a bearing in whole degrees.
+func Degrees(v float64) string { return fmt.Sprintf("%.0f°", math.Mod(math.Round(v), 360)) }
+
+// Chance writes how often noise alone does something: "1 in 20".
+func Chance(p float64) string {
+	switch {
+	case p >= 0.95:
+		return "most"
+	case p >= 0.35:
+		return fmt.Sprintf("%.0f in 10", 10*p)
+	case p < 1e-6:
+		return "< 1 in 10⁶"
 	}
+	n := 1 / p
+	if step := math.Pow10(int(math.Log10(n)) - 1); step > 1 {
+		n = math.Round(n/step) * step
+	}
+	return "1 in " + Count(int(math.Round(n)))
 }
 
 // Percent writes a probability in per cent. None is ever called certain: near 0

@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-
-	"example.com/phototie/grid"
 )
 
 // Finding puts the facts of a finding into words: what was found, and what to do
@@ -164,12 +162,15 @@ var findings = map[string]func(Facts) (message, remedy string){
 func tagOff(f Facts) (message, remedy string) {
 	message = fmt.Sprintf("the tag is %s from the point", length(f, "distance"))
 	if f.Has("bearing") {
-		message += ", bearing " + grid.NewBearing(f.Value("bearing")).DMS(0)
+		message += " on grid bearing " + Degrees(f.Value("bearing"))
 	}
 	if f.Has("distance from camera") {
 		message += fmt.Sprintf(", and %s from where the image says the camera stood", length(f, "distance from camera"))
 	}
 	message += fmt.Sprintf("; %s allowed at %g %%", length(f, "allowed"), f.Value("confidence"))
+	if f.Has("chance") {
+		message += fmt.Sprintf("; noise alone puts %s tags as far off, and one among all so far in %s jobs", Chance(f.Value("chance")), Chance(f.Value("chance among all")))
+	}
 	if f.Has("nearest point") {
 		return message + "; " + nearest(f), fmt.Sprintf("look at the photo: does it show %s instead?", f.Text("nearest point"))
 	}

@@ -104,7 +104,7 @@ func (e Evidence) distances() []string {
 	case len(parts) == 0:
 		return nil
 	case nearest > farOff:
-		return []string{"tag " + Metres(nearest) + " off, too far to tell by"}
+		return []string{"tag " + InUnit(nearest, e.Unit) + " off, too far to tell by"}
 	}
 	return []string{"tag " + strings.Join(parts, " and ")}
 }

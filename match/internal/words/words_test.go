@@ -18,16 +18,18 @@ func TestFigures(t *testing.T) {
 		{Count(0), "0"}, {Count(-1234), "-1234"}, {Count(12345), "12\u202f345"}, {Count(-1234567), "-1\u202f234\u202f567"},
 		{Plural(0, "photo"), "0 photos"}, {Plural(1, "photo"), "1 photo"}, {Plural(2, "photo"), "2 photos"},
 		{Plural(1, "entry", "entries"), "1 entry"}, {Plural(20000, "entry", "entries"), "20\u202f000 entries"},
-		{Length(0), "0.00"}, {Length(-0.123), "-0.12"}, {Length(9.994), "9.99"}, {Length(9.996), "10.0"}, {Length(11.5), "11.5"},
+		{Length(0), "0.00"}, {Length(-0.123), "-0.12"}, {Length(0.994), "0.99"}, {Length(0.996), "1.0"}, {Length(11.54), "11.5"}, {Length(99.96), "100"},
 		{Length(999.96), "1000"}, {Length(-12345.6), "-12\u202f346"}, {Length(3e12), "3e+12"},
-		{Distance(12345, foot), "12\u202f345 ft"}, {Metres(9999.4), "9999 m"}, {Metres(12345), "12.3 km"},
-		{Range(5.84, 5.841, grid.Metre), "5.84 m"}, {Range(5.8, 11.5, grid.Metre), "5.80 to 11.5 m"}, {Range(5, 20000, grid.Metre), "5.00 m to 20.0 km"},
-		{P(1), "p = 1.000"}, {P(0.0123), "p = 0.012"}, {P(2e-5), "p = 2e-5"}, {P(0), "p < 1e-6"}, {Probability(1e-7), "< 1e-6"},
+		{Distance(12345, foot), "12\u202f345 ft"}, {InUnit(9999.4, grid.Unit{}), "9999 m"}, {Distance(915503, grid.Metre), "916 km"}, {InUnit(3.048, grid.Foot), "10.0 ft"},
+		{Range(5.84, 5.841, grid.Metre), "5.8 m"}, {Range(5.8, 11.5, grid.Metre), "5.8 to 11.5 m"}, {Range(5, 20000, grid.Metre), "5.0 m to 20.0 km"},
+		{Chance(1), "most"}, {Chance(0.446), "4 in 10"}, {Chance(0.05), "1 in 20"}, {Chance(0.0123), "1 in 81"}, {Chance(2.1e-5), "1 in 48\u202f000"}, {Chance(0), "< 1 in 10⁶"},
+		{Stated(0.1, grid.Metre), "0.1 m"}, {Stated(4.5, grid.Foot), "15 ft (4.5 m)"}, {Stated(0.0123, grid.Foot), "0.04 ft (0.012 m)"}, {Figure(999), "999"},
+		{UnitName(grid.Foot), "international foot"}, {UnitName(grid.USSurveyFoot), "US survey foot"}, {Degrees(359.7), "0°"}, {Degrees(71.6), "72°"},
 		{Percent(0), "< 0.1 %"}, {Percent(0.05), "5.0 %"}, {Percent(0.5), "50 %"}, {Percent(0.995), "99.5 %"}, {Percent(1), "> 99.9 %"},
 		{Day("2025-05-21"), "21 May 2025"}, {Day("soon"), "soon"},
 		{List(nil, 4), ""}, {List([]string{"A"}, 4), "A"}, {List([]string{"A", "B", "C", "D"}, 4), "A, B, C and D"},
 		{List(strings.Fields("A B C D E F"), 4), "A, B, C and 3 more"},
-		{Shift(3, 4, 0.5, 12), "its tags are 5.00 m off as a whole, E +3.00 N +4.00 m (standard error 0.50 m, 12 photos)"},
+		{Shift(3, -4, 0.5, 12, grid.Metre), "its tags are 5.0 m off as a whole, E +3.0, N -4.0 m (standard error 0.50 m, 12 photos)"},
 	} {
 		if c.got != c.want {
 			t.Errorf("%q, want %q", c.got, c.want)
@@ -56,7 +58,7 @@ func TestEvidence(t *testing.T) {
 	near, far, after := 3.5, 31.25, 40*time.Second
 	e := Evidence{Listed: []string{"QW17"}, Named: []Named{{"the file name", "QW16"}}, Unit: grid.Metre,
 		Rivals: []Rival{{"QW16", &near, &after}, {"QW17", &far, nil}}, After: 3, Walk: 4}
-	want := "listed for QW17; the file name names QW16; tag 3.50 m from QW16 and 31.2 m from QW17; taken 40 s after QW16 was surveyed; " +
+	want := "listed for QW17; the file name names QW16; tag 3.5 m from QW16 and 31.2 m from QW17; taken 40 s after QW16 was surveyed; " +
 		"this and the next 3 photos are linked one point late; the photos before and after agree"
 	if got := strings.Join(e.Sentences(), "; "); got != want {
 		t.Errorf("%s\nwant\n%s", got, want)
@@ -189,6 +191,6 @@ func ExampleFinding() {
 	fmt.Println(message)
 	fmt.Println(remedy)
 	// Output:
-	// the tag is 14.2 m from the point, bearing 250°00'00"; 5.84 m allowed at 95 %; nearest to the tag is QW18 at 3.10 m
+	// the tag is 14.2 m from the point on grid bearing 250°; 5.8 m allowed at 95 %; nearest to the tag is QW18 at 3.1 m
 	// look at the photo: does it show QW18 instead?
 }
