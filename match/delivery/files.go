@@ -23,6 +23,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/record"
 	"example.com/phototie/match/report"
 )
@@ -411,6 +412,9 @@ func (p *packing) readme(accepted bool) func(io.Writer) error {
 	return func(w io.Writer) error {
 		var b strings.Builder
 		fmt.Fprintf(&b, "%s\n\n%s.\n\n", report.Plain(p.opt.Title), p.said())
+		if p.doc.Count(dataset.Corrected) > 0 {
+			fmt.Fprintf(&b, "The surveyed position is in the photos' metadata.\n%s\n\n", words.InPicture)
+		}
 		wide := 0
 		for _, r := range rows {
 			wide = max(wide, len(r[0]))
@@ -423,9 +427,15 @@ func (p *packing) readme(accepted bool) func(io.Writer) error {
 		}
 		b.WriteString(p.howSigned())
 		fmt.Fprintf(&b, `
-To see that nothing was changed since:     sha256sum -c %s
-To judge the photos anew:                  %s
-To take photos back to what they were:     phototie restore .
+To see that nothing was changed since, here:
+  Linux    sha256sum -c --quiet %[1]s
+  macOS    shasum -a 256 -c %[1]s
+  Windows  certutil -hashfile FILE SHA256, for a file at a time, beside its line
+           in %[1]s
+With phototie:
+  phototie verify .      that nothing was changed
+  %-21[2]s  how the photos are judged
+  phototie restore .     takes the photos back to what they were
 
 The record and the formats judge the photos as they were taken, before the
 surveyed position was written into them.

@@ -357,6 +357,9 @@ func (d *doc) jobFacts() facts {
 		cameras = append(cameras, name+": "+words.Safe(strings.Join(c.Summary, "; ")))
 	}
 	wide("Cameras", cameras)
+	if slices.ContainsFunc(d.in.Changes, func(c Change) bool { return c.Before != c.After }) {
+		wide("Corrected positions", []string{"They are in the photos' metadata. " + words.InPicture})
+	}
 	for _, f := range d.in.Facts {
 		wide(title(words.Safe(f.Name)), []string{words.Safe(f.Text)})
 	}

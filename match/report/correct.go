@@ -89,6 +89,9 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 	if sidecars > 0 {
 		p.printf("%s of them in side-car files (.xmp); the raw photos are left alone\n", words.Count(sidecars))
 	}
+	if c.Count(dataset.Corrected) > 0 {
+		p.para(0, 0, "%s", words.InPicture)
+	}
 	if list {
 		p.changes(c)
 	}

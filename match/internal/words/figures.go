@@ -28,6 +28,9 @@ func Count(n int) string {
 	return sign + s
 }
 
+// InPicture says what no correction reaches.
+const InPicture = "A position that a camera printed into the picture itself stays as it was."
+
 // Plural writes a count of things: "1 photo", "2 photos". many is for a plural
 // that is not made with an s.
 func Plural(n int, one string, many ...string) string {
