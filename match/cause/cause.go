@@ -288,6 +288,8 @@ type Explanation struct {
 	After  Tally `json:"after"`
 
 	stops []Stop
+	// foot has the facts where nothing says which foot the points are in; else nil.
+	foot match.Facts
 }
 
 // StopKind is a kind of Stop. The strings are stable.

@@ -142,8 +142,11 @@ func Explain(ctx context.Context, in Input, causes ...Cause) (*Explanation, erro
 	if err != nil {
 		return nil, err
 	}
-	x.stops, err = s.stops(ctx, t, x)
-	return x, err
+	if x.stops, err = s.stops(ctx, t, x); err != nil {
+		return nil, err
+	}
+	x.foot = t.left.footUnstated()
+	return x, nil
 }
 
 // judged is the verdict of one photo.

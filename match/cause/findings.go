@@ -58,7 +58,43 @@ func (x *Explanation) Findings() []match.Finding {
 			out = append(out, f)
 		}
 	}
+	if x.foot != nil && len(x.stops) == 0 {
+		out = append(out, match.NewFinding(match.FindingFootUnstated, x.foot...))
+	}
 	return out
+}
+
+// The least that the other foot has to move points by to matter to a survey, in metres,
+// and the evidence in nats from which on the tags tell which it is: choices.
+const (
+	leastFootShift = 0.05
+	footTold       = 5
+)
+
+// footUnstated has the facts where the grid is in feet, nothing says which the list of
+// points is in, and the tags don't tell; else nil. A site system has a unit of its own.
+func (e *Evidence) footUnstated() match.Facts {
+	g := e.Input.Result.Grid
+	k := footOf(g.Unit)
+	if k < 0 || g.Code == "" || e.Input.PointUnit.Metres > 0 || len(e.Points) == 0 {
+		return nil
+	}
+	read, other := feet[k], feet[1-k]
+	factor := other.unit.Metres / read.unit.Metres
+	shift := e.moved(factor)
+	if shift < leastFootShift {
+		return nil
+	}
+	// Points that move by d leave tags off by m - d.
+	m, v := e.meanShift(e.walks.all)
+	d := match.Vector{E: e.centre.E * (factor - 1) * e.unit, N: e.centre.N * (factor - 1) * e.unit}
+	if told := (math.Pow(m.E-d.E, 2) + math.Pow(m.N-d.N, 2) - m.E*m.E - m.N*m.N) / (2 * v); told > footTold {
+		return nil
+	}
+	return match.Facts{
+		{Name: "unit", Text: read.unit.Name}, {Name: "other unit", Text: other.unit.Name},
+		{Name: "shift", Value: shift, Unit: "m"}, {Name: "setting", Text: read.setting},
+	}
 }
 
 // String says in words why nothing is written.

@@ -76,6 +76,11 @@ type foot struct {
 	setting string
 }
 
+// footOf is which of feet a unit is; -1 for none.
+func footOf(u grid.Unit) int {
+	return slices.IndexFunc(feet[:], func(f foot) bool { return math.Abs(u.Metres/f.unit.Metres-1) < 1e-9 })
+}
+
 // leastFeet is the least that other feet have to move the points to be looked at, as
 // a share of what the budget allows: no figure is fitted.
 const leastFeet = 0.15
@@ -90,7 +95,7 @@ func wrongFeet(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	if !(taken.Metres > 0) {
 		taken = e.Input.Result.Grid.Unit
 	}
-	k := slices.IndexFunc(feet[:], func(f foot) bool { return math.Abs(taken.Metres/f.unit.Metres-1) < 1e-9 })
+	k := footOf(taken)
 	if k < 0 || e.moved(feet[1-k].unit.Metres/taken.Metres) < leastFeet*e.threshold() {
 		return nil, nil
 	}

@@ -7,6 +7,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/grid/crs"
+	"example.com/phototie/match"
 	"example.com/phototie/match/cause"
 	"example.com/phototie/match/sim"
 )
@@ -68,7 +69,7 @@ func TestRegistry(t *testing.T) {
 			func(t *testing.T) sim.Plant {
 				return sim.Plant{Kind: sim.MetresForFeet, Scale: 1200.0 / 3937}
 			}, "metres-for-feet", "US survey foot"},
-		// 4 ft in 2,000,000 are 1.2 m: no handheld can tell, and nothing is said.
+		// 4 ft in 2,000,000 are 1.2 m: no handheld can tell, and what is said is that it can't.
 		{"feet of the wrong kind", "EPSG:6543", grid.EN{E: 2100000, N: 740000},
 			func(t *testing.T) sim.Plant { return sim.Plant{Kind: sim.WrongFeet} }, "", ""},
 		// A null shift for a real one: some 0.7 m here.
@@ -91,9 +92,18 @@ func TestRegistry(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			x, err := cause.Explain(t.Context(), cause.Input{Proj: set.Projection, Result: res, Options: set.Options(), Open: open})
+			in := cause.Input{Proj: set.Projection, Result: res, Options: set.Options(), Open: open}
+			x, err := cause.Explain(t.Context(), in)
 			if err != nil {
 				t.Fatal(err)
+			}
+			if said := saysFoot(x); said != (c.name == "feet of the wrong kind") {
+				t.Errorf("that the foot is not stated is said: %v", said)
+			}
+			if in.PointUnit = grid.USSurveyFoot; c.name == "feet of the wrong kind" {
+				if x, err := cause.Explain(t.Context(), in); err != nil || saysFoot(x) {
+					t.Errorf("the foot is stated: %v, %v", x.Findings(), err)
+				}
 			}
 			var names []string
 			for _, f := range x.Causes {
@@ -112,6 +122,10 @@ func TestRegistry(t *testing.T) {
 			}
 		})
 	}
+}
+
+func saysFoot(x *cause.Explanation) bool {
+	return slices.ContainsFunc(x.Findings(), func(f match.Finding) bool { return f.Code == match.FindingFootUnstated })
 }
 
 // Zones of the registry that lie beside one another are known by their names, and no

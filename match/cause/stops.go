@@ -12,6 +12,10 @@ import (
 // only has to look.
 const leastStop = 1.5
 
+// significant is what a shift that nothing explains has to have: once in a thousand jobs
+// noise alone comes to that.
+const significant = 6.9
+
 // stops works out the reasons not to write.
 func (s *search) stops(ctx context.Context, t trail, x *Explanation) ([]Stop, error) {
 	var out []Stop
@@ -107,7 +111,7 @@ func (s *search) doubts(ctx context.Context, t trail) ([]Stop, error) {
 	}
 	// The probability of such a mean by noise alone is exp(-score).
 	shift.Score = (m.E*m.E + m.N*m.N) / (2 * v)
-	if shift.Score < -math.Log(1e-6) || math.Hypot(m.E, m.N) < material/2*e.threshold() || len(at) < 5 {
+	if shift.Score < significant || math.Hypot(m.E, m.N) < material/2*e.threshold() || len(at) < 3 {
 		return nil, nil
 	}
 	shift.Kind = StopShift

@@ -66,6 +66,10 @@ var findings = map[string]func(Facts) (message, remedy string){
 		return fmt.Sprintf("no accuracy is stated for %s, which carries %s to the grid, so the budget counts nothing for the frame",
 			f.Text("operation"), Plural(int(f.Value("photos")), "tag")), ""
 	},
+	"foot-unstated": func(f Facts) (string, string) {
+		return fmt.Sprintf("nothing says which foot the points are in: they were read in %s, and in %s they would be %.2f m from there, which the tags can't tell", f.Text("unit"), f.Text("other unit"), f.Value("shift")),
+			fmt.Sprintf("ask whoever made the list, and state points.unit = %q", f.Text("setting"))
+	},
 	"grid-scale": func(f Facts) (string, string) {
 		return fmt.Sprintf("a length on the grid is %.3f times the true one here; tags are judged by true distances", f.Value("scale")), ""
 	},
