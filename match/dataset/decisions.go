@@ -44,27 +44,34 @@ const mostDecisions = 500_000
 // WriteDecisions writes decisions as a decisions file has them. Those that nobody has
 // made yet, without By, are for somebody to look at: a job is refused that has them.
 func WriteDecisions(w io.Writer, decisions []match.Decision) error {
-	out := csv.NewWriter(w)
+	rows := [][]string{decisionNames}
+	for _, d := range decisions {
+		rows = append(rows, DecisionRow(d))
+	}
+	return csv.NewWriter(w).WriteAll(rows)
+}
+
+// DecisionHeader is the first row of a decisions file.
+func DecisionHeader() []string { return slices.Clone(decisionNames) }
+
+// DecisionRow is a decision as a row of such a file.
+func DecisionRow(d match.Decision) []string {
 	number := func(v float64) string {
 		if v == 0 {
 			return ""
 		}
 		return strconv.FormatFloat(v, 'f', 4, 64)
 	}
-	rows := [][]string{decisionNames}
-	for _, d := range decisions {
-		covers := make([]string, len(d.Covers))
-		for i, c := range d.Covers {
-			covers[i] = string(c)
-		}
-		e, n := "", ""
-		if d.At != nil {
-			e, n = strconv.FormatFloat(d.At.E, 'f', 4, 64), strconv.FormatFloat(d.At.N, 'f', 4, 64)
-		}
-		rows = append(rows, []string{d.Photo, string(d.Ruling), d.Point, d.By, d.When, d.Why, strings.Join(covers, " "), d.SHA256, d.Basis, e, n,
-			number(d.Probability), d.RunnerUp, number(d.RunnerUpProbability)})
+	covers := make([]string, len(d.Covers))
+	for i, c := range d.Covers {
+		covers[i] = string(c)
 	}
-	return out.WriteAll(rows)
+	e, n := "", ""
+	if d.At != nil {
+		e, n = strconv.FormatFloat(d.At.E, 'f', 4, 64), strconv.FormatFloat(d.At.N, 'f', 4, 64)
+	}
+	return []string{d.Photo, string(d.Ruling), d.Point, d.By, d.When, d.Why, strings.Join(covers, " "), d.SHA256, d.Basis, e, n,
+		number(d.Probability), d.RunnerUp, number(d.RunnerUpProbability)}
 }
 
 // decisions reads the decisions file, and says which of its rows are about photos

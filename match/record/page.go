@@ -1,18 +1,13 @@
 package record
 
 import (
-	"crypto/sha256"
 	_ "embed"
-	"encoding/base64"
-	"fmt"
 	"html/template"
 	"io"
 	"iter"
 	"slices"
-	"strings"
 
-	"example.com/phototie/match"
-	"example.com/phototie/match/internal/palette"
+	pages "example.com/phototie/match/internal/page"
 	"example.com/phototie/match/internal/words"
 )
 
@@ -20,16 +15,7 @@ import (
 var ownStyles string
 
 // styles are the record's own and those of the verdicts, from the palette.
-var styles = func() string {
-	var b strings.Builder
-	b.WriteString(ownStyles)
-	for _, v := range match.Verdicts {
-		l := palette.Of[v]
-		fmt.Fprintf(&b, ".v.%s { color: %s; border: %dpx %s %s; }\n.v.%s::before { content: \"%s\"; content: \"%s\" / \"\"; }\n",
-			v, l.Ink, l.BorderWidth, l.Border, l.Ink, v, l.Mark, l.Mark)
-	}
-	return b.String()
-}()
+var styles = ownStyles + pages.Verdicts()
 
 //go:embed record.js
 var script string
@@ -42,12 +28,6 @@ var tmpl = template.Must(template.New("record").Funcs(template.FuncMap{
 }).Parse(pageText))
 
 var verdictNames = []string{"within", "over", "gross", "unjudged"}
-
-// scriptHash is what the page's policy lets run: this script and no other.
-var scriptHash = func() string {
-	h := sha256.Sum256([]byte(script))
-	return base64.StdEncoding.EncodeToString(h[:])
-}()
 
 // page is a page of a record: all of it, the first page of a folder, or some sheets.
 type page struct {
@@ -67,7 +47,7 @@ type page struct {
 }
 
 // policy forbids a page everything but its own styles, script and pictures.
-var policy = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-" + scriptHash + "'; base-uri 'none'; form-action 'none'"
+var policy = pages.Policy(script)
 
 type filterView struct {
 	Codes []string

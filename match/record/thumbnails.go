@@ -27,6 +27,9 @@ type ThumbnailOptions struct {
 	// Size is the longer side in pixels; 0 defaults to 320. A smaller image keeps
 	// its size.
 	Size int
+	// MostBytes is how long a picture may be; one that is longer is drawn smaller. 0
+	// is as long as it comes.
+	MostBytes int
 	// Embedded takes the thumbnail that the camera put into the photo, where there
 	// is one. It costs next to nothing, but it is small (160 by 120 pixels as a
 	// rule), and nothing says that it still shows what the image does.
@@ -117,7 +120,25 @@ func (t *thumbnailer) picture(ctx context.Context, photo string) (Picture, error
 	if err != nil {
 		return Picture{}, err
 	}
-	return encode(m)
+	return t.opt.fit(m)
+}
+
+// fit encodes a picture, in a smaller size where it would be too long.
+func (o ThumbnailOptions) fit(m *image.RGBA) (Picture, error) {
+	for {
+		p, err := encode(m)
+		b := m.Bounds()
+		long := max(b.Dx(), b.Dy())
+		if err != nil || o.MostBytes == 0 || len(p.JPEG) <= o.MostBytes || long < 64 {
+			return p, err
+		}
+		// Bytes grow somewhat slower than pixels.
+		k := math.Sqrt(float64(o.MostBytes) / float64(len(p.JPEG)))
+		w, h := fitted(b.Dx(), b.Dy(), min(int(float64(long)*k*0.95), long-8))
+		small := image.NewRGBA(image.Rect(0, 0, w, h))
+		draw.BiLinear.Scale(small, small.Bounds(), m, b, draw.Src, nil)
+		m = small
+	}
 }
 
 // unnamed drops the path from an error of the file system: the record names the
@@ -146,7 +167,7 @@ func (t *thumbnailer) embedded(ctx context.Context, r io.ReaderAt, size int64, t
 		return Picture{}, false
 	}
 	m = turn(unbar(m, tag.Width, tag.Height), orientation)
-	p, err := encode(m)
+	p, err := t.opt.fit(m)
 	return p, err == nil
 }
 

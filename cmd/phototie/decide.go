@@ -1,0 +1,125 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/decide"
+)
+
+// decision is the command decide with its flags.
+type decision struct {
+	*env
+	out, title string
+	retake     bool
+	pixels     *choice
+	accept     acceptance
+	output     output
+}
+
+func newDecide(e *env) *cobra.Command {
+	c := &decision{env: e}
+	cmd := &cobra.Command{
+		Use:   "decide --out FILE [flags] DIR",
+		Short: "Write a page on which to decide what the photos in question show",
+		Long: `decide checks the dataset in the folder DIR and writes one HTML page with each
+photo that needs a decision, the worst first: links that are contradicted or
+doubtful, points found for photos without a link, tags that are out, photos that
+are missing or of no use, acceptances that run out within 30 days. Beside each
+photo stand a plan, the points that it may show and what speaks for them. The page
+needs no network, and works with keys, a mouse or fingers.
+
+Each photo is decided to show a point, to show none, to be taken again, or to stay
+as it is. The page saves the file decisions.csv. Put it into DIR and name it in
+phototie.toml:
+
+  [links]
+  decisions = "decisions.csv"
+
+A decision overrules the links, counts as an acceptance of what was found of the
+photo, and is named with its author in the record and the ledger. A photo that was
+decided to show its point is corrected whatever its verdict. Where the photo's
+bytes, its tag, its links or the points near it change, the decision is stale, does
+nothing, and check says so.
+
+--retake writes what is to be taken again in place of the page: by point, in the
+order of a short walk, with the reasons. The name of FILE says how: .html with a
+plan, .csv, .gpx (GPX 1.1: waypoints and a route) or .geojson. Positions in them
+are for finding the way back to a point, and never for setting one out.`,
+		Example: `  phototie decide --out decide.html job
+  phototie decide --retake --out again.gpx job`,
+		Args: argsExactly(1, "the dataset's folder"),
+	}
+	f := cmd.Flags()
+	f.StringVar(&c.out, "out", "", "the file to write")
+	f.StringVar(&c.title, "title", "", "the job's name (default the dataset's folder)")
+	f.BoolVar(&c.retake, "retake", false, "write the list of what is to be taken again")
+	c.pixels = addPixels(cmd)
+	c.accept.flags(cmd)
+	c.output.flags(cmd)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error { return c.run(cmd.Context(), args[0]) }
+	return cmd
+}
+
+// earlierDecide reports whether a file begins as what decide wrote.
+func earlierDecide(head []byte) bool {
+	return bytes.HasPrefix(head, []byte("<!DOCTYPE html>")) && bytes.Contains(head, []byte(decide.Heading+"</title>"))
+}
+
+func (c *decision) run(ctx context.Context, dir string) error {
+	if c.out == "" {
+		return usagef("say where the page goes: --out decide.html")
+	}
+	format := ""
+	if c.retake {
+		var err error
+		if format, err = decide.RetakeFormat(c.out); err != nil {
+			return usagef("--out %w", err)
+		}
+	}
+	if err := c.accept.prepare(); err != nil {
+		return err
+	}
+	job, err := checked(ctx, c.env, dir, dataset.CheckOptions{Pixels: pixelPolicies[c.pixels.value]})
+	if err != nil {
+		return err
+	}
+	defer job.Dataset().Close()
+	earlier := earlierDecide
+	if c.retake {
+		earlier = func(head []byte) bool { return decide.WroteRetake(format, head) }
+	}
+	if err := c.output.guard(job.Dataset(), c.out, earlier); err != nil {
+		return err
+	}
+	opt := decide.Options{Title: c.title, Tool: "phototie " + version(), Outcome: c.accept.apply(job.Findings()), Today: c.accept.today}
+	if opt.Title == "" {
+		opt.Title = jobName(dir)
+	}
+	n := 0
+	if c.retake {
+		err = writeWhole(c.out, func(w io.Writer) (err error) { n, err = decide.Retake(ctx, w, format, job, opt); return err })
+		if err == nil {
+			_, err = fmt.Fprintf(c.stdout, "%s: to be taken again: %d\n", c.out, n)
+		}
+		return err
+	}
+	if opt.PhotoLink, err = photoLinks(filepath.Dir(c.out), dir); err != nil {
+		return err
+	}
+	tell, done := progress(c.stderr, "drawing photos")
+	opt.Progress = tell
+	err = writeWhole(c.out, func(w io.Writer) (err error) { n, err = decide.Write(ctx, w, job, opt); return err })
+	done()
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(c.stdout, "%s: to be decided: %d\n", c.out, n)
+	return err
+}
