@@ -547,14 +547,15 @@ func (c *checker) resolution(t *geotag.Tag) float64 {
 // of the cameras' noise, as far as they were learnt.
 func (c *checker) verdicts(res *Result, models map[string]*noise.Model) error {
 	t := NewTally(c.unit, c.opt.Budget)
-	over := overTags{photos: len(res.Photos)}
+	over, heights := overTags{photos: len(res.Photos)}, heightSet{}
 	for i := range res.Photos {
 		if err := t.Add(&res.Photos[i]); err != nil {
 			return err
 		}
 		over.add(i, &res.Photos[i])
+		heights.add(&res.Photos[i])
 	}
-	res.ofSet = over.findings(models, c.opt.Budget)
+	res.ofSet = append(over.findings(models, c.opt.Budget), heights.findings(c.unit)...)
 	for i := range res.Photos {
 		if err := t.Judge(&res.Photos[i]); err != nil {
 			return err

@@ -1,8 +1,10 @@
 package match
 
 import (
+	"cmp"
 	"context"
 	"errors"
+	"math"
 	"slices"
 
 	"example.com/phototie/geotag"
@@ -21,7 +23,15 @@ type HeightOptions struct {
 	// TagSeaLevel is the vertical system that tags mean by sea level, "EGM96" for
 	// instance; empty means that it is not known.
 	TagSeaLevel string
+	// Tolerance is how far in metres the height of a tag may be off, at 95 %; 0
+	// defaults to 15: the 13 m of the GPS Standard Positioning Service Performance
+	// Standard, 5th edition (2020), and how high a camera is held (common practice).
+	Tolerance float64
 }
+
+// defaultHeightTolerance is HeightOptions.Tolerance where that is 0, and fewestHeights
+// is how many photos tell that heights are off as a whole.
+const defaultHeightTolerance, fewestHeights = 15, 5
 
 // HeightDiscrepancy is the altitude of a tag held against the height of the point
 // that the photo is tied to.
@@ -30,6 +40,10 @@ type HeightDiscrepancy struct {
 	// tag's frame; nil where they could not be compared, and Why says why.
 	DH  *float64 `json:"d_h_m"`
 	Why string   `json:"why,omitempty"`
+	// Verdict is Within where DH is no more than Tolerance, else Over; empty where DH is
+	// nil. Tolerance is HeightOptions.Tolerance in metres, with Accuracy in it.
+	Verdict   Verdict `json:"verdict,omitempty"`
+	Tolerance float64 `json:"tolerance_m,omitempty"`
 	// Tag and Point are the two ellipsoidal heights in metres; nil where DH is.
 	Tag   *float64 `json:"tag_m,omitempty"`
 	Point *float64 `json:"point_m,omitempty"`
@@ -110,25 +124,56 @@ func (c *checker) heights(ctx context.Context, results []PhotoResult) error {
 			return err
 		}
 		for k, d := range compared {
-			of[k].fill(d)
+			of[k].fill(d, c.opt.Heights.Tolerance)
 		}
 		of = of[len(part):]
 	}
 	return nil
 }
 
-// fill takes a comparison over.
-func (h *HeightDiscrepancy) fill(d grid.HeightDiscrepancy) {
+// fill takes a comparison over, and judges it.
+func (h *HeightDiscrepancy) fill(d grid.HeightDiscrepancy, tolerance float64) {
 	h.Notes = append(append(h.Notes, d.Tag.Notes...), d.Point.Notes...)
 	if d.Err != nil {
 		h.Why = d.Err.Error()
 		return
 	}
 	h.DH, h.Tag, h.Point, h.Accuracy = &d.DH, &d.Tag.Metres, &d.Point.Metres, d.Accuracy
+	h.Tolerance = cmp.Or(tolerance, defaultHeightTolerance)
+	if h.Accuracy != nil {
+		h.Tolerance = math.Hypot(h.Tolerance, *h.Accuracy)
+	}
+	h.Verdict = Within
+	if math.Abs(d.DH) > h.Tolerance {
+		h.Verdict = Over
+	}
 	for _, s := range d.Tag.Steps {
 		h.Steps = append(h.Steps, "tag: "+s)
 	}
 	for _, s := range d.Point.Steps {
 		h.Steps = append(h.Steps, "point: "+s)
 	}
+}
+
+// heightSet gathers what the heights of a job have in common.
+type heightSet struct{ d, tolerance []float64 }
+
+func (s *heightSet) add(r *PhotoResult) {
+	if h := r.Height; h != nil && h.DH != nil {
+		s.d, s.tolerance = append(s.d, *h.DH), append(s.tolerance, h.Tolerance)
+	}
+}
+
+// findings gives the finding where heights are off as a whole.
+func (s *heightSet) findings(u grid.Unit) []Finding {
+	n := len(s.d)
+	if n < fewestHeights {
+		return nil
+	}
+	m, tolerance := median(s.d), median(s.tolerance)
+	if math.Abs(m) <= tolerance {
+		return nil
+	}
+	return []Finding{NewFinding(FindingHeights, Fact{Name: "photos", Value: float64(n)},
+		Fact{Name: "height", Value: m / u.Metres, Unit: u.Symbol}, Fact{Name: "tolerance", Value: tolerance / u.Metres, Unit: u.Symbol})}
 }

@@ -95,3 +95,47 @@ func TestHeights(t *testing.T) {
 		})
 	}
 }
+
+// TestHeightsOff: heights of points that count from EGM96 and are read as ellipsoidal,
+// 57 m too low, are a finding in the unit of the job, and each photo is over; heights
+// within the tolerance are none. That geoid and ellipsoid differ by so much: EGM96 over
+// Ireland (NGA, from memory).
+func TestHeightsOff(t *testing.T) {
+	for _, c := range []struct {
+		height, tolerance float64
+		unit              grid.Unit
+		want              string
+		verdict           Verdict
+	}{
+		{4, 0, grid.Metre, "the altitudes of 8 photos lie 58.0 m above the heights of their points (median); 15.0 m tolerated", Over},
+		{4, 0, grid.Foot, "the altitudes of 8 photos lie 190 ft above the heights of their points (median); 49.2 ft tolerated", Over},
+		{4, 60, grid.Metre, "", Within},
+		{60, 0, grid.Metre, "", Within},
+	} {
+		p := newPlane()
+		p.unit = c.unit
+		opt := Options{Heights: HeightOptions{Points: grid.HeightRef{Surface: grid.HeightEllipsoid}, Tolerance: c.tolerance}, Ties: TieOptions{Off: true}}
+		points := []Point{{ID: "A", EN: grid.EN{E: p.e0, N: p.n0}, Height: &c.height}}
+		var links []Link
+		var photos []Photo
+		for i := range 8 {
+			tag := tagAt(p, points[0].EN, float64(i), 1)
+			tag.Altitude = &geotag.Altitude{Metres: 62, Ref: geotag.AltitudeEllipsoidal}
+			photos = append(photos, Photo{Name: string(rune('a' + i)), Tag: tag})
+			links = append(links, Link{Photo: photos[i].Name, Point: "A"})
+		}
+		res, err := Check(context.Background(), heightPlane{p}, points, links, seq(photos...), opt)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := ""
+		for _, f := range res.Findings() {
+			if f.Code == FindingHeights {
+				got = f.Message
+			}
+		}
+		if got != c.want || res.Photos[0].Height.Verdict != c.verdict {
+			t.Errorf("%+v: %q, %+v", c, got, res.Photos[0].Height)
+		}
+	}
+}

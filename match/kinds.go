@@ -48,6 +48,7 @@ const (
 // The kinds of finding about the job as a whole and about what is accepted.
 const (
 	FindingOverShare        FindingCode = "over-share"
+	FindingHeights          FindingCode = "heights-off"
 	FindingCause            FindingCode = "cause-found"
 	FindingStop             FindingCode = "writing-stopped"
 	FindingControl          FindingCode = "site-control-suspect"
@@ -103,6 +104,9 @@ var tieKinds = []FindingKind{
 	{FindingOverShare, SeverityWarning, "Too many tags over budget",
 		"More photos are over budget than the noise of the handhelds explains, where photos that share an error count for what they tell. Links, points, the frame or the settings may be wrong.",
 		"look for what the photos over budget have in common; where the camera or the place is worse than the settings say, set accuracy or the budget"},
+	{FindingHeights, SeverityWarning, "Heights off as a whole",
+		"The altitudes of the tags lie off the heights of the points by more than the vertical tolerance, as a whole. One of the two may count from another surface than the settings say: geoid and ellipsoid differ by up to 107 m.",
+		"find out whether altitudes and heights count from the ellipsoid or the geoid, and mend [heights] in the settings; no tie depends on it"},
 	{FindingCause, SeverityWarning, "Cause found",
 		"Something explains why photos are out, or linked to the wrong points, or have wrong times. It is an error where points may be wrong as a whole, so that nothing is written.",
 		"see the causes in the report"},

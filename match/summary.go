@@ -79,7 +79,9 @@ func (r *Result) CodesOf() map[string][]string {
 // HeightSummary sums up how tags' altitudes compare with the points' heights, tag
 // minus point in metres.
 type HeightSummary struct {
-	Compared            int
+	Compared int
+	// Over is how many of them are beyond their tolerance.
+	Over                int
 	Median, Least, Most float64
 	// NotCompared has the reasons why others were not, the commonest first.
 	NotCompared []Reasons
@@ -100,6 +102,9 @@ func (r *Result) HeightSummary() HeightSummary {
 		case h == nil:
 		case h.DH != nil:
 			dh = append(dh, *h.DH)
+			if h.Verdict == Over {
+				s.Over++
+			}
 		default:
 			k := slices.IndexFunc(s.NotCompared, func(x Reasons) bool { return x.Why == h.Why })
 			if k < 0 {

@@ -70,6 +70,7 @@ var Reference = []Setting{
 	{"heights.separation_accuracy_m", "not stated", "how good that is"},
 	{"heights.frame", "the grid's", "the frame of the ellipsoid that heights or the separation count from"},
 	{"heights.tags", "unknown", `"ellipsoid" or "geoid": what altitudes of tags count from that don't say so reliably`},
+	{"heights.tolerance_m", "15", "how far altitudes of tags may be off, at 95 %; a median beyond it is a finding"},
 	{"heights.tag_sea_level", "unknown", `the sea level of tags, "EGM96" for instance`},
 
 	{"ties.field_order", "not known", `what comes first in the field: "point-then-photo" (a photo is linked to the point surveyed last), "photo-then-point" (to the one surveyed next), "id-entered" (the crew enters the point's id) or "linked-later" (links are made in the office)`},

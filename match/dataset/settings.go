@@ -148,6 +148,8 @@ type HeightSettings struct {
 	// instance. Empty means that it is not known, and such altitudes are not
 	// compared.
 	TagSeaLevel string `toml:"tag_sea_level"`
+	// Tolerance is how far in metres altitudes may be off, at 95 %; 0 is 15.
+	Tolerance float64 `toml:"tolerance_m"`
 }
 
 // TieSettings say how ties are weighed.
@@ -219,6 +221,7 @@ func (s Settings) options() match.Options {
 			Points:      s.Heights.reference(compound.MatchString(s.Grid.CRS), s.Site != nil && (s.Site.Vertical != nil || s.Site.FitHeights != "")),
 			Tags:        surfaces[s.Heights.Tags],
 			TagSeaLevel: s.Heights.TagSeaLevel,
+			Tolerance:   s.Heights.Tolerance,
 		},
 	}
 	if s.Requirements != nil {
@@ -548,6 +551,9 @@ func (h HeightSettings) check(ps *problems) {
 			ps.add(0, 0, `use "ellipsoid" or "geoid"`, "heights.%s = %q is no surface known here", f.key, f.value)
 			return
 		}
+	}
+	if !(h.Tolerance >= 0 && h.Tolerance <= 1000) {
+		ps.add(0, 0, "state metres from 0 to 1000", "heights.tolerance_m is %v", h.Tolerance)
 	}
 	ref := h.reference(false, false)
 	if h.Points == "" && (h.VerticalCRS != "" || h.Separation != nil) {

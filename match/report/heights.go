@@ -7,7 +7,8 @@ import "example.com/phototie/match/internal/words"
 func (t *text) heights() {
 	s := t.r.HeightSummary()
 	if s.Compared > 0 {
-		t.para(2, 4, "heights, tag minus point: %s compared, median %+.1f m, from %+.1f to %+.1f m", words.Count(s.Compared), s.Median, s.Least, s.Most)
+		m := t.u.Metres
+		t.para(2, 4, "heights, tag minus point: %s compared, %s over, median %+.1f, from %+.1f to %+.1f %s", words.Count(s.Compared), words.Count(s.Over), s.Median/m, s.Least/m, s.Most/m, t.u.Symbol)
 	} else if !t.opt.All {
 		return
 	}

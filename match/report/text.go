@@ -174,7 +174,7 @@ func worstFirst(a, b *match.PhotoResult) int {
 var judgedColumns = []column{
 	{head: "photo", path: true, most: 44}, {head: "point", most: 14}, {head: "verdict", most: 8},
 	{head: "distance", right: true, most: 14}, {head: "bearing", right: true, most: 8},
-	{head: "allowed", right: true, most: 10}, {head: "chance", right: true, most: 14}, {head: "nearest", most: 14},
+	{head: "allowed", right: true, most: 10}, {head: "chance", right: true, most: 14}, {head: "", most: 18},
 }
 
 // look lists the photos and the points that somebody should look at: by their
@@ -355,7 +355,7 @@ func judgedRow(r *match.Result, ph *match.PhotoResult) []string {
 		row[4] = words.Degrees(d.Bearing.Degrees())
 	}
 	if n := ph.Nearest; n != nil && n.Point != ph.Tie.Point {
-		row[7] = words.Safe(n.Point)
+		row[7] = "near " + words.Safe(n.Point)
 	}
 	return row
 }

@@ -157,7 +157,7 @@ func Chance(p float64) string {
 	case p >= 0.35:
 		return fmt.Sprintf("%.0f in 10", 10*p)
 	case p < 1e-6:
-		return "< 1 in 10⁶"
+		return "no"
 	}
 	n := 1 / p
 	if step := math.Pow10(int(math.Log10(n)) - 1); step > 1 {

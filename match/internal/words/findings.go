@@ -81,6 +81,14 @@ var findings = map[string]func(Facts) (message, remedy string){
 		return fmt.Sprintf("%s of %s are over budget; %s would be expected, and errors like those of the handhelds do not explain so many",
 			whole(f, "photos over budget"), Plural(int(f.Value("photos")), "photo"), Percent(f.Value("share expected"))), ""
 	},
+	"heights-off": func(f Facts) (string, string) {
+		as, height := "above", f.Value("height")
+		if height < 0 {
+			as, height = "below", -height
+		}
+		return fmt.Sprintf("the altitudes of %s lie %s %s the heights of their points (median); %s tolerated", Plural(int(f.Value("photos")), "photo"),
+			Length(height)+" "+f.Unit("height"), as, length(f, "tolerance")), ""
+	},
 	"photo-undecodable": func(f Facts) (string, string) { return "its pixels can't be read: " + f.Text("why"), "" },
 	"photo-unmeasured": func(f Facts) (string, string) {
 		return fmt.Sprintf("the pixels of %s were not measured, as they are of a kind that is not decoded here (the first is %s: %s)",
