@@ -564,5 +564,6 @@ func (c *checker) verdicts(res *Result, models map[string]*noise.Model) error {
 	res.Counts = t.Counts()
 	res.Set, res.SetWithoutGross = t.Sets()
 	res.Written = t.Written()
+	res.Quality = quality(res.Set, res.Written, heights.d, c.unit)
 	return nil
 }

@@ -259,6 +259,9 @@ type Result struct {
 	// SetWithoutGross is the same without the photos judged gross, which are not
 	// noise and drown it; nil where there are none, or nothing else.
 	SetWithoutGross *SetStats `json:"set_without_gross,omitempty"`
+	// Quality has the measures of positional accuracy for a report by ISO 19157 or
+	// ASPRS; none where Set is nil.
+	Quality []Measure `json:"quality,omitempty"`
 	// Cameras is what was found out about clocks and tags camera by camera.
 	Cameras []Camera `json:"cameras,omitempty"`
 	// Requirements are what was required of the photos, with nothing left open; nil

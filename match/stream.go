@@ -74,6 +74,7 @@ func NewStream(ctx context.Context, proj grid.Projection, points []Point, links 
 	s.Result.Counts = s.tally.Counts()
 	s.Result.Set, s.Result.SetWithoutGross = s.tally.Sets()
 	s.Result.Written = s.tally.Written()
+	s.Result.Quality = quality(s.Result.Set, s.Result.Written, heights.d, c.unit)
 	return s, nil
 }
 

@@ -66,6 +66,7 @@ type overview struct {
 	HasCauses    bool
 	Findings     []findingRow
 	FindingsMore string
+	Quality      []measureRow
 }
 
 func (d *doc) overview() *overview {
@@ -73,6 +74,7 @@ func (d *doc) overview() *overview {
 	rows, more := d.lookRows()
 	v.Look, v.LookMore = chunks(rows, "Photos that somebody should look at, the gross ones first", "Photos to look at, rows", func(r lookRow) string { return r.Photo.Text }), more
 	v.Findings, v.FindingsMore = d.otherFindings()
+	v.Quality = measures(d.r)
 	return v
 }
 

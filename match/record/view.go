@@ -394,6 +394,33 @@ func (fs *facts) addSet(r *match.Result) {
 	}
 }
 
+// measureRow is a measure of the annex, in words.
+type measureRow struct {
+	match.Measure
+	Result, Level string
+}
+
+// measures words the measures of positional accuracy.
+func measures(r *match.Result) []measureRow {
+	var rows []measureRow
+	for _, m := range r.Quality {
+		row := measureRow{Measure: m, Level: "none set"}
+		switch {
+		case m.Result == nil:
+			row.Result = "not stated: " + m.Why
+		case m.Unit == r.Grid.Unit.Symbol:
+			row.Result = withUnit(*m.Result, r.Grid.Unit)
+		default:
+			row.Result = percent(*m.Result)
+		}
+		if m.Level != nil && m.Conforms != nil {
+			row.Level = percent(*m.Level) + ", " + map[bool]string{true: "met", false: "not met"}[*m.Conforms]
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
 // title makes the first letter a capital.
 func title(s string) string {
 	r, n := utf8.DecodeRuneInString(s)
