@@ -113,11 +113,12 @@ func TestGateAgrees(t *testing.T) {
 	if out, err := exec.Command("go", "build", "-o", gate, "../../examples/gate").CombinedOutput(); err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}
-	for _, name := range []string{"port-velland", "tallow-creek"} {
-		var out, errs bytes.Buffer
-		if code := run(t.Context(), []string{"demo", "--job", name, filepath.Join(dir, name)}, &out, &errs); code != exitOK {
-			t.Fatal(errs.String())
-		}
+	var out, errs bytes.Buffer
+	if code := run(t.Context(), []string{"demo", "--job", "tallow-creek", filepath.Join(dir, "tallow-creek")}, &out, &errs); code != exitOK {
+		t.Fatal(errs.String())
+	}
+	if err := copyExample(filepath.Join(dir, "port-velland")); err != nil {
+		t.Fatal(err)
 	}
 	agree := func(t *testing.T, job string) string {
 		t.Helper()

@@ -30,7 +30,9 @@ func TestExamplePipelines(t *testing.T) {
 	if err := os.Mkdir(filepath.Join(dir, "deliveries"), 0o755); err != nil {
 		t.Fatal(err)
 	}
-	run(exitOK, "demo", "deliveries/quay")
+	if err := copyExample(filepath.Join(dir, "deliveries/quay")); err != nil {
+		t.Fatal(err)
+	}
 	run(exitOK, "check", "--write-baseline", accepted, "deliveries/quay")
 	text, err := os.ReadFile(filepath.Join(dir, accepted))
 	if err != nil {

@@ -12,10 +12,10 @@ import (
 // that it was no error of the program.
 func TestInterrupted(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "job")
-	var out, errs bytes.Buffer
-	if code := run(t.Context(), []string{"demo", dir}, &out, &errs); code != exitOK {
-		t.Fatal(code, errs.String())
+	if err := copyExample(dir); err != nil {
+		t.Fatal(err)
 	}
+	var out, errs bytes.Buffer
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	for _, args := range [][]string{{"check", dir}, {"correct", "--into", dir + "-corrected", dir}, {"pack", "--into", dir + "-delivery", dir}} {

@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"sort"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -43,6 +44,24 @@ func TestMain(m *testing.M) {
 	os.Exit(code)
 }
 
+// example is the port's example job, drawn once for all tests that need one.
+var example = sync.OnceValues(func() (string, error) {
+	dir := filepath.Join(filepath.Dir(program), "example")
+	if out, err := exec.Command(program, "demo", dir).CombinedOutput(); err != nil {
+		return "", fmt.Errorf("drawing the example job: %w\n%s", err, out)
+	}
+	return dir, nil
+})
+
+// copyExample puts the example job into a new folder.
+func copyExample(dir string) error {
+	from, err := example()
+	if err != nil {
+		return err
+	}
+	return os.CopyFS(dir, os.DirFS(from))
+}
+
 // The scripts run the real command, each in a folder of its own.
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
@@ -53,6 +72,12 @@ func TestScripts(t *testing.T) {
 				if err := ts.Exec(program, args...); (err != nil) != neg {
 					ts.Fatalf("phototie %q: %v", args, err)
 				}
+			},
+			"example": func(ts *testscript.TestScript, neg bool, args []string) {
+				if neg || len(args) != 1 {
+					ts.Fatalf("usage: example DIR")
+				}
+				ts.Check(copyExample(ts.MkAbs(args[0])))
 			},
 			"photo":   photo,
 			"sums":    sums,

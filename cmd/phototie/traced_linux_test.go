@@ -48,8 +48,8 @@ func TestDefinitionsOpenNothing(t *testing.T) {
 		t.Fatalf("PROJ's own program is not seen to open the file:\n%s", out)
 	}
 	demo := filepath.Join(t.TempDir(), "demo")
-	if out, err := exec.Command(program, "demo", demo).CombinedOutput(); err != nil {
-		t.Fatalf("%v\n%s", err, out)
+	if err := copyExample(demo); err != nil {
+		t.Fatal(err)
 	}
 	photos, err := filepath.Glob(filepath.Join(demo, "photos", "*", "*", "*.jpg"))
 	if err != nil || len(photos) == 0 {
