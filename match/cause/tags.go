@@ -553,7 +553,8 @@ func (e *Evidence) repeating(run bool) []Hypothesis {
 	h := changes(e)
 	h.Scope, h.Rate = ScopeSome, 0.005
 	for _, s := range e.same {
-		if s.run != run {
+		// Photos of one point, once their links are mended, may have like tags.
+		if s.run != run || !run && !e.apart(s.photos) {
 			continue
 		}
 		for _, i := range s.photos {

@@ -587,6 +587,16 @@ func (e *Evidence) tieGain(p *Photo, point int) float64 {
 	return l - p.logp + e.timeGain(p, point)
 }
 
+// besideRun says that a run of wrong links was found some photos from a photo: where it
+// ends is not known that well, and no slip of its own is to be seen there.
+func (e *Evidence) besideRun(p *Photo) bool {
+	const few = 20
+	seq, k := e.walks.seq[p.Camera], e.walks.rank[p.Index]
+	return slices.ContainsFunc(seq[max(0, k-few):min(len(seq), k+few+1)], func(i int) bool {
+		return e.told[telling{"late-run", i}] || e.told[telling{"early-run", i}]
+	})
+}
+
 // wrongTie: single photos are tied to a wrong point. The tag says which is right
 // where it lies at another point; at the points before and after in the walk it is
 // more likely than elsewhere.
@@ -597,7 +607,7 @@ func wrongTie(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	n := 0
 	for i := range e.Photos {
 		p := &e.Photos[i]
-		if !p.Out || p.OnGrid == nil || !p.linked() || p.hint.run {
+		if !p.Out || p.OnGrid == nil || !p.linked() || p.hint.run || e.besideRun(p) {
 			continue
 		}
 		at := grid.EN{E: p.OnGrid.E - p.move.E/e.unit, N: p.OnGrid.N - p.move.N/e.unit}
