@@ -177,6 +177,15 @@ func TestPage(t *testing.T) {
 	if got := text(t, ctx, "count"); !strings.HasPrefix(got, "20 of") {
 		t.Fatalf("%s", got)
 	}
+	// One more by its id, taken back again; a point that is not there is refused.
+	run("another", chromedp.SendKeys("#other-id", "T11\r"))
+	if got := text(t, ctx, "count"); !strings.HasPrefix(got, "21 of") {
+		t.Fatalf("another point: %s", got)
+	}
+	run("undo", chromedp.KeyEvent("p"), chromedp.KeyEvent("u"), chromedp.SendKeys("#other-id", "T99\r"))
+	if got := text(t, ctx, "count"); !strings.HasPrefix(got, "20 of") || !strings.Contains(text(t, ctx, "says"), "no point T99") {
+		t.Fatalf("undone: %s; %s", got, text(t, ctx, "says"))
+	}
 	run("save", touch("#save"))
 	file := filepath.Join(saved, "decisions.csv")
 	for range 100 {
