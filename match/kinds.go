@@ -155,7 +155,7 @@ var tieKinds = []FindingKind{
 	{FindingFrameUnstated, SeverityWarning, "Frame without an accuracy",
 		"The registry states no accuracy for the operation that carries tags to the grid, so the budget has no part for the frame.",
 		"set budget.frame_sigma_m to what the frame may be off, or name another operation (phototie frames lists them)"},
-	{FindingFootUnstated, SeverityWarning, "Foot unstated",
+	{FindingFootUnstated, SeverityNote, "Foot unstated",
 		"The grid is in feet, nothing says which foot the list of points is in, and tags as good as these can't tell the US survey foot from the international one here. Read in the wrong one, all points are off by the same, and so is each position that is written.",
 		"ask whoever made the list, and state points.unit"},
 	{FindingCoarse, SeverityWarning, "Tag too coarse",

@@ -12,9 +12,9 @@ import (
 // only has to look.
 const leastStop = 1.5
 
-// significant is what a shift that nothing explains has to have: once in a thousand jobs
+// significant is what a shift that nothing explains has to have: once in ten thousand jobs
 // noise alone comes to that.
-const significant = 6.9
+const significant = 9.2
 
 // stops works out the reasons not to write.
 func (s *search) stops(ctx context.Context, t trail, x *Explanation) ([]Stop, error) {
@@ -111,7 +111,7 @@ func (s *search) doubts(ctx context.Context, t trail) ([]Stop, error) {
 	}
 	// The probability of such a mean by noise alone is exp(-score).
 	shift.Score = (m.E*m.E + m.N*m.N) / (2 * v)
-	if shift.Score < significant || math.Hypot(m.E, m.N) < material/2*e.threshold() || len(at) < 3 {
+	if shift.Score < significant || math.Hypot(m.E, m.N) < material/2*e.threshold() || len(at) < 4 {
 		return nil, nil
 	}
 	shift.Kind = StopShift
