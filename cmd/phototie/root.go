@@ -131,7 +131,7 @@ Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 usage or input,
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usagef("%w; see %s --help", err, cmd.CommandPath())
 	})
-	root.AddCommand(newCompare(e), newCheck(e), newCorrect(e), newRestore(e), newFrames(e), newDemo(e), newReport(e), newPack(e), newDecide(e), newVerify(e), newCRS(e))
+	root.AddCommand(newCompare(e), newCheck(e), newCorrect(e), newRestore(e), newFrames(e), newDemo(e), newReport(e), newPack(e), newDecide(e), newVerify(e), newCRS(e), newInit(e))
 	root.AddCommand(newTopics()...)
 	root.SetHelpCommand(newHelp(root))
 	return root

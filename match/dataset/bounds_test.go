@@ -79,7 +79,7 @@ func TestMemoryIsBounded(t *testing.T) {
 			d, err := OpenFS(fsys, onPlane)
 			if err == nil {
 				if tt.file == "links.csv" {
-					_, _, err = d.links(nil)
+					_, _, _, err = d.links(nil, nil, nil)
 				} else {
 					_, _, _, err = d.Points(t.Context())
 				}

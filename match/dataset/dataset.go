@@ -38,6 +38,8 @@ type Reading struct {
 	Site *SiteRead `json:"site,omitempty"`
 	// Points tells of the points file.
 	Points *PointsRead `json:"points,omitempty"`
+	// Links tells of a list of links that is no table of a photo and a point a row.
+	Links *LinksRead `json:"links,omitempty"`
 }
 
 // findings lists what somebody should know about the survey's side.
@@ -126,6 +128,11 @@ func (d *Dataset) settle(open grid.Opener) (err error) {
 	if d.settings, err = readSettings(d.fsys); err != nil {
 		return err
 	}
+	return d.openSystems(open)
+}
+
+// openSystems opens the grid of the settings, and the site system where there is one.
+func (d *Dataset) openSystems(open grid.Opener) (err error) {
 	d.open = open
 	if d.proj, err = d.openGrid(); err == nil && d.settings.Site != nil {
 		d.proj, d.site, err = d.settings.Site.system(d.fsys, d.proj)
@@ -257,17 +264,6 @@ func (d *Dataset) readPoints(ctx context.Context) (*pointsReader, error) {
 	return r, err
 }
 
-// links are the links of the links file and, unless the settings say that it has
-// all there are, those that the points file lists. originals has the names that
-// photos had before they were renamed, by the path that a row names.
-func (d *Dataset) links(listed []match.Link) (links []match.Link, originals map[string]string, err error) {
-	links, originals, err = readLinks(d.fsys, d.settings.Links)
-	if err == nil && !d.settings.Links.Only {
-		links = merge(links, listed)
-	}
-	return links, originals, err
-}
-
 // Progress is told how far a long work is: done of total. It may be nil.
 type Progress func(done, total int)
 
@@ -295,14 +291,15 @@ func (d *Dataset) Survey(ctx context.Context) (*Survey, error) {
 	if err != nil {
 		return nil, err
 	}
-	links, originals, err := d.links(listed)
-	if err != nil {
-		return nil, err
-	}
 	names, err := d.PhotoNames(ctx)
 	if err != nil {
 		return nil, err
 	}
+	links, originals, how, err := d.links(listed, names, points)
+	if err != nil {
+		return nil, err
+	}
+	reading.Links = how
 	if len(originals) > 0 {
 		// Renaming changes no order, so that the same photos give the same result.
 		slices.SortStableFunc(names, func(a, b string) int {
@@ -395,4 +392,14 @@ func (d *Dataset) Stream(ctx context.Context, progress Progress) (*match.Stream,
 	}
 	out, err := match.NewStream(ctx, d.proj, s.Points, s.Links, s.Photos, read, s.Options)
 	return out, s.Reading, err
+}
+
+// OpenDraft opens a folder with settings that are not in it, or not yet.
+func OpenDraft(folder *Dataset, settings []byte, open grid.Opener) (*Dataset, error) {
+	s, err := parseSettings(settings)
+	if err != nil {
+		return nil, err
+	}
+	d := &Dataset{settings: s, fsys: folder.fsys}
+	return d, d.openSystems(open)
 }

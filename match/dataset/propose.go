@@ -45,7 +45,7 @@ func (c *Checked) Propose(ctx context.Context) (files []Proposal, notes []string
 	if c.Explanation == nil {
 		return nil, nil, nil
 	}
-	files, notes, err = c.d.propose(c.Explanation, c.Reading.Points, c.decided())
+	files, notes, err = c.d.propose(c.Explanation, c.Reading, c.decided())
 	if err != nil {
 		return nil, notes, err
 	}
@@ -58,7 +58,8 @@ func (c *Checked) Propose(ctx context.Context) (files []Proposal, notes []string
 	return append(files, Proposal{File: cmp.Or(c.d.settings.Links.Decisions, DecisionsFile), Text: text.Bytes(), Changes: len(rows), Decisions: true}), notes, err
 }
 
-func (d *Dataset) propose(ex *cause.Explanation, read *PointsRead, decided map[string]bool) (files []Proposal, notes []string, err error) {
+func (d *Dataset) propose(ex *cause.Explanation, how Reading, decided map[string]bool) (files []Proposal, notes []string, err error) {
+	read := how.Points
 	links := map[int]match.Link{}
 	points := map[int]match.Point{}
 	var settings []cause.Setting
@@ -86,10 +87,14 @@ func (d *Dataset) propose(ex *cause.Explanation, read *PointsRead, decided map[s
 	}
 	if len(links) > 0 {
 		p, err := d.proposeLinks(links)
-		if err != nil {
+		switch {
+		case err == nil:
+			files = append(files, p)
+		case how.Links != nil:
+			note("%d photos should be tied otherwise, but %s is no table of a photo and a point a row (%s); the JSON document has them", len(links), how.Links.File, how.Links.Layout)
+		default:
 			return nil, notes, err
 		}
-		files = append(files, p)
 	}
 	if len(points) > 0 {
 		if why := read.unwritable(points); why != "" {
@@ -115,7 +120,7 @@ func (d *Dataset) propose(ex *cause.Explanation, read *PointsRead, decided map[s
 func (d *Dataset) proposeLinks(links map[int]match.Link) (Proposal, error) {
 	set := d.settings.Links
 	// The table settles the separator and the columns.
-	t, err := openTable(d.fsys, set.File, set.Separator, set.Columns, linkColumns, []string{"photo", "point"}, []string{"photo", "point"})
+	t, err := openTable(d.fsys, set.File, set.Separator, set.Columns, set.headings(), []string{"photo", "point"}, []string{"photo", "point"})
 	if err != nil {
 		return Proposal{}, err
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"path"
 	"reflect"
 	"regexp"
@@ -18,6 +19,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/pictures"
+	"example.com/phototie/match/pointfile"
 	"example.com/phototie/match/suggest"
 	"example.com/phototie/match/walk"
 )
@@ -94,6 +96,13 @@ type LinkSettings struct {
 	// Decisions is the file of decisions about photos, which overrule the links; it
 	// may be empty.
 	Decisions string `toml:"decisions"`
+	// Fields give the meaning of the list's own headings: heading to "photo", "point" or
+	// "original", "-" to pass it over.
+	Fields map[string]string `toml:"fields"`
+	// FillDown says what an empty point beside a photo means: the point of the row above
+	// (true) or none (false). Nil leaves it to the table, where it means none unless it
+	// looks as if cells had been merged.
+	FillDown *bool `toml:"fill_down"`
 	// Only passes over the photos that the points file lists: the links file has
 	// all links there are.
 	Only bool `toml:"only"`
@@ -294,6 +303,9 @@ func parseSettings(text []byte) (Settings, error) {
 	if err := s.decode(text); err != nil {
 		return s, err
 	}
+	if err := undecided(text); err != nil {
+		return s, err
+	}
 	if s.Photos.Folder == "" {
 		s.Photos.Folder = "photos"
 	}
@@ -320,6 +332,39 @@ func parseSettings(text []byte) (Settings, error) {
 		checkRequirements(&ps, text, s.Requirements.requirements())
 	}
 	return s, ps.err()
+}
+
+// ToDecide begins the value of a setting that somebody has to decide, followed by the
+// choices: crs = "? EPSG:2157 | EPSG:29903".
+const ToDecide = "?"
+
+// undecided reports the settings that are left to decide, with their choices.
+func undecided(text []byte) error {
+	if !bytes.Contains(text, []byte(ToDecide)) {
+		return nil
+	}
+	var all map[string]any
+	if err := toml.Unmarshal(text, &all); err != nil {
+		return err
+	}
+	at := keyLines(text)
+	ps := problems{file: SettingsFile}
+	var look func(table map[string]any, path []string)
+	look = func(table map[string]any, path []string) {
+		for _, k := range slices.Sorted(maps.Keys(table)) {
+			path := append(slices.Clone(path), k)
+			switch v := table[k].(type) {
+			case map[string]any:
+				look(v, path)
+			case string:
+				if choices, ok := strings.CutPrefix(v, ToDecide); ok {
+					ps.add(at[keyOf(path)], 0, "put the right one in its place; the comment above it says what speaks for which", "%s is still to be decided: %s", dotted(path), strings.ReplaceAll(strings.TrimSpace(choices), " | ", " or "))
+				}
+			}
+		}
+	}
+	look(all, nil)
+	return ps.err()
 }
 
 // decode takes the keys of a TOML text.
@@ -402,6 +447,14 @@ func (s PointSettings) check(ps *problems) {
 // check reports what can't be or contradicts itself.
 func (s LinkSettings) check(ps *problems) {
 	ps.checkSeparator("links.separator", s.Separator, false)
+	for heading, to := range s.Fields {
+		if _, ok := linkColumns[pointfile.Key(to)]; !ok && to != "-" {
+			ps.add(0, 0, `use "photo", "point" or "original", or "-" to pass the column over`, "links.fields: %q can't mean %q", heading, to)
+		}
+	}
+	if len(s.Columns) > 0 && (len(s.Fields) > 0 || s.FillDown != nil) {
+		ps.add(0, 0, "take links.columns out", "links.columns is for a table without headings, and links.fields and links.fill_down are for lists with them")
+	}
 	if s.Only && s.File == "" {
 		ps.add(0, 0, `add file = "links.csv" to [links], or take only out`, "links.only says that the links file has all links, and there is none")
 	}

@@ -17,6 +17,8 @@ import (
 // bom is the byte order mark that some programs put before UTF-8 text.
 const bom = "\uFEFF"
 
+const noSuchFile = "there is no such file"
+
 func validSeparator(s string) bool {
 	switch s {
 	case ",", ";", "\t", "|":
@@ -51,7 +53,7 @@ func openTable(fsys fs.FS, file, separator string, columns []string, want map[st
 	f, err := fsys.Open(file)
 	if err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
-			return nil, &Problem{File: file, What: "there is no such file", Remedy: "put it into the dataset's folder or name the right one in " + SettingsFile}
+			return nil, &Problem{File: file, What: noSuchFile, Remedy: "put it into the dataset's folder or name the right one in " + SettingsFile}
 		}
 		return nil, &Problem{File: file, What: err.Error()}
 	}

@@ -19,7 +19,7 @@ func WriteSettings(w io.Writer, s Settings) error {
 	if err != nil {
 		return err
 	}
-	defaults, err := parseSettings([]byte("[grid]\ncrs = '?'\n[points]\nfile = '?'\n"))
+	defaults, err := parseSettings([]byte("[grid]\ncrs = 'x'\n[points]\nfile = 'x'\n"))
 	if err != nil {
 		return err
 	}

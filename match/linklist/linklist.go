@@ -20,6 +20,8 @@ type Options struct {
 	// PhotoFields and PointFields are the headings (keys, elements) that hold them,
 	// where the list itself leaves it open. Letters may be of either case.
 	PhotoFields, PointFields []string
+	// PassOver are headings of what is not to be looked at.
+	PassOver []string
 	// FillDown says what an empty point beside a photo means in a table: the point
 	// of the row above (true), or none (false). Nil refuses a table that looks as if
 	// cells had been merged.
@@ -36,8 +38,8 @@ type List struct {
 	Links []match.Link
 	// Untied are photos that stand in the list without a point.
 	Untied []match.Link
-	// UnknownPhotos are names of image files that are not there, UnknownPoints what
-	// stands where others have their point, with the photo.
+	// UnknownPhotos are names of image files that are not there, with the point if there is
+	// one. UnknownPoints are what stands where others have their point, with the photo.
 	UnknownPhotos, UnknownPoints []match.Link
 }
 
@@ -212,7 +214,12 @@ func (r *reading) claims(n *node) bool {
 // record ties what one group holds: several photos to one point, or one photo to
 // several points.
 func (r *reading) record(t taken) {
-	r.list.UnknownPhotos = append(r.list.UnknownPhotos, t.strangers...)
+	for _, s := range t.strangers {
+		if len(t.points) == 1 && t.doubt == "" {
+			s.Point = t.points[0]
+		}
+		r.list.UnknownPhotos = append(r.list.UnknownPhotos, s)
+	}
 	switch {
 	case len(t.photos) == 0:
 	case t.refuse(r):
@@ -381,7 +388,7 @@ func (r *reading) table(n *node) {
 		r.record(t)
 	}
 	if r.opt.FillDown == nil && merged > 1 && !repeated {
-		r.problem(line, "say whether an empty point means the one above or none", "points stand in the first of several rows only, as if cells were merged")
+		r.problem(line, "say whether an empty point means the one above (links.fill_down = true) or none (false)", "points stand in the first of several rows only, as if cells were merged")
 	}
 }
 

@@ -114,6 +114,11 @@ func (r *reading) settleSlots() error {
 	}); err != nil {
 		return err
 	}
+	for _, s := range r.slots {
+		if slices.ContainsFunc(r.opt.PassOver, func(f string) bool { return fold(f) == fold(s.head) }) {
+			s.photos, s.points, s.photoHead, s.pointHead = 0, 0, false, false
+		}
+	}
 	r.compare()
 	return nil
 }

@@ -26,6 +26,9 @@ func ReadingFacts(r dataset.Reading) []Fact {
 	if r.Points != nil {
 		out = append(out, Fact{"points", pointsFact(*r.Points)})
 	}
+	if l := r.Links; l != nil {
+		out = append(out, Fact{"links", fmt.Sprintf("%s: %s; %d taken, %s without a point", l.File, l.Layout, l.Links, words.Plural(l.Untied, "photo"))})
+	}
 	return out
 }
 

@@ -1,0 +1,100 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"example.com/phototie/grid/crs"
+	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/intake"
+	"example.com/phototie/match/report"
+)
+
+func newInit(e *env) *cobra.Command {
+	var dryRun bool
+	cmd := &cobra.Command{
+		Use:   "init [flags] DIR",
+		Short: "Find out what a folder holds, and write its settings",
+		Long: `init looks through the folder DIR for photos, surveyed points and a list of which
+photo shows which point, by what is in the files and whatever they are called, and
+finds the system that puts the points among the photos' tags. It writes
+phototie.toml there with the reason for each line, and nothing else; settings that
+are there already are never written over.
+
+What the files leave open is marked with a question mark and the choices, and
+phototie check refuses until you have put one of them in its place: systems that
+the tags can't tell apart and that put the points more than 3 m apart, site
+coordinates, times without a zone. Systems closer than that are chosen from by a
+rule that the comment states: no photo's verdict hangs on it.
+
+Exit codes: 0 complete, 1 something is left to decide, 2 unusable: it says what is
+missing.`,
+		Example: `  phototie init job && phototie check job
+  phototie init --dry-run --format json job      what it would write, and why`,
+		Args: argsExactly(1, "the folder that has the photos, the points and the links"),
+	}
+	format := addChoice(cmd, "format", "text", "how to print what was found", "text", "json")
+	cmd.Flags().BoolVar(&dryRun, "dry-run", false, "write nothing")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		return e.init(cmd.Context(), args[0], format.value == "json", dryRun)
+	}
+	return cmd
+}
+
+func (e *env) init(ctx context.Context, dir string, json, dryRun bool) error {
+	d, err := dataset.OpenFolder(dir)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	file := filepath.Join(dir, dataset.SettingsFile)
+	if _, err := os.Lstat(file); err == nil && !dryRun {
+		return usagef("%s is there already and is not written over; phototie check %s uses it, and --dry-run says what init would write", file, dir)
+	}
+	tell, done := progress(e.stderr, "reading photos")
+	draft, err := intake.Read(ctx, d, crs.Search, crs.OpenGrid, tell)
+	done()
+	if err != nil {
+		return err
+	}
+	next := []string{"phototie check " + dir + " judges every photo."}
+	if !draft.Complete() {
+		next = []string{"Put what is right in the place of what begins with a question mark in " + file + ", then phototie check " + dir + "."}
+	}
+	if dryRun {
+		file, next = "", nil
+	} else if err := create(file, draft.Text()); err != nil {
+		return err
+	}
+	if json {
+		err = report.InitJSON(e.stdout, jobName(dir), file, draft)
+	} else {
+		err = report.InitText(e.stdout, dir, file, draft, next)
+	}
+	if err == nil && !draft.Complete() {
+		err = errFindings
+	}
+	return err
+}
+
+// create writes a file that must not be there.
+func create(name string, text []byte) error {
+	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if errors.Is(err, fs.ErrExist) {
+		return usagef("%s is there already and is not written over", name)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(text)
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return fmt.Errorf("%w (%w)", err, os.Remove(name))
+	}
+	return nil
+}
