@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"os"
 	"slices"
-	"strconv"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -77,12 +75,8 @@ What it lists as crs, and the name too, is what grid.crs in phototie.toml and
 func place(ctx context.Context, near string) (*grid.LatLon, error) {
 	info, err := os.Stat(near)
 	if err != nil {
-		lat, lon, ok := strings.Cut(near, ",")
 		at := grid.LatLon{}
-		var err1, err2 error
-		at.Lat, err1 = strconv.ParseFloat(strings.TrimSpace(lat), 64)
-		at.Lon, err2 = strconv.ParseFloat(strings.TrimSpace(lon), 64)
-		if !ok || err1 != nil || err2 != nil || !at.Valid() {
+		if n, err := fmt.Sscanf(near, "%g,%g", &at.Lat, &at.Lon); n < 2 || err != nil || !at.Valid() {
 			return nil, usagef("--near %q is no file, no folder and no latitude,longitude in degrees such as 53.35,-6.26", near)
 		}
 		return &at, nil

@@ -48,12 +48,10 @@ var (
 // LinksRead tells how a list of links was understood that is no table of a photo and a
 // point a row, for a user to confirm.
 type LinksRead struct {
-	File string `json:"file"`
-	// Layout says in words where photos and points stand.
-	Layout string `json:"layout"`
-	// Links is how many were taken. Untied are photos in it without a point.
-	Links  int `json:"links"`
-	Untied int `json:"untied"`
+	File   string `json:"file"`
+	Layout string `json:"layout"` // in words where photos and points stand
+	Links  int    `json:"links"`  // how many were taken
+	Untied int    `json:"untied"` // how many photos in it have no point
 }
 
 // mostList is how long a list is that is read in any layout, in bytes.

@@ -209,20 +209,11 @@ func (t *table) sniff(br *bufio.Reader, columns int) string {
 	for _, sep := range []string{",", ";", "\t", "|"} {
 		r := csv.NewReader(bytes.NewReader(head))
 		r.Comma = []rune(sep)[0]
-		row, err := r.Read()
-		if err != nil {
-			continue
-		}
+		row, _ := r.Read() // none where it can't be read so
 		n := 0
 		for _, f := range row {
-			if _, ok := t.want[pointfile.Key(f)]; ok {
+			if columns == 0 && t.want[pointfile.Key(f)] != "" || len(row) == columns {
 				n++
-			}
-		}
-		if columns > 0 {
-			n = 0
-			if len(row) == columns {
-				n = 1
 			}
 		}
 		if n > most {

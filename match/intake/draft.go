@@ -13,6 +13,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/pointfile"
 	"example.com/phototie/match/problem"
 )
@@ -22,44 +23,35 @@ type Draft struct {
 	Photos Photos `json:"photos"`
 	Points Points `json:"points"`
 	// Links is nil where no file says which photo shows which point.
-	Links *Links `json:"links"`
-	Grid  Grid   `json:"grid"`
-	// Settings are the lines of the settings file, in order.
-	Settings []Setting `json:"settings"`
-	// Open is what is left to decide or to mend, in words; the settings are complete
-	// where there is nothing.
-	Open []string `json:"open"`
-	// Notes are what else somebody should know.
-	Notes []string `json:"notes"`
+	Links    *Links    `json:"links"`
+	Grid     Grid      `json:"grid"`
+	Settings []Setting `json:"settings"` // the lines of the settings file, in order
+	Open     []string  `json:"open"`     // what is left to decide or to mend, in words
+	Notes    []string  `json:"notes"`    // what else somebody should know
 }
 
 // Photos are the photos found.
 type Photos struct {
-	// Folder holds them all, Count is their number, Tagged how many have a position.
-	Folder string `json:"folder"`
+	Folder string `json:"folder"` // holds them all
 	Count  int    `json:"count"`
-	Tagged int    `json:"tagged"`
+	Tagged int    `json:"tagged"` // how many have a position
 }
 
 // Points is the points file.
 type Points struct {
-	File  string `json:"file"`
-	Count int    `json:"count"`
-	// Read is how it was understood.
-	Read pointfile.Header `json:"read"`
+	File  string           `json:"file"`
+	Count int              `json:"count"`
+	Read  pointfile.Header `json:"read"` // how it was understood
 }
 
 // Links is the list of which photo shows which point.
 type Links struct {
-	File string `json:"file"`
-	// Layout says how it was understood, and Links what was taken.
-	Layout string       `json:"layout"`
-	Links  []match.Link `json:"links"`
-	// Untied are photos that stand in it without a point, UnknownPhotos names of image
-	// files that are not there, UnknownPoints what stands where others have their point.
-	Untied        []match.Link `json:"untied"`
-	UnknownPhotos []match.Link `json:"unknown_photos"`
-	UnknownPoints []match.Link `json:"unknown_points"`
+	File          string       `json:"file"`
+	Layout        string       `json:"layout"`         // how it was understood
+	Links         []match.Link `json:"links"`          // what was taken
+	Untied        []match.Link `json:"untied"`         // photos in it without a point
+	UnknownPhotos []match.Link `json:"unknown_photos"` // names of image files that are not there
+	UnknownPoints []match.Link `json:"unknown_points"` // what stands where others have their point
 }
 
 // Grid says which system the points are in.
@@ -67,10 +59,8 @@ type Grid struct {
 	// Candidates are the systems that put the points among the tags, best first, 20
 	// at most besides those that can't be told apart.
 	Candidates []Candidate `json:"candidates"`
-	// Stated is the system that the points file itself names.
-	Stated string `json:"stated,omitempty"`
-	// Why says what was found, in words.
-	Why string `json:"why"`
+	Stated     string      `json:"stated,omitempty"` // what the points file itself names
+	Why        string      `json:"why"`              // what was found, in words
 }
 
 // Candidate is a system with what the tags can't tell it from.
@@ -81,10 +71,8 @@ type Candidate struct {
 
 // Setting is a line of the settings file.
 type Setting struct {
-	// Key is the key with its table, Value the value in TOML's notation.
-	Key   string `json:"key"`
-	Value string `json:"value"`
-	// Reason says where it is from.
+	Key    string `json:"key"`   // with its table
+	Value  string `json:"value"` // in TOML's notation
 	Reason string `json:"reason"`
 	// Choices are what is left to choose from; the value then is a mark that a check
 	// refuses.
@@ -109,9 +97,6 @@ func (d *Draft) Text() []byte {
 			table = t
 		}
 		for _, l := range wrap(s.Reason, 86) {
-			if l == "" {
-				continue
-			}
 			fmt.Fprintf(&b, "# %s\n", l)
 		}
 		fmt.Fprintf(&b, "%s = %s\n", s.Key[at+1:], s.Value)
@@ -123,16 +108,14 @@ func (d *Draft) Text() []byte {
 func wrap(s string, width int) []string {
 	var out []string
 	line := ""
-	for _, w := range strings.Fields(strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f || r == '\uFFFD' {
-			return ' '
-		}
-		return r
-	}, s)) {
+	for _, w := range strings.Fields(words.Safe(s)) {
 		if line != "" && len(line)+1+len(w) > width {
 			out, line = append(out, line), ""
 		}
 		line = strings.TrimSpace(line + " " + w)
+	}
+	if line == "" {
+		return out
 	}
 	return append(out, line)
 }
@@ -198,7 +181,6 @@ type reader struct {
 	fixes  []grid.Fix
 	tagged []string // the photos of fixes
 	files  []string // that are no photos
-	texts  map[string][]byte
 	found  *pointset
 	ranked []grid.RankedSystem
 }
@@ -234,6 +216,13 @@ func (r *reader) readPhotos(ctx context.Context, progress dataset.Progress) erro
 	if len(r.photos) == 0 {
 		return &problem.Problem{File: ".", What: "there are no photos below the folder", Remedy: "name the folder that has the photos, the points file and the list of links in it, at any depth"}
 	}
+	r.settleFolder(others)
+	return nil
+}
+
+// settleFolder takes the smallest folder that holds all photos, and with it what else is
+// an image there.
+func (r *reader) settleFolder(others []string) {
 	folder := path.Dir(r.photos[0])
 	for _, p := range r.photos {
 		for folder != "." && !strings.HasPrefix(p, folder+"/") {
@@ -247,7 +236,6 @@ func (r *reader) readPhotos(ctx context.Context, progress dataset.Progress) erro
 	}
 	slices.Sort(r.photos)
 	r.draft.Photos = Photos{Folder: folder, Count: len(r.photos), Tagged: len(r.fixes)}
-	return nil
 }
 
 // mostText is how large a points file or a list is that is looked at.
@@ -274,7 +262,9 @@ func (r *reader) list(ctx context.Context) error {
 }
 
 func (r *reader) note(format string, args ...any) {
-	r.draft.Notes = append(r.draft.Notes, fmt.Sprintf(format, args...))
+	if n := fmt.Sprintf(format, args...); !slices.Contains(r.draft.Notes, n) {
+		r.draft.Notes = append(r.draft.Notes, n)
+	}
 }
 
 // prove has the draft read as a check would, so that what a check would refuse is said
@@ -283,20 +273,12 @@ func (r *reader) prove(ctx context.Context) error {
 	if !r.draft.Complete() {
 		return nil
 	}
-	err := r.survey(ctx, r.draft.Text())
-	var p *problem.Problem
-	if err == nil || !errors.As(err, &p) {
-		return err
+	d, err := dataset.OpenDraft(r.d, r.draft.Text(), r.open)
+	if err == nil {
+		_, err = d.Survey(ctx)
 	}
-	r.draft.Open = append(r.draft.Open, "a check still refuses: "+err.Error())
-	return nil
-}
-
-func (r *reader) survey(ctx context.Context, text []byte) error {
-	d, err := dataset.OpenDraft(r.d, text, r.open)
-	if err != nil {
-		return err
+	if errors.As(err, new(*problem.Problem)) {
+		r.draft.Open, err = append(r.draft.Open, "a check still refuses: "+err.Error()), nil
 	}
-	_, err = d.Survey(ctx)
 	return err
 }

@@ -22,5 +22,5 @@ func ExampleWhere() {
 	defer d.Close()
 	_, err = intake.Where(context.Background(), d)
 	fmt.Println(err)
-	// Output: .: no photo with a position is below the folder; name a photo that has one, or give the place as LAT,LON
+	// Output: .: there are no photos below the folder; name the folder that has the photos, the points file and the list of links in it, at any depth
 }

@@ -179,7 +179,8 @@ func (r *reader) linksOf(s *pointset) *Links {
 		list, err := linklist.Read(f, text, linklist.Options{Photos: r.photos, Points: s.ids})
 		if err != nil {
 			if p := (*problem.Problem)(nil); errors.As(err, &p) && p.Line > 0 {
-				r.refused(f, err)
+				text, _, _ := strings.Cut(err.Error(), "\n")
+				r.note("%s is no list of links as it stands: %s", f, text)
 			}
 			continue
 		}
@@ -187,25 +188,10 @@ func (r *reader) linksOf(s *pointset) *Links {
 			r.note("%s and %s both have links", best.File, f)
 		}
 		if best == nil || len(list.Links) > len(best.Links) {
-			best = &Links{File: f, Layout: list.Layout, Links: list.Links, Untied: orNone(list.Untied), UnknownPhotos: orNone(list.UnknownPhotos), UnknownPoints: orNone(list.UnknownPoints)}
+			best = &Links{File: f, Layout: list.Layout, Links: list.Links, Untied: append([]match.Link{}, list.Untied...), UnknownPhotos: append([]match.Link{}, list.UnknownPhotos...), UnknownPoints: append([]match.Link{}, list.UnknownPoints...)}
 		}
 	}
 	return best
-}
-
-// refused notes a file that names photos and points, and can't be read as links.
-func (r *reader) refused(file string, err error) {
-	text, _, _ := strings.Cut(err.Error(), "\n")
-	if note := fmt.Sprintf("%s is no list of links as it stands: %s", file, text); !slices.Contains(r.draft.Notes, note) {
-		r.draft.Notes = append(r.draft.Notes, note)
-	}
-}
-
-func orNone(l []match.Link) []match.Link {
-	if l == nil {
-		return []match.Link{}
-	}
-	return l
 }
 
 // clues are a set of points and the tags, with who belongs to whom as far as links say.

@@ -92,17 +92,7 @@ func (r *reader) candidates() {
 func (r *reader) chosen(s *pointset) {
 	best := r.ranked[0]
 	why := fmt.Sprintf("%s: %.0f %% of %d tags are at a point, %.1f m from it in the middle.", describe(best), 100*best.Near, len(r.fixes), best.Distance)
-	var near, far []grid.RankedSystem
-	for _, c := range r.ranked[1:] {
-		switch {
-		case !c.Alike, best.OwnUnit && !c.OwnUnit && c.Apart > alikeWithin:
-			// Nobody keeps points in a unit that is not the system's where its own fits.
-		case c.Apart <= alikeWithin:
-			near = append(near, c)
-		default:
-			far = append(far, c)
-		}
-	}
+	near, far := r.alike()
 	if len(near) > 0 {
 		why += fmt.Sprintf(" The tags can't tell it from %s.", some(near))
 		why += " Of these it comes first by rule: its own unit, then the smaller area, then the newer frame."
@@ -127,6 +117,21 @@ func (r *reader) chosen(s *pointset) {
 	if len(r.draft.Open) == asked {
 		r.draft.set("grid.crs", quote(best.Definition), why)
 	}
+}
+
+// alike are the systems that the tags can't tell from the best, near it and far from it.
+func (r *reader) alike() (near, far []grid.RankedSystem) {
+	for _, c := range r.ranked[1:] {
+		switch {
+		case !c.Alike, r.ranked[0].OwnUnit && !c.OwnUnit && c.Apart > alikeWithin:
+			// Nobody keeps points in a unit that is not the system's where its own fits.
+		case c.Apart <= alikeWithin:
+			near = append(near, c)
+		default:
+			far = append(far, c)
+		}
+	}
+	return near, far
 }
 
 func (r *reader) choices(best grid.RankedSystem, far []grid.RankedSystem) []string {
@@ -161,38 +166,28 @@ func some(list []grid.RankedSystem) string {
 
 // columns drafts how the points file is read, as the system has it.
 func (r *reader) columns() {
-	s := r.found
-	var best grid.RankedSystem
+	s, opt := r.found, r.found.opt
+	best := grid.RankedSystem{OwnUnit: true}
 	if len(r.ranked) > 0 {
 		best = r.ranked[0]
 	}
-	east, north := "easting", "northing"
+	names := [2]string{"easting", "northing"}
 	if best.WestSouth {
-		east, north = "westing", "southing"
+		names = [2]string{"westing", "southing"}
 	}
-	first, second := east, north
 	if best.NorthFirst {
-		first, second = north, east
+		names[0], names[1] = names[1], names[0]
 	}
-	why := "The text has no header: columns by what is in them, easting and northing by where the tags are."
-	opt := s.opt
-	switch {
-	case s.outline != nil:
+	if s.outline != nil {
 		var err error
-		if opt, err = s.outline.Options(s.pair, first, second); err != nil {
+		if opt, err = s.outline.Options(s.pair, names[0], names[1]); err != nil {
 			r.draft.Open = append(r.draft.Open, fmt.Sprintf("name the columns of %s in a header: %v", s.file, err))
 		}
-	case best.NorthFirst || best.WestSouth:
-		opt.Fields = map[string]string{}
-		for _, c := range s.header.Columns {
-			i := slices.Index([]string{"easting", "northing", "westing", "southing"}, c.Name)
-			if j := strings.Index(c.From, `"`); i >= 0 && j >= 0 {
-				opt.Fields[strings.Trim(c.From[j:], `"`)] = []string{first, second}[i%2]
-			}
-		}
+	} else if best.NorthFirst || best.WestSouth {
+		opt.Fields = s.renamed(names)
 	}
 	if len(opt.Columns) > 0 {
-		r.draft.set("points.columns", quoteAll(opt.Columns), why)
+		r.draft.set("points.columns", quoteAll(opt.Columns), "The text has no header: columns by what is in them, easting and northing by where the tags are.")
 	}
 	if opt.Separator != "" && opt.Separator != "," {
 		r.draft.set("points.separator", quote(opt.Separator), "What stands between the columns.")
@@ -200,14 +195,26 @@ func (r *reader) columns() {
 	if opt.Decimal != "" {
 		r.draft.set("points.decimal", quote(opt.Decimal), "The decimal sign.")
 	}
-	if len(r.ranked) > 0 && !best.OwnUnit {
+	if !best.OwnUnit {
 		r.draft.set("points.unit", quote(best.Unit.Symbol), "The points are among the tags in this unit, and not in the system's own.")
 	}
-	why = "What the headings mean; easting and northing by where the tags are."
+	why := "What the headings mean; easting and northing by where the tags are."
 	for _, h := range slices.Sorted(maps.Keys(opt.Fields)) {
 		r.draft.set("points.fields."+quote(h), quote(opt.Fields[h]), why)
 		why = ""
 	}
+}
+
+// renamed gives the headings of the two coordinates other meanings.
+func (s *pointset) renamed(names [2]string) map[string]string {
+	out := map[string]string{}
+	for _, c := range s.header.Columns {
+		i := slices.Index([]string{"easting", "northing", "westing", "southing"}, c.Name)
+		if j := strings.Index(c.From, `"`); i >= 0 && j >= 0 {
+			out[strings.Trim(c.From[j:], `"`)] = names[i%2]
+		}
+	}
+	return out
 }
 
 // zoned drafts a grid for longitudes and latitudes: nothing says which the survey has.
@@ -289,9 +296,6 @@ type siteFit struct {
 }
 
 func (f siteFit) settings() []Setting {
-	if f.unit == grid.Metre {
-		f.unit.Symbol = "m"
-	}
 	return []Setting{
 		{Key: "site.kind", Value: `"similarity"`, Reason: fmt.Sprintf("A shift and a rotation, fitted to %d tags of linked photos: a proposal, to be replaced by a fit to control.", f.pairs)},
 		{Key: "site.direction", Value: `"site-to-base"`},
@@ -324,48 +328,29 @@ func (r *reader) fit(ctx context.Context, s *pointset, base string) (best siteFi
 	if err != nil {
 		return best, false, err
 	}
-	best.rms = math.Inf(1)
-	for _, u := range []grid.Unit{grid.Metre, grid.Foot} {
-		for _, swap := range []bool{false, true} {
-			var pairs []site.ControlPair
-			for i, k := range c.Pairs {
-				if k < 0 || placed[i].Err != nil {
-					continue
-				}
-				at := grid.EN{E: s.at[k][0], N: s.at[k][1]}
-				if swap {
-					at.E, at.N = at.N, at.E
-				}
-				pairs = append(pairs, site.ControlPair{ID: r.tagged[i], Site: at, Base: placed[i].EN})
-			}
-			if len(pairs) < leastPairs {
-				return best, false, nil
-			}
-			f, err := site.FitRigid(pairs, u.Metres, site.FitOptions{Unit: u, Tolerance: 30, RejectOutliers: true})
-			if err != nil {
-				continue
-			}
-			if rms := rootMean(f); rms < best.rms && !swap {
-				best = siteFit{f.Params, len(pairs) - len(f.Removed), rms, u}
-			} else if swap && rms < 0.7*best.rms {
-				return best, false, nil // east and north stand the other way round
-			}
+	var pairs []site.ControlPair
+	for i, k := range c.Pairs {
+		if k >= 0 && placed[i].Err == nil {
+			pairs = append(pairs, site.ControlPair{ID: r.tagged[i], Site: grid.EN{E: s.at[k][0], N: s.at[k][1]}, Base: placed[i].EN})
 		}
 	}
-	return best, best.rms <= fitWithin && r.extent(placed) >= fitSize*best.rms, nil
-}
-
-func rootMean(f site.Fit[site.Similarity]) float64 {
-	var sum float64
-	all := f.Residuals()
-	for _, v := range all {
-		sum += v.Length * v.Length
+	if best.rms = math.Inf(1); len(pairs) < leastPairs {
+		return best, false, nil
 	}
-	return math.Sqrt(sum / float64(len(all)))
+	for _, u := range []grid.Unit{grid.Metre, grid.Foot} {
+		f, err := site.FitRigid(pairs, u.Metres, site.FitOptions{Unit: u, Tolerance: 30, RejectOutliers: true})
+		if err != nil || f.S0 == nil {
+			continue
+		}
+		if rms := *f.S0 * math.Sqrt2; rms < best.rms {
+			best = siteFit{f.Params, len(pairs) - len(f.Removed), rms, u}
+		}
+	}
+	return best, best.rms <= fitWithin && extent(placed) >= fitSize*best.rms, nil
 }
 
-// extent is how far the tags reach from their middle.
-func (r *reader) extent(placed []grid.Placement) float64 {
+// extent is how far four fifths of the tags reach along the longer side.
+func extent(placed []grid.Placement) float64 {
 	var e, n []float64
 	for _, p := range placed {
 		if p.Err == nil {
@@ -374,9 +359,5 @@ func (r *reader) extent(placed []grid.Placement) float64 {
 	}
 	slices.Sort(e)
 	slices.Sort(n)
-	k := len(e)
-	if k == 0 {
-		return 0
-	}
-	return math.Hypot(e[k*9/10]-e[k/10], n[k*9/10]-n[k/10]) / 2
+	return max(e[len(e)*9/10]-e[len(e)/10], n[len(n)*9/10]-n[len(n)/10]) / 2
 }

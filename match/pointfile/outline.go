@@ -136,12 +136,8 @@ func (o *Outline) name(kinds []kind) {
 		return
 	}
 	z := o.Pairs[0][1] + 1
-	if free(z) && kinds[z].numbers && kinds[z].fraction {
-		o.Columns[z] = columnNames[colHeight]
-		z++
-	}
-	for _, c := range []column{colCode, colDesc} {
-		if free(z) && !kinds[z].numbers && !kinds[z].times {
+	for _, c := range []column{colHeight, colCode, colDesc} {
+		if free(z) && !kinds[z].times && (c == colHeight) == (kinds[z].numbers && kinds[z].fraction) && (c == colHeight || !kinds[z].numbers) {
 			o.Columns[z] = columnNames[c]
 			z++
 		}

@@ -11,14 +11,12 @@ import (
 // Systems is the JSON document of systems that were looked up, as schema/crs-1.json
 // describes it.
 type Systems struct {
-	Format  string `json:"format"`
-	Version int    `json:"version"`
-	// Words are those that every system goes by.
-	Words []string `json:"words"`
+	Format  string   `json:"format"`
+	Version int      `json:"version"`
+	Words   []string `json:"words"` // those that every system goes by
 	// Near is the place that brings those in use there to the front; nil for none.
-	Near *grid.LatLon `json:"near,omitempty"`
-	// Systems are those found, best first.
-	Systems []grid.ListedSystem `json:"systems"`
+	Near    *grid.LatLon        `json:"near,omitempty"`
+	Systems []grid.ListedSystem `json:"systems"` // best first
 }
 
 // SystemsJSON writes what was looked up as one Systems document.
