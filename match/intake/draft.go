@@ -164,9 +164,7 @@ func Read(ctx context.Context, d *dataset.Dataset, search Search, open grid.Open
 	if err := r.readPoints(ctx); err != nil {
 		return nil, err
 	}
-	if err := r.settle(ctx); err != nil {
-		return nil, err
-	}
+	r.settle()
 	return r.draft, r.prove(ctx)
 }
 
