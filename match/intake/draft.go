@@ -164,7 +164,9 @@ func Read(ctx context.Context, d *dataset.Dataset, search Search, open grid.Open
 	if err := r.readPoints(ctx); err != nil {
 		return nil, err
 	}
-	r.settle()
+	if err := r.settle(ctx); err != nil {
+		return nil, err
+	}
 	return r.draft, r.prove(ctx)
 }
 

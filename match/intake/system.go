@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"context"
 	"fmt"
 	"maps"
 	"math"
@@ -8,6 +9,7 @@ import (
 	"strings"
 
 	"example.com/phototie/grid"
+	"example.com/phototie/grid/site"
 	"example.com/phototie/match/pointfile"
 )
 
@@ -24,19 +26,23 @@ const (
 const another = "the system of the points, such as EPSG:2157; phototie crs WORDS --near . finds one"
 
 // settle drafts what the system decides, and the rest of the settings.
-func (r *reader) settle() {
+func (r *reader) settle(ctx context.Context) error {
 	points := r.draft.Settings
 	r.draft.Settings = nil
 	r.candidates()
+	var site []Setting
 	switch s := r.found; {
 	case s.header.Axes == pointfile.Geographic:
 		r.zoned(s)
 	case len(r.ranked) > 0:
 		r.chosen(s)
 	default:
-		r.local(s)
+		var err error
+		if site, err = r.local(ctx, s); err != nil {
+			return err
+		}
 	}
-	r.draft.Settings = append(r.draft.Settings, points...)
+	r.draft.Settings = append(append(r.draft.Settings, site...), points...)
 	r.columns()
 	if r.found.zone {
 		r.draft.choose("points.time_zone", "The times of the points don't say their offset from UTC.", "an IANA name such as Europe/Dublin", "an offset such as +01:00")
@@ -57,6 +63,7 @@ func (r *reader) settle() {
 	}
 	p := r.draft.Photos
 	r.draft.set("photos.folder", quote(p.Folder), fmt.Sprintf("It holds all %d photos, %d of them with a position.", p.Count, p.Tagged))
+	return nil
 }
 
 // candidates lists the systems found, with what they can't be told from.
@@ -226,32 +233,47 @@ func utm(at grid.LatLon) string {
 	return fmt.Sprintf("EPSG:%d", 32600+zone)
 }
 
-// local says that no system was found, and what it needs.
-func (r *reader) local(s *pointset) {
+// local says that no system was found, and proposes a site system where links allow a
+// fit.
+func (r *reader) local(ctx context.Context, s *pointset) ([]Setting, error) {
 	g := &r.draft.Grid
 	switch {
 	case s.header.CRS != "" && len(r.fixes) == 0:
 		g.Stated, g.Why = s.header.CRS, "The points file says so; no photo has a position to hold it against."
 		r.draft.set("grid.crs", quote(s.header.CRS), g.Why)
-		return
+		return nil, nil
 	case len(r.fixes) == 0:
 		g.Why = "No photo has a position, so that nothing says in which system the points are."
 		r.draft.choose("grid.crs", g.Why, another)
-		return
+		return nil, nil
+	}
+	base := utm(r.fixes[0].LatLon)
+	fit, ok, err := r.fit(ctx, s, base)
+	if err != nil {
+		return nil, err
+	}
+	if ok && s.small() {
+		g.Why = fmt.Sprintf("No projected system of the registry puts the points among the tags, but their shape is that of the tags (%d linked photos, %.1f m): they are in a site system. What it needs: control points known in both systems, in a file that site.control names. Proposed below is a fit to the tags alone, on the UTM zone there as its base, which is no better than the tags.", fit.pairs, fit.rms)
+		r.draft.choose("grid.crs", g.Why, base)
+		return fit.settings(), nil
 	}
 	g.Why = "No projected system of the registry puts the points among the tags."
-	if s.small() {
-		g.Why += " The numbers are small, as those of a site system are. It needs control points known in both systems (site.control)."
-	} else {
+	switch {
+	case s.small():
+		g.Why += " The numbers are small, as those of a site system are. It needs control points known in both systems (site.control), or links, by which a fit to the tags can be proposed."
+	case ok:
+		g.Why += fmt.Sprintf(" Their shape is that of the tags, though (%d linked photos, %.1f m): they are shifted as a whole, by another datum perhaps, or in a system that the registry lacks. It needs that system, or control points known in both (site.control).", fit.pairs, fit.rms)
+	default:
 		g.Why += " Either the points are not where the photos were taken, or they are in a site system; nothing here tells which."
 	}
 	if s.header.CRS != "" {
 		g.Stated = s.header.CRS
 		g.Why += " The points file says " + s.header.CRS + "."
 		r.draft.choose("grid.crs", g.Why, s.header.CRS)
-		return
+		return nil, nil
 	}
 	r.draft.choose("grid.crs", g.Why, another)
+	return nil, nil
 }
 
 // small says that coordinates are as small as those of site systems, whose origins are
@@ -263,4 +285,79 @@ func (s *pointset) small() bool {
 		}
 	}
 	return true
+}
+
+// siteFit is a site system fitted to tags.
+type siteFit struct {
+	site.Similarity
+	pairs int
+	rms   float64
+	unit  grid.Unit
+}
+
+func (f siteFit) settings() []Setting {
+	return []Setting{
+		{Key: "site.kind", Value: `"similarity"`, Reason: fmt.Sprintf("A shift and a rotation, fitted to %d tags of linked photos: a proposal, to be replaced by a fit to control.", f.pairs)},
+		{Key: "site.direction", Value: `"site-to-base"`},
+		{Key: "site.unit", Value: quote(f.unit.Symbol)},
+		{Key: "site.accuracy_m", Value: fmt.Sprintf("%.1f", max(0.5, f.rms/math.Sqrt(float64(f.pairs)))), Reason: "The spread of the tags, by the root of their number."},
+		{Key: "site.similarity.target_origin", Value: fmt.Sprintf("{ e = %.2f, n = %.2f }", f.Origin.E, f.Origin.N)},
+		{Key: "site.similarity.scale", Value: fmt.Sprintf("%.9g", f.Scale)},
+		{Key: "site.similarity.rotation_deg", Value: fmt.Sprintf("%.4f", f.Rotation)},
+	}
+}
+
+// Limits of a fit to tags: the pairs that it takes, how large the deviations may be, in
+// metres, and how many times as large the job has to be.
+const (
+	leastPairs, fitWithin, fitSize = 6, 12, 4
+)
+
+// fit fits a site system in metres or feet to the tags of linked photos. ok says that it
+// explains them.
+func (r *reader) fit(ctx context.Context, s *pointset, base string) (best siteFit, ok bool, err error) {
+	c := r.clues(s)
+	if c.Pairs == nil {
+		return best, false, nil
+	}
+	proj, err := r.open(base, grid.OpenOptions{})
+	if err != nil {
+		return best, false, err
+	}
+	placed, err := proj.ToGrid(ctx, r.fixes)
+	if err != nil {
+		return best, false, err
+	}
+	var pairs []site.ControlPair
+	for i, k := range c.Pairs {
+		if k >= 0 && placed[i].Err == nil {
+			pairs = append(pairs, site.ControlPair{ID: r.tagged[i], Site: grid.EN{E: s.at[k][0], N: s.at[k][1]}, Base: placed[i].EN})
+		}
+	}
+	if best.rms = math.Inf(1); len(pairs) < leastPairs {
+		return best, false, nil
+	}
+	for _, u := range []grid.Unit{grid.Metre, grid.Foot} {
+		f, err := site.FitRigid(pairs, u.Metres, site.FitOptions{Unit: u, Tolerance: 30, RejectOutliers: true})
+		if err != nil || f.S0 == nil {
+			continue
+		}
+		if rms := *f.S0 * math.Sqrt2; rms < best.rms {
+			best = siteFit{f.Params, len(pairs) - len(f.Removed), rms, u}
+		}
+	}
+	return best, best.rms <= fitWithin && extent(placed) >= fitSize*best.rms, nil
+}
+
+// extent is how far four fifths of the tags reach along the longer side.
+func extent(placed []grid.Placement) float64 {
+	var e, n []float64
+	for _, p := range placed {
+		if p.Err == nil {
+			e, n = append(e, p.E), append(n, p.N)
+		}
+	}
+	slices.Sort(e)
+	slices.Sort(n)
+	return max(e[len(e)*9/10]-e[len(e)/10], n[len(n)*9/10]-n[len(n)/10]) / 2
 }
