@@ -42,12 +42,13 @@ type Correction struct {
 	Why  string       `json:"why,omitempty"`
 	// Operation carried the point into the tag's frame.
 	Operation *grid.Operation `json:"operation,omitempty"`
+	// Delivered is the frame of the new position; nil for a destination.
+	Delivered *Delivered `json:"delivered,omitempty"`
 }
 
-// radius68 is the radius of a circular normal error at 68.27 % over its standard
-// deviation per axis, sqrt(-2 ln(1-p)): the reading that the phone platforms
-// give GPSHPositioningError.
-var radius68 = math.Sqrt(-2 * math.Log(1-0.6827))
+// readAs is the probability that GPSHPositioningError is written as the radius of, the
+// reading that the phone platforms give it.
+const readAs = 0.6827
 
 // Corrections works out the new tag of every photo of a checked job; opt must be
 // the options that it was checked with. There is one Correction a photo, in
@@ -55,9 +56,11 @@ var radius68 = math.Sqrt(-2 * math.Log(1-0.6827))
 // carried with, at the photo's epoch, so that checking a corrected photo finds
 // no discrepancy beyond the rounding of its rationals.
 //
-// For geotag.SubjectPosition the new position is in WGS 84 whatever datum the
-// tag had, and its error radius (68.27 %) comes of the point's own accuracy and
-// that stated for the operation. For geotag.CameraPosition the destination is in
+// For geotag.SubjectPosition the new position is in the frame of Options.Delivered
+// whatever datum the tag had, which its processing method says. Its error radius
+// (68.27 %) comes of the point's own accuracy and that stated for the operation, and
+// covers the point where the position is read in the grid's own frame, or at the
+// photo's epoch, though it is not. For geotag.CameraPosition the destination is in
 // the tag's own datum, since an image has one map datum for all its positions;
 // the bearing and distance lead from the tag to the point.
 func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Options, policy Policy) ([]Correction, error) {
@@ -74,7 +77,7 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 	}
 	out := make([]Correction, len(res.Photos))
 	var at []grid.EN
-	var frames []grid.Frame
+	var frames, broadcast []grid.Frame
 	var of []int
 	for i := range res.Photos {
 		p := &res.Photos[i]
@@ -92,7 +95,8 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 		}
 		f := opt.Frame(p.Tag)
 		if policy.Meaning == geotag.SubjectPosition {
-			f.Datum = "WGS-84"
+			photo := grid.Frame{Datum: broadcastDatum, Epoch: opt.photoFrame(p.Tag).Epoch}
+			f, broadcast = opt.delivered(proj, photo), append(broadcast, photo)
 		}
 		at, frames, of = append(at, point.EN), append(frames, f), append(of, i)
 	}
@@ -100,10 +104,16 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 	if err != nil {
 		return nil, err
 	}
+	read := placed
+	if policy.Meaning == geotag.SubjectPosition && opt.Delivered != (grid.Frame{}) {
+		if read, err = fromGrid(ctx, proj, at, broadcast); err != nil {
+			return nil, err
+		}
+	}
 	for k, fp := range placed {
 		c := &out[of[k]]
-		if c.Why = c.edit(proj, &res.Photos[of[k]], points[c.Point], fp, opt, policy); c.Why != "" {
-			c.Edit = nil
+		if c.Why = c.edit(proj, &res.Photos[of[k]], points[c.Point], fp, read[k], opt, policy); c.Why != "" {
+			c.Edit, c.Delivered = nil, nil
 		}
 	}
 	return out, nil
@@ -135,7 +145,7 @@ func (policy Policy) leaves(p *PhotoResult, opt Options, only []Verdict) string 
 
 // edit works out the new tag of a photo from where the projection has its point in
 // the tag's frame. It returns why there is none.
-func (c *Correction) edit(proj grid.Projection, p *PhotoResult, point *Point, at grid.FixPlacement, opt Options, policy Policy) string {
+func (c *Correction) edit(proj grid.Projection, p *PhotoResult, point *Point, at, broadcast grid.FixPlacement, opt Options, policy Policy) string {
 	switch {
 	case at.Err != nil:
 		return "the point can't be transformed into the tag's frame: " + at.Err.Error()
@@ -145,8 +155,14 @@ func (c *Correction) edit(proj grid.Projection, p *PhotoResult, point *Point, at
 	c.Operation = at.Op
 	c.Edit = &geotag.Edit{Meaning: policy.Meaning, Lat: at.Lat, Lon: at.Lon, AllowSigned: policy.AllowSigned}
 	if policy.Meaning == geotag.SubjectPosition {
-		c.Edit.MapDatum = "WGS-84"
-		c.Edit.HPositioningError = positioningError(point, at.Op, opt)
+		d := delivered(proj, point.EN, at, broadcast)
+		off := 0.0
+		if d.Misread != nil {
+			off = d.Misread.Off
+		}
+		c.Delivered = &d
+		c.Edit.MapDatum, c.Edit.ProcessingMethod = d.Datum, d.method()
+		c.Edit.HPositioningError = positioningError(point, at.Op, opt, off)
 		return ""
 	}
 	c.Edit.MapDatum = p.Tag.MapDatum
@@ -177,8 +193,9 @@ func (p *PhotoResult) contradicted() bool {
 }
 
 // positioningError is the 68.27 % radius of a surveyed position in metres: the
-// point's root mean square deviation per axis together with the operation's.
-func positioningError(p *Point, op *grid.Operation, opt Options) float64 {
+// point's root mean square deviation per axis together with the operation's, about
+// where a reader may take it to be, that far off.
+func positioningError(p *Point, op *grid.Operation, opt Options, off float64) float64 {
 	v := opt.Budget.PointSigma * opt.Budget.PointSigma
 	if p.Cov != nil {
 		v = (p.Cov[0] + p.Cov[2]) / 2
@@ -192,7 +209,7 @@ func positioningError(p *Point, op *grid.Operation, opt Options) float64 {
 	}
 	v += opt.Budget.FrameSigma * opt.Budget.FrameSigma
 	// An image can't state an error of 0; a millimetre is the least that is claimed.
-	return max(math.Sqrt(v)*radius68, 0.001)
+	return max(RiceQuantile(readAs, off, math.Sqrt(v)), 0.001)
 }
 
 // errNoGeodesist says why a projection can't give a direction from true north.

@@ -8,9 +8,19 @@ import (
 )
 
 // Frame is the frame that a tag is taken to be in: the datum that it states, by
-// way of Options.Datums, else Options.Datum, at the epoch of its GPSTime, else of
-// the time taken, else Options.Epoch.
+// way of Options.Datums, else Options.Datum, at the epoch that a correction put it at,
+// else of its GPSTime, else of the time taken, else Options.Epoch.
 func (o Options) Frame(t *geotag.Tag) grid.Frame {
+	f := o.photoFrame(t)
+	// The digits of the epoch that was written may be fewer than the photo's.
+	if year, ok := writtenEpoch(t); ok && math.Abs(year-f.Epoch) > 1e-3 {
+		f.Epoch = year
+	}
+	return f
+}
+
+// photoFrame is that of a tag at the time of its photo.
+func (o Options) photoFrame(t *geotag.Tag) grid.Frame {
 	f := grid.Frame{Datum: t.MapDatum, Epoch: o.Epoch}
 	if known, ok := o.Datums[f.Datum]; ok {
 		f.Datum = known

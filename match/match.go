@@ -216,6 +216,9 @@ type Options struct {
 	Datums map[string]string
 	// Epoch, where not 0, is the decimal year taken for photos that carry no time.
 	Epoch float64
+	// Delivered is the frame of corrected tags: a datum, OwnFrame for the grid's, and an
+	// epoch that they are all at. Left out it is WGS 84, and the epoch of each photo.
+	Delivered grid.Frame
 	// Accuracy is by how many times the errors of a camera's tags are larger than they
 	// state, by the camera's name as in Camera; cameras that are not named have 1.
 	Accuracy map[string]float64

@@ -57,6 +57,9 @@ type Checked struct {
 	Links []match.Link
 	// Explanation has the causes of what is out; nil where none were to be looked for.
 	Explanation *cause.Explanation
+	// Delivered is the frame that corrections are written in, as for the first photo that
+	// was judged; nil without one, and where there is no way to that frame.
+	Delivered *match.Delivered
 
 	d   *Dataset
 	opt match.Options
@@ -105,10 +108,28 @@ func (d *Dataset) Check(ctx context.Context, opt CheckOptions) (*Checked, error)
 	if err != nil {
 		return nil, err
 	}
+	if err != nil {
+		return nil, err
+	}
+	c.Delivered = c.delivered(ctx)
 	if opt.Causes == nil || len(opt.Causes) > 0 {
 		c.Explanation, err = d.explain(ctx, c, opt.Causes)
 	}
 	return c, err
+}
+
+func (c *Checked) delivered(ctx context.Context) *match.Delivered {
+	i := slices.IndexFunc(c.Photos, func(p match.PhotoResult) bool { return p.Discrepancy != nil })
+	if i < 0 {
+		return nil
+	}
+	p := &c.Photos[i]
+	at := slices.IndexFunc(c.Points, func(x match.PointResult) bool { return x.ID == p.Tie.Point })
+	// Where there is no way, Correct says so of each photo.
+	if d, err := c.opt.DeliveredAt(ctx, c.d.proj, c.Points[at].EN, c.opt.Frame(p.Tag).Epoch); err == nil {
+		return &d
+	}
+	return nil
 }
 
 // MeasuresPixels reports whether Check measures the pixels of the photos with a

@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"example.com/phototie/grid"
+	"example.com/phototie/match"
 )
 
 // FrameUse is a frame that tags of a job are in, with the operations that lead
@@ -21,6 +22,9 @@ type FrameUse struct {
 	Tags int `json:"tags"`
 	// Candidates are the operations, in the order in which they are tried.
 	Candidates []grid.Candidate `json:"candidates"`
+	// Delivered is the frame that corrections of such tags are written in; nil where there
+	// is no way to it.
+	Delivered *match.Delivered `json:"delivered,omitempty"`
 	// Err says why there are none: an unknown datum, for instance.
 	Err string `json:"error,omitempty"`
 }
@@ -63,6 +67,11 @@ func (d *Dataset) Frames(ctx context.Context) ([]FrameUse, Reading, error) {
 			return nil, Reading{}, errNoCandidates
 		case err != nil:
 			return nil, Reading{}, err
+		}
+		if len(at) > 0 && u.Err == "" {
+			if to, err := d.settings.options().DeliveredAt(ctx, d.proj, at[0], u.Frame.Epoch); err == nil {
+				u.Delivered = &to
+			}
 		}
 	}
 	return uses, reading, nil

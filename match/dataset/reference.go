@@ -64,6 +64,8 @@ var Reference = []Setting{
 	{"frame.allow_ballpark", "false", "judge photos too that only a ballpark operation transforms to the grid"},
 	{"frame.ballpark_sigma_m", "none", "the standard deviation per axis that such an operation brings, for the budget"},
 	{"frame.operation", "the best one", "the only coordinate operation to be used; phototie frames lists them"},
+	{"frame.delivered", "WGS 84", `the frame of corrected tags, which GPSMapDatum then names: "grid" for the grid's own, or a datum`},
+	{"frame.delivered_epoch", "each photo's own", "the decimal year that their positions are at: the epoch of the grid's frame for instance"},
 	{"frame.forbid", "none", "operations ruled out, by code or a part of the name"},
 
 	{"heights.points", "unknown", `"ellipsoid" or "geoid": what the points' heights count from`},

@@ -131,6 +131,10 @@ type FrameSettings struct {
 	// them. It is for the Opener to heed them.
 	Operation string   `toml:"operation"`
 	Forbid    []string `toml:"forbid"`
+	// Delivered is the datum of corrected tags, and DeliveredEpoch the decimal year that
+	// they are all at; see match.Options.
+	Delivered      string  `toml:"delivered"`
+	DeliveredEpoch float64 `toml:"delivered_epoch"`
 }
 
 // HeightSettings say what heights count from, so that those of tags and points
@@ -222,6 +226,7 @@ func (s Settings) options() match.Options {
 		Datum:         s.Frame.Datum,
 		Datums:        s.Frame.Datums,
 		Epoch:         s.Frame.Epoch,
+		Delivered:     grid.Frame{Datum: s.Frame.Delivered, Epoch: s.Frame.DeliveredEpoch},
 		Accuracy:      s.Accuracy,
 		AllowBallpark: s.Frame.AllowBallpark,
 		BallparkSigma: s.Frame.BallparkSigma,
@@ -466,6 +471,7 @@ func (s FrameSettings) check(ps *problems) {
 		ps.add(0, 0, "name operations by code or by a part of the name, as phototie frames lists them", "frame.forbid has an empty name")
 	}
 	ps.checkEpoch("frame.epoch", s.Epoch)
+	ps.checkEpoch("frame.delivered_epoch", s.DeliveredEpoch)
 	if !(s.BallparkSigma >= 0) {
 		ps.add(0, 0, "give metres, 0 or more", "frame.ballpark_sigma_m = %v makes no sense", s.BallparkSigma)
 	}

@@ -8,6 +8,7 @@ import (
 
 	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/grid"
+	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/internal/words"
 )
@@ -92,6 +93,9 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 	if c.Count(dataset.Corrected) > 0 {
 		p.para(0, 0, "%s", words.InPicture)
 	}
+	if d := c.delivered(); d != nil {
+		p.para(0, 2, "%s", deliveredFact(*d).Text)
+	}
 	if list {
 		p.changes(c)
 	}
@@ -107,6 +111,22 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 	}
 	p.next(next)
 	return p.err
+}
+
+// delivered is the frame that corrected tags are in, of the photo that is furthest off
+// where it is misread; nil where none is corrected.
+func (c Correct) delivered() *match.Delivered {
+	var out *match.Delivered
+	for _, ch := range c.Changes {
+		d := ch.Delivered
+		if d == nil || ch.Outcome != dataset.Corrected {
+			continue
+		}
+		if out == nil || d.Misread != nil && (out.Misread == nil || d.Misread.Off > out.Misread.Off) {
+			out = d
+		}
+	}
+	return out
 }
 
 // changes lists every photo: where its tag was, where it goes, and how far that

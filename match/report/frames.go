@@ -77,6 +77,9 @@ func (p *printer) frame(u dataset.FrameUse, all bool) {
 	if left > 0 {
 		p.printf("  … and %s more; --all lists every one\n", words.Count(left))
 	}
+	if u.Delivered != nil {
+		p.para(2, 4, "%s", deliveredFact(*u.Delivered).Text)
+	}
 	if files, command := grid.FilesToInstall(u.Candidates); command != "" {
 		p.printf("  better operations lack %s here; to install:\n    %s\n", words.Plural(len(files), "file"), strings.ReplaceAll(words.Safe(command), " && ", " && \\\n    "))
 	}

@@ -122,6 +122,9 @@ func (j *Job) Write(ctx context.Context, w io.Writer, format Format) error {
 	case FormatText:
 		opt := j.Text
 		opt.Facts = ReadingFacts(j.Reading)
+		if d := j.Delivered; d != nil && d.Misread != nil && d.Misread.Off >= mattering {
+			opt.Facts = append(opt.Facts, deliveredFact(*d))
+		}
 		if j.Baseline != "" || len(j.Outcome.Accepted)+len(j.Outcome.Expired)+len(j.Outcome.Unused) > 0 {
 			opt.Outcome = &j.Outcome
 		}

@@ -6,6 +6,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/grid/site"
+	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/pointfile"
@@ -30,6 +31,18 @@ func ReadingFacts(r dataset.Reading) []Fact {
 		out = append(out, Fact{"links", fmt.Sprintf("%s: %s; %d taken, %s without a point", l.File, l.Layout, l.Links, words.Plural(l.Untied, "photo"))})
 	}
 	return out
+}
+
+// mattering is how far off in metres a reading has to be to be told of.
+const mattering = 0.1
+
+// deliveredFact words the frame of corrected tags.
+func deliveredFact(d match.Delivered) Fact {
+	text := "corrected tags are in " + words.Safe(d.Source)
+	if m := d.Misread; m != nil && m.Off >= mattering {
+		text += fmt.Sprintf("; read as %s they are %s off, which their GPSHPositioningError covers (frame.delivered)", words.Safe(m.As), words.Metres(m.Off))
+	}
+	return Fact{"delivered", text}
 }
 
 func siteFacts(s dataset.SiteRead) []Fact {
