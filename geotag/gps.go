@@ -64,7 +64,7 @@ var gpsNames = [gpsTags]string{
 // Masks of the tags that are not read.
 const (
 	gpsUnread uint32 = 1<<gpsVersionID | 1<<gpsSatellites | 1<<gpsTrackRef | 1<<gpsTrack |
-		1<<gpsAreaInformation | 1<<gpsDifferential
+		1<<gpsAreaInformation
 	gpsUnreadXMP = gpsUnread | 1<<gpsStatus | 1<<gpsMeasureMode | 1<<gpsSpeedRef | 1<<gpsSpeed | 1<<gpsDateStamp
 )
 
@@ -119,6 +119,10 @@ func (r *exifReader) gpsDir(d *ifd.Dir) {
 	}
 	if e := g[gpsProcessingMethod]; e != nil {
 		t.ProcessingMethod = r.coded(e, "GPSProcessingMethod")
+	}
+	if e := g[gpsDifferential]; e != nil {
+		v, ok := r.uint(e, "GPSDifferential")
+		t.Differential = ok && v == 1
 	}
 	if t.Speed = r.scaled(&g, gpsSpeed); t.Speed != nil {
 		*t.Speed /= 3600 // it is by the hour

@@ -226,7 +226,7 @@ func (t *Tag) WithSidecar(side *Tag) *Tag {
 	m.Position, m.XMPPosition = side.Position, side.Position
 	m.HPositioningError, m.DOP = side.HPositioningError, side.DOP
 	m.MeasureMode, m.Status = side.MeasureMode, side.Status
-	m.MapDatum, m.ProcessingMethod = side.MapDatum, side.ProcessingMethod
+	m.MapDatum, m.ProcessingMethod, m.Differential = side.MapDatum, side.ProcessingMethod, side.Differential
 	m.Warnings = slices.DeleteFunc(m.Warnings, func(w Warning) bool { return w.Code == WarnUnread })
 	if t.Position != nil && !side.surveyed() {
 		m.compare("the photo", t.Position, "the side-car", side.Position)

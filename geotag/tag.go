@@ -37,6 +37,8 @@ type Tag struct {
 	MapDatum string `json:"map_datum,omitempty"`
 	// ProcessingMethod is the text of GPSProcessingMethod.
 	ProcessingMethod string `json:"processing_method,omitempty"`
+	// Differential says that GPSDifferential states a corrected fix.
+	Differential bool `json:"differential,omitempty"`
 	// Direction is where the camera looked: GPSImgDirection.
 	Direction *Direction `json:"direction,omitempty"`
 	// Destination is the place the image shows, where the GPSDest tags give it.

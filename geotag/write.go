@@ -225,7 +225,7 @@ func (e Edit) subjectStated(a, b *Tag, bare bool) error {
 	fromXMP := bare || b.Position != nil && b.Position.Source == SourceXMP
 	b.DOP, b.MeasureMode, b.Status = nil, 0, ""
 	for _, t := range []*Tag{a, b} {
-		t.Position, t.XMPPosition, t.HPositioningError, t.MapDatum, t.ProcessingMethod = nil, nil, nil, "", ""
+		t.Position, t.XMPPosition, t.HPositioningError, t.MapDatum, t.ProcessingMethod, t.Differential = nil, nil, nil, "", "", false
 		if fromXMP {
 			t.Altitude, t.Direction, t.GPSTime = nil, nil, nil
 		}

@@ -371,6 +371,7 @@ func (t *Tag) settle(x *xmpResource) {
 	orRead(&t.DOP, func() *float64 { return r.positive(gpsDOP, math.MaxUint32) })
 	t.MapDatum = cmp.Or(t.MapDatum, x.value[gpsMapDatum])
 	t.ProcessingMethod = cmp.Or(t.ProcessingMethod, x.value[gpsProcessingMethod])
+	t.Differential = t.Differential || x.value[gpsDifferential] == "1"
 	orRead(&t.Direction, func() *Direction { return r.direction(gpsImgDirection) })
 	orRead(&t.GPSTime, r.gpsTime)
 }

@@ -32,7 +32,7 @@ type Budget struct {
 	HandheldConfidence float64 `json:"handheld_confidence"`
 
 	// ErrorConfidence is the probability that GPSHPositioningError is the radius
-	// of. The Exif standard states none; the phone platforms mean 68 %.
+	// of. The Exif standard states none; see Assumptions.
 	ErrorConfidence float64 `json:"error_confidence"`
 
 	// UserRangeError is the standard deviation of one range measurement. Times
@@ -79,32 +79,19 @@ type Budget struct {
 }
 
 // DefaultBudget returns the budget for a phone or tablet with its own GNSS
-// under open sky, and points surveyed to centimetres. Where the figures are from:
-//
-//   - Confidence 0.95: the level of FGDC-STD-007.3-1998.
-//   - Handheld 4.9 m: smartphones under open sky (van Diggelen and Enge, 2015, as
-//     quoted by gps.gov, which states no confidence). It is taken as a 68.27 %
-//     radius, which makes 7.9 m at 95 % and so agrees with the 8 m at 95 %
-//     of the GPS Standard Positioning Service Performance Standard, 5th edition
-//     (2020). It is too small under trees and beside walls.
-//   - ErrorConfidence 0.6827: the convention of the phone platforms.
-//   - UserRangeError 4.6 m: no source; chosen so that a dilution of 1 gives what
-//     Handheld gives.
-//   - PointSigma 0.02 m: RTK or total station; common practice, no source.
-//   - FrameSigma and Motion 0: to be set where they are known.
-//   - OperationConfidence 0.6827: the registry states no confidence; this
-//     reading is the wider one of the usual two.
-//   - Standoff 2 m, MaxSubjectDistance 20 m, DirectionSigma 15 degrees: common
-//     practice, no source.
-//   - GrossLevel 0.001: a choice.
-//   - Coarse 50 m: a choice, six times what a handheld under open sky has.
+// under open sky, and points surveyed to centimetres. Assumptions says where its
+// figures are from, on the cautious side of what they leave open. Of the others,
+// Confidence 0.95 is the level of FGDC-STD-007.3-1998; PointSigma 0.02 m (RTK or total
+// station), MaxSubjectDistance 20 m and DirectionSigma 15 degrees are common practice
+// without a source; GrossLevel 0.001 and Coarse 50 m are choices. FrameSigma and
+// Motion are to be set where they are known.
 func DefaultBudget() Budget {
 	return Budget{
 		Confidence:          0.95,
 		Handheld:            4.9,
-		HandheldConfidence:  0.6827,
+		HandheldConfidence:  0.5,
 		ErrorConfidence:     0.6827,
-		UserRangeError:      4.6,
+		UserRangeError:      5.9,
 		PointSigma:          0.02,
 		OperationConfidence: 0.6827,
 		Standoff:            2,
@@ -262,8 +249,8 @@ type AllowanceOptions struct {
 
 // Allowance works the budget out for one photo. The variance per axis is the sum
 // of those of the handheld, the survey, the frame and motion; the handheld's is
-// from GPSHPositioningError, else GPSDOP x user range error, else the class
-// of device. The standoff makes the distance Rice distributed; where the image
+// from GPSHPositioningError, else GPSDOP x user range error where that is more than the
+// class of device, else from that class. The standoff makes the distance Rice distributed; where the image
 // states a true direction and a subject distance, the expectation is shifted
 // instead. tag and op may be nil: for want of them nothing is used that only
 // they can tell, which the notes say.
@@ -364,15 +351,22 @@ func (b Budget) handheld(tag *geotag.Tag, a *Allowance) Component {
 		}
 		a.note("GPSHPositioningError is %v m, which can't be believed and is not used", *v)
 	}
+	class := Component{Name: ComponentHandheld, Stated: b.Handheld, Sigma: RadiusSigma(b.Handheld, b.HandheldConfidence),
+		Source: fmt.Sprintf("device class %s m taken as a %s radius, from the budget", metres(b.Handheld), percent(b.HandheldConfidence))}
 	if v := tag.DOP; v != nil && b.UserRangeError > 0 {
-		if drms := *v * b.UserRangeError; drms >= minMetres && drms <= maxMetres {
+		drms := *v * b.UserRangeError
+		switch {
+		case !(drms >= minMetres && drms <= maxMetres):
+			a.note("GPSDOP is %v, which can't be believed and is not used", *v)
+		case drms/math.Sqrt2 < class.Sigma:
+			// A dilution is no error: geometry makes no receiver better than its class.
+			class.Source += fmt.Sprintf("; GPSDOP %s makes no less of it", metres(*v))
+		default:
 			return Component{Name: ComponentHandheld, Stated: drms, Sigma: drms / math.Sqrt2,
 				Source: fmt.Sprintf("GPSDOP %s x user range error %s m, a distance root mean square", metres(*v), metres(b.UserRangeError))}
 		}
-		a.note("GPSDOP is %v, which can't be believed and is not used", *v)
 	}
-	return Component{Name: ComponentHandheld, Stated: b.Handheld, Sigma: RadiusSigma(b.Handheld, b.HandheldConfidence),
-		Source: fmt.Sprintf("device class %s m taken as a %s radius, from the budget", metres(b.Handheld), percent(b.HandheldConfidence))}
+	return class
 }
 
 // survey adds the point's own error and returns its covariance, if it has one.
@@ -423,7 +417,11 @@ func (b Budget) frame(op *grid.Operation, opt AllowanceOptions, a *Allowance) er
 		a.note("the accuracy of the operation %q is given as %v m, which can't be used; the budget counts none", op.Name, *op.Accuracy)
 	case *op.Accuracy > 0:
 		stated, sigma = *op.Accuracy, RadiusSigma(*op.Accuracy, b.OperationConfidence)
-		parts = append(parts, fmt.Sprintf("operation %q, %s m taken as a %s radius", op.Name, metres(*op.Accuracy), percent(b.OperationConfidence)))
+		part := fmt.Sprintf("operation %q, %s m taken as a %s radius", op.Name, metres(*op.Accuracy), percent(b.OperationConfidence))
+		if m := op.Motion; m != nil {
+			part += fmt.Sprintf(", most of it up to %s m that the ground of %s has moved since %.1f", metres(m.Metres), m.Place, m.FrameEpoch)
+		}
+		parts = append(parts, part)
 	}
 	if b.FrameSigma > 0 {
 		if sigma > 0 {

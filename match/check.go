@@ -161,7 +161,7 @@ func (o *Options) settle() error {
 	if o.Budget == (Budget{}) {
 		o.Budget = DefaultBudget()
 	}
-	if err := o.Budget.Validate(); err != nil {
+	if err := o.ValidateBudgets(); err != nil {
 		return err
 	}
 	if o.PointResolution == 0 {
@@ -529,7 +529,7 @@ func (c *checker) allowance(r *PhotoResult, p Point) (Allowance, error) {
 			}
 		}
 	}
-	return c.opt.Budget.Allowance(r.Tag, p, r.Operation, ao)
+	return c.opt.BudgetFor(r.Tag).Allowance(r.Tag, p, r.Operation, ao)
 }
 
 // resolution is the distance in grid units below which a discrepancy has no
@@ -547,7 +547,7 @@ func (c *checker) resolution(t *geotag.Tag) float64 {
 // of the cameras' noise, as far as they were learnt.
 func (c *checker) verdicts(res *Result, models map[string]*noise.Model) error {
 	t := NewTally(c.unit, c.opt.Budget)
-	over, heights := overTags{photos: len(res.Photos)}, heightSet{}
+	over, heights := overTags{photos: len(res.Photos), opt: &c.opt}, heightSet{}
 	for i := range res.Photos {
 		if err := t.Add(&res.Photos[i]); err != nil {
 			return err
@@ -555,7 +555,7 @@ func (c *checker) verdicts(res *Result, models map[string]*noise.Model) error {
 		over.add(i, &res.Photos[i])
 		heights.add(&res.Photos[i])
 	}
-	res.ofSet = append(over.findings(models, c.opt.Budget), heights.findings(c.unit)...)
+	res.ofSet = append(over.findings(models), heights.findings(c.unit)...)
 	for i := range res.Photos {
 		if err := t.Judge(&res.Photos[i]); err != nil {
 			return err

@@ -30,8 +30,9 @@ func (c *checker) coarse(t *geotag.Tag) (Reason, string) {
 	if c.coarsest == 0 {
 		return "", ""
 	}
-	sigma := c.opt.Budget.handheld(t, &Allowance{}).Sigma
-	radius := sigma * rayleighFactor(c.opt.Budget.Confidence)
+	b := c.opt.BudgetFor(t)
+	sigma := b.handheld(t, &Allowance{}).Sigma
+	radius := sigma * rayleighFactor(b.Confidence)
 	if radius <= c.coarsest {
 		return "", ""
 	}

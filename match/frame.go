@@ -7,8 +7,8 @@ import (
 	"example.com/phototie/grid"
 )
 
-// Frame is the frame that a tag is taken to be in: the datum that it states, by
-// way of Options.Datums, else Options.Datum, at the epoch that a correction put it at,
+// Frame is the frame that a tag is taken to be in: that of its corrections by Devices or
+// Differential, else the datum that it states by way of Datums, else Options.Datum, at the epoch that a correction put it at,
 // else of its GPSTime, else of the time taken, else Options.Epoch.
 func (o Options) Frame(t *geotag.Tag) grid.Frame {
 	f := o.photoFrame(t)
@@ -25,7 +25,9 @@ func (o Options) photoFrame(t *geotag.Tag) grid.Frame {
 	if known, ok := o.Datums[f.Datum]; ok {
 		f.Datum = known
 	}
-	if f.Datum == "" {
+	if d := o.correctedFrame(t); d != "" {
+		f.Datum = d
+	} else if f.Datum == "" {
 		f.Datum = o.Datum
 	}
 	switch {
@@ -58,7 +60,15 @@ type usedFrame struct {
 type usedFrames struct {
 	frames []usedFrame
 	scale  float64
+	// differential counts photos that state corrections of a frame that nothing says,
+	// fine those that state less than fineError, and first is the first.
+	differential, fine int
+	first              string
 }
+
+// fineError is an error in metres below which the metre or two between a frame of
+// corrections and WGS 84 matters.
+const fineError = 1
 
 // frameSigma is the frame's part of the allowance, per axis in metres.
 func (a *Allowance) frameSigma() float64 {
@@ -72,7 +82,15 @@ func (a *Allowance) frameSigma() float64 {
 
 // add takes up a judged photo. What was written from its point came by the same
 // frame, and says nothing of it.
-func (u *usedFrames) add(r *PhotoResult) {
+func (u *usedFrames) add(r *PhotoResult, opt *Options) {
+	if why := differential(r.Tag); why != "" && opt.correctedFrame(r.Tag) == "" {
+		if u.differential++; u.first == "" {
+			u.first = r.Name + ": " + why
+		}
+		if v := r.Tag.HPositioningError; v != nil && *v < fineError {
+			u.fine++
+		}
+	}
 	d, op := r.Discrepancy, r.Operation
 	if d.PointScale != nil {
 		u.stretch(*d.PointScale)
@@ -148,6 +166,13 @@ func (u *usedFrames) findings(b Budget, shift func() Facts) []Finding {
 			finding.Severity = SeverityNote
 		}
 		out = append(out, finding)
+	}
+	if u.differential > 0 {
+		f := NewFinding(FindingDifferential, Fact{Name: "photos", Value: float64(u.differential)}, Fact{Name: "first photo", Text: u.first}, Fact{Name: "photos below a metre", Value: float64(u.fine)})
+		if u.fine > 0 {
+			f.Severity = SeverityWarning
+		}
+		out = append(out, f)
 	}
 	if u.scale > 0 && math.Abs(u.scale-1) > scaleError {
 		out = append(out, NewFinding(FindingScale, Fact{Name: "scale", Value: u.scale}))

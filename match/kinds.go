@@ -21,6 +21,7 @@ const (
 	FindingFrameCoarse       FindingCode = "frame-coarse"
 	FindingFrameUnstated     FindingCode = "frame-unstated"
 	FindingFootUnstated      FindingCode = "foot-unstated"
+	FindingDifferential      FindingCode = "tag-differential"
 	FindingCoarse            FindingCode = "tag-too-coarse"
 	FindingContradicted      FindingCode = "link-contradicted"
 	FindingDoubted           FindingCode = "link-doubtful"
@@ -158,6 +159,9 @@ var tieKinds = []FindingKind{
 	{FindingFootUnstated, SeverityNote, "Foot unstated",
 		"The grid is in feet, nothing says which foot the list of points is in, and tags as good as these can't tell the US survey foot from the international one here. Read in the wrong one, all points are off by the same, and so is each position that is written.",
 		"ask whoever made the list, and state points.unit"},
+	{FindingDifferential, SeverityNote, "Tags with differential corrections",
+		"Photos state that their fix was corrected by SBAS, a base or a network. Such a fix is in the frame of the corrections, a regional one for RTK networks as a rule and a metre or two from WGS 84, which the photos were judged in. It is a warning where tags state less than a metre.",
+		"name the frame of the corrections in frame.differential, or of one device in budget.devices.DEVICE.datum"},
 	{FindingCoarse, SeverityWarning, "Tag too coarse",
 		"The tag states so large an error that it could be at several points. It is not judged, and confirms no tie.",
 		"check the tie by eye; correcting with the verdict unjudged allowed writes the point's position"},

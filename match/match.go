@@ -222,6 +222,12 @@ type Options struct {
 	// Accuracy is by how many times the errors of a camera's tags are larger than they
 	// state, by the camera's name as in Camera; cameras that are not named have 1.
 	Accuracy map[string]float64
+	// Devices says what differs for the tags of a device, by its serial number, make and
+	// model, or model.
+	Devices map[string]Device
+	// Differential is the datum of tags that state corrections by SBAS, a base or a
+	// network, and WGS 84 or no datum; empty leaves them in WGS 84.
+	Differential string
 	// PointResolution is the resolution of the points' coordinates in metres; 0
 	// defaults to 1 mm. With the tag's own step it is what a discrepancy must
 	// reach to have a bearing.

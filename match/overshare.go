@@ -31,6 +31,7 @@ type overTag struct {
 // overTags gathers them, of a sample of the photos where there are many.
 type overTags struct {
 	photos       int // of the job
+	opt          *Options
 	judged, over int // of them
 	tags         []overTag
 	confidence   float64 // of the budget
@@ -57,7 +58,7 @@ func (o *overTags) add(i int, r *PhotoResult) {
 	if d == nil || a == nil {
 		return
 	}
-	o.frames.add(r)
+	o.frames.add(r, o.opt)
 	o.judged++
 	if a.Judged > a.Threshold {
 		o.over++
@@ -85,7 +86,8 @@ func (o *overTags) add(i int, r *PhotoResult) {
 
 // findings gives the finding where there are more photos over budget than noise explains,
 // and those about frames. models has what was learnt of cameras already.
-func (o *overTags) findings(models map[string]*noise.Model, b Budget) []Finding {
+func (o *overTags) findings(models map[string]*noise.Model) []Finding {
+	b := o.opt.Budget
 	slices.SortStableFunc(o.tags, func(a, b overTag) int { return cmp.Or(cmp.Compare(a.camera, b.camera), cmp.Compare(a.Time, b.Time)) })
 	return slices.Concat(o.share(models, 1-b.Confidence), o.frames.findings(b, o.shift))
 }

@@ -52,7 +52,7 @@ func NewStream(ctx context.Context, proj grid.Projection, points []Point, links 
 	}
 	s := &Stream{c: c, named: photos, ties: sortLinks(names, links), read: read, tally: NewTally(c.unit, c.opt.Budget)}
 	s.Result = &Result{Grid: proj.Grid(), Budget: c.opt.Budget, Points: c.bare(), UnmatchedLinks: s.ties.unmatched, survey: c.opt.Survey}
-	over, heights, n := overTags{photos: len(photos)}, heightSet{}, 0
+	over, heights, n := overTags{photos: len(photos), opt: &c.opt}, heightSet{}, 0
 	err = s.parts(ctx, func(results []PhotoResult) error {
 		for i := range results {
 			if err := s.tally.Add(&results[i]); err != nil {
@@ -70,7 +70,7 @@ func NewStream(ctx context.Context, proj grid.Projection, points []Point, links 
 	if err != nil {
 		return nil, err
 	}
-	s.Result.ofSet = append(over.findings(nil, c.opt.Budget), heights.findings(c.unit)...)
+	s.Result.ofSet = append(over.findings(nil), heights.findings(c.unit)...)
 	s.Result.Counts = s.tally.Counts()
 	s.Result.Set, s.Result.SetWithoutGross = s.tally.Sets()
 	s.Result.Written = s.tally.Written()

@@ -6,6 +6,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/grid/crs"
+	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/report"
 )
@@ -18,7 +19,10 @@ func newFrames(e *env) *cobra.Command {
 		Long: `frames lists, for the area of the dataset's points, the coordinate operations that
 lead from the frames that its tags are in to its grid: the accuracy that the
 registry states for each, whether it depends on the epoch, which one is used
-(marked *) and why, and which files a better one needs, with how to install them.
+(marked *) and why, and which files a better one needs, with how to install them;
+in which frame corrections are written, and how far off they are where they are
+read in another; and what the budget takes for want of better figures, with its
+sources.
 
 To force an operation, or to rule some out, name them in phototie.toml by their
 code or a part of their name:
@@ -43,11 +47,11 @@ code or a part of their name:
 		if err != nil {
 			return err
 		}
-		proj := d.Projection()
+		proj, budget := d.Projection(), match.Budget(d.Settings().Budget.BudgetSettings)
 		if format.value == "json" {
-			return report.FramesJSON(e.stdout, filepath.Base(args[0]), proj.Grid(), uses)
+			return report.FramesJSON(e.stdout, filepath.Base(args[0]), proj.Grid(), uses, budget)
 		}
-		return report.FramesText(e.stdout, args[0], proj.Grid(), uses, report.ReadingFacts(reading), all)
+		return report.FramesText(e.stdout, args[0], proj.Grid(), uses, budget, report.ReadingFacts(reading), all)
 	}
 	return cmd
 }

@@ -100,10 +100,48 @@ func TestBetterOperationIsAFact(t *testing.T) {
 	}
 }
 
+// The rotations of plates are those of PROJ's file ITRF2014 (Altamimi et al. 2017),
+// which cct turns positions by: the Pacific plate moves by some 48 mm a year against
+// North America at San Francisco.
+func TestPlateSpeeds(t *testing.T) {
+	moved := func(plate string, lat, lon float64) [3]float64 {
+		out := runTool(t, [][]float64{{lon, lat, 0, 1}, {lon, lat, 0, 0}}, "cct", "-d", "6", "+proj=pipeline", "+step", "+proj=cart", "+ellps=sphere", "+R=6371008.8", "+step", "+init=ITRF2014:"+plate, "+t_epoch=0")
+		return [3]float64{out[0][0] - out[1][0], out[0][1] - out[1][1], out[0][2] - out[1][2]}
+	}
+	for _, at := range [][2]float64{{37.5, -122.3}, {-26, 28}, {-23.5, -46.6}} {
+		for plate := range plates {
+			a, b := moved(plate, at[0], at[1]), moved("NOAM", at[0], at[1])
+			if got, want := speed(plate, "", at[0], at[1]), math.Hypot(math.Hypot(a[0], a[1]), a[2]); math.Abs(got-want) > 1e-5 {
+				t.Errorf("%s at %v: %.6f m a year, cct %.6f", plate, at, got, want)
+			}
+			if got, want := speed(plate, "NOAM", at[0], at[1]), math.Hypot(math.Hypot(a[0]-b[0], a[1]-b[1]), a[2]-b[2]); math.Abs(got-want) > 1e-5 {
+				t.Errorf("%s against NOAM at %v: %.6f m a year, cct %.6f", plate, at, got, want)
+			}
+		}
+	}
+	if v := speed("PCFC", "NOAM", 37.5, -122.3); v < 0.046 || v > 0.051 {
+		t.Errorf("San Francisco: %v m a year", v)
+	}
+}
+
+// South Africa's frame is ITRF91 at 1994.0 and Brazil's ITRF2000 at 2000.4: a null
+// transformation leaves out what their plates have moved since.
+func TestMotionOfEpochlessOperations(t *testing.T) {
+	for _, c := range []struct {
+		code             string
+		lat, lon, lo, hi float64 // metres moved by the end of 2026
+	}{{"EPSG:2053", -26, 28, 0.8, 1}, {"EPSG:31983", -23.5, -46.6, 0.3, 0.4}} {
+		op := best(t, c.code, c.lat, c.lon, 2026.4)
+		if op.Motion == nil || op.Motion.Metres < c.lo || op.Motion.Metres > c.hi || op.Accuracy == nil || *op.Accuracy < op.Motion.Metres {
+			t.Errorf("%s: %+v, accuracy %v, %s", c.code, op.Motion, op.Accuracy, op.Name)
+		}
+	}
+}
+
 // Coastal California moves by some 48 mm a year against the plate that
 // NAD83(2011) is fixed to, and its coordinates are kept at 2010.0: at 2026.4 by
 // some 0.8 m (0.048 x 16.4), which the operation's 0.01 m leaves out. Source of
-// the rate: MORVEL (from memory). North Carolina is on the plate.
+// the rate: TestPlateSpeeds. North Carolina is on the plate.
 func TestPlateMotion(t *testing.T) {
 	op := best(t, "EPSG:6420", 37.5, -122.3, 2026.4)
 	if op.Motion == nil || op.Motion.FrameEpoch != 2010 || op.Motion.Metres < 0.048*16.4 || op.Motion.Metres > 1 {

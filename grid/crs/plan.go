@@ -43,6 +43,7 @@ type plan struct {
 	frame      string
 	frameEpoch float64
 	zones      []deforming
+	aligned    bool // the frame is one of alignedFrames
 
 	mu  sync.Mutex
 	ops map[remark]*grid.Operation
@@ -226,7 +227,7 @@ func (d *describer) operation(t *task) *grid.Operation {
 		p.ops[key] = op
 	}
 	d.last, d.op = key, op
-	if t.phase == phaseInside && t.dated && len(d.missing)+len(d.others)+len(p.zones) == 0 && !w.taken {
+	if t.phase == phaseInside && t.dated && len(d.missing)+len(d.others)+len(p.zones) == 0 && !p.drifts(w) {
 		d.plain = op
 	}
 	return op
@@ -250,7 +251,7 @@ func (d *describer) remark(t *task) remark {
 		key.silent = among(p.ways, d.others, func(o *way) bool { return math.IsNaN(o.accuracy) && w.viaEnsemble && !o.viaEnsemble })
 	}
 	key.zone = int8(slices.IndexFunc(p.zones, func(z deforming) bool { return z.contains(t.lat, t.lon) }))
-	if key.zone >= 0 || w.taken {
+	if key.zone >= 0 || p.drifts(w) {
 		key.year = t.year
 	}
 	return key

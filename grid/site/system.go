@@ -62,7 +62,7 @@ func New(base grid.Projection, def Definition) (grid.Projection, error) {
 		return nil, fmt.Errorf("site system %q: its scale makes one %s of the site %.6g %s of the base, where the units alone make it %.6g: one of the units or the direction is wrong",
 			def.Name, def.Unit.Symbol, a.MeanScale(), bg.Unit.Symbol, units)
 	}
-	s := &System{base: base, def: def, toBase: a, grid: grid.Grid{Name: def.Name, Unit: def.Unit, Ellipsoid: bg.Ellipsoid, Frame: bg.Frame}}
+	s := &System{base: base, def: def, toBase: a, grid: grid.Grid{Name: def.Name, Unit: def.Unit, Ellipsoid: bg.Ellipsoid, Frame: bg.Frame, FrameEpoch: bg.FrameEpoch}}
 	if geo, ok := base.(grid.Geodesist); ok {
 		return &GeodesicSystem{System: s, geodesist: geo}, nil
 	}

@@ -376,7 +376,7 @@ func (e *Evidence) allow(p *Photo, a *match.Allowance) error {
 		if p.Point >= 0 {
 			pt = e.Points[p.Point]
 		}
-		fresh, err := e.budget().Allowance(p.Tag, pt, nil, match.AllowanceOptions{Accuracy: e.Input.Options.Accuracy[plainCamera(p.Tag)]})
+		fresh, err := e.Input.Options.BudgetFor(p.Tag).Allowance(p.Tag, pt, nil, match.AllowanceOptions{Accuracy: e.Input.Options.Accuracy[plainCamera(p.Tag)]})
 		if err != nil {
 			return fmt.Errorf("explain: photo %q: %w", p.Name, err)
 		}

@@ -331,7 +331,7 @@ func (e *Evidence) budget() match.Budget {
 // allowance is what a photo is allowed with the causes accounted for.
 func (t *trail) allowance(i int) (match.Allowance, error) {
 	e, p := t.left, &t.left.Photos[i]
-	b, scale := e.budget(), e.Input.Options.Accuracy[plainCamera(p.Tag)]
+	b, scale := e.Input.Options.BudgetFor(p.Tag), e.Input.Options.Accuracy[plainCamera(p.Tag)]
 	changed := p.replaced
 	for k := range t.steps {
 		if c := &t.steps[k]; c.hyp.Changes != nil && slices.Contains(c.photos, i) {

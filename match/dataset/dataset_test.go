@@ -301,7 +301,7 @@ func TestSettingsDefaultsAndBudget(t *testing.T) {
 	if s.Photos.Folder != "photos" {
 		t.Errorf("photo folder %q", s.Photos.Folder)
 	}
-	b, def := match.Budget(s.Budget), match.DefaultBudget()
+	b, def := match.Budget(s.Budget.BudgetSettings), match.DefaultBudget()
 	if b.Standoff != 0 || b.Handheld != 3.5 {
 		t.Errorf("settings did not take: %+v", b)
 	}
@@ -466,7 +466,7 @@ func FuzzSettings(f *testing.F) {
 	f.Add([]byte(minimal + "[budget]\nconfidence = 0.9\n[frame]\ndatum=\"TOKYO\"\nepoch=2020.5\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		s, err := parseSettings(text)
-		if err == nil && (s.Grid.CRS == "" || strings.HasPrefix(s.Points.File, "..") || match.Budget(s.Budget).Validate() != nil) {
+		if err == nil && (s.Grid.CRS == "" || strings.HasPrefix(s.Points.File, "..") || match.Budget(s.Budget.BudgetSettings).Validate() != nil) {
 			t.Errorf("bad settings came through: %+v", s)
 		}
 		if err == nil {

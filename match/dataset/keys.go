@@ -1,6 +1,9 @@
 package dataset
 
-import "example.com/phototie/match/pictures"
+import (
+	"example.com/phototie/match"
+	"example.com/phototie/match/pictures"
+)
 
 // BudgetSettings are the keys of a match.Budget.
 type BudgetSettings struct {
@@ -18,6 +21,29 @@ type BudgetSettings struct {
 	DirectionSigma      float64 `toml:"direction_sigma_deg"`
 	GrossLevel          float64 `toml:"gross_level"`
 	Coarse              float64 `toml:"coarse_m"`
+}
+
+// BudgetTable is the table of a budget, with what differs by device.
+type BudgetTable struct {
+	BudgetSettings
+	Devices map[string]DeviceSettings `toml:"devices"`
+}
+
+// DeviceSettings are the keys of a match.Device.
+type DeviceSettings struct {
+	Handheld           float64 `toml:"handheld_m"`
+	HandheldConfidence float64 `toml:"handheld_confidence"`
+	ErrorConfidence    float64 `toml:"error_confidence"`
+	UserRangeError     float64 `toml:"user_range_error_m"`
+	Datum              string  `toml:"datum"`
+}
+
+func (b BudgetTable) devices() map[string]match.Device {
+	out := make(map[string]match.Device, len(b.Devices))
+	for name, d := range b.Devices {
+		out[name] = match.Device(d)
+	}
+	return out
 }
 
 // RequirementSettings are the keys of pictures.Requirements.

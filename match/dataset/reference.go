@@ -60,6 +60,7 @@ var Reference = []Setting{
 
 	{"frame.datum", "WGS 84", "what a tag is in that states no map datum"},
 	{"[frame.datums]", "none", `datum names that images state and phototie does not know: "LOCAL 3" = "EPSG:4230"`},
+	{"frame.differential", "WGS 84", "what a tag is in that states corrections by SBAS, a base or a network (GPSDifferential, GPSProcessingMethod), and WGS 84 or no datum"},
 	{"frame.epoch", "none", "decimal year, for photos that carry no time"},
 	{"frame.allow_ballpark", "false", "judge photos too that only a ballpark operation transforms to the grid"},
 	{"frame.ballpark_sigma_m", "none", "the standard deviation per axis that such an operation brings, for the budget"},
@@ -84,9 +85,9 @@ var Reference = []Setting{
 
 	{"budget.confidence", "0.95", "the probability that the allowance holds for"},
 	{"budget.handheld_m", "4.9", "error radius of the device class, for tags that state none"},
-	{"budget.handheld_confidence", "0.6827", "the probability that it is the radius of"},
-	{"budget.error_confidence", "0.6827", "the probability that GPSHPositioningError is the radius of"},
-	{"budget.user_range_error_m", "4.6", "times GPSDOP, for tags that state no error but a DOP; 0 leaves the DOP unused"},
+	{"budget.handheld_confidence", "0.5", "the probability that it is the radius of"},
+	{"budget.error_confidence", "0.6827; 0.6321 for Apple", "the probability that GPSHPositioningError is the radius of"},
+	{"budget.user_range_error_m", "5.9", "times GPSDOP, for tags that state no error but a DOP, where that is more than the device class; 0 leaves the DOP unused"},
 	{"budget.point_sigma_m", "0.02", "the survey's standard deviation per axis, for points that bring none"},
 	{"budget.frame_sigma_m", "0", "a standard deviation per axis on top of the operation's accuracy"},
 	{"budget.operation_confidence", "0.6827", "how an operation's stated accuracy is read"},
@@ -96,6 +97,7 @@ var Reference = []Setting{
 	{"budget.direction_sigma_deg", "15", "how good a stated direction is"},
 	{"budget.gross_level", "0.001", "the probability of calling any photo of a job gross where there is only noise"},
 	{"budget.coarse_m", "50", "how large the handheld's own error may be, as a radius at that confidence, for a tag to be judged; half the spacing of the points where that is more; 0 judges all"},
+	{"[budget.devices]", "none", `what differs for the tags of a device, by serial number, make and model, or model: [budget.devices."RX7 0042"] with handheld_m, handheld_confidence, error_confidence, user_range_error_m, and datum, the frame that its corrections leave its tags in`},
 
 	{"[accuracy]", "none", "by how many times the errors of a camera's tags are larger than they state, 0.1 to 100: \"QM7-004417\" = 1.7. Cameras go by serial number, else by make and model"},
 

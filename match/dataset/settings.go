@@ -40,7 +40,7 @@ type Settings struct {
 	Heights HeightSettings `toml:"heights"`
 	Ties    TieSettings    `toml:"ties"`
 	// Budget starts as match.DefaultBudget; a key left out keeps its default.
-	Budget BudgetSettings `toml:"budget"`
+	Budget BudgetTable `toml:"budget"`
 	// Accuracy is by how many times the errors of a camera's tags are larger than they
 	// state; see match.Options.
 	Accuracy map[string]float64 `toml:"accuracy"`
@@ -131,6 +131,8 @@ type FrameSettings struct {
 	// them. It is for the Opener to heed them.
 	Operation string   `toml:"operation"`
 	Forbid    []string `toml:"forbid"`
+	// Differential is the datum of tags that state differential corrections.
+	Differential string `toml:"differential"`
 	// Delivered is the datum of corrected tags, and DeliveredEpoch the decimal year that
 	// they are all at; see match.Options.
 	Delivered      string  `toml:"delivered"`
@@ -222,7 +224,9 @@ var compound = regexp.MustCompile(`(?i)^epsg:[0-9]+\+(epsg:)?[0-9]+$`)
 // options are what match.Check needs of the settings.
 func (s Settings) options() match.Options {
 	opt := match.Options{
-		Budget:        match.Budget(s.Budget),
+		Budget:        match.Budget(s.Budget.BudgetSettings),
+		Devices:       s.Budget.devices(),
+		Differential:  s.Frame.Differential,
 		Datum:         s.Frame.Datum,
 		Datums:        s.Frame.Datums,
 		Epoch:         s.Frame.Epoch,
@@ -303,7 +307,7 @@ func parseSettings(text []byte) (Settings, error) {
 	if n := bytes.Count(text, []byte("\n")); n > maxSettingsLines {
 		return Settings{}, &Problem{File: SettingsFile, What: fmt.Sprintf("the file has %d lines, more than the %d that are read", n, maxSettingsLines), Remedy: settingsRemedy}
 	}
-	s := Settings{Budget: BudgetSettings(match.DefaultBudget()), Ties: TieSettings{Weigh: true}}
+	s := Settings{Budget: BudgetTable{BudgetSettings: BudgetSettings(match.DefaultBudget())}, Ties: TieSettings{Weigh: true}}
 	text = bytes.TrimPrefix(text, []byte(bom))
 	if err := s.decode(text); err != nil {
 		return s, err
@@ -328,7 +332,8 @@ func parseSettings(text []byte) (Settings, error) {
 	s.Heights.check(&ps)
 	s.Ties.check(&ps)
 	s.Frame.check(&ps)
-	if err := match.Budget(s.Budget).Validate(); err != nil {
+	opt := s.options()
+	if err := opt.ValidateBudgets(); err != nil {
 		for _, e := range joined(err) {
 			ps.add(0, 0, "", "[budget] %v", e)
 		}

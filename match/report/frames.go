@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"example.com/phototie/grid"
+	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/internal/words"
 )
@@ -21,29 +22,38 @@ type framesDoc struct {
 	Dataset string             `json:"dataset"`
 	Grid    grid.Grid          `json:"grid"`
 	Frames  []dataset.FrameUse `json:"frames"`
+	// Assumptions are what the budget takes for want of better figures.
+	Assumptions []match.Assumption `json:"assumptions"`
 }
 
 // FramesJSON writes them as one Frames document.
-func FramesJSON(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse) error {
+func FramesJSON(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse, b match.Budget) error {
 	for i := range uses {
 		if uses[i].Candidates == nil {
 			uses[i].Candidates = []grid.Candidate{}
 		}
 	}
-	return Document(w, framesDoc{Format: framesFormat, Version: jsonVersion, Dataset: name, Grid: g, Frames: uses})
+	return Document(w, framesDoc{Format: framesFormat, Version: jsonVersion, Dataset: name, Grid: g, Frames: uses, Assumptions: b.Assumptions()})
 }
 
 // FramesText writes them for a person: which operations there are, how good they
 // are, which is used and why, and what to install for a better one.
-func FramesText(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse, facts []Fact, all bool) error {
+func FramesText(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse, b match.Budget, facts []Fact, all bool) error {
 	p := newPrinter(w)
 	p.printf("%s\n", words.Safe(name))
 	p.field("grid", "%s", gridName(g))
 	for _, f := range facts {
 		p.field(f.Name, "%s", f.Text)
 	}
+	if g.FrameEpoch != 0 {
+		p.field("frame", "%s, kept at epoch %.2f", words.Safe(g.Frame), g.FrameEpoch)
+	}
 	for _, u := range uses {
 		p.frame(u, all)
+	}
+	p.printf("\nWhat the budget takes for want of better figures (by job or by device)\n")
+	for _, a := range b.Assumptions() {
+		p.para(2, 4, "%s = %.4g: %s. %s", a.Key, a.Value, a.Means, a.Source)
 	}
 	return p.err
 }

@@ -86,8 +86,8 @@ func hostileWriters(s string) (map[string]*bytes.Buffer, error) {
 		"packed":        func(w io.Writer) error { return PackText(w, packed, true, next) },
 		"pack, csv":     func(w io.Writer) error { return PackCSV(w, pack) },
 		"pack, json":    func(w io.Writer) error { return PackJSON(w, pack) },
-		"frames":        func(w io.Writer) error { return FramesText(w, s, res.Grid, uses, facts, true) },
-		"frames, json":  func(w io.Writer) error { return FramesJSON(w, s, res.Grid, uses) },
+		"frames":        func(w io.Writer) error { return FramesText(w, s, res.Grid, uses, res.Budget, facts, true) },
+		"frames, json":  func(w io.Writer) error { return FramesJSON(w, s, res.Grid, uses, res.Budget) },
 	} {
 		out[name] = new(bytes.Buffer)
 		if err := write(out[name]); err != nil {

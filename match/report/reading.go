@@ -40,7 +40,7 @@ const mattering = 0.1
 func deliveredFact(d match.Delivered) Fact {
 	text := "corrected tags are in " + words.Safe(d.Source)
 	if m := d.Misread; m != nil && m.Off >= mattering {
-		text += fmt.Sprintf("; read as %s they are %s off, which their GPSHPositioningError covers (frame.delivered)", words.Safe(m.As), words.Metres(m.Off))
+		text += fmt.Sprintf("; read as %s they are %s off, which their GPSHPositioningError covers (frame.delivered)", words.Safe(m.As), words.Distance(m.Off, grid.Metre))
 	}
 	return Fact{"delivered", text}
 }

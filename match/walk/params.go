@@ -142,7 +142,7 @@ func DefaultParams() Params {
 		NoPoint: 0.03,
 		Stay:    0.45, Next: 0.40, Previous: 0.04, Jump: 0.09,
 
-		Sigma:       3.23, // 4.9 m at 68.27 %, as match.DefaultBudget has it
+		Sigma:       3.23, // 4.9 m at 68.27 %
 		Slack:       1,
 		Correlation: 150 * time.Second,
 		WideShare:   0.05, WideFactor: 3,

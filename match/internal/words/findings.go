@@ -70,6 +70,14 @@ var findings = map[string]func(Facts) (message, remedy string){
 		return fmt.Sprintf("nothing says which foot the points are in: they were read in %s, and in %s they would be %.2f m from there, which the tags can't tell", f.Text("unit"), f.Text("other unit"), f.Value("shift")),
 			fmt.Sprintf("ask whoever made the list, and state points.unit = %q", f.Text("setting"))
 	},
+	"tag-differential": func(f Facts) (string, string) {
+		message := fmt.Sprintf("%s that the fix was corrected (%s), and the settings don't say in which frame that leaves it",
+			Plural(int(f.Value("photos")), "photo states", "photos state"), f.Text("first photo"))
+		if n := int(f.Value("photos below a metre")); n > 0 {
+			message += fmt.Sprintf("; %s an error below 1 m, which is less than frames differ by", Plural(n, "of them states", "of them state"))
+		}
+		return message, ""
+	},
 	"grid-scale": func(f Facts) (string, string) {
 		return fmt.Sprintf("a length on the grid is %.3f times the true one here; tags are judged by true distances", f.Value("scale")), ""
 	},
