@@ -11,6 +11,7 @@ import (
 	"io/fs"
 	"net"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 
@@ -28,6 +29,23 @@ const SignatureFile = SumsFile + ".sig"
 // signed is the namespace of the signature, which ssh-keygen's manual names for files.
 const signed = "file"
 
+// The most that is read of a key or a signature, and of sums, in bytes: some million files.
+const mostKey, mostSums = 64 << 10, 256 << 20
+
+// readBounded reads a file of at most so many bytes.
+func readBounded(fsys fs.FS, name string, most int64) ([]byte, error) {
+	f, err := fsys.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, most+1))
+	if err == nil && int64(len(text)) > most {
+		err = fmt.Errorf("%s: larger than %d KiB", name, most>>10)
+	}
+	return text, err
+}
+
 // What can be wrong with a signature.
 var (
 	// ErrUnsigned: there is no SignatureFile.
@@ -44,7 +62,7 @@ var (
 // the agent.
 func OpenSigner(name, socket string) (key ssh.Signer, close func() error, err error) {
 	close = func() error { return nil }
-	text, err := os.ReadFile(name)
+	text, err := readBounded(os.DirFS(filepath.Dir(name)), filepath.Base(name), mostKey)
 	if err != nil {
 		return nil, close, err
 	}
@@ -137,7 +155,7 @@ func (v *Verified) Lines() []string {
 // sums against their signature: the error is then ErrUnsigned, ErrSignature or
 // ErrForeign where that fails. Without sums it is one of fs.
 func Verify(ctx context.Context, delivery fs.FS, keys []ssh.PublicKey, progress func(done, total int)) (*Verified, error) {
-	sums, err := fs.ReadFile(delivery, SumsFile)
+	sums, err := readBounded(delivery, SumsFile, mostSums)
 	if err != nil {
 		return nil, err
 	}
@@ -169,7 +187,7 @@ func Verify(ctx context.Context, delivery fs.FS, keys []ssh.PublicKey, progress 
 
 // verifySignature returns the key that signed the sums.
 func verifySignature(delivery fs.FS, sums []byte, keys []ssh.PublicKey) (ssh.PublicKey, error) {
-	text, err := fs.ReadFile(delivery, SignatureFile)
+	text, err := readBounded(delivery, SignatureFile, mostKey)
 	if errors.Is(err, fs.ErrNotExist) {
 		if len(keys) == 0 {
 			return nil, nil

@@ -7,6 +7,7 @@ import (
 	"crypto/rsa"
 	"encoding/pem"
 	"errors"
+	"maps"
 	"net"
 	"os"
 	"os/exec"
@@ -202,4 +203,24 @@ func keygen(t *testing.T, dir string, pub ssh.PublicKey, want bool) {
 	if out, err := cmd.CombinedOutput(); (err == nil) != want {
 		t.Errorf("ssh-keygen: %v, want %v: %s", err, want, out)
 	}
+}
+
+// FuzzSums: what is read as sums is written as the same sums, and nothing panics.
+func FuzzSums(f *testing.F) {
+	f.Add([]byte(sumLine([32]byte{1}, "photos/a.jpg") + sumLine([32]byte{2}, "back\\slash\n.jpg")))
+	f.Add([]byte("\\\n"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		sums, err := parseSums(text)
+		if err != nil {
+			return
+		}
+		var again strings.Builder
+		for _, name := range sortedKeys(sums) {
+			again.WriteString(sumLine(sums[name], name))
+		}
+		back, err := parseSums([]byte(again.String()))
+		if err != nil || !maps.Equal(back, sums) {
+			t.Errorf("%q: %v, then %v, %v", text, sums, back, err)
+		}
+	})
 }

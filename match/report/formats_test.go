@@ -822,9 +822,9 @@ func TestNamesProperty(t *testing.T) {
 			rt.Errorf("JUnit: %d tests", j.Tests)
 		}
 		for _, r := range s.Runs[0].Results {
-			u, err := url.Parse(r.Locations[0].Physical.Artifact.URI)
+			u, err := url.Parse(r.Related[0].Physical.Artifact.URI)
 			if err != nil || u.Path != "deliveries/quay/"+photo || u.RawQuery != "" || u.Fragment != "" || u.IsAbs() {
-				rt.Errorf("URI %q of %q: %v", r.Locations[0].Physical.Artifact.URI, photo, err)
+				rt.Errorf("URI %q of %q: %v", r.Related[0].Physical.Artifact.URI, photo, err)
 			}
 		}
 	})
