@@ -71,7 +71,7 @@ shape: ## the size and complexity of the code against their limits (-list lists 
 
 # The race detector makes a test some five times as slow, so that it runs where
 # goroutines meet: the packages that start them, and commands that use all of these.
-RACE := ./geotag/ledger ./grid/crs ./match ./match/walk ./match/dataset/... ./match/delivery ./match/pictures ./match/record ./match/sim/... ./examples/...
+RACE := ./geotag/ledger ./grid/crs ./match ./match/walk ./match/dataset/... ./match/decide ./match/delivery ./match/pictures ./match/record ./match/sim/... ./examples/...
 
 unit: export PHOTOTIE_REQUIRE_TOOLS := 1
 unit: tools

@@ -72,14 +72,14 @@ func killed(t *testing.T, bin, ledger string, after time.Duration, args ...strin
 	return false, went
 }
 
-// The real program, killed at 20 random moments (1,000 with PHOTOTIE_FULL=1) while
+// The real program, killed at 12 random moments (1,000 with PHOTOTIE_FULL=1) while
 // it corrects 300 photos in place: each photo is wholly old or wholly new after every kill, the next run
 // goes on where the killed one stopped, and restore gives back the first bytes.
 func TestKilledWhileCorrecting(t *testing.T) {
 	if testing.Short() {
 		t.Skip("so many processes take a while")
 	}
-	kills := 20
+	kills := 12
 	if os.Getenv("PHOTOTIE_FULL") != "" {
 		kills = 1000
 	}

@@ -18,6 +18,7 @@ import (
 	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/delivery"
 	"example.com/phototie/match/report"
 	"example.com/phototie/match/suggest"
 )
@@ -78,7 +79,10 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (code int
 		fmt.Fprintln(stderr, "phototie: --despite-findings writes all the same; phototie check says more")
 		return exitFindings
 	}
-	if isInput(err) {
+	switch {
+	case errors.Is(err, delivery.ErrNotCopied):
+		return exitFindings
+	case isInput(err):
 		return exitInput
 	}
 	return exitInternal

@@ -48,7 +48,7 @@ func Example() {
 func ExampleOpen_errors() {
 	_, err := crs.Open("EPSG:4326")
 	fmt.Println(err)
-	// Output: EPSG:4326 (WGS 84) is geographic (degrees); give the projected system that the points are in, for instance EPSG:2157
+	// Output: EPSG:4326 (WGS 84) is geographic (degrees); give the projected system that the points are in, for instance EPSG:2157; phototie crs WORDS lists systems
 }
 
 // The null transformation is forced, against the better judgement of the package:

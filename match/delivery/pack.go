@@ -118,6 +118,10 @@ type packing struct {
 	baseline *baseline.Baseline
 }
 
+// ErrNotCopied: a photo could not be copied as it was judged, since it was changed or
+// replaced in the meantime, say.
+var ErrNotCopied = errors.New("nothing was packed")
+
 // Pack makes a delivery of a checked job, which must have been opened as a folder.
 // See the package comment for what is in it.
 //
@@ -125,7 +129,7 @@ type packing struct {
 // delivery when it is checked in turn, nothing is packed unless Despite is set:
 // the document then has Packed false and the findings in Standing, and the error
 // is nil. A *dataset.StopError says that the points may be wrong as a whole, which
-// Despite overrules too. On an error, or when the context is cancelled, nothing is left behind;
+// Despite overrules too, and ErrNotCopied that a photo is not what was judged. On an error, or when the context is cancelled, nothing is left behind;
 // after a kill, a folder beside Into that begins with a dot and ends in .packing.
 func Pack(ctx context.Context, job *dataset.Checked, opt Options) (*report.Pack, error) {
 	p := &packing{opt: opt, job: job}
@@ -421,7 +425,7 @@ func (p *packing) correct(ctx context.Context) error {
 			return err
 		}
 		if c.After == "" {
-			return &dataset.Problem{File: c.Photo, What: "the photo could not be copied: " + c.Why, Remedy: "mend that, or take it out of the photo folder"}
+			return fmt.Errorf("%w: %w", ErrNotCopied, &dataset.Problem{File: c.Photo, What: "the photo could not be copied: " + c.Why, Remedy: "mend that, or take it out of the photo folder"})
 		}
 		ph := &p.doc.Photos[at[c.Photo]]
 		if c.Sidecar != "" {

@@ -382,7 +382,9 @@ func (t *text) set() {
 	if c := s.Robust; c != nil && t.opt.All {
 		t.para(2, 4, "centre, tag minus point: %s, spread %s per axis (robust)", words.EastNorth(c.Centre.E, c.Centre.N, t.u), words.Distance(c.Spread, t.u))
 	}
-	t.para(0, 2, "%s", checkPoints(t.r.Set))
+	if t.opt.All || t.r.Set.NSSDA != nil {
+		t.para(0, 2, "%s", checkPoints(t.r.Set))
+	}
 	if t.r.Written > 0 {
 		t.para(2, 4, "left out: %s", written(t.r))
 	}
