@@ -70,14 +70,14 @@ shape: ## the size and complexity of the code against their limits (-list lists 
 	@$(GO) run ./testdata/shape
 
 # The race detector makes a test some five times as slow, so that it runs where
-# goroutines meet: the packages that start them, and commands that use all of these.
-RACE := ./geotag/ledger ./grid/crs ./match ./match/walk ./match/dataset/... ./match/decide ./match/delivery ./match/pictures ./match/record ./match/sim/... ./examples/...
+# goroutines meet: the packages that start them, and those whose values they share. The
+# command's scripts run the real program, which is built without it.
+RACE := ./geotag/ledger ./grid/crs ./match ./match/walk ./match/dataset/... ./match/decide ./match/delivery ./match/record ./match/sim ./examples/serve
 
 unit: export PHOTOTIE_REQUIRE_TOOLS := 1
 unit: tools
 	$(GO) test -timeout 30m $$($(GO) list ./... | grep -vxF "$$($(GO) list $(RACE))")
 	$(GO) test -race -timeout 30m $(RACE)
-	$(GO) test -race -timeout 30m -run '^TestScripts$$/^(pack|restore|pipes)$$' ./cmd/phototie
 
 # Each package's targets share one build, and two targets run side by side with one
 # worker each. Go's fuzzer now and then calls it a failure when the time is up in the

@@ -48,9 +48,9 @@ const (
 // What exceeds a limit today. With -lint it may not get worse; what is gained goes
 // down here too, until nothing is left.
 const (
-	linesToday  = 74_500
+	linesToday  = 72_935
 	p95Today    = 13
-	unusedToday = 95
+	unusedToday = 90
 )
 
 // forTests are the packages that tests, studies and an example's demo job are made
