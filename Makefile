@@ -72,7 +72,7 @@ shape: ## the size and complexity of the code against their limits (-list lists 
 # The race detector makes a test some five times as slow, so that it runs where
 # goroutines meet: the packages that start them, and those whose values they share. The
 # command's scripts run the real program, which is built without it.
-RACE := ./geotag/ledger ./grid/crs ./match ./match/walk ./match/dataset/... ./match/decide ./match/delivery ./match/record ./match/sim ./examples/serve
+RACE := ./geotag/ledger ./grid/crs ./match ./match/walk ./match/dataset/... ./match/decide ./match/delivery ./match/record ./match/sim ./match/sim/field/trial ./examples/serve
 
 unit: export PHOTOTIE_REQUIRE_TOOLS := 1
 unit: tools
