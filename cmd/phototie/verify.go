@@ -32,13 +32,9 @@ sha256sum and ssh-keygen do the same; README.txt of the delivery says how.`,
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		var keys []ssh.PublicKey
 		for _, name := range signers {
-			text, err := os.ReadFile(name)
+			key, err := delivery.ReadPublicKey(name)
 			if err != nil {
-				return err
-			}
-			key, _, _, _, err := ssh.ParseAuthorizedKey(text)
-			if err != nil {
-				return usagef("--signer: %s: no public key: %w", name, err)
+				return usagef("--signer: %w", err)
 			}
 			keys = append(keys, key)
 		}

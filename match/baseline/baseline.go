@@ -103,8 +103,8 @@ func (e *Entry) key() key { return key{e.Code, e.Photo, e.Point, e.Cause} }
 
 func keyOf(f match.Finding) key { return key{f.Code, f.Photo, f.Point, f.Cause} }
 
-// wide reports whether an entry may accept findings about several photos or points.
-func (e *Entry) wide() bool { return e.Most > 0 || strings.Contains(e.Photo+e.Point, "*") }
+// Wide reports whether the entry has a star or Most, and may accept many findings.
+func (e *Entry) Wide() bool { return e.Most > 0 || strings.Contains(e.Photo+e.Point, "*") }
 
 // pattern is the expression that a name with stars stands for; nil for an empty one.
 func pattern(name string) *regexp.Regexp {
@@ -131,7 +131,7 @@ func (b *Baseline) accepter() accepter {
 	a := accepter{exact: make(map[key]int, len(b.Entries))}
 	for i := range b.Entries {
 		e := &b.Entries[i]
-		if e.wide() {
+		if e.Wide() {
 			a.wide = append(a.wide, wideEntry{i, pattern(e.Photo), pattern(e.Point)})
 		} else {
 			a.exact[e.key()] = i
@@ -244,7 +244,7 @@ func Parse(name string, text []byte) (*Baseline, error) {
 			p.bad(e.Line, 0, "keep one of the two", "an entry for %s stands already in line %d", e.key().about(), first)
 			continue
 		}
-		if e.wide() {
+		if e.Wide() {
 			wide++
 		}
 		seen[e.key()] = e.Line

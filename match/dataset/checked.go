@@ -172,7 +172,7 @@ func (c *Checked) Of(names []string) (*Checked, error) {
 		}
 		wanted[name] = true
 	}
-	return &Checked{Result: c.Result.Of(wanted), Reading: c.Reading, Links: c.Links, Explanation: c.Explanation.Of(wanted),
+	return &Checked{Result: c.Result.Of(wanted), Reading: c.Reading, Links: c.Links, Explanation: c.Explanation.Of(wanted), Delivered: c.Delivered,
 		d: c.d, opt: c.opt, files: c.files}, nil
 }
 

@@ -116,6 +116,7 @@ type packing struct {
 	texts    map[string][]byte // settings and links of the delivery
 	copies   map[string]string // file of the delivery: file of the job
 	baseline *baseline.Baseline
+	accepted []baseline.Accepted // of the job
 }
 
 // ErrNotCopied: a photo could not be copied as it was judged, since it was changed or
@@ -161,6 +162,7 @@ func Pack(ctx context.Context, job *dataset.Checked, opt Options) (*report.Pack,
 		p.doc.Only = match.DefaultOnly
 	}
 	outcome := opt.Baseline.Apply(job.Findings(), opt.Today)
+	p.accepted = outcome.Accepted
 	p.doc.Standing, p.doc.Accepted = p.standing(outcome), len(outcome.Accepted)
 	if !opt.Despite && !opt.DryRun {
 		if len(p.doc.Standing) > 0 {
@@ -284,7 +286,7 @@ func (p *packing) rename(ctx context.Context) error {
 	if err := p.layout(ctx); err != nil {
 		return err
 	}
-	p.baseline = p.renamed(p.opt.Baseline)
+	p.baseline = p.renamed(p.opt.Baseline, p.accepted)
 	return nil
 }
 
@@ -299,12 +301,26 @@ func takenAt(t *geotag.Tag) time.Time {
 	return time.Time{}
 }
 
-// renamed is a baseline by the names in the delivery.
-func (p *packing) renamed(b *baseline.Baseline) *baseline.Baseline {
+// renamed is a baseline by the names in the delivery. An entry about many photos has
+// no meaning there: one for each finding that it accepts takes its place.
+func (p *packing) renamed(b *baseline.Baseline, accepted []baseline.Accepted) *baseline.Baseline {
 	if b == nil {
 		return nil
 	}
-	out := &baseline.Baseline{Entries: slices.Clone(b.Entries)}
+	out := &baseline.Baseline{}
+	for _, e := range b.Entries {
+		if !e.Wide() {
+			out.Entries = append(out.Entries, e)
+		}
+	}
+	for _, a := range accepted {
+		if e := a.Entry; e.Wide() {
+			e.Photo, e.Point, e.Cause, e.Most = a.Photo, a.Point, a.Cause, 0
+			if !slices.Contains(out.Entries, e) {
+				out.Entries = append(out.Entries, e)
+			}
+		}
+	}
 	for i := range out.Entries {
 		e := &out.Entries[i]
 		e.Photo = cmp.Or(p.names[e.Photo], e.Photo)

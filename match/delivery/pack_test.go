@@ -14,6 +14,7 @@ import (
 	"example.com/phototie/geotag/geotagtest"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
+	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/delivery"
 	"example.com/phototie/match/report"
@@ -272,6 +273,27 @@ func TestPackReplacedPhoto(t *testing.T) {
 		}
 		if left, err := os.ReadDir(filepath.Dir(opt.Into)); err != nil || len(left) > 0 {
 			t.Errorf("it left %v, %v", left, err)
+		}
+	}
+}
+
+// What a wide entry of the baseline accepts is accepted in the delivery too, where the
+// photos have other names.
+func TestPackWideAcceptance(t *testing.T) {
+	dir := job(t, "1.jpg,A\n2.jpg,A\nbare.jpg,A\n", "1.jpg", "2.jpg", "bare.jpg")
+	for most, want := range []bool{1: true, 2: true} {
+		opt := options(filepath.Join(t.TempDir(), "out"))
+		opt.Despite, opt.FailOn = false, match.SeverityWarning
+		opt.Today = baseline.Date{Year: 2026, Month: 6, Day: 1}
+		entry := baseline.Entry{Code: match.FindingNoTag, Photo: "photos/b*", Reason: "under the deck", Most: most, Expires: baseline.Date{Year: 2027, Month: 1, Day: 1}}
+		if most == 0 {
+			entry.Photo = "photos/c*"
+		}
+		opt.Baseline = &baseline.Baseline{Entries: []baseline.Entry{entry,
+			{Code: match.FindingPointWithoutPhoto, Point: "B", Reason: "under water", Expires: entry.Expires}}}
+		doc, err := delivery.Pack(t.Context(), checked(t, dir), opt)
+		if err != nil || doc.Packed != want {
+			t.Errorf("most %d: packed %v, want %v: %v, %v", most, doc.Packed, want, err, doc.Delivery)
 		}
 	}
 }

@@ -34,6 +34,12 @@ const mostKey, mostSums = 64 << 10, 256 << 20
 
 // readBounded reads a file of at most so many bytes.
 func readBounded(fsys fs.FS, name string, most int64) ([]byte, error) {
+	// A pipe would be waited for.
+	if info, err := fs.Stat(fsys, name); err != nil {
+		return nil, err
+	} else if !info.Mode().IsRegular() {
+		return nil, &fs.PathError{Op: "open", Path: name, Err: errors.New("it is no ordinary file")}
+	}
 	f, err := fsys.Open(name)
 	if err != nil {
 		return nil, err
@@ -56,13 +62,31 @@ var (
 	ErrForeign = errors.New("signed by another key")
 )
 
+// readKey reads the text of a key.
+func readKey(name string) ([]byte, error) {
+	return readBounded(os.DirFS(filepath.Dir(name)), filepath.Base(name), mostKey)
+}
+
+// ReadPublicKey reads a public key as OpenSSH writes it from a file.
+func ReadPublicKey(name string) (ssh.PublicKey, error) {
+	text, err := readKey(name)
+	if err != nil {
+		return nil, err
+	}
+	key, _, _, _, err := ssh.ParseAuthorizedKey(text)
+	if err != nil {
+		return nil, fmt.Errorf("%s: no public key: %w", name, err)
+	}
+	return key, nil
+}
+
 // OpenSigner opens the key in a file for signing: an Ed25519, RSA or other private key
 // in the form of OpenSSH or PEM, without a passphrase, or a public key of which the
 // agent that listens at the socket has the private one. Close ends the connection to
 // the agent.
 func OpenSigner(name, socket string) (key ssh.Signer, close func() error, err error) {
 	close = func() error { return nil }
-	text, err := readBounded(os.DirFS(filepath.Dir(name)), filepath.Base(name), mostKey)
+	text, err := readKey(name)
 	if err != nil {
 		return nil, close, err
 	}
