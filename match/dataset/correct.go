@@ -436,7 +436,7 @@ func (w *writing) change() (Change, error) {
 	if err := w.c.unchanged(w.p); err != nil {
 		if w.opt.As != nil {
 			// All that is said of a photo in a delivery is of the bytes beside it.
-			return ch, &Problem{File: w.p.Name, What: err.Error(), Remedy: "pack again"}
+			return ch, fmt.Errorf("%s: %w", w.p.Name, err)
 		}
 		ch.Outcome, ch.Why = Refused, err.Error()
 		return ch, nil
@@ -561,8 +561,8 @@ func (d *Dataset) plan(name string, e geotag.Edit) (*geotag.Patch, error) {
 	return geotag.Plan(img.r, img.size, e)
 }
 
-// errReplaced says that a photo is not the one that the verdict is about.
-var errReplaced = errors.New("it is not the photo any more that was judged: it was replaced or written to since; check again")
+// ErrReplaced: a photo is not the one that its verdict is about.
+var ErrReplaced = errors.New("it is not the photo any more that was judged: it was replaced or written to since; check again")
 
 // unchanged makes sure that a photo is what it was when it was judged: the same
 // file, as old and as large, with the same tag.
@@ -573,10 +573,10 @@ func (c *Checked) unchanged(p *match.PhotoResult) error {
 	}
 	tag, now, err := c.d.readTag(p.Name)
 	if now == nil {
-		return fmt.Errorf("it can't be read any more: %w", err)
+		return fmt.Errorf("%w: it can't be read: %w", ErrReplaced, err)
 	}
 	if !os.SameFile(was, now) || was.Size() != now.Size() || !was.ModTime().Equal(now.ModTime()) || !reflect.DeepEqual(tag, p.Tag) {
-		return errReplaced
+		return ErrReplaced
 	}
 	return nil
 }

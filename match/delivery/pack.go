@@ -130,8 +130,8 @@ var ErrNotCopied = errors.New("nothing was packed")
 // delivery when it is checked in turn, nothing is packed unless Despite is set:
 // the document then has Packed false and the findings in Standing, and the error
 // is nil. A *dataset.StopError says that the points may be wrong as a whole, which
-// Despite overrules too, and ErrNotCopied that a photo is not what was judged. On an error, or when the context is cancelled, nothing is left behind;
-// after a kill, a folder beside Into that begins with a dot and ends in .packing.
+// Despite overrules too, and ErrNotCopied that a photo is not what was judged. On an
+// error, or when the context is cancelled, nothing is left behind; after a kill, a folder beside Into that begins with a dot and ends in .packing.
 func Pack(ctx context.Context, job *dataset.Checked, opt Options) (*report.Pack, error) {
 	p := &packing{opt: opt, job: job}
 	if p.opt.Template == nil {
@@ -437,6 +437,9 @@ func (p *packing) correct(ctx context.Context) error {
 		As:    func(photo string) string { return p.names[photo] },
 		Clock: func() time.Time { return p.opt.Time }}
 	for c, err := range p.job.Correct(ctx, opt) {
+		if errors.Is(err, dataset.ErrReplaced) {
+			return fmt.Errorf("%w: %w", ErrNotCopied, err)
+		}
 		if err != nil {
 			return err
 		}
