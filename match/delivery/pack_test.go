@@ -267,8 +267,7 @@ func TestPackReplacedPhoto(t *testing.T) {
 		}
 		opt := options(filepath.Join(t.TempDir(), "out"))
 		_, err = delivery.Pack(t.Context(), c, opt)
-		var problem *dataset.Problem
-		if !errors.As(err, &problem) || problem.File != "photos/"+name || !strings.Contains(err.Error(), "judged") {
+		if !errors.Is(err, delivery.ErrNotCopied) || !errors.Is(err, dataset.ErrReplaced) || !strings.Contains(err.Error(), "photos/"+name) {
 			t.Errorf("%s: %v", name, err)
 		}
 		if left, err := os.ReadDir(filepath.Dir(opt.Into)); err != nil || len(left) > 0 {
