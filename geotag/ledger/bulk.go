@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"iter"
 	"os"
 	"path"
@@ -307,10 +308,42 @@ func (l *Ledger) place(p *pending) error {
 	if err := p.unchanged(); err != nil {
 		return err
 	}
-	if err := l.root.Rename(p.staged.path, p.Photo); err != nil {
-		return err
+	err := l.root.move(p.staged.path, p.Photo, p.there != nil)
+	switch {
+	case err == nil && p.there != nil:
+		err = l.replaced(p)
+	case errors.Is(err, errors.ErrUnsupported):
+		// What is put there at this very moment is replaced.
+		if err = l.root.Rename(p.staged.path, p.Photo); err == nil {
+			p.staged.path = ""
+		}
+	case err == nil:
+		p.staged.path = ""
+	case errors.Is(err, fs.ErrExist):
+		err = fmt.Errorf("%w: it appeared just now", ErrExists)
 	}
-	p.staged.path = ""
-	l.mark("renamed", p.Photo)
-	return nil
+	if err == nil {
+		l.mark("renamed", p.Photo)
+	}
+	return err
+}
+
+// replaced looks at what was swapped for the temporary file, and removes it if it is
+// what was to be replaced. Else it is put back: it came at the last moment.
+func (l *Ledger) replaced(p *pending) error {
+	was, err := l.root.Lstat(p.staged.path)
+	if err == nil && sameState(p.there, was) {
+		if l.root.Remove(p.staged.path) == nil {
+			p.staged.path = "" // else the release tries again, and then the next Open
+		}
+		return nil
+	}
+	if err == nil {
+		err = errChangedMeanwhile
+	}
+	if back := l.root.move(p.staged.path, p.Photo, true); back != nil {
+		err = fmt.Errorf("%w: the photo has its new bytes, and what was there just before could not be put back from %s: %w", err, p.staged.path, back)
+		p.staged.path = ""
+	}
+	return err
 }

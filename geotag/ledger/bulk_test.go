@@ -266,6 +266,11 @@ func (w watched) Rename(from, to string) error {
 	return w.folder.Rename(from, to)
 }
 
+func (w watched) move(from, to string, swap bool) error {
+	w.tell("rename " + to)
+	return w.folder.move(from, to, swap)
+}
+
 type watchedFile struct {
 	file
 	name string

@@ -13,8 +13,11 @@
 // and is compared with it. The temporary file gets the photo's mode, times, and where
 // the system allows it owner and extended attributes, and is synced. The record with
 // the reverse patch is appended to the ledger and synced. If the photo changed
-// meanwhile nothing more happens. Then the temporary file is renamed over the photo,
-// and the folder is synced.
+// meanwhile nothing more happens. Then the temporary file takes the photo's place, and
+// the folder is synced. On Linux, where the file system can, the two are exchanged
+// (renameat2(2)) and the old one is looked at again before it is removed, so that a
+// file that another program puts there at the last moment is put back; elsewhere it is
+// renamed over, and a moment is left in which such a file is lost.
 //
 // [Ledger.Bulk] does the same for many photos: temporary files are made concurrently,
 // the records of those that are ready are appended together, in the order of the

@@ -140,6 +140,10 @@ func (b badFolder) Rename(from, to string) error {
 	return try(b.f, "rename "+to, func() error { return b.folder.Rename(from, to) })
 }
 
+func (b badFolder) move(from, to string, swap bool) error {
+	return try(b.f, "rename "+to, func() error { return b.folder.move(from, to, swap) })
+}
+
 type badFile struct {
 	file
 	f    *faults

@@ -18,6 +18,9 @@ type folder interface {
 	Mkdir(name string, perm fs.FileMode) error
 	Remove(name string) error
 	Rename(from, to string) error
+	// move renames a file within its folder without replacing another: it swaps the
+	// two, or there must be none. Where it is errors.ErrUnsupported, nothing is done.
+	move(from, to string, swap bool) error
 }
 
 // file is what the ledger asks of an [os.File].

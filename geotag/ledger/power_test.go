@@ -94,6 +94,17 @@ func (d *disk) Rename(from, to string) error {
 	return err
 }
 
+func (d *disk) move(from, to string, swap bool) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	err := d.rootFolder.move(from, to, swap)
+	if err == nil {
+		d.note(diskOp{kind: "move", inode: d.inodes[from], name: from, to: to})
+		d.inodes[from], d.inodes[to] = d.inodes[to], d.inodes[from]
+	}
+	return err
+}
+
 type diskFile struct {
 	file
 	d       *disk
@@ -153,7 +164,7 @@ func (d *disk) cut(n int, rnd *rand.Rand) map[string][]byte {
 			if later.kind == "sync" && op.inode == later.inode && (op.kind == "write" || op.kind == "truncate") {
 				return true
 			}
-			if later.kind == "syncdir" && (op.kind == "create" || op.kind == "rename" || op.kind == "remove" || op.kind == "mkdir") && path.Dir(op.name) == later.name {
+			if later.kind == "syncdir" && (op.kind == "create" || op.kind == "rename" || op.kind == "move" || op.kind == "remove" || op.kind == "mkdir") && path.Dir(op.name) == later.name {
 				return true
 			}
 		}
@@ -194,6 +205,13 @@ func (d *disk) cut(n int, rnd *rand.Rand) map[string][]byte {
 				delete(names, op.name)
 			}
 			names[op.to] = op.inode
+		case "move":
+			if names[op.name] == op.inode {
+				names[op.name], names[op.to] = names[op.to], op.inode
+				if names[op.name] == 0 {
+					delete(names, op.name)
+				}
+			}
 		case "remove":
 			if names[op.name] == op.inode {
 				delete(names, op.name)

@@ -97,10 +97,14 @@ func (l *Ledger) Restore(ctx context.Context, names []string, dryRun bool) iter.
 		for _, name := range names {
 			out := Outcome{Photo: name}
 			err := r.restore(ctx, &out)
-			if err != nil {
+			switch {
+			case errors.Is(err, ErrChanged):
+				out.Status, out.Now = Changed, ""
+				out.Notes = append(out.Notes, err.Error())
+				err = nil
+			case err != nil:
 				err = fmt.Errorf("photo %q: %w", name, err)
-				out.Status = Failed
-				out.Now = out.Was
+				out.Status, out.Now = Failed, out.Was
 			}
 			if !yield(out, err) || ctx.Err() != nil {
 				return
@@ -157,7 +161,7 @@ func (r *restorer) restore(ctx context.Context, out *Outcome) error {
 	if err != nil {
 		return err
 	}
-	p.src, p.unchanged = src, src.unchanged
+	p.src, p.there, p.unchanged = src, src.info, src.unchanged
 	now, err := src.digest(ctx)
 	if err != nil {
 		return err
@@ -397,7 +401,7 @@ func (l *Ledger) remove(ctx context.Context, p *pending) error {
 	if err != nil {
 		return err
 	}
-	if err := l.root.Remove(p.Photo); err != nil {
+	if err := l.takeAway(p); err != nil {
 		return err
 	}
 	l.mark("renamed", p.Photo)
@@ -406,6 +410,27 @@ func (l *Ledger) remove(ctx context.Context, p *pending) error {
 	}
 	l.mark("done", p.Photo)
 	return nil
+}
+
+// takeAway removes a file that is what it was: it is moved aside first, and back if it
+// is another by then.
+func (l *Ledger) takeAway(p *pending) error {
+	aside := temporaryName(p.Photo)
+	if err := l.root.Rename(p.Photo, aside); err != nil {
+		return err
+	}
+	was, err := l.root.Lstat(aside)
+	if err == nil && !sameState(p.there, was) {
+		err = errChangedMeanwhile
+	}
+	if err != nil {
+		back := l.root.move(aside, p.Photo, false)
+		if errors.Is(back, errors.ErrUnsupported) {
+			back = l.root.Rename(aside, p.Photo)
+		}
+		return errors.Join(err, back)
+	}
+	return l.root.Remove(aside)
 }
 
 // back finds the way from a known state to the earliest one that the reverse

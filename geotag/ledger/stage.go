@@ -32,9 +32,13 @@ type staged struct {
 	before, after content
 }
 
+func temporaryName(photo string) string {
+	return path.Join(path.Dir(photo), tempPrefix+rand.Text()+tempSuffix)
+}
+
 // temporary makes an empty temporary file in the folder of a photo.
 func (l *Ledger) temporary(photo string) (*staged, error) {
-	name := path.Join(path.Dir(photo), tempPrefix+rand.Text()+tempSuffix)
+	name := temporaryName(photo)
 	f, err := l.root.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
 		if errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.EROFS) {

@@ -161,7 +161,8 @@ type pending struct {
 	staged    *staged // nil where there is nothing to do
 	src       *source // open until the release, so that nothing else gets its identity
 	record    Record
-	text      []byte // of the record
+	text      []byte      // of the record
+	there     fs.FileInfo // what is to be replaced; nil where the place is free
 	unchanged func() error
 	notes     []string
 	recorded  bool
@@ -234,7 +235,7 @@ func (l *Ledger) prepareCorrection(ctx context.Context, p *pending) (err error) 
 	if err = p.open(l.root, p.Photo); err != nil {
 		return err
 	}
-	p.unchanged = p.src.unchanged
+	p.there, p.unchanged = p.src.info, p.src.unchanged
 	if err := l.stage(ctx, p, true); err != nil {
 		return err
 	}
@@ -276,6 +277,7 @@ func (l *Ledger) prepareFile(ctx context.Context, p *pending) error {
 	if err := l.makeDirs(path.Dir(p.Photo)); err != nil {
 		return err
 	}
+	p.there = there
 	p.unchanged = func() error {
 		if p.src != nil {
 			if err := p.src.unchanged(); err != nil {
@@ -507,10 +509,12 @@ func (s *source) unchanged() error {
 		return err
 	}
 	if !sameState(s.info, now) {
-		return fmt.Errorf("%w while phototie was at it: run again", ErrChanged)
+		return errChangedMeanwhile
 	}
 	return nil
 }
+
+var errChangedMeanwhile = fmt.Errorf("%w while phototie was at it: run again", ErrChanged)
 
 // sameState compares identity, size, time and mode of two looks at a file.
 func sameState(a, b fs.FileInfo) bool {
