@@ -60,9 +60,12 @@ type Photo struct {
 	where  []match.Vector
 	blur   *match.Vector
 	height float64 // to be subtracted from the altitude
-	noise  law
-	logp   float64
-	op     *grid.Operation
+	// compared says that its altitude and the height of its point are known on the
+	// ellipsoid.
+	compared bool
+	noise    law
+	logp     float64
+	op       *grid.Operation
 	// replaced says that the tag was carried anew or tied anew, so that its
 	// allowance has to be worked out again.
 	replaced bool
@@ -98,6 +101,8 @@ type Evidence struct {
 	// shared is what outings have in common, as learned last.
 	shared map[outing]match.Vector
 	models map[string]Correlation
+	// surfaces says that heights are compared where they are known on the ellipsoid.
+	surfaces bool
 }
 
 // clock is how a camera's clock stands to the survey's by the walk's inference, in
@@ -280,6 +285,7 @@ func newEvidence(in *Input) (*Evidence, error) {
 			continue
 		}
 		e.read(p, r)
+		e.compare(p, r)
 		if err := e.allow(p, r.Allowance); err != nil {
 			return nil, err
 		}

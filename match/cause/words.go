@@ -26,13 +26,24 @@ func (f *Found) Who() string { return f.facts().Who() }
 func (f *Found) facts() words.Cause {
 	g := f.Group
 	c := words.Cause{
-		Name: f.Name, Facts: params(f.Params), Photos: f.Photos, Points: f.Points, AllPoints: f.AllPoints, Rivals: f.Rivals,
+		Name: f.Name, Facts: f.figures(), Photos: f.Photos, Points: f.Points, AllPoints: f.AllPoints, Rivals: f.Rivals,
 		Group: words.Group{Kind: string(g.Kind), Camera: g.Camera, Day: g.Day, From: g.From, To: g.To},
 	}
 	if f.Fix != nil && len(f.Fix.Links) == 1 {
 		c.LinkTo = f.Fix.Links[0].Point
 	}
 	return c
+}
+
+// figures are the parameters, and by how much each that was fitted may be off at 95 %.
+func (f *Found) figures() params {
+	out := slices.Clone(f.Params)
+	for _, p := range f.Params {
+		if p.StdErr != nil {
+			out = append(out, Param{Name: p.Name + " within", Value: 1.96 * *p.StdErr, Unit: p.Unit})
+		}
+	}
+	return out
 }
 
 // params are the figures of a cause by their names.

@@ -56,6 +56,14 @@ func (c Cause) shift() (size float64, direction string) {
 	return math.Hypot(e, n), "grid bearing " + Degrees(grid.BearingOf(e, n).Degrees())
 }
 
+// unit is that of the job.
+func (c Cause) unit() grid.Unit {
+	if c.Unit.Metres == 0 {
+		return grid.Metre
+	}
+	return c.Unit
+}
+
 // length writes a length of Facts in the unit of the job.
 func (c Cause) length(metres float64) string { return InUnit(metres, c.Unit) }
 
@@ -178,12 +186,7 @@ var causes = map[string]func(c Cause) (summary, remedy string){
 		return fmt.Sprintf("%s: the dates of the fixes are 1024 weeks %s: the week number of the receiver has rolled over", c.Who(), sign(c.Facts.Value("offset"), "late", "early")),
 			"update the receiver; no tag depends on it"
 	},
-	"height-reference": func(c Cause) (string, string) {
-		m := c.Facts.Value("height")
-		return fmt.Sprintf("%s: %s %s %s of the points, as if from another height reference", c.Who(),
-				c.pick("the altitude is", "the altitudes are"), c.length(math.Abs(m)), sign(m, "above the heights", "below the heights")),
-			"find out whether altitudes and heights are above the ellipsoid or the geoid; no tie depends on it"
-	},
+	"height-reference": heightWords,
 	"swapped-en": func(c Cause) (string, string) {
 		return fmt.Sprintf("easting and northing of %s are exchanged in the list", c.whose()),
 			"name the columns of the points file the other way round, or take the corrected rows"
@@ -266,6 +269,25 @@ func unitName(name string) string {
 		return s + "feet"
 	}
 	return name
+}
+
+// heightWords has the constant with its interval, and what it is where it is as large as a
+// surface lies from the ellipsoid.
+func heightWords(c Cause) (string, string) {
+	m, within := c.Facts.Value("height"), c.Facts.Value("height within")
+	size := math.Abs(m)
+	written, settings := "", "from another surface than [heights] says"
+	if c.Facts.Text("heights") != "" {
+		written, settings = ", both as they are written", "from the geoid, the other from the ellipsoid"
+	}
+	is := "; look for a constant that was set wrong"
+	if name := c.Facts.Text("geoid"); name != "" {
+		n := c.Facts.Value("geoid height")
+		is = fmt.Sprintf(", much as %s lies %s %s the ellipsoid here: one of the two counts %s", name, c.length(math.Abs(n)), sign(n, "above", "below"), settings)
+	}
+	return fmt.Sprintf("%s: %s %s (95 %%: %s) %s of the points%s%s", c.Who(), c.pick("the altitude is", "the altitudes are"), c.length(size),
+			Range((size-within)/c.unit().Metres, (size+within)/c.unit().Metres, c.unit()), sign(m, "above the heights", "below the heights"), written, is),
+		"find out whether altitudes and heights are above the ellipsoid or the geoid, and say so in [heights]; no tie depends on it"
 }
 
 func flippedWords(what, pos, neg string) func(c Cause) (string, string) {
