@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -41,8 +42,8 @@ func newCheck(e *env) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "check [flags] DIR [PHOTO...]",
 		Short: "Judge every photo of a dataset against its surveyed point",
-		Long: `check reads the dataset in the folder DIR (phototie.toml names its grid, points,
-links and photos), puts every tag on the grid, compares it with the point the
+		Long: `check reads the dataset in the folder DIR, or in a ZIP of it (phototie.toml names
+its grid, points, links and photos: phototie init drafts it), puts every tag on the grid, compares it with the point the
 photo is tied to, and judges the difference against the accuracy budget:
 
   within    no further from the point than the budget allows
@@ -113,7 +114,7 @@ the last day on which it holds. They don't count. What has run out counts again.
 }
 
 func (c *check) run(ctx context.Context, dir string) error {
-	d, err := dataset.Open(dir, crs.OpenGrid)
+	d, err := c.open(ctx, dir)
 	if err != nil {
 		return err
 	}
@@ -323,11 +324,36 @@ func (c *check) start(o baseline.Outcome, failOn match.Severity, dir string) err
 	return err
 }
 
-// checked opens and checks a dataset, with progress. The caller closes it.
-func checked(ctx context.Context, e *env, dir string, opt dataset.CheckOptions) (*dataset.Checked, error) {
-	d, err := dataset.Open(dir, crs.OpenGrid)
+// folder opens a folder, or the ZIP of one, without settings.
+func (e *env) folder(ctx context.Context, dir string) (*dataset.Dataset, error) {
+	tell, done := progress(e.stderr, "unpacking")
+	defer done()
+	return dataset.OpenFolder(ctx, dir, tell)
+}
+
+// open opens the dataset in a folder, or in the ZIP of one.
+func (e *env) open(ctx context.Context, dir string) (*dataset.Dataset, error) {
+	d, err := e.folder(ctx, dir)
 	if err != nil {
 		return nil, err
+	}
+	if err := d.Settle(crs.OpenGrid); err != nil {
+		return nil, errors.Join(err, d.Close())
+	}
+	return d, nil
+}
+
+// checked opens and checks a dataset, with progress, unless one of may refuses it. The
+// caller closes it.
+func checked(ctx context.Context, e *env, dir string, opt dataset.CheckOptions, may ...func(*dataset.Dataset) error) (*dataset.Checked, error) {
+	d, err := e.open(ctx, dir)
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range may {
+		if err := f(d); err != nil {
+			return nil, errors.Join(err, d.Close())
+		}
 	}
 	tell, done := progress(e.stderr, "reading photos")
 	defer done()
@@ -339,8 +365,11 @@ func checked(ctx context.Context, e *env, dir string, opt dataset.CheckOptions) 
 	return job, nil
 }
 
-// jobName is what a dataset is called: its folder.
+// jobName is what a dataset is called: its folder, or the ZIP of it without its ending.
 func jobName(dir string) string {
+	if ext := filepath.Ext(dir); strings.EqualFold(ext, ".zip") {
+		dir = strings.TrimSuffix(dir, ext)
+	}
 	if abs, err := filepath.Abs(dir); err == nil {
 		return filepath.Base(abs)
 	}

@@ -59,7 +59,7 @@ func newCorrect(e *env) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "correct (--into DIR | --in-place) [flags] DIR",
 		Short: "Write the surveyed positions into the photos",
-		Long: `correct checks the dataset in the folder DIR and writes, into each photo whose
+		Long: `correct checks the dataset in the folder or ZIP DIR and writes, into each photo whose
 verdict --only allows, the position of the point it is tied to. Every other byte
 of the photo stays as it is. The position of a raw photo goes into its side-car
 file (IMG.xmp or IMG.NEF.xmp beside IMG.NEF), which is created where there is none.
@@ -111,7 +111,7 @@ func (c *correct) run(ctx context.Context, dir string) error {
 	}
 	c.opt.Policy, c.opt.Sidecars, c.opt.Despite, c.opt.Tool = c.policy, c.sidecars, c.despite, "phototie "+version()
 	// No correction depends on the pixels.
-	job, err := checked(ctx, c.env, dir, dataset.CheckOptions{Pixels: dataset.PixelsNever})
+	job, err := checked(ctx, c.env, dir, dataset.CheckOptions{Pixels: dataset.PixelsNever}, func(d *dataset.Dataset) error { return d.MayCorrect(c.opt) })
 	if err != nil {
 		return err
 	}

@@ -4,7 +4,9 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -81,7 +83,7 @@ func place(ctx context.Context, near string) (*grid.LatLon, error) {
 		}
 		return &at, nil
 	}
-	if !info.IsDir() {
+	if !info.IsDir() && !strings.EqualFold(filepath.Ext(near), ".zip") {
 		tag, err := readFile(near)
 		if err != nil {
 			return nil, err
@@ -91,7 +93,7 @@ func place(ctx context.Context, near string) (*grid.LatLon, error) {
 		}
 		return &grid.LatLon{Lat: tag.Position.Lat, Lon: tag.Position.Lon}, nil
 	}
-	d, err := dataset.OpenFolder(near)
+	d, err := dataset.OpenFolder(ctx, near, nil)
 	if err != nil {
 		return nil, err
 	}

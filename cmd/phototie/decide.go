@@ -28,7 +28,7 @@ func newDecide(e *env) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "decide --out FILE [flags] DIR",
 		Short: "Write a page on which to decide what the photos in question show",
-		Long: `decide checks the dataset in the folder DIR and writes one HTML page with each
+		Long: `decide checks the dataset in the folder or ZIP DIR and writes one HTML page with each
 photo that needs a decision, the worst first: links that are contradicted or
 doubtful, points found for photos without a link, tags that are out, photos that
 are missing or of no use, acceptances that run out within 30 days. Beside each
@@ -36,8 +36,8 @@ photo stand a plan, the points that it may show and what speaks for them. The pa
 needs no network, and works with keys, a mouse or fingers.
 
 Each photo is decided to show a point, to show none, to be taken again, or to stay
-as it is. The page saves the file decisions.csv. Put it into DIR and name it in
-phototie.toml:
+as it is. The page saves the file decisions.csv. Put it into DIR (or beside
+the ZIP) and name it in phototie.toml:
 
   [links]
   decisions = "decisions.csv"
@@ -86,18 +86,16 @@ func (c *decision) run(ctx context.Context, dir string) error {
 	if err := c.accept.prepare(); err != nil {
 		return err
 	}
-	job, err := checked(ctx, c.env, dir, dataset.CheckOptions{Pixels: pixelPolicies[c.pixels.value]})
-	if err != nil {
-		return err
-	}
-	defer job.Dataset().Close()
 	earlier := earlierDecide
 	if c.retake {
 		earlier = func(head []byte) bool { return decide.WroteRetake(format, head) }
 	}
-	if err := c.output.guard(job.Dataset(), c.out, earlier); err != nil {
+	job, err := checked(ctx, c.env, dir, dataset.CheckOptions{Pixels: pixelPolicies[c.pixels.value]},
+		func(d *dataset.Dataset) error { return c.output.guard(d, c.out, earlier) })
+	if err != nil {
 		return err
 	}
+	defer job.Dataset().Close()
 	opt := decide.Options{Title: c.title, Tool: "phototie " + version(), Outcome: c.accept.apply(job.Findings()), Today: c.accept.today}
 	if opt.Title == "" {
 		opt.Title = jobName(dir)
@@ -110,8 +108,10 @@ func (c *decision) run(ctx context.Context, dir string) error {
 		}
 		return err
 	}
-	if opt.PhotoLink, err = photoLinks(filepath.Dir(c.out), dir); err != nil {
-		return err
+	if job.Dataset().Archive() == "" {
+		if opt.PhotoLink, err = photoLinks(filepath.Dir(c.out), dir); err != nil {
+			return err
+		}
 	}
 	tell, done := progress(c.stderr, "drawing photos")
 	opt.Progress = tell

@@ -5,9 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
-	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/report"
 )
 
@@ -38,7 +36,7 @@ code or a part of their name:
 	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json")
 	cmd.Flags().BoolVar(&all, "all", false, "list every operation in the text")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		d, err := dataset.Open(args[0], crs.OpenGrid)
+		d, err := e.open(cmd.Context(), args[0])
 		if err != nil {
 			return err
 		}

@@ -6,12 +6,10 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/grid/crs"
-	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/intake"
 	"example.com/phototie/match/report"
 )
@@ -21,11 +19,11 @@ func newInit(e *env) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "init [flags] DIR",
 		Short: "Find out what a folder holds, and write its settings",
-		Long: `init looks through the folder DIR for photos, surveyed points and a list of which
+		Long: `init looks through the folder or ZIP DIR for photos, surveyed points and a list of which
 photo shows which point, by what is in the files and whatever they are called, and
 finds the system that puts the points among the photos' tags. It writes
-phototie.toml there with the reason for each line, and nothing else; settings that
-are there already are never written over.
+phototie.toml there (JOB.toml beside JOB.zip) with the reason for each line, and
+nothing else; settings that are there already are never written over.
 
 What the files leave open is marked with a question mark and the choices, and
 phototie check refuses until you have put one of them in its place: systems that
@@ -48,13 +46,13 @@ missing.`,
 }
 
 func (e *env) init(ctx context.Context, dir string, json, dryRun bool) error {
-	d, err := dataset.OpenFolder(dir)
+	d, err := e.folder(ctx, dir)
 	if err != nil {
 		return err
 	}
 	defer d.Close()
-	file := filepath.Join(dir, dataset.SettingsFile)
-	if _, err := os.Lstat(file); err == nil && !dryRun {
+	file, there := d.SettingsPath()
+	if there && !dryRun {
 		return usagef("%s is there already and is not written over; phototie check %s uses it, and --dry-run says what init would write", file, dir)
 	}
 	tell, done := progress(e.stderr, "reading photos")

@@ -30,7 +30,7 @@ func newPack(e *env) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "pack --into DELIVERY [flags] DIR",
 		Short: "Pack a dataset into one folder to hand over",
-		Long: `pack checks the dataset in the folder DIR and makes the folder DELIVERY, which must
+		Long: `pack checks the dataset in the folder or ZIP DIR and makes the folder DELIVERY, which must
 be new or empty: the photos, corrected and named by their points; the points; the
 links by the new names; the photo record; the formats for other programs; the
 ledger, from which phototie restore gets every original byte back; and SHA256SUMS,

@@ -12,7 +12,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/geotag/ledger"
-	"example.com/phototie/grid/crs"
 	"example.com/phototie/match/cause"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/delivery"
@@ -34,7 +33,7 @@ func newReport(e *env) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "report (--out FILE | --split DIR) [flags] DIR",
 		Short: "Write the printable photo record of a dataset",
-		Long: `report checks the dataset in the folder DIR and writes the photo record: the
+		Long: `report checks the dataset in the folder or ZIP DIR and writes the photo record: the
 summary and verdicts, the causes of what is out, a plan, plots of the
 discrepancies, and a sheet for each point with its photos. The record is HTML that needs nothing else and no network;
 open it in a browser on a desk or a phone, search it, print it.
@@ -84,7 +83,7 @@ func (r *photoRecord) run(ctx context.Context, dir string) error {
 	case r.linkPhotos && r.out == "-":
 		return usagef("--link-photos needs a place to lead from; --out - has none")
 	}
-	d, err := dataset.Open(dir, crs.OpenGrid)
+	d, err := r.open(ctx, dir)
 	if err != nil {
 		return err
 	}
@@ -98,7 +97,7 @@ func (r *photoRecord) run(ctx context.Context, dir string) error {
 	if err != nil {
 		return err
 	}
-	changes, err := ledgerChanges(dir, r.corrected)
+	changes, err := ledgerChanges(d.Dir(), r.corrected)
 	if err != nil {
 		return err
 	}
@@ -125,6 +124,9 @@ func (r *photoRecord) run(ctx context.Context, dir string) error {
 		at := r.split
 		if at == "" {
 			at = filepath.Dir(r.out)
+		}
+		if d.Archive() != "" {
+			return usagef("--link-photos: there are no photos to lead to while they are in %s", dir)
 		}
 		if in.PhotoLink, err = photoLinks(at, dir); err != nil {
 			return err

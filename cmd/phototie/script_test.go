@@ -1,6 +1,7 @@
 package main
 
 import (
+	"archive/zip"
 	"bytes"
 	"crypto/sha256"
 	"errors"
@@ -86,6 +87,7 @@ func TestScripts(t *testing.T) {
 			"breaks":  breaks,
 			"renamed": renamed,
 			"joined":  joined,
+			"zip":     zipped,
 		},
 	})
 }
@@ -187,6 +189,15 @@ func joined(ts *testscript.TestScript, neg bool, args []string) {
 		text.WriteString(ts.ReadFile(f))
 	}
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(text.String()), 0o644))
+}
+
+// zip FILE DIR makes a ZIP of what is in DIR.
+func zipped(ts *testscript.TestScript, neg bool, args []string) {
+	var b bytes.Buffer
+	w := zip.NewWriter(&b)
+	ts.Check(w.AddFS(os.DirFS(ts.MkAbs(args[1]))))
+	ts.Check(w.Close())
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), b.Bytes(), 0o644))
 }
 
 // renamed FILE gives a photo a name with a line feed in it.

@@ -152,8 +152,13 @@ func (c *Checked) Correct(ctx context.Context, opt CorrectOptions) iter.Seq2[Cha
 }
 
 func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Change) error) error {
-	if err := c.mayCorrect(&opt); err != nil {
+	if err := c.d.MayCorrect(opt); err != nil {
 		return err
+	}
+	if !opt.Despite {
+		if err := c.Stopped(); err != nil {
+			return err
+		}
 	}
 	corrections, err := match.Corrections(ctx, c.d.proj, c.Result, c.opt, opt.Policy)
 	if err != nil {
@@ -182,25 +187,23 @@ func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Ch
 	})
 }
 
-// mayCorrect refuses options that make no sense, and a job that is not to be written.
-func (c *Checked) mayCorrect(opt *CorrectOptions) error {
+// MayCorrect refuses options that make no sense, and copies into a folder that lies in
+// the dataset or holds it. Correct asks it too; before a check it spares the user the
+// reading of the photos.
+func (d *Dataset) MayCorrect(opt CorrectOptions) error {
 	switch {
-	case c.d.root == nil:
+	case d.root == nil:
 		return errors.New("only a dataset that was opened as a folder can be corrected")
 	case !opt.DryRun && (opt.Into != "") == opt.InPlace:
 		return errors.New("say whether the photos are to be corrected into another folder or in place")
 	case opt.As != nil && opt.Into == "":
 		return errors.New("only copies can have other names: say into which folder they go")
+	case opt.InPlace && d.archive != nil:
+		return &Problem{File: d.archive.file, What: "photos in a ZIP can't be corrected in place", Remedy: "write corrected copies into a folder with --into, or unpack it and name its folder"}
+	case opt.Into != "":
+		return d.apart(opt.Into)
 	}
-	if opt.Into != "" {
-		if err := c.d.apart(opt.Into); err != nil {
-			return err
-		}
-	}
-	if opt.Despite {
-		return nil
-	}
-	return c.Stopped()
+	return nil
 }
 
 // open opens the ledger of a folder, and tells of what it has lost.

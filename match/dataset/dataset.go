@@ -25,6 +25,7 @@ type Dataset struct {
 	settings Settings
 	fsys     fs.FS
 	root     *os.Root // nil for a dataset that is not a folder on disk
+	archive  *archive // nil for a dataset that is no ZIP
 	open     grid.Opener
 	proj     grid.Projection
 	site     *SiteRead
@@ -79,10 +80,21 @@ func (f *FitRead) findings() []match.Finding {
 	return out
 }
 
-// OpenFolder opens the folder dir without settings, whatever lies in it: its photos,
-// anywhere in it, and files can be listed and read, and nothing is on a grid. Nothing
-// outside the folder is read, whatever paths and symbolic links say.
-func OpenFolder(dir string) (*Dataset, error) {
+// OpenFolder opens a folder, or a ZIP of one, without settings, whatever lies in it: its
+// photos, anywhere in it, and files can be listed and read, and nothing is on a grid.
+// Nothing outside the folder is read, whatever paths and symbolic links say. A ZIP is
+// unpacked, of which progress is told, into a temporary folder that Close removes; where
+// all of it lies in one folder, that is what is opened. One that is hostile, damaged or
+// too large (300,000 members, 64 GiB, and 50 times the ZIP once that is more than
+// 64 MiB) is a *Problem that names the member.
+func OpenFolder(ctx context.Context, dir string, progress Progress) (*Dataset, error) {
+	if info, err := os.Stat(dir); err == nil && info.Mode().IsRegular() {
+		return unpack(ctx, dir, progress)
+	}
+	return openFolder(dir)
+}
+
+func openFolder(dir string) (*Dataset, error) {
 	root, err := os.OpenRoot(dir)
 	if err != nil {
 		return nil, err
@@ -97,17 +109,14 @@ func OpenFolder(dir string) (*Dataset, error) {
 	return &Dataset{settings: Settings{Photos: PhotoSettings{Folder: "."}}, fsys: folderFS{root}, root: root}, nil
 }
 
-// Open opens the dataset in the folder dir, as OpenFolder does: it reads the settings and
-// has open, that of package grid/crs for instance, open the grid that they name with the
-// operations that they force or forbid, and fits the site system where they have
-// one. The error is a *Problem, or several joined, where the settings, the control or
-// the definition are at fault.
+// Open opens the dataset in the folder, or the ZIP of one, as OpenFolder and then Settle
+// do.
 func Open(dir string, open grid.Opener) (*Dataset, error) {
-	d, err := OpenFolder(dir)
+	d, err := OpenFolder(context.Background(), dir, nil)
 	if err != nil {
 		return nil, err
 	}
-	if err := d.settle(open); err != nil {
+	if err := d.Settle(open); err != nil {
 		return nil, errors.Join(err, d.Close())
 	}
 	return d, nil
@@ -117,18 +126,30 @@ func Open(dir string, open grid.Opener) (*Dataset, error) {
 // opened by Open.
 func OpenFS(fsys fs.FS, open grid.Opener) (*Dataset, error) {
 	d := &Dataset{fsys: fsys}
-	if err := d.settle(open); err != nil {
+	if err := d.Settle(open); err != nil {
 		return nil, err
 	}
 	return d, nil
 }
 
-// settle reads the settings, and opens the grid that they name.
-func (d *Dataset) settle(open grid.Opener) (err error) {
-	if d.settings, err = readSettings(d.fsys); err != nil {
-		return err
+// Settle reads the settings of a dataset that OpenFolder opened, and has open, that of
+// package grid/crs for instance, open the grid that they name with the operations that
+// they force or forbid, and fits the site system where they have one. The settings of a
+// ZIP may lie beside it, as JOB.toml for JOB.zip; what they name is then looked for in
+// the ZIP and beside it. The error is a *Problem, or several joined, where the settings,
+// the control or the definition are at fault.
+func (d *Dataset) Settle(open grid.Opener) error {
+	err := d.bringSettings()
+	if err == nil {
+		d.settings, err = readSettings(d.fsys)
 	}
-	return d.openSystems(open)
+	if err == nil {
+		err = d.bringFiles()
+	}
+	if err == nil {
+		err = d.openSystems(open)
+	}
+	return d.aboutSettings(err)
 }
 
 // openSystems opens the grid of the settings, and the site system where there is one.
@@ -171,12 +192,16 @@ func (d *Dataset) openOther(definition string) (grid.Projection, error) {
 	return d.open(definition, grid.OpenOptions{})
 }
 
-// Close gives the folder back.
+// Close gives the folder back, and removes what a ZIP was unpacked to.
 func (d *Dataset) Close() error {
 	if d.root == nil {
 		return nil
 	}
-	return d.root.Close()
+	err := d.root.Close()
+	if d.archive != nil {
+		err = errors.Join(err, os.RemoveAll(d.archive.temp))
+	}
+	return err
 }
 
 // FS is the dataset's folder as a file system.

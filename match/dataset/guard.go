@@ -112,8 +112,7 @@ func (d *Dataset) spared(name string) error {
 		return err
 	}
 	there, statErr := os.Stat(to)
-	for _, file := range append(d.Files(), ledger.FileName, ledger.TornName) {
-		own := filepath.Join(d.root.Name(), filepath.FromSlash(file))
+	for _, own := range d.parts() {
 		info, err := os.Stat(own)
 		same := err == nil && statErr == nil && os.SameFile(info, there)
 		if own, err = real(own); err != nil {
@@ -134,6 +133,22 @@ func (d *Dataset) spared(name string) error {
 	return nil
 }
 
+// parts are the paths on disk of what the dataset consists of besides its photos.
+func (d *Dataset) parts() []string {
+	var out []string
+	for _, file := range append(d.Files(), ledger.FileName, ledger.TornName) {
+		out = append(out, filepath.Join(d.root.Name(), filepath.FromSlash(file)))
+	}
+	if d.archive == nil {
+		return out
+	}
+	out = append(out, d.archive.file)
+	for _, file := range d.Files() {
+		out = append(out, d.archive.beside(file))
+	}
+	return out
+}
+
 // apart refuses a folder for copies that lies in the dataset or holds it: the next
 // check would take originals and copies for one set.
 func (d *Dataset) apart(into string) error {
@@ -145,8 +160,10 @@ func (d *Dataset) apart(into string) error {
 		return err
 	}
 	to, err := real(into)
-	if err == nil && (within(job, to) || within(to, job)) {
-		err = refused(into, "the folder must lie outside the dataset, and not around it")
+	if err == nil && within(job, to) {
+		err = refused(into, "it lies in the job's folder, where the next check would take copies and originals for one set of photos; name a folder beside it, such as %s", clip(d.root.Name()+"-corrected"))
+	} else if err == nil && within(to, job) {
+		err = refused(into, "the job's folder lies in it, and copies would lie around the originals; name a folder of their own, beside the job's")
 	}
 	return err
 }

@@ -15,7 +15,7 @@ func ExampleWhere() {
 		panic(err)
 	}
 	defer os.RemoveAll(dir)
-	d, err := dataset.OpenFolder(dir)
+	d, err := dataset.OpenFolder(context.Background(), dir, nil)
 	if err != nil {
 		panic(err)
 	}

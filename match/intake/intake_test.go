@@ -1,15 +1,18 @@
 package intake_test
 
 import (
+	"archive/zip"
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"image"
 	"image/jpeg"
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 
@@ -174,12 +177,11 @@ func TestStrangersFolders(t *testing.T) {
 	for _, tt := range strangers {
 		t.Run(tt.name, func(t *testing.T) {
 			dir := folder(t, tt.photos, tt.files)
-			d, err := dataset.OpenFolder(dir)
-			if err != nil {
-				t.Fatal(err)
+			d, draft, err := drafted(t, dir)
+			_, zipped, zerr := drafted(t, zipOf(t, dir))
+			if !reflect.DeepEqual(draft, zipped) || fmt.Sprint(err) != fmt.Sprint(zerr) {
+				t.Errorf("a ZIP is read otherwise: %v %v\n%+v\n%+v", err, zerr, draft, zipped)
 			}
-			defer d.Close()
-			draft, err := intake.Read(context.Background(), d, crs.Search, crs.OpenGrid, nil)
 			if tt.fails != "" {
 				if err == nil || !strings.Contains(err.Error(), tt.fails) {
 					t.Fatalf("error %v", err)
@@ -214,6 +216,30 @@ func TestStrangersFolders(t *testing.T) {
 			checked(t, d, draft, tt.crs, tt.links)
 		})
 	}
+}
+
+// drafted reads a folder or a ZIP.
+func drafted(t *testing.T, path string) (*dataset.Dataset, *intake.Draft, error) {
+	t.Helper()
+	d, err := dataset.OpenFolder(context.Background(), path, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { d.Close() })
+	draft, err := intake.Read(context.Background(), d, crs.Search, crs.OpenGrid, nil)
+	return d, draft, err
+}
+
+// zipOf writes a folder as a ZIP.
+func zipOf(t *testing.T, dir string) string {
+	t.Helper()
+	var b bytes.Buffer
+	w := zip.NewWriter(&b)
+	file := filepath.Join(t.TempDir(), "job.zip")
+	if err := errors.Join(w.AddFS(os.DirFS(dir)), w.Close(), os.WriteFile(file, b.Bytes(), 0o644)); err != nil {
+		t.Fatal(err)
+	}
+	return file
 }
 
 // checked holds a draft against the reading of a check.
