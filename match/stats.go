@@ -344,11 +344,12 @@ func median(x []float64) float64 {
 	return x[n/2-1] + (x[n/2]-x[n/2-1])/2
 }
 
-// geometricMedian iterates as Weiszfeld does, with the step of Vardi and Zhang
-// where the iterate is one of the data. Source: Y. Vardi and C.-H. Zhang, The
-// multivariate L1-median and associated data depth, 2000 (from memory). It
-// starts from the medians of the axes and stops when a step is below a billionth
-// of the median distance, or after 1000 steps, of which each lowers the sum.
+// geometricMedian is the place with the least sum of distances. It starts from the
+// medians of the axes and steps as Weiszfeld does, or as Newton does where that leads
+// lower, until a step is below a billionth of the median distance, or 1000 times. A
+// datum is the median if the others pull it no more than it holds. Source: Y. Vardi
+// and C.-H. Zhang, The multivariate L1-median and associated data depth, 2000 (from
+// memory).
 func geometricMedian(d []Vector) Vector {
 	e, n := make([]float64, len(d)), make([]float64, len(d))
 	for i, v := range d {
@@ -366,45 +367,73 @@ func geometricMedian(d []Vector) Vector {
 	if scale == 0 {
 		return c
 	}
-	// A datum this close to the iterate counts as being at it.
+	// A datum this close counts as being at the place.
 	here := 1e-12 * scale
 	for range 1000 {
-		var sumW, sumE, sumN, pullE, pullN float64
-		at := 0
-		for _, v := range d {
-			dE, dN := v.E-c.E, v.N-c.N
-			r := math.Hypot(dE, dN)
-			if r <= here {
-				at++
-				continue
-			}
-			w := 1 / r
-			sumW += w
-			sumE += w * dE
-			sumN += w * dN
-			pullE += dE / r
-			pullN += dN / r
-		}
-		if sumW == 0 {
+		p := pullOn(c, d, here)
+		if p.held() {
 			return c
 		}
-		stepE, stepN := sumE/sumW, sumN/sumW
-		if at > 0 {
-			pull := math.Hypot(pullE, pullN)
-			if pull <= float64(at) {
-				return c // the data here hold it
-			}
-			k := 1 - float64(at)/pull
-			stepE *= k
-			stepN *= k
+		if datum := d[p.nearest]; pullOn(datum, d, here).held() {
+			return datum
 		}
-		c.E += stepE
-		c.N += stepN
-		if math.Hypot(stepE, stepN) <= 1e-9*scale {
+		next := p.step(c)
+		if newton, ok := p.newton(c); ok && pullOn(newton, d, here).sum < pullOn(next, d, here).sum {
+			next = newton
+		}
+		step := math.Hypot(next.E-c.E, next.N-c.N)
+		if c = next; step <= 1e-9*scale {
 			break
 		}
 	}
 	return c
+}
+
+// pull is what data do to a place: each pulls it with the same force.
+type pull struct {
+	e, n          float64 // the force of those elsewhere, and
+	w, ee, en, nn float64 // its slope: the sum of the weights 1/r, and of their parts along the axes
+	sum           float64 // of the distances
+	at            int     // how many data are at the place
+	nearest       int     // of those elsewhere
+}
+
+func pullOn(c Vector, d []Vector, here float64) (p pull) {
+	least := math.Inf(1)
+	for i, v := range d {
+		dE, dN := v.E-c.E, v.N-c.N
+		r := math.Hypot(dE, dN)
+		if r <= here {
+			p.at++
+			continue
+		}
+		if r < least {
+			least, p.nearest = r, i
+		}
+		dE, dN = dE/r, dN/r
+		p.e, p.n = p.e+dE, p.n+dN
+		p.w, p.sum = p.w+1/r, p.sum+r
+		p.ee, p.en, p.nn = p.ee+dN*dN/r, p.en-dE*dN/r, p.nn+dE*dE/r
+	}
+	return p
+}
+
+// held reports whether the data at the place hold it.
+func (p pull) held() bool { return p.w == 0 || math.Hypot(p.e, p.n) <= float64(p.at) }
+
+// step is Weiszfeld's, shortened by what holds it.
+func (p pull) step(c Vector) Vector {
+	k := (1 - float64(p.at)/math.Hypot(p.e, p.n)) / p.w
+	return Vector{E: c.E + k*p.e, N: c.N + k*p.n}
+}
+
+// newton is Newton's step; none where it is not defined.
+func (p pull) newton(c Vector) (Vector, bool) {
+	det := p.ee*p.nn - p.en*p.en
+	if p.at > 0 || det <= 0 {
+		return c, false
+	}
+	return Vector{E: c.E + (p.nn*p.e-p.en*p.n)/det, N: c.N + (p.ee*p.n-p.en*p.e)/det}, true
 }
 
 // Holm returns the p-values adjusted for being the smallest of many by Holm's

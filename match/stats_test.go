@@ -348,10 +348,10 @@ func TestGeometricMedian(t *testing.T) {
 			t.Errorf("%s: %+v, want %+v", c.name, got, c.want)
 		}
 	}
-	// It turns with the axes.
-	rapid.Check(t, func(t *rapid.T) {
-		d := cloud(rapid.IntRange(3, 60).Draw(t, "n"), Vector{}, rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1)))
-		sin, cos := math.Sincos(rapid.Float64Range(0, 2*math.Pi).Draw(t, "angle"))
+	// It turns with the axes, also where an angle of a triangle is 120 degrees but for
+	// little.
+	turns := func(t interface{ Fatalf(string, ...any) }, d []Vector, angle float64) {
+		sin, cos := math.Sincos(angle)
 		turned := make([]Vector, len(d))
 		for i, v := range d {
 			turned[i] = Vector{E: v.E*cos - v.N*sin, N: v.E*sin + v.N*cos}
@@ -360,6 +360,14 @@ func TestGeometricMedian(t *testing.T) {
 		if math.Hypot(a.Centre.E*cos-a.Centre.N*sin-b.Centre.E, a.Centre.E*sin+a.Centre.N*cos-b.Centre.N) > 1e-5 || rel(a.Spread, b.Spread) > 1e-4 {
 			t.Fatalf("%+v, turned %+v", a, b)
 		}
+	}
+	src := rand.New(rand.NewPCG(7, 7))
+	for range 3000 {
+		turns(t, cloud(3, Vector{}, src), 2*math.Pi*src.Float64())
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		d := cloud(rapid.IntRange(3, 60).Draw(t, "n"), Vector{}, rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1)))
+		turns(t, d, rapid.Float64Range(0, 2*math.Pi).Draw(t, "angle"))
 	})
 }
 
