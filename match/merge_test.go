@@ -151,17 +151,16 @@ func troubledJob(n int, seed uint64) (*plane, []Point, []Link, []Photo) {
 func TestTallyMerge(t *testing.T) {
 	ctx := context.Background()
 	opt := Options{Ties: TieOptions{Off: true}}
-	n := 60
+	n, jobs, with := 60, 0, map[Verdict]int{}
 	rapid.Check(t, func(t *rapid.T) {
 		p, points, links, photos := troubledJob(n, rapid.Uint64Range(1, 1000).Draw(t, "seed"))
 		whole, err := Check(ctx, p, points, links, seq(photos...), opt)
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, v := range Verdicts {
-			if whole.Counts[v] == 0 && v != Over {
-				t.Fatalf("the job has no photo that is %s: %v", v, whole.Counts)
-			}
+		jobs++
+		for v, photos := range whole.Counts {
+			with[v] += min(photos, 1)
 		}
 		shards := make([][]Photo, rapid.IntRange(1, 7).Draw(t, "shards"))
 		for _, photo := range photos {
@@ -229,6 +228,11 @@ func TestTallyMerge(t *testing.T) {
 			t.Fatal("the tallies differ")
 		}
 	})
+	for _, v := range Verdicts {
+		if v != Over && 10*with[v] < 9*jobs {
+			t.Errorf("only %d of %d jobs have a photo that is %s", with[v], jobs, v)
+		}
+	}
 }
 
 // TestTallyHolm: a shard alone calls photos gross that the whole does not, so the
