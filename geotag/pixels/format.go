@@ -21,9 +21,9 @@ import (
 // format is one way in which images are coded.
 type format struct {
 	name string
-	// decode decodes an image whose header is known, at a smaller scale where that
-	// serves as well.
-	decode func(io.Reader, header) (image.Image, error)
+	// decode decodes an image whose header is known. It may do so at a smaller scale at
+	// which the longer side still has the pixels that are wanted.
+	decode func(r io.Reader, hd header, side int) (image.Image, error)
 	// config reads what the header says; nil for JPEG, whose header has more in
 	// it that is wanted.
 	config func(io.Reader) (image.Config, error)
@@ -154,14 +154,12 @@ func readCoding(ctx context.Context, r io.ReaderAt, size int64) (*format, header
 }
 
 // whole is a decoder that knows one scale.
-func whole(decode func(io.Reader) (image.Image, error)) func(io.Reader, header) (image.Image, error) {
-	return func(r io.Reader, _ header) (image.Image, error) { return decode(r) }
+func whole(decode func(io.Reader) (image.Image, error)) func(io.Reader, header, int) (image.Image, error) {
+	return func(r io.Reader, _ header, _ int) (image.Image, error) { return decode(r) }
 }
 
-// decodeJPEG decodes a JPEG image at the smallest scale that has twice the side that
-// blur is measured at: see the package documentation for what that changes.
-func decodeJPEG(r io.Reader, hd header) (image.Image, error) {
-	if d := divisor(hd.w, hd.h, 2*blurSide); d > 1 {
+func decodeJPEG(r io.Reader, hd header, side int) (image.Image, error) {
+	if d := divisor(hd.w, hd.h, side); d > 1 {
 		return jpegdct.Decode(r, d)
 	}
 	return jpeg.Decode(r)

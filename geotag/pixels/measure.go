@@ -110,7 +110,9 @@ func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measu
 	var img image.Image
 	if m.Undecoded, m.Unsupported = lim.refuse(form, hd, size); m.Undecoded == "" {
 		var fault error
-		if img, fault = form.decode(form.reader(src, r, size), hd); fault != nil {
+		// Twice the side that blur is measured at: see the package documentation for
+		// what that changes.
+		if img, fault = form.decode(form.reader(src, r, size), hd, 2*blurSide); fault != nil {
 			if err := unsupported(fault); err != nil && src.err == nil {
 				return nil, err
 			}
@@ -164,6 +166,37 @@ func undecoded(err error, ended bool) (why string, unsupported bool) {
 	return fmt.Sprintf("the image data is damaged (%v)", err), false
 }
 
+// ErrTooLarge: an image has more pixels than the limits allow, or declares more than
+// its bytes can hold.
+var ErrTooLarge = errors.New("the image is too large to be decoded")
+
+// Decode decodes the image of size bytes in r, as [Measure] does, to be drawn: as it is
+// stored, at the smallest scale at which its longer side still has side pixels, in whole
+// where side is 0. JPEG is decoded at 1, 1/2, 1/4 or 1/8, other images at 1. Errors are
+// those of Measure, ErrTooLarge, wrapped, or those of the decoder; where the context
+// ends, its cause.
+func Decode(ctx context.Context, r io.ReaderAt, size int64, side int, lim Limits) (image.Image, error) {
+	form, hd, err := readCoding(ctx, r, size)
+	if err != nil {
+		return nil, err
+	}
+	if why, _ := lim.refuse(form, hd, size); why != "" {
+		return nil, fmt.Errorf("%w: %s", ErrTooLarge, why)
+	}
+	if side <= 0 {
+		side = max(hd.w, hd.h)
+	}
+	src := &source{ctx: ctx, r: io.NewSectionReader(r, 0, size)}
+	img, err := form.decode(form.reader(src, r, size), hd, side)
+	if src.err != nil {
+		return nil, src.err // a decoder may have put it in other words
+	}
+	if unsupported(err) != nil {
+		err = unsupported(err)
+	}
+	return img, err
+}
+
 // source remembers an error, which the decoder would wrap or lose, and whether the
 // end was reached. It ends with its context.
 type source struct {
@@ -174,12 +207,14 @@ type source struct {
 }
 
 func (s *source) Read(b []byte) (int, error) {
-	return s.note(func() (int, error) { return s.r.Read(b) })
+	// A little at a time, so that an image that asks for much work by few bytes is
+	// stopped too.
+	return s.note(func() (int, error) { return s.r.Read(b[:min(len(b), 4096)]) })
 }
 
 func (s *source) note(read func() (int, error)) (int, error) {
 	if s.err == nil {
-		s.err = s.ctx.Err()
+		s.err = context.Cause(s.ctx)
 	}
 	if s.err != nil {
 		return 0, s.err

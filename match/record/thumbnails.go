@@ -7,18 +7,16 @@ import (
 	"fmt"
 	"image"
 	"image/jpeg"
-	_ "image/png" // a format that photos come in
 	"io"
 	"io/fs"
 	"math"
 	"time"
 
 	"golang.org/x/image/draw"
-	_ "golang.org/x/image/tiff" // a format that photos come in
-	_ "golang.org/x/image/webp" // a format that photos come in
 	"golang.org/x/sync/semaphore"
 
 	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/pixels"
 )
 
 // ThumbnailOptions say how Thumbnails makes pictures. The zero value draws them
@@ -106,17 +104,20 @@ func (t *thumbnailer) picture(ctx context.Context, photo string) (Picture, error
 		r, size = bytes.NewReader(all), int64(len(all))
 	}
 	// A photo whose metadata can't be read may still be drawn, as it lies.
-	orientation := 1
+	orientation, declared := 1, int64(0)
 	tag, err := geotag.Read(r, size)
 	if err == nil && tag.Orientation != 0 {
 		orientation = tag.Orientation
+	}
+	if err == nil {
+		declared = int64(tag.Width) * int64(tag.Height)
 	}
 	if t.opt.Embedded && tag != nil {
 		if p, ok := t.embedded(ctx, r, size, tag, orientation); ok {
 			return p, nil
 		}
 	}
-	m, err := t.decode(ctx, r, size, orientation)
+	m, err := t.decode(ctx, r, size, declared, orientation)
 	if err != nil {
 		return Picture{}, err
 	}
@@ -162,7 +163,7 @@ func (t *thumbnailer) embedded(ctx context.Context, r io.ReaderAt, size int64, t
 	if err != nil || format != "jpeg" || cfg.Width < 64 || cfg.Height < 48 {
 		return Picture{}, false
 	}
-	m, err := t.decode(ctx, bytes.NewReader(small), int64(len(small)), 1)
+	m, err := t.decode(ctx, bytes.NewReader(small), int64(len(small)), int64(cfg.Width)*int64(cfg.Height), 1)
 	if err != nil {
 		return Picture{}, false
 	}
@@ -192,38 +193,29 @@ func unbar(m *image.RGBA, width, height int) *image.RGBA {
 	return m.SubImage(image.Rectangle{at, at.Add(image.Pt(w, h))}).(*image.RGBA)
 }
 
-// decode decodes an image and draws it small and upright.
-func (t *thumbnailer) decode(ctx context.Context, r io.ReaderAt, size int64, orientation int) (*image.RGBA, error) {
-	cfg, format, err := image.DecodeConfig(io.NewSectionReader(r, 0, size))
-	if errors.Is(err, image.ErrFormat) {
+// decode decodes an image, of as many pixels as are declared, or 0, and draws it small
+// and upright.
+func (t *thumbnailer) decode(ctx context.Context, r io.ReaderAt, size, declared int64, orientation int) (*image.RGBA, error) {
+	weight := int64(t.opt.MostPixels)
+	if declared > 0 {
+		weight = min(weight, declared)
+	}
+	if err := t.room.Acquire(ctx, weight); err != nil {
+		return nil, err
+	}
+	defer t.room.Release(weight)
+	ctx, done := context.WithTimeoutCause(ctx, t.opt.MostTime, ErrTooSlow)
+	defer done()
+	src, err := pixels.Decode(ctx, r, size, t.opt.Size, pixels.Limits{MaxPixels: int64(t.opt.MostPixels)})
+	switch {
+	case errors.Is(err, pixels.ErrTooLarge):
+		return nil, fmt.Errorf("%w: %w", ErrTooLarge, err)
+	case errors.Is(err, geotag.ErrFormat):
 		return nil, ErrNotDrawn
-	}
-	if err != nil {
-		return nil, err
-	}
-	if cfg.Width <= 0 || cfg.Height <= 0 {
-		return nil, fmt.Errorf("a %s image of %d by %d pixels", format, cfg.Width, cfg.Height)
-	}
-	pixels := int64(cfg.Width) * int64(cfg.Height)
-	if pixels > int64(t.opt.MostPixels) {
-		return nil, fmt.Errorf("%w: %d by %d pixels", ErrTooLarge, cfg.Width, cfg.Height)
-	}
-	if err := t.room.Acquire(ctx, pixels); err != nil {
-		return nil, err
-	}
-	defer t.room.Release(pixels)
-	in := &timed{ctx: ctx, r: io.NewSectionReader(r, 0, size), end: time.Now().Add(t.opt.MostTime)}
-	src, _, err := image.Decode(in)
-	if in.err != nil {
-		return nil, in.err // a decoder may have put it in other words
-	}
-	if err != nil {
+	case err != nil:
 		return nil, err
 	}
 	b := src.Bounds()
-	if int64(b.Dx())*int64(b.Dy()) > pixels { // a second header that says otherwise
-		return nil, fmt.Errorf("%w: %d by %d pixels", ErrTooLarge, b.Dx(), b.Dy())
-	}
 	w, h := fitted(b.Dx(), b.Dy(), t.opt.Size)
 	dst := image.NewRGBA(image.Rect(0, 0, w, h))
 	draw.Draw(dst, dst.Bounds(), image.White, image.Point{}, draw.Src)
@@ -283,27 +275,4 @@ func encode(m *image.RGBA) (Picture, error) {
 		return Picture{}, err
 	}
 	return Picture{JPEG: b.Bytes(), Width: m.Bounds().Dx(), Height: m.Bounds().Dy()}, nil
-}
-
-// timed stops a decoder when its time is up or the context ends. It hands out
-// little at a time, so that an image that asks for much work by few bytes is
-// stopped too.
-type timed struct {
-	ctx context.Context
-	r   io.Reader
-	end time.Time
-	err error // that it was stopped with
-}
-
-func (t *timed) Read(b []byte) (int, error) {
-	if t.err == nil {
-		t.err = t.ctx.Err()
-	}
-	if t.err == nil && time.Now().After(t.end) {
-		t.err = ErrTooSlow
-	}
-	if t.err != nil {
-		return 0, t.err
-	}
-	return t.r.Read(b[:min(len(b), 512)])
 }
