@@ -8,6 +8,7 @@ import (
 	"slices"
 	"sync"
 
+	"example.com/phototie/geotag/pixels"
 	"example.com/phototie/match"
 	"example.com/phototie/match/cause"
 	"example.com/phototie/match/pictures"
@@ -41,6 +42,9 @@ type CheckOptions struct {
 	// those of a dataset that holds the same photos under other names, checked with
 	// the same Pixels.
 	Photos map[string]match.Photo
+	// Measured are the measures of photos whose pixels were measured before, by their
+	// names in this dataset: only the tags of these are read.
+	Measured map[string]*pixels.Measures
 	// Progress is told how many photos have been read; nil for nobody.
 	Progress Progress
 }
@@ -89,7 +93,7 @@ func (d *Dataset) Check(ctx context.Context, opt CheckOptions) (*Checked, error)
 	c := &Checked{Reading: s.Reading, Links: s.Links, d: d, opt: s.Options, files: make(map[string]fs.FileInfo, len(names))}
 	read, atOnce := d.readPhoto, readers()
 	if d.MeasuresPixels(opt.Pixels) {
-		read, atOnce = newMeasurer(ctx, d).photo, runtime.GOMAXPROCS(0)
+		read, atOnce = newMeasurer(ctx, d, opt.Measured).photo, runtime.GOMAXPROCS(0)
 	}
 	photos := d.photos(ctx, names, atOnce, func(name string) match.Photo {
 		if p, ok := opt.Photos[name]; ok {

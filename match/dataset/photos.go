@@ -230,11 +230,12 @@ const maxPixels = 2 * pixels.DefaultMaxPixels
 type measurer struct {
 	ctx   context.Context
 	d     *Dataset
+	known map[string]*pixels.Measures
 	taken *semaphore.Weighted // pixels that are being decoded
 }
 
-func newMeasurer(ctx context.Context, d *Dataset) *measurer {
-	return &measurer{ctx: ctx, d: d, taken: semaphore.NewWeighted(maxPixels)}
+func newMeasurer(ctx context.Context, d *Dataset, known map[string]*pixels.Measures) *measurer {
+	return &measurer{ctx: ctx, d: d, known: known, taken: semaphore.NewWeighted(maxPixels)}
 }
 
 // photo reads one photo as readPhoto does, and measures its pixels.
@@ -247,6 +248,10 @@ func (m *measurer) photo(name string) (p match.Photo, info fs.FileInfo) {
 	}
 	defer img.close()
 	if p.Tag, p.Err = m.d.tagOf(name, img); p.Err != nil {
+		return p, img.info
+	}
+	if known := m.known[name]; known != nil {
+		p.Pixels = known
 		return p, img.info
 	}
 	// An image that does not say how large it is may have as many as are decoded.

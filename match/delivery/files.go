@@ -200,7 +200,7 @@ func (p *packing) judge(ctx context.Context) (*report.Job, error) {
 		return nil, fmt.Errorf("the delivery's own settings: %w", err)
 	}
 	j := &report.Job{Name: p.opt.Title, FailOn: p.opt.FailOn, Version: p.opt.Version, Time: p.opt.Time}
-	if j.Checked, err = p.check(ctx, d, read, "judging photos by their new names"); err != nil {
+	if j.Checked, err = p.check(ctx, d, dataset.CheckOptions{Photos: read}, "judging photos by their new names"); err != nil {
 		return nil, err
 	}
 	if err := p.same(j.Result); err != nil {

@@ -19,6 +19,7 @@ import (
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/ledger"
+	"example.com/phototie/geotag/pixels"
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/dataset"
@@ -192,10 +193,32 @@ func (p *packing) tool() string { return p.opt.Program + " " + p.opt.Version }
 
 // check is Dataset.Check with its progress. photos are taken in place of those of
 // the dataset.
-func (p *packing) check(ctx context.Context, d *dataset.Dataset, photos map[string]match.Photo, what string) (*dataset.Checked, error) {
+func (p *packing) check(ctx context.Context, d *dataset.Dataset, opt dataset.CheckOptions, what string) (*dataset.Checked, error) {
 	tell, done := p.opt.Progress(what)
 	defer done()
-	return d.Check(ctx, dataset.CheckOptions{Pixels: p.opt.Pixels, Photos: photos, Progress: tell})
+	opt.Pixels, opt.Progress = p.opt.Pixels, tell
+	return d.Check(ctx, opt)
+}
+
+// measured are the measures of the delivery's photos by their new names. Their pixels
+// are those of the job's photos, as a correction changes nothing but metadata.
+func (p *packing) measured() map[string]*pixels.Measures {
+	was := make(map[string]*pixels.Measures, len(p.job.Photos))
+	for i := range p.job.Photos {
+		if m, ok := p.job.Photos[i].Pixels.(*pixels.Measures); ok {
+			was[p.job.Photos[i].Name] = m
+		}
+	}
+	all := make(map[string]*pixels.Measures, len(was))
+	for _, ph := range p.doc.Photos {
+		if m := was[ph.Source]; m != nil && ph.Sidecar == "" {
+			now := *m
+			if now.SHA256.UnmarshalText([]byte(ph.After)) == nil { // else it is measured
+				all[ph.Photo] = &now
+			}
+		}
+	}
+	return all
 }
 
 // standing are the findings in the way.
@@ -469,7 +492,7 @@ func (p *packing) prove(ctx context.Context) (*baseline.Baseline, error) {
 		return nil, fmt.Errorf("the delivery can't be opened: %w", err)
 	}
 	defer d.Close()
-	res, err := p.check(ctx, d, nil, "checking the delivery")
+	res, err := p.check(ctx, d, dataset.CheckOptions{Measured: p.measured()}, "checking the delivery")
 	if err != nil {
 		return nil, err
 	}

@@ -6,12 +6,14 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/geotagtest"
+	"example.com/phototie/geotag/pixels"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
@@ -195,6 +197,23 @@ func TestPackRequirements(t *testing.T) {
 	}
 	if got := codes(doc.Delivery.Standing); !slices.Equal(got, standing) {
 		t.Errorf("of the delivery: %q, want %q", got, standing)
+	}
+
+	// The measures of the job's photos, with the digests of the delivery's, are what
+	// anybody measures in the delivery.
+	was, now := map[string]pixels.Measures{}, checked(t, opt.Into)
+	for _, p := range checked(t, dir).Photos {
+		was[p.Name] = *p.Pixels.(*pixels.Measures)
+	}
+	for _, ph := range doc.Photos {
+		i := slices.IndexFunc(now.Photos, func(p match.PhotoResult) bool { return p.Name == ph.Photo })
+		want, got := was[ph.Source], *now.Photos[i].Pixels.(*pixels.Measures)
+		if ph.Outcome != dataset.Corrected || got.SHA256.String() != ph.After || got.SHA256 == want.SHA256 {
+			t.Errorf("%+v has the digest %s", ph, got.SHA256)
+		}
+		if want.SHA256 = got.SHA256; !reflect.DeepEqual(got, want) {
+			t.Errorf("%s: %+v, want %+v", ph.Photo, got, want)
+		}
 	}
 }
 
