@@ -108,6 +108,14 @@ var changed = map[string]string{
 	"photo_requirements.default.max_blur_px":       `0.5`,
 	"photo_requirements.default.max_clipped":       `0.01`,
 	"photo_requirements.markup_suffixes":           `["y"]`,
+	"record.title":                                 `"A"`,
+	"record.client":                                `"B"`,
+	"record.surveyor":                              `"C"`,
+	"record.reference":                             `"D"`,
+	"record.dates":                                 `"E"`,
+	"record.equipment":                             `"F"`,
+	"record.vertical_reference":                    `"G"`,
+	"record.logo":                                  `"logo.png"`,
 }
 
 // hides are the keys that are drawn apart from the others.

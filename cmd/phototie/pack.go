@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"os"
@@ -67,7 +68,7 @@ unless SOURCE_DATE_EPOCH gives it. A pack that is stopped leaves no DELIVERY.`,
 	f.BoolVar(&p.opt.DryRun, "dry-run", false, "show the names, write nothing")
 	p.flags(cmd, "pack all the same where findings stand in the way")
 	p.accept.flags(cmd)
-	f.StringVar(&p.opt.Title, "title", "", "the job's name (default the dataset's folder)")
+	f.StringVar(&p.opt.Title, "title", "", "the job's name (default that of the settings, else the dataset's folder)")
 	f.BoolVar(&p.all, "all", false, "list every photo with its two names")
 	f.StringVar(&p.key, "sign", "", "sign the sums with the SSH key in this FILE")
 	p.pixels = addPixels(cmd)
@@ -97,9 +98,6 @@ func (p *pack) run(ctx context.Context, dir string) error {
 	p.opt.Program, p.opt.Version = "phototie", version()
 	p.opt.Baseline, p.opt.Today, p.opt.Time = p.accept.baseline, p.accept.today, p.accept.build
 	p.opt.Progress = func(what string) (dataset.Progress, func()) { return progress(p.stderr, what) }
-	if p.opt.Title == "" {
-		p.opt.Title = jobName(dir)
-	}
 	if p.key != "" {
 		key, close, err := delivery.OpenSigner(p.key, os.Getenv("SSH_AUTH_SOCK"))
 		if err != nil {
@@ -113,6 +111,7 @@ func (p *pack) run(ctx context.Context, dir string) error {
 		return err
 	}
 	defer job.Dataset().Close()
+	p.opt.Title = cmp.Or(p.opt.Title, job.Dataset().Settings().Record.Title, jobName(dir))
 	doc, err := delivery.Pack(ctx, job, p.opt)
 	if err != nil {
 		return err
@@ -158,7 +157,7 @@ func nextAfterPack(dir string, doc *report.Pack) []string {
 	}
 	var next []string
 	if n := len(doc.LeftOut); n > 0 {
-		next = append(next, fmt.Sprintf("%d files among the photos belong to none of them and were left out, %s first; %s lists them.", n, doc.LeftOut[0], delivery.PackFile))
+		next = append(next, fmt.Sprintf("Left out, as they belong to no photo: %d of the files among the photos, %s first; %s lists them.", n, doc.LeftOut[0], delivery.PackFile))
 	}
 	return append(next,
 		fmt.Sprintf("(cd %s && sha256sum -c --quiet %s) verifies every file, as phototie verify does.", doc.Into, delivery.SumsFile),

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -24,7 +25,7 @@ type photoRecord struct {
 	out, split, title, date, corrected string
 	perPage                            int
 	linkPhotos, causes                 bool
-	pixels, pictures                   *choice
+	pixels, pictures, layout           *choice
 	output                             output
 }
 
@@ -41,7 +42,13 @@ open it in a browser on a desk or a phone, search it, print it.
 --out writes one file. --split writes a folder with index.html and pages of
 sheets, for jobs of more than about 1500 photos.
 
-The small pictures are drawn from the photos themselves. --pictures embedded takes
+Printed on A4 or Letter, sheets share pages, with pictures of 80 mm; a job of 60
+points and 150 photos takes some 30 pages. --layout contact puts twelve photos on a
+page, with their points, verdicts and distances, and leaves out the rest. [record] in
+phototie.toml has the title block: client, surveyor, reference, logo.
+
+The small pictures are drawn from the photos themselves, 640 pixels wide, and 320 in
+a job of more than 600 photos. --pictures embedded takes
 the thumbnails that cameras put into their photos: faster, but smaller, and they
 may show something else where the photo was edited later.
 
@@ -60,7 +67,7 @@ The same dataset gives the same bytes, unless --date prints a date.`,
 	f := cmd.Flags()
 	f.StringVar(&r.out, "out", "", "write one file; - is the standard output")
 	f.StringVar(&r.split, "split", "", "write a folder of pages, which must be new, empty or an earlier record")
-	f.StringVar(&r.title, "title", "", "the job's name (default the dataset's folder)")
+	f.StringVar(&r.title, "title", "", "the job's name (default that of the settings, else the dataset's folder)")
 	f.StringVar(&r.date, "date", "", "print this as the record's date, in any words")
 	f.StringVar(&r.corrected, "corrected", "", "the folder of the corrected copies, for the corrections in its ledger")
 	f.IntVar(&r.perPage, "per-page", 250, "photos on a page of sheets, with --split")
@@ -68,6 +75,7 @@ The same dataset gives the same bytes, unless --date prints a date.`,
 	f.BoolVar(&r.causes, "causes", true, "look for causes of what is out")
 	r.pixels = addPixels(cmd)
 	r.pictures = addChoice(cmd, "pictures", "drawn", "the small pictures", "drawn", "embedded", "none")
+	r.layout = addChoice(cmd, "layout", string(record.LayoutSheets), "a sheet for each point, or twelve photos on a page", string(record.LayoutSheets), string(record.LayoutContact))
 	r.output.flags(cmd)
 	cmd.MarkFlagsMutuallyExclusive("out", "split")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error { return r.run(cmd.Context(), args[0]) }
@@ -111,14 +119,12 @@ func (r *photoRecord) run(ctx context.Context, dir string) error {
 	if err != nil {
 		return err
 	}
-	title := r.title
-	if title == "" {
-		title = jobName(dir)
-	}
-	in, err := delivery.Record(ctx, job, title, "phototie "+version(), delivery.Pictures(r.pictures.value))
+	title := cmp.Or(r.title, d.Settings().Record.Title, jobName(dir))
+	in, err := delivery.Record(ctx, job, title, "phototie "+version(), delivery.Pictures(r.pictures.value), nil)
 	if err != nil {
 		return err
 	}
+	in.Layout = record.Layout(r.layout.value)
 	in.Date, in.PhotosPerPage, in.Changes = r.date, r.perPage, changes
 	if r.linkPhotos {
 		at := r.split

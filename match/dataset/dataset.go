@@ -225,7 +225,7 @@ func (d *Dataset) Projection() grid.Projection { return d.proj }
 // and what they name, as paths inside the folder.
 func (d *Dataset) Files() []string {
 	files := []string{SettingsFile}
-	for _, name := range []string{d.settings.Points.File, d.settings.Links.File, d.settings.Links.Decisions, *d.settings.control()} {
+	for _, name := range []string{d.settings.Points.File, d.settings.Links.File, d.settings.Links.Decisions, *d.settings.control(), d.settings.Record.Logo} {
 		if name != "" && !slices.Contains(files, name) {
 			files = append(files, name)
 		}

@@ -53,14 +53,28 @@ type RequirementSettings struct {
 	MarkupSuffixes []string                `toml:"markup_suffixes"`
 }
 
-// RuleSettings are the keys of a pictures.CodeRule.
+// RecordSettings are what the title block of the record says of the job.
+type RecordSettings struct {
+	Title     string `toml:"title"`
+	Client    string `toml:"client"`
+	Surveyor  string `toml:"surveyor"`
+	Reference string `toml:"reference"`
+	Dates     string `toml:"dates"`
+	Equipment string `toml:"equipment"`
+	// Vertical is what heights count from, in words.
+	Vertical string `toml:"vertical_reference"`
+	// Logo is a picture in the job's folder.
+	Logo string `toml:"logo"`
+}
+
+// RuleSettings are the keys of a pictures.CodeRule. A zero is a key left out.
 type RuleSettings struct {
-	MinPhotos    int     `toml:"min_photos"`
-	MinLongSide  int     `toml:"min_long_side_px"`
-	MinShortSide int     `toml:"min_short_side_px"`
-	MinQuality   int     `toml:"min_quality"`
-	MaxBlur      float64 `toml:"max_blur_px"`
-	MaxClipped   float64 `toml:"max_clipped"`
+	MinPhotos    int     `toml:"min_photos,omitempty"`
+	MinLongSide  int     `toml:"min_long_side_px,omitempty"`
+	MinShortSide int     `toml:"min_short_side_px,omitempty"`
+	MinQuality   int     `toml:"min_quality,omitempty"`
+	MaxBlur      float64 `toml:"max_blur_px,omitempty"`
+	MaxClipped   float64 `toml:"max_clipped,omitempty"`
 }
 
 func (s *RequirementSettings) requirements() *pictures.Requirements {

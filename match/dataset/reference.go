@@ -109,4 +109,13 @@ var Reference = []Setting{
 	{"photo_requirements.default.max_blur_px", "1.7", "spread of edges in pixels, of the photo brought down to 512"},
 	{"photo_requirements.default.max_clipped", "0.4", "share of the pixels that are plain black or white"},
 	{"photo_requirements.markup_suffixes", "marked, redline and others", "ends of the names of marked-up copies: IMG_0012-marked.jpg"},
+
+	{"record.title", "the folder's name", "the job's name, at the head of the record; --title comes before it"},
+	{"record.client", "none", "who the survey is for. This and what follows stands in the title block of the record as it is written here"},
+	{"record.surveyor", "none", "who made it"},
+	{"record.reference", "none", "the number of the job or the contract"},
+	{"record.dates", "none", "when it was made, in any words"},
+	{"record.equipment", "none", "receivers, total stations and cameras"},
+	{"record.vertical_reference", "none", "what heights count from, in words"},
+	{"record.logo", "none", "a picture beside the title: a file of the job, JPEG, PNG, TIFF or WebP"},
 }

@@ -47,6 +47,8 @@ type Settings struct {
 	// Requirements are what the photos must be as pictures; nil where the settings
 	// have no [photo_requirements].
 	Requirements *RequirementSettings `toml:"photo_requirements"`
+	// Record is what the record says of the job in its title block.
+	Record RecordSettings `toml:"record"`
 }
 
 // GridSettings name the grid that the points are in.
@@ -404,7 +406,7 @@ func (s *Settings) checkPaths(ps *problems) {
 	for _, f := range []struct {
 		key  string
 		path *string
-	}{{"points.file", &s.Points.File}, {"links.file", &s.Links.File}, {"links.decisions", &s.Links.Decisions}, {"photos.folder", &s.Photos.Folder}, {"site.control", s.control()}} {
+	}{{"points.file", &s.Points.File}, {"links.file", &s.Links.File}, {"links.decisions", &s.Links.Decisions}, {"photos.folder", &s.Photos.Folder}, {"record.logo", &s.Record.Logo}, {"site.control", s.control()}} {
 		if *f.path == "" {
 			continue
 		}

@@ -3,6 +3,7 @@ package delivery
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/csv"
 	"errors"
@@ -22,6 +23,7 @@ import (
 	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/record"
@@ -45,6 +47,9 @@ func (p *packing) layout(ctx context.Context) error {
 		site := *s.Site
 		place(&site.Control, "control")
 		s.Site = &site
+	}
+	if s.Record.Logo != "" {
+		place(&s.Record.Logo, "logo")
 	}
 	for _, f := range p.job.Dataset().Files() {
 		if !slices.Contains(known, f) {
@@ -256,9 +261,26 @@ func latest(res *match.Result) time.Time {
 	return out
 }
 
-// Record is the input of the photo record of a checked job.
-func Record(ctx context.Context, job *dataset.Checked, title, tool string, pictures Pictures) (record.Input, error) {
-	in := record.Input{Title: title, Result: job.Result, Tool: tool}
+// The pictures of the record are drawn largePictures along the longer side, which
+// prints at 200 dots an inch on 81 mm; a job of more than manyPictures gets smallPictures,
+// since the record would open slowly.
+const (
+	largePictures = 640
+	smallPictures = 320
+	manyPictures  = 600
+)
+
+// Record is the input of the photo record of a checked job. An empty title stands for
+// that of the settings. accepted are the findings that somebody accepted.
+func Record(ctx context.Context, job *dataset.Checked, title, tool string, pictures Pictures, accepted []baseline.Accepted) (record.Input, error) {
+	files, block := job.Dataset().FS(), job.Dataset().Settings().Record
+	in := record.Input{Title: cmp.Or(title, block.Title), Result: job.Result, Tool: tool, Checks: checks(job.Result, accepted)}
+	for _, f := range []record.Fact{{Name: "Client", Text: block.Client}, {Name: "Surveyor", Text: block.Surveyor}, {Name: "Reference", Text: block.Reference}, {Name: "Dates", Text: block.Dates},
+		{Name: "Equipment", Text: block.Equipment}, {Name: "Heights", Text: block.Vertical}} {
+		if f.Text != "" {
+			in.Block = append(in.Block, f)
+		}
+	}
 	for _, f := range append(report.ReadingFacts(job.Reading), report.PictureFacts(job.Result)...) {
 		in.Facts = append(in.Facts, record.Fact{Name: f.Name, Text: f.Text})
 	}
@@ -268,15 +290,52 @@ func Record(ctx context.Context, job *dataset.Checked, title, tool string, pictu
 	if g, ok := job.Dataset().Projection().(grid.Geodesist); ok {
 		in.Geographic = g.Geographic
 	}
+	if block.Logo != "" {
+		var err error
+		if in.Logo, err = record.Thumbnails(files, record.ThumbnailOptions{})(ctx, block.Logo); err != nil {
+			return in, &dataset.Problem{File: dataset.SettingsFile, What: fmt.Sprintf("record.logo = %q can't be drawn: %v", block.Logo, err), Remedy: "name a JPEG, PNG, TIFF or WebP picture in the job's folder"}
+		}
+	}
 	if pictures != NoPictures {
-		in.Thumbnail = record.Thumbnails(job.Dataset().FS(), record.ThumbnailOptions{Embedded: pictures == EmbeddedPictures})
+		size := largePictures
+		if len(job.Photos) > manyPictures {
+			size = smallPictures
+		}
+		in.Thumbnail = record.Thumbnails(files, record.ThumbnailOptions{Size: size, Embedded: pictures == EmbeddedPictures})
 	}
 	return in, nil
 }
 
+// checks say who answers for what: decisions about photos, and acceptances by the
+// reasons that were given for them.
+func checks(r *match.Result, accepted []baseline.Accepted) (out []record.Check) {
+	of := map[record.Check][]string{}
+	add := func(c record.Check, about string) {
+		if of[c] == nil {
+			out = append(out, c)
+		}
+		of[c] = append(of[c], about)
+	}
+	for i := range r.Photos {
+		if d := r.Photos[i].Decision; d != nil && d.Stale == "" {
+			add(record.Check{By: d.By, When: d.When, What: "decided", Why: d.Why}, r.Photos[i].Name)
+		}
+	}
+	for _, a := range accepted {
+		if a.Entry.Decided == "" {
+			add(record.Check{By: cmp.Or(a.Entry.By, "not named"), When: a.Entry.Until(), What: "accepted " + string(a.Code), Why: a.Entry.Reason}, cmp.Or(a.Photo, a.Point, "the job"))
+		}
+	}
+	for i := range out {
+		about := of[out[i]]
+		out[i].What += ": " + words.List(about, 4)
+	}
+	return out
+}
+
 // record writes the photo record.
 func (p *packing) record(ctx context.Context, j *report.Job) error {
-	in, err := Record(ctx, j.Checked, p.opt.Title, p.tool(), p.opt.Pictures)
+	in, err := Record(ctx, j.Checked, p.opt.Title, p.tool(), p.opt.Pictures, j.Outcome.Accepted)
 	if err != nil {
 		return err
 	}
@@ -332,23 +391,24 @@ func linkFrom(base string) func(string) string {
 
 // said words what became of the photos, and what was passed over to pack them.
 func (p *packing) said() string {
-	s := fmt.Sprintf("%d photos, named %s; each sheet and %s have the names before", len(p.doc.Photos), p.doc.Template, linksFile)
+	s := fmt.Sprintf("%s, named %s; each sheet and %s have the names before", words.Plural(len(p.doc.Photos), "photo"), p.doc.Template, linksFile)
 	for _, o := range []struct {
 		outcome dataset.ChangeOutcome
+		one     string
 		words   string
 	}{
-		{dataset.Corrected, "have the surveyed position now"}, {dataset.Unchanged, "had it already"}, {dataset.Left, "are as they were"},
-		{dataset.Refused, "can't take it without harm and are as they were"},
+		{dataset.Corrected, "has the surveyed position now", "have the surveyed position now"}, {dataset.Unchanged, "had it already", "had it already"},
+		{dataset.Left, "is as it was", "are as they were"}, {dataset.Refused, "can't take it without harm and is as it was", "can't take it without harm and are as they were"},
 	} {
 		if n := p.doc.Count(o.outcome); n > 0 {
-			s += fmt.Sprintf("; %d %s", n, o.words)
+			s += fmt.Sprintf("; %s %s", words.Count(n), words.Pick(n, o.one, o.words))
 		}
 	}
 	if p.doc.Accepted > 0 {
-		s += fmt.Sprintf("; %d findings accepted", p.doc.Accepted)
+		s += fmt.Sprintf("; %s accepted", words.Plural(p.doc.Accepted, "finding"))
 	}
 	if n := len(p.doc.Standing); n > 0 {
-		s += fmt.Sprintf("; packed despite %d findings at or above %s", n, p.doc.FailOn)
+		s += fmt.Sprintf("; packed despite %s at or above %s", words.Plural(n, "finding"), p.doc.FailOn)
 	}
 	return s
 }
@@ -363,9 +423,9 @@ func (p *packing) changes() ([]record.Change, error) {
 	for i := range p.doc.Photos {
 		switch ph := &p.doc.Photos[i]; {
 		case ph.Outcome == dataset.Unchanged:
-			out = append(out, record.Change{Photo: ph.Photo, What: "it had the surveyed position already"})
+			out = append(out, record.Change{Photo: ph.Photo, What: "it had the surveyed position already", Left: "the surveyed position was there already"})
 		case ph.Outcome != dataset.Corrected:
-			out = append(out, record.Change{Photo: ph.Photo, What: "none; the photo is as it was: " + ph.Why})
+			out = append(out, record.Change{Photo: ph.Photo, What: "none; the photo is as it was: " + ph.Why, Left: ph.Why})
 		}
 	}
 	return out, nil
@@ -423,7 +483,7 @@ func (p *packing) readme(accepted bool) func(io.Writer) error {
 			fmt.Fprintf(&b, "%-*s  %s\n", wide, r[0], r[1])
 		}
 		if n := len(p.doc.LeftOut); n > 0 {
-			fmt.Fprintf(&b, "\nNot here, as they belong to no photo: %d files that lay among the photos of the job;\n%s lists them.\n", n, PackFile)
+			fmt.Fprintf(&b, "\nNot here, as they belong to no photo: %s among the photos of the job;\n%s has the list.\n", words.Plural(n, "file"), PackFile)
 		}
 		b.WriteString(p.howSigned())
 		fmt.Fprintf(&b, `

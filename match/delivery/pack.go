@@ -65,7 +65,7 @@ type Options struct {
 	// Baseline has findings that are accepted on the day Today; nil for none.
 	Baseline *baseline.Baseline
 	Today    baseline.Date
-	// Title is the job's name in the record; empty stands for the folder's.
+	// Title is the job's name in the record; empty stands for that of the settings.
 	Title string
 	// Program and Version name what packs, in the ledger and the record.
 	Program, Version string

@@ -39,7 +39,7 @@ func LedgerChanges(root *os.Root) ([]Change, error) {
 		c := Change{Photo: cmp.Or(rec.Reason["photo"], out[k].Photo, rec.Photo), Time: rec.Time, Before: rec.Before, After: rec.After}
 		switch {
 		case rec.Action == ledger.ActionRestore:
-			c.What = "taken back to earlier bytes"
+			c.What, c.restored = "taken back to earlier bytes", true
 		case rec.Meaning == geotag.CameraPosition.String():
 			c.What = "the point written as the destination, the camera\u2019s position kept"
 		case rec.Meaning == geotag.SubjectPosition.String():

@@ -100,7 +100,7 @@ func TestPlanScale(t *testing.T) {
 			}
 			d := newDoc(&Input{Result: r})
 			d.place(1 << 30)
-			drawing := string(d.plan().SVG)
+			drawing := string(d.plans()[0].SVG)
 			m := dotPath.FindStringSubmatch(drawing)
 			if m == nil {
 				t.Fatal("no points drawn")

@@ -2,11 +2,17 @@ package record
 
 import (
 	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html"
 	"html/template"
 	"io"
 	"iter"
 	"slices"
+	"strings"
+	"unicode/utf8"
 
+	"example.com/phototie/match"
 	pages "example.com/phototie/match/internal/page"
 	"example.com/phototie/match/internal/words"
 )
@@ -24,15 +30,27 @@ var script string
 var pageText string
 
 var tmpl = template.Must(template.New("record").Funcs(template.FuncMap{
-	"verdict": func() any { return verdictNames },
+	"verdict": func() any { return worstFirst },
+	"file":    fileName,
 }).Parse(pageText))
 
-var verdictNames = []string{"within", "over", "gross", "unjudged"}
+// fileName lets a path break after its slashes, and never within the end of its
+// last part: nobody can read an ending that is cut in two.
+func fileName(name string) template.HTML {
+	at := max(strings.LastIndexByte(name, '/')+1, len(name)-14)
+	for at < len(name) && !utf8.RuneStart(name[at]) {
+		at++
+	}
+	return template.HTML(strings.ReplaceAll(html.EscapeString(name[:at]), "/", "/<wbr>") + `<span class="end">` + html.EscapeString(name[at:]) + "</span>")
+}
 
 // page is a page of a record: all of it, the first page of a folder, or some sheets.
 type page struct {
 	Title, Heading string
+	Class          string
 	Policy         string
+	Block          facts
+	Logo           *embedded
 	CSS            template.CSS
 	Date, Tool     string
 	Nav, Pages     []link
@@ -49,33 +67,90 @@ type page struct {
 // policy forbids a page everything but its own styles, script and pictures.
 var policy = pages.Policy(script)
 
+// embedded is a picture in a page.
+type embedded struct {
+	Img           template.URL
+	Width, Height int
+}
+
+func (p Picture) embedded() embedded {
+	return embedded{template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(p.JPEG)), p.Width, p.Height}
+}
+
 type filterView struct {
 	Codes []string
 	What  string
 }
 
-// overview is all that stands before the sheets.
+// overview is all that stands before the sheets, and the annex behind them.
 type overview struct {
 	Summary      summaryView
-	Looked       bool
+	Checks       []Check
 	Causes       []causeView
-	Plan         figure
+	NoCause      string
+	Plans        []figure
 	Plots        []figure
+	NoPlots      string
 	Look         []chunk[lookRow]
 	LookMore     string
+	NoLook       string
 	HasCauses    bool
 	Findings     []findingRow
 	FindingsMore string
+	Facts        facts
 	Quality      []measureRow
 }
 
 func (d *doc) overview() *overview {
-	v := &overview{Summary: d.summary(), Looked: d.in.Causes != nil, Causes: d.causeViews(), HasCauses: len(d.in.Causes) > 0, Plan: d.plan(), Plots: d.plots()}
+	v := &overview{Summary: d.summary(), Checks: d.checks(), Causes: d.causeViews(), HasCauses: len(d.in.Causes) > 0, NoCause: d.noCause(), Plans: d.plans(), Facts: d.jobFacts()}
+	if v.Plots = d.plots(); v.Plots == nil {
+		v.NoPlots = "There is nothing to plot: " + d.judgedSay() + "."
+	}
 	rows, more := d.lookRows()
 	v.Look, v.LookMore = chunks(rows, "Photos that somebody should look at, the gross ones first", "Photos to look at, rows", func(r lookRow) string { return r.Photo.Text }), more
+	v.NoLook = "Nothing: every photo is within budget, and nothing speaks against a tie."
+	if len(d.r.Photos) == 0 {
+		v.NoLook = "The job has no photos."
+	}
 	v.Findings, v.FindingsMore = d.otherFindings()
 	v.Quality = measures(d.r)
 	return v
+}
+
+// checks are what somebody answers for, with its words made safe.
+func (d *doc) checks() []Check {
+	out := make([]Check, len(d.in.Checks))
+	for i, c := range d.in.Checks {
+		out[i] = Check{words.Safe(c.By), words.Safe(c.When), words.Safe(c.What), words.Safe(c.Why)}
+	}
+	return out
+}
+
+// judged is how many photos were judged.
+func (d *doc) judged() int { return len(d.r.Photos) - d.r.Counts[match.Unjudged] }
+
+// judgedSay says how many photos were judged.
+func (d *doc) judgedSay() string {
+	n := d.judged()
+	if n == 0 {
+		return "no photo was judged"
+	}
+	return fmt.Sprintf("%s %s judged", words.Plural(n, "photo"), words.Pick(n, "was", "were"))
+}
+
+// noCause says why no cause is told; it is empty where one is.
+func (d *doc) noCause() string {
+	switch {
+	case len(d.in.Causes) > 0:
+		return ""
+	case d.in.Causes == nil:
+		return "No causes were looked for in this record."
+	case d.judged() == 0:
+		return "No photo was judged, so there is nothing that a cause could explain."
+	case d.r.Counts[match.Over]+d.r.Counts[match.Gross] == 0:
+		return "No photo is over the budget, so there is nothing that a cause could explain."
+	}
+	return "No cause was found that explains what is out better than chance does."
 }
 
 // write writes a page with a search in some sheets.
@@ -83,6 +158,16 @@ func (d *doc) write(w io.Writer, p page, what string, sheets []int) error {
 	p.Title, p.Policy, p.CSS, p.JS = d.title, policy, template.CSS(styles), template.JS(script)
 	p.Date, p.Tool = words.Safe(d.in.Date), words.Safe(d.in.Tool)
 	p.Filter = filterView{d.codes(sheets), what}
+	if d.in.Layout == LayoutContact {
+		p.Class = "contact"
+	}
+	for _, f := range d.in.Block {
+		p.Block.add(words.Safe(f.Name), words.Safe(f.Text))
+	}
+	if len(d.in.Logo.JPEG) > 0 {
+		logo := d.in.Logo.embedded()
+		p.Logo = &logo
+	}
 	p.Photos = len(sheets) > 0
 	if err := tmpl.ExecuteTemplate(w, "page", p); d.err == nil {
 		return err
@@ -100,11 +185,11 @@ func (d *doc) all() []int {
 }
 
 // contents are the sections of the first page.
-var contents = []link{{"#summary", "Summary"}, {"#causes", "Causes"}, {"#plan", "Plan"}, {"#plots", "Discrepancies"}, {"#look", "To look at"}, {"#register", "Register"}}
+var contents = []link{{"#summary", "Summary"}, {"#causes", "Causes"}, {"#look", "To look at"}, {"#plan", "Plan"}, {"#register", "Register"}, {"#annex", "Annex"}}
 
 // whole writes everything as one page.
 func (d *doc) whole(w io.Writer, pics *pictures) error {
-	nav := append(slices.Clone(contents), link{"#sheets", "Sheets"})
+	nav := slices.Insert(slices.Clone(contents), len(contents)-1, link{"#sheets", "Sheets"})
 	return d.write(w, page{Heading: "Photo record", Nav: nav, Overview: d.overview(), Register: d.register(), Sheets: d.views(d.all(), 0, pics)}, "register and sheets", d.all())
 }
 

@@ -25,7 +25,11 @@ const (
 	planFoot    = 84.0
 	linkedMost  = 400 // points that are links of their own
 	labelMost   = 1500
-	wholeRays   = 12 // tags off the plan whose vectors are drawn to its edge
+	wholeRays   = 12    // tags off the plan whose vectors are drawn to its edge
+	insetMost   = 420.0 // height of an inset at most
+	insetReach  = 45.0  // between points of one inset at most
+	fewestInset = 3     // points that are worth an inset
+	mostInsets  = 3
 	labelSize   = 13.0
 	pointRadius = 2.6
 )
@@ -80,41 +84,81 @@ func (d *doc) extent() box {
 	return ext.grow(max(0.02*max(ext.x1-ext.x0, ext.y1-ext.y0), reach/8))
 }
 
-// plan draws points, tags and the vectors between them.
-func (d *doc) plan() figure {
-	fig := figure{Class: "wide", Title: "Points, tags and discrepancy vectors"}
-	ext := d.extent()
-	if ext.empty() {
-		fig.Caption = []string{"Neither a point nor a tag has a place on the grid."}
-		return fig
+// plans draw points, tags and the vectors between them: all of them, then the crowded
+// stretches again, larger.
+func (d *doc) plans() []figure {
+	all := plan{doc: d, id: "plan-svg", title: "Points, tags and discrepancy vectors", ext: d.extent()}
+	if all.ext.empty() {
+		return []figure{{Class: "wide", Title: all.title, Caption: []string{"Neither a point nor a tag has a place on the grid."}}}
+	}
+	out := []figure{all.draw()}
+	for k, ext := range all.insets() {
+		in := plan{doc: d, id: fmt.Sprintf("inset-%d-svg", k+1), ext: ext, inset: true,
+			title: fmt.Sprintf("Crowded stretch %d, %.2g times as large", k+1, ext.scale(insetMost)/all.scale)}
+		out = append(out, in.draw())
+	}
+	return out
+}
+
+// plan is a plan being drawn.
+type plan struct {
+	*doc
+	id, title string
+	ext       box // of the grid
+	inset     bool
+	scale     float64 // pixels to a unit of the grid
+	frame     box
+	shown     box     // of the grid, in the frame
+	cx, cy    float64 // of ext
+	crowded   []int   // points whose name has no room beside them
+	taken     cells
+	linked    bool
+}
+
+// scale is how many pixels a unit of the grid may have for a box to fit.
+func (b box) scale(most float64) float64 {
+	return min((planWidth-planLeft-planRight)/(b.x1-b.x0), most/(b.y1-b.y0))
+}
+
+// at is where a place on the grid is drawn.
+func (p *plan) at(at grid.EN) (x, y float64) {
+	return (p.frame.x0+p.frame.x1)/2 + (at.E-p.cx)*p.scale, (p.frame.y0+p.frame.y1)/2 - (at.N-p.cy)*p.scale
+}
+
+func (p *plan) draw() figure {
+	d, ext := p.doc, p.ext
+	fig := figure{Class: "wide", Title: p.title}
+	most := planMost
+	if p.inset {
+		most = insetMost
 	}
 	inner := planWidth - planLeft - planRight
-	w, h := ext.x1-ext.x0, ext.y1-ext.y0
-	scale := min(inner/w, planMost/h)
-	high := max(h*scale, planLeast)
-	frame := box{planLeft, planTop, planLeft + inner, planTop + high}
+	p.scale = ext.scale(most)
+	high := max((ext.y1-ext.y0)*p.scale, planLeast)
+	p.frame = box{planLeft, planTop, planLeft + inner, planTop + high}
 	// The drawing stands in the middle of its frame.
-	cx, cy := (ext.x0+ext.x1)/2, (ext.y0+ext.y1)/2
-	px := func(e float64) float64 { return (frame.x0+frame.x1)/2 + (e-cx)*scale }
-	py := func(n float64) float64 { return (frame.y0+frame.y1)/2 - (n-cy)*scale }
-	shown := box{cx - inner/2/scale, cy - high/2/scale, cx + inner/2/scale, cy + high/2/scale}
+	p.cx, p.cy = (ext.x0+ext.x1)/2, (ext.y0+ext.y1)/2
+	p.shown = box{p.cx - inner/2/p.scale, p.cy - high/2/p.scale, p.cx + inner/2/p.scale, p.cy + high/2/p.scale}
+	p.linked = len(d.sheets) > 0 && len(d.r.Points) <= linkedMost
 
-	linked := len(d.sheets) > 0 && len(d.r.Points) <= linkedMost
 	var s svg
-	total := planTop + high + planFoot
 	desc := fmt.Sprintf("Plan of %s and the tags of %s, grid north up. The register and the sheets give all of it in words.", words.Plural(len(d.r.Points), "point"), words.Plural(len(d.r.Photos), "photo"))
-	s.begin("plan-svg", planWidth, total, "", fig.Title, desc, linked)
-	s.rect(frame.x0, frame.y0, inner, high, `fill="#fff" stroke="`+soft+`"`)
-	d.planGrid(&s, frame, shown, px, py)
-
-	vectors, tags, off, keep, spare := d.planVectors(shown, px, py)
+	if p.inset {
+		desc = "A part of the plan, grid north up. The register and the sheets give all of it in words."
+	}
+	s.begin(p.id, planWidth, planTop+high+planFoot, "", fig.Title, desc, p.linked)
+	s.rect(p.frame.x0, p.frame.y0, inner, high, `fill="#fff" stroke="`+soft+`"`)
+	p.grid(&s)
+	s.put(`<clipPath id="%v-clip"><rect x="%v" y="%v" width="%v" height="%v"/></clipPath><g clip-path="url(#%v-clip)">`, p.id, p.frame.x0, p.frame.y0, inner, high, p.id)
+	vectors, tags, off, keep := p.vectors()
 	vectors.draw(&s, vectorStyle)
 	// Points stand on the tags: a tag that covers its point would hide it.
 	tags.draw(&s, markStyle)
+	s.put("</g>")
 	var dots strings.Builder
 	for k := range d.r.Points {
-		if p := d.r.Points[k].EN; finite(p) {
-			x, y := px(p.E), py(p.N)
+		if at := d.r.Points[k].EN; finite(at) && p.shown.has(at.E, at.N) {
+			x, y := p.at(at)
 			fmt.Fprintf(&dots, "M%s %sh.01", f(x), f(y))
 			keep = append(keep, box{x - 3, y - 3, x + 3, y + 3})
 		}
@@ -122,13 +166,15 @@ func (d *doc) plan() figure {
 	if dots.Len() > 0 {
 		s.put(`<path d="%v" fill="none" stroke="%v" stroke-width="%v" stroke-linecap="round"/>`, dots.String(), ink, 2*min(pointRadius, markSize(match.Within, len(d.r.Points))))
 	}
-	taken := newCells(keep)
-	d.planRays(&s, frame, off, taken)
-	unlabelled := d.planLabels(&s, frame, px, py, taken, newCells(spare), linked)
-	d.planFootline(&s, frame, scale)
+	p.taken = newCells(keep)
+	d.planRays(&s, p.frame, off, p.taken)
+	unlabelled := p.labels(&s)
+	d.planFootline(&s, p.frame, p.scale)
 	fig.SVG = s.end()
 
-	fig.Caption = append(fig.Caption, "Dots are surveyed points. A line leads from each point to the tag of a photo that is tied to it; the mark at its end shows the verdict.")
+	if !p.inset {
+		fig.Caption = append(fig.Caption, "Dots are surveyed points. A line leads from each point to the tag of a photo that is tied to it; the mark at its end shows the verdict.")
+	}
 	fig.Caption = append(fig.Caption, d.offPlan(off)...)
 	if unlabelled > 0 {
 		fig.Caption = append(fig.Caption, fmt.Sprintf("%s %s no room for the name.", words.Plural(unlabelled, "point"), words.Pick(unlabelled, "has", "have")))
@@ -136,40 +182,53 @@ func (d *doc) plan() figure {
 	return fig
 }
 
-// planVectors are the vectors and the tags on the plan, the vectors that leave it,
-// and the boxes where labels must not be and those where they should not.
-func (d *doc) planVectors(shown box, px, py func(float64) float64) (vectors, tags marks, off []ray, keep, spare []box) {
+// vectors are the vectors and the tags on the plan, the vectors that leave it, and
+// the boxes where names must not be. In an inset vectors end at the frame.
+func (p *plan) vectors() (vectors, tags marks, off []ray, keep []box) {
+	d := p.doc
 	vectors, tags = marks{}, marks{}
 	for i := range d.r.Photos {
-		p := &d.r.Photos[i]
-		if p.OnGrid == nil || !finite(*p.OnGrid) {
+		ph := &d.r.Photos[i]
+		if ph.OnGrid == nil || !finite(*ph.OnGrid) {
 			continue
 		}
-		x, y := px(p.OnGrid.E), py(p.OnGrid.N)
-		inside := shown.has(p.OnGrid.E, p.OnGrid.N)
+		x, y := p.at(*ph.OnGrid)
+		inside := p.shown.has(ph.OnGrid.E, ph.OnGrid.N)
 		k := d.sheets[d.where[i].sheet].point
-		switch tied := k >= 0 && finite(d.r.Points[k].EN); {
-		case tied && inside:
-			vectors.add(p.Verdict, fmt.Sprintf("M%s %sL%s %s", f(px(d.r.Points[k].E)), f(py(d.r.Points[k].N)), f(x), f(y)))
+		tied := k >= 0 && finite(d.r.Points[k].EN)
+		switch {
+		case p.inset && !(tied && p.shown.has(d.r.Points[k].E, d.r.Points[k].N)):
+			continue // it is of another part
+		case tied && (inside || p.inset):
+			px, py := p.at(d.r.Points[k].EN)
+			vectors.add(ph.Verdict, fmt.Sprintf("M%s %sL%s %s", f(px), f(py), f(x), f(y)))
+			keep = along(keep, px, py, x, y)
 		case tied:
 			at := d.r.Points[k].EN
-			dist := math.Hypot(p.OnGrid.E-at.E, p.OnGrid.N-at.N)
-			off = append(off, ray{v: p.Verdict, x: px(at.E), y: py(at.N), dx: (p.OnGrid.E - at.E) / dist, dy: -(p.OnGrid.N - at.N) / dist, dist: dist})
+			px, py := p.at(at)
+			dist := math.Hypot(ph.OnGrid.E-at.E, ph.OnGrid.N-at.N)
+			off = append(off, ray{v: ph.Verdict, x: px, y: py, dx: (ph.OnGrid.E - at.E) / dist, dy: -(ph.OnGrid.N - at.N) / dist, dist: dist})
 		case !inside:
-			off = append(off, ray{v: p.Verdict, dist: math.NaN()})
+			off = append(off, ray{v: ph.Verdict, dist: math.NaN()})
 		}
-		if !inside {
-			continue
-		}
-		r := markSize(p.Verdict, len(d.r.Photos))
-		tags.add(p.Verdict, mark(p.Verdict, x, y, r))
-		if b := (box{x - r, y - r, x + r, y + r}); p.Verdict == match.Within {
-			spare = append(spare, b)
-		} else {
-			keep = append(keep, b)
+		if inside {
+			r := markSize(ph.Verdict, len(d.r.Photos))
+			tags.add(ph.Verdict, mark(ph.Verdict, x, y, r))
+			keep = append(keep, box{x - r, y - r, x + r, y + r})
 		}
 	}
-	return vectors, tags, off, keep, spare
+	return vectors, tags, off, keep
+}
+
+// along adds boxes along a line, at most some hundred.
+func along(keep []box, x0, y0, x1, y1 float64) []box {
+	n := min(int(math.Hypot(x1-x0, y1-y0)/5), 200)
+	for i := 1; i < n; i++ {
+		t := float64(i) / float64(n)
+		x, y := x0+t*(x1-x0), y0+t*(y1-y0)
+		keep = append(keep, box{x - 1.5, y - 1.5, x + 1.5, y + 1.5})
+	}
+	return keep
 }
 
 // offPlan says how many tags are off the plan.
@@ -190,8 +249,11 @@ func (d *doc) offPlan(off []ray) []string {
 	return []string{t + "."}
 }
 
-// planGrid draws the crosses of the grid and their coordinates at the edge.
-func (d *doc) planGrid(s *svg, frame, shown box, px, py func(float64) float64) {
+// grid draws the crosses of the grid and their coordinates at the edge.
+func (p *plan) grid(s *svg) {
+	frame, shown := p.frame, p.shown
+	px := func(e float64) float64 { x, _ := p.at(grid.EN{E: e, N: p.cy}); return x }
+	py := func(n float64) float64 { _, y := p.at(grid.EN{E: p.cx, N: n}); return y }
 	step := nice((shown.x1 - shown.x0) / 5)
 	es, ns := ticks(shown.x0, shown.x1, step), ticks(shown.y0, shown.y1, step)
 	var crosses strings.Builder
@@ -297,19 +359,21 @@ func (d *doc) planRays(s *svg, frame box, off []ray, taken cells) {
 
 // urgent says that a point has a photo that is out.
 func (d *doc) urgent(k int) bool {
-	return d.home[k] >= 0 && slices.ContainsFunc(d.sheets[d.home[k]].photos, func(i int) bool {
+	return slices.ContainsFunc(d.sheets[d.home[k]].photos, func(i int) bool {
 		v := d.r.Photos[i].Verdict
 		return v == match.Gross || v == match.Over
 	})
 }
 
-// planLabels names the points where there is room, those with photos that are out
-// first, and returns how many have none.
-func (d *doc) planLabels(s *svg, frame box, px, py func(float64) float64, taken, spare cells, linked bool) (unlabelled int) {
+// labels names the points where there is room, those with photos that are out first:
+// beside the point, else away from it at the end of a line. It returns how many have
+// no name.
+func (p *plan) labels(s *svg) (unlabelled int) {
+	d := p.doc
 	var order, rest []int
 	for k := range d.r.Points {
-		switch {
-		case !finite(d.r.Points[k].EN):
+		switch at := d.r.Points[k].EN; {
+		case !finite(at) || !p.shown.has(at.E, at.N):
 		case d.urgent(k):
 			order = append(order, k)
 		default:
@@ -318,40 +382,100 @@ func (d *doc) planLabels(s *svg, frame box, px, py func(float64) float64, taken,
 	}
 	first := len(order)
 	for n, k := range append(order, rest...) {
-		p := &d.r.Points[k]
-		x, y := px(p.E), py(p.N)
-		name := clip(words.Safe(p.ID), 14)
-		w := float64(len([]rune(name)))*labelSize*.6 + 2
-		var at, clear []box
-		for _, o := range [][2]float64{{6, -5}, {6, 4}, {6, 13}, {-w / 2, -7}, {-w / 2, 17}, {-w - 6, -5}, {-w - 6, 4}, {-w - 6, 13}} {
-			b := box{x + o[0], y + o[1] - labelSize*.8, x + o[0] + w, y + o[1] + 2}
-			at = append(at, b)
-			if !spare.hits(b) {
-				clear = append(clear, b)
-			}
-		}
-		b, placed := taken.free(append(clear, at...), frame)
-		if n >= labelMost {
-			placed = false
-		}
 		label := ""
-		if placed {
-			taken.add(b)
-			weight := ""
-			if n < first {
-				weight = ` font-weight="700"`
-			}
-			label = fmt.Sprintf(`<text x="%s" y="%s" font-size="13" fill="%s"%s stroke="#fff" stroke-width="3" paint-order="stroke">%s</text>`, f(b.x0), f(b.y1-2), ink, weight, html.EscapeString(name))
-		} else {
+		if n < labelMost {
+			label = p.label(k, n < first)
+		}
+		if label == "" {
 			unlabelled++
 		}
-		if h := d.home[k]; linked && h >= 0 {
+		if p.linked {
+			x, y := p.at(d.r.Points[k].EN)
+			h := d.home[k]
 			label = fmt.Sprintf(`<a href="%s" tabindex="-1" aria-label="%s"><circle cx="%s" cy="%s" r="9" fill="none" pointer-events="all"/>%s</a>`,
-				html.EscapeString(d.to(-1, h, d.sheets[h].id)), html.EscapeString("Sheet of "+words.Safe(p.ID)), f(x), f(y), label)
+				html.EscapeString(d.to(-1, h, d.sheets[h].id)), html.EscapeString("Sheet of "+words.Safe(d.r.Points[k].ID)), f(x), f(y), label)
 		}
 		s.put("%v", label)
 	}
 	return unlabelled
+}
+
+// label writes the name of a point where there is room; it is empty where there is
+// none.
+func (p *plan) label(k int, urgent bool) string {
+	x, y := p.at(p.r.Points[k].EN)
+	name := clip(words.Safe(p.r.Points[k].ID), 14)
+	w := float64(len([]rune(name)))*labelSize*.6 + 2
+	place := func(dx, dy float64) box {
+		return box{x + dx, y + dy - labelSize*.8, x + dx + w, y + dy + 2}
+	}
+	var at []box
+	for _, o := range [][2]float64{{6, -5}, {6, 4}, {6, 13}, {-w / 2, -7}, {-w / 2, 17}, {-w - 6, -5}, {-w - 6, 4}, {-w - 6, 13}} {
+		at = append(at, place(o[0], o[1]))
+	}
+	b, placed := p.taken.free(at, p.frame)
+	line := ""
+	if !placed {
+		p.crowded = append(p.crowded, k)
+		at = at[:0]
+		for r := 24.0; r <= 120; r += 12 {
+			for a := range 16 {
+				sin, cos := math.Sincos(float64(a) * math.Pi / 8)
+				at = append(at, place(r*sin-w/2, -r*cos+labelSize*.3))
+			}
+		}
+		if b, placed = p.taken.free(at, p.frame); !placed {
+			return ""
+		}
+		// The line ends at the side of the name that is nearest to the point.
+		ex, ey := min(max(x, b.x0), b.x1), min(max(y, b.y0), b.y1)
+		line = fmt.Sprintf(`<path d="M%s %sL%s %s" stroke="%s" stroke-width=".8"/>`, f(x), f(y), f(ex), f(ey), soft)
+		for _, l := range along(nil, x, y, ex, ey) {
+			p.taken.add(l)
+		}
+	}
+	p.taken.add(b)
+	weight, class := "", "name"
+	if urgent {
+		weight, class = ` font-weight="700"`, "name urgent"
+	}
+	return line + fmt.Sprintf(`<text class="%s" x="%s" y="%s" font-size="13" fill="%s"%s stroke="#fff" stroke-width="3" paint-order="stroke">%s</text>`, class, f(b.x0), f(b.y1-2), ink, weight, html.EscapeString(name))
+}
+
+// insets are the parts of the grid about the points that stand so close that their
+// names have no room: at most mostInsets, the most crowded first.
+func (p *plan) insets() []box {
+	var groups [][]int
+	for _, k := range p.crowded {
+		x, y := p.at(p.r.Points[k].EN)
+		joined := []int{k}
+		rest := groups[:0:0]
+		for _, g := range groups {
+			if slices.ContainsFunc(g, func(o int) bool {
+				ox, oy := p.at(p.r.Points[o].EN)
+				return math.Hypot(ox-x, oy-y) < insetReach
+			}) {
+				joined = append(joined, g...)
+			} else {
+				rest = append(rest, g)
+			}
+		}
+		groups = append(rest, joined)
+	}
+	slices.SortStableFunc(groups, func(a, b []int) int { return len(b) - len(a) })
+	var out []box
+	for _, g := range groups {
+		ext := noBox()
+		for _, k := range g {
+			ext.add(p.r.Points[k].E, p.r.Points[k].N)
+		}
+		ext = ext.grow(insetReach / 2 / p.scale)
+		if len(g) < fewestInset || len(out) == mostInsets || ext.scale(insetMost) < 2*p.scale {
+			continue
+		}
+		out = append(out, ext)
+	}
+	return out
 }
 
 // planFootline draws the scale bar, the marks and the north arrow under the plan.

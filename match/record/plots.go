@@ -45,10 +45,13 @@ func (d *doc) samples() []sample {
 	return out
 }
 
-// plots are the drawings of the discrepancies; none where no photo was judged.
+// fewestPlotted is how many photos a plot needs to show anything.
+const fewestPlotted = 3
+
+// plots are the drawings of the discrepancies; none where few photos were judged.
 func (d *doc) plots() []figure {
 	q := d.samples()
-	if len(q) == 0 {
+	if len(q) < fewestPlotted {
 		return nil
 	}
 	lo, hi, _, _ := d.r.Thresholds()

@@ -22,9 +22,17 @@ type Input struct {
 	Title string
 	// Result is the checked job.
 	Result *match.Result
-	// Facts are further facts about the job, which the summary lists: how the
+	// Block is the title block: client, surveyor and the like, in that order. Logo
+	// stands beside the title; without JPEG there is none.
+	Block []Fact
+	Logo  Picture
+	// Layout is how the photos are laid out; empty stands for LayoutSheets.
+	Layout Layout
+	// Facts are further facts about the job, which the annex lists: how the
 	// points were read, for instance.
 	Facts []Fact
+	// Checks say who answers for what: decisions about photos, accepted findings.
+	Checks []Check
 	// Causes explain what is out. Nil says that nobody looked for any, which the
 	// record then states; an empty list that none was found.
 	Causes []Cause
@@ -52,6 +60,24 @@ type Input struct {
 	PhotosPerPage int
 	// Progress is told how many of the photos are written; it may be nil.
 	Progress func(done, total int)
+}
+
+// Layout is how photos are laid out on paper.
+type Layout string
+
+// The layouts.
+const (
+	// LayoutSheets has a sheet for each point, with all there is to say of its photos.
+	LayoutSheets Layout = "sheets"
+	// LayoutContact has twelve photos on a page, with point, verdict and distance.
+	LayoutContact Layout = "contact"
+)
+
+// Check is something that somebody looked at and answers for.
+type Check struct {
+	// By is the name, When the day, What was decided or accepted, and Why; all but What
+	// may be empty.
+	By, When, What, Why string
 }
 
 // Fact is something to know about the job.
@@ -85,6 +111,10 @@ type Change struct {
 	Was, Is string
 	// Before and After are the SHA-256 of the whole file, in hex.
 	Before, After string
+	// Left says why the photo is as it was taken; empty where it was corrected.
+	Left string
+	// restored says that the photo was taken back to earlier bytes.
+	restored bool
 	// Notes are what a reader should know besides.
 	Notes []string
 }

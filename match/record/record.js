@@ -25,6 +25,7 @@
 
   function show(el, on) { if (el.hidden === on) el.hidden = !on; }
 
+  // Leaving out what is within budget leaves nothing out that somebody should look at.
   function plural(n, thing) { return n + " " + thing + (n === 1 ? "" : "s"); }
 
   function apply() {
@@ -37,7 +38,7 @@
     function found(text) { return words.every(function (w) { return text.indexOf(w) >= 0; }); }
     var points = 0, photos = 0, of = 0;
     rows.forEach(function (r) {
-      var yes = (!look.checked || r.look) && (!wanted || r.code === wanted) && r.v.some(function (v) { return on[v]; }) && found(r.q);
+      var yes = (!look.checked || r.look) && (!wanted || r.code === wanted) && r.v.some(function (v) { return on[v] || r.look && v === "within"; }) && found(r.q);
       if (yes) points++;
       show(r.el, yes);
     });
@@ -45,9 +46,9 @@
       show(c.el, c.rows.some(function (r) { return !r.hidden; }));
     });
     sheets.forEach(function (s) {
-      var any = false;
+      var any = !s.photos.length && on.none && (!wanted || s.code === wanted) && found(s.q);
       s.photos.forEach(function (p) {
-        var yes = (!look.checked || p.look) && (!wanted || s.code === wanted) && on[p.v] && found(s.q + " " + p.q);
+        var yes = (!look.checked || p.look) && (!wanted || s.code === wanted) && (on[p.v] || p.look && p.v === "within") && found(s.q + " " + p.q);
         of++;
         if (yes) { any = true; photos++; }
         show(p.el, yes);

@@ -86,7 +86,7 @@ func (d *doc) requiredSays() []string {
 	if n := len(d.tooFew); n > 0 {
 		none := 0
 		for id := range d.tooFew {
-			if k, ok := d.byPoint[id]; ok && d.home[k] < 0 {
+			if k, ok := d.byPoint[id]; ok && d.bare(k) {
 				none++
 			}
 		}
@@ -99,33 +99,40 @@ func (d *doc) requiredSays() []string {
 	return says
 }
 
-// pictureFacts tell of a photo as a picture: what was measured, and what was found.
-func (d *doc) pictureFacts(i int) []fact {
-	p := &d.r.Photos[i]
-	var out []fact
-	switch m := measured.Of(&p.Photo); {
-	case m != nil:
-		text := fmt.Sprintf("%d \u00d7 %d pixels", m.Width, m.Height)
-		if m.Quality != nil {
-			text += fmt.Sprintf(", JPEG quality %v", m.Quality)
-		}
-		switch {
-		case m.Unsupported:
-			text += ", not measured: " + words.Safe(m.Undecoded)
-		case m.Undecoded != "":
-		case m.Blur != nil:
-			text += fmt.Sprintf(", blur %.1f%spx", *m.Blur, nbsp)
-		default:
-			text += ", no edges"
-		}
-		if e := m.Exposure; e != nil && e.Black+e.White >= 0.01 {
-			text += ", " + percent(e.Black+e.White) + " black or white"
-		}
-		out = append(out, fact{Term: "Picture", Text: []string{text}})
-	case p.PixelsErr != nil:
-		out = append(out, fact{Term: "Picture", Text: []string{"not measured: " + words.Safe(p.PixelsErr.Error())}})
+// pictureFacts tell what was measured of a photo as a picture.
+func pictureFacts(p *match.PhotoResult) []fact {
+	m := measured.Of(&p.Photo)
+	switch {
+	case m == nil && p.PixelsErr != nil:
+		return []fact{{Term: "Picture", Text: []string{"not measured: " + words.Safe(p.PixelsErr.Error())}}}
+	case m == nil:
+		return nil
 	}
-	for _, f := range d.ofPhoto[p.Name] {
+	text := fmt.Sprintf("%d \u00d7 %d pixels", m.Width, m.Height)
+	if m.Quality != nil {
+		text += fmt.Sprintf(", JPEG quality %v", m.Quality)
+	}
+	switch {
+	case m.Unsupported:
+		text += ", not measured: " + words.Safe(m.Undecoded)
+	case m.Undecoded != "":
+	case m.Blur != nil:
+		text += fmt.Sprintf(", blur %.1f%spx", *m.Blur, nbsp)
+	default:
+		text += ", no edges"
+	}
+	if e := m.Exposure; e != nil && e.Black+e.White >= 0.01 {
+		text += ", " + percent(e.Black+e.White) + " black or white"
+	}
+	return []fact{{Term: "Picture", Text: []string{text}}}
+}
+
+// foundFacts are the findings about a photo as a picture, and what contradicts its tag.
+func (d *doc) foundFacts(i int) (out []fact) {
+	for _, t := range d.doubts[d.r.Photos[i].Name] {
+		out = append(out, fact{Term: "Warning", Found: true, Text: []string{title(t) + "."}})
+	}
+	for _, f := range d.ofPhoto[d.r.Photos[i].Name] {
 		out = append(out, fact{Term: title(string(f.Severity)), Found: true, Text: []string{title(words.Safe(f.Message)) + ".", "What to do: " + words.Safe(f.Remedy) + "."}})
 	}
 	return out

@@ -36,7 +36,7 @@ func TestPicturesAsRequired(t *testing.T) {
 		match.FindingOrientation: "Note Its pixels lie turned: it is upright a quarter turn clockwise",
 	}
 	seen := map[match.FindingCode]int{}
-	look := words(byID["look"])
+	look := text(byID["look"])
 	for i := range res.Photos {
 		p := &res.Photos[i]
 		sheet := byID[fmt.Sprintf("photo-%d", i+1)]

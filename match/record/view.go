@@ -1,7 +1,6 @@
 package record
 
 import (
-	"encoding/base64"
 	"fmt"
 	"html/template"
 	"iter"
@@ -33,7 +32,7 @@ type doc struct {
 	done    int     // photos written
 	err     error   // that ended the drawing of pictures
 	where   []place // of each photo
-	home    []int   // sheet of each point, -1 where it has none
+	home    []int   // sheet of each point
 	causes  [][]int // causes that concern each photo
 	changes map[string][]*Change
 	// findings are all there are, ofPhoto those about photos as pictures by the
@@ -72,7 +71,6 @@ func newDoc(in *Input) *doc {
 	d.collect()
 	for i := range r.Points {
 		d.byPoint[r.Points[i].ID] = i
-		d.home[i] = -1
 	}
 	named := make(map[string]int, len(r.Photos))
 	for i := range r.Photos {
@@ -93,8 +91,8 @@ func newDoc(in *Input) *doc {
 	return d
 }
 
-// layOut makes the sheets: one for each point with photos, then those of photos
-// without a point.
+// layOut makes the sheets: one for each point, with or without photos, then those of
+// photos without a point.
 func (d *doc) layOut() {
 	of := make([][]int, len(d.r.Points))
 	var untied []int
@@ -116,10 +114,8 @@ func (d *doc) layOut() {
 		d.sheets = append(d.sheets, s)
 	}
 	for k, photos := range of {
-		if len(photos) > 0 {
-			d.home[k] = len(d.sheets)
-			add(sheet{id: fmt.Sprintf("point-%d", k+1), point: k, photos: photos})
-		}
+		d.home[k] = len(d.sheets)
+		add(sheet{id: fmt.Sprintf("point-%d", k+1), point: k, photos: photos})
 	}
 	part := 0
 	for chunk := range slices.Chunk(untied, untiedPerSheet) {
@@ -137,11 +133,14 @@ func (d *doc) place(n int) {
 			d.pages = append(d.pages, nil)
 			on = 0
 		}
-		on += len(s.photos)
+		on += max(len(s.photos), 1)
 		s.page = len(d.pages) - 1
 		d.pages[s.page] = append(d.pages[s.page], i)
 	}
 }
+
+// bare says that no photo is tied to a point.
+func (d *doc) bare(k int) bool { return len(d.sheets[d.home[k]].photos) == 0 }
 
 // to is the address of an anchor on the page of a sheet, seen from a page: the
 // number of a page of sheets, or -1 for the index.
@@ -200,13 +199,12 @@ type verdictRow struct {
 }
 
 type summaryView struct {
-	Lead     string
-	Says     []string
-	Rows     []verdictRow
-	Bar      template.HTML
-	Facts    facts
-	Tied     string
-	HasPhoto bool
+	State, Left string // of the positions
+	Lead        string
+	Says        []string
+	Rows        []verdictRow
+	Bar         template.HTML
+	HasPhoto    bool
 }
 
 // meanings says what a verdict means.
@@ -220,12 +218,17 @@ var meanings = map[match.Verdict]string{
 func (d *doc) summary() summaryView {
 	r := d.r
 	n := len(r.Photos)
-	v := summaryView{HasPhoto: n > 0, Bar: shareBar(r), Lead: d.lead(), Says: slices.Concat(d.judgedSays(), d.requiredSays()), Facts: d.jobFacts()}
+	v := summaryView{HasPhoto: n > 0, Bar: shareBar(r), Lead: d.lead(), Says: slices.Concat(d.judgedSays(), d.requiredSays())}
+	v.State, v.Left = d.state()
 	if k := len(r.UnmatchedLinks); k > 0 {
 		v.Says = append(v.Says, fmt.Sprintf("%s %s to no photo of the job.", words.Plural(k, "link"), words.Pick(k, "leads", "lead")))
 	}
 	u := r.Grid.Unit
-	for _, sum := range r.ByVerdict() {
+	by := r.ByVerdict()
+	slices.SortStableFunc(by, func(a, b match.VerdictSummary) int {
+		return slices.Index(worstFirst, a.Verdict) - slices.Index(worstFirst, b.Verdict)
+	})
+	for _, sum := range by {
 		row := verdictRow{Verdict: sum.Verdict, Count: words.Count(sum.Photos), Meaning: meanings[sum.Verdict], Share: "–", Median: "–", Greatest: "–"}
 		if n > 0 {
 			row.Share = percent(sum.Share)
@@ -236,6 +239,35 @@ func (d *doc) summary() summaryView {
 		v.Rows = append(v.Rows, row)
 	}
 	return v
+}
+
+// state says how many photos of how many points there are and in which state their
+// positions are, and why some are as they were taken.
+func (d *doc) state() (state, left string) {
+	state = words.Plural(len(d.r.Photos), "photo") + " of " + words.Plural(len(d.r.Points), "point")
+	if len(d.in.Changes) == 0 {
+		return state + "; positions as taken.", ""
+	}
+	corrected := 0
+	var why []string
+	for _, cs := range d.changes {
+		c := cs[len(cs)-1]
+		switch {
+		case c.Left != "":
+			why = append(why, words.Safe(c.Left))
+		case c.restored:
+		default:
+			corrected++
+		}
+	}
+	state += fmt.Sprintf("; %s corrected", words.Plural(corrected, "position"))
+	if n := len(d.r.Photos) - corrected; n > 0 {
+		state += fmt.Sprintf("; %s as taken", words.Count(n))
+	}
+	if len(why) > 0 {
+		left = "As taken: " + listed(words.Commonest(why)) + "."
+	}
+	return state + ".", left
 }
 
 // lead says how many photos are to be looked at.
@@ -294,7 +326,7 @@ func (d *doc) judgedSays() (says []string) {
 	}
 	bare := 0
 	for i := range r.Points {
-		if _, told := d.tooFew[r.Points[i].ID]; d.home[i] < 0 && !told {
+		if _, told := d.tooFew[r.Points[i].ID]; d.bare(i) && !told {
 			bare++
 		}
 	}
@@ -675,6 +707,9 @@ type registerRow struct {
 	Lacks          string // of the photos required
 }
 
+// worstFirst are the verdicts in the order in which they matter.
+var worstFirst = []match.Verdict{match.Gross, match.Over, match.Unjudged, match.Within}
+
 type verdictCount struct {
 	Verdict match.Verdict
 	Count   string
@@ -697,7 +732,7 @@ func (d *doc) register() []chunk[registerRow] {
 			names = append(names, path.Base(p.Name))
 		}
 		var tokens []string
-		for _, verdict := range match.Verdicts {
+		for _, verdict := range worstFirst {
 			if n[verdict] > 0 {
 				v.Verdicts = append(v.Verdicts, verdictCount{verdict, words.Count(n[verdict])})
 				tokens = append(tokens, string(verdict))
@@ -712,9 +747,9 @@ func (d *doc) register() []chunk[registerRow] {
 	}
 	for k := range d.r.Points {
 		p := &d.r.Points[k]
-		v := registerRow{Photos: "0", Tokens: "none", Look: true}
-		if s := d.home[k]; s >= 0 {
-			v = row(s)
+		v := row(d.home[k])
+		if d.bare(k) {
+			v.Tokens, v.Look = "none", true
 		}
 		if f, ok := d.tooFew[p.ID]; ok {
 			v.Look, v.Lacks = true, words.Safe(f.Message)
@@ -774,6 +809,7 @@ type sheetView struct {
 	Sketch                template.HTML
 	Count                 string
 	HasPoint              bool
+	None                  string // said where there is no photo
 }
 
 func (d *doc) sheetView(s int) sheetView {
@@ -790,12 +826,19 @@ func (d *doc) sheetView(s int) sheetView {
 	p := &d.r.Points[sh.point]
 	u := d.r.Grid.Unit
 	v.HasPoint = true
+	if len(sh.photos) == 0 {
+		v.None = "No photo is tied to this point."
+	}
 	v.Title, v.Desc, v.Code = words.Safe(p.ID), words.Safe(p.Desc), words.Safe(p.Code)
 	v.Query = query(p.ID, p.Code, p.Desc)
 	if p.Code != "" {
 		v.Facts.add("Code", words.Safe(p.Code))
 	}
-	v.Facts.add("Grid position", signs(fmt.Sprintf("E %.3f", p.E)), signs(fmt.Sprintf("N %.3f", p.N))+nbsp+u.Symbol)
+	position := []string{"not known"}
+	if finite(p.EN) {
+		position = []string{signs(fmt.Sprintf("E %.3f", p.E)), signs(fmt.Sprintf("N %.3f", p.N)) + nbsp + u.Symbol}
+	}
+	v.Facts.add("Grid position", position...)
 	if p.Height != nil {
 		v.Facts.add("Height", signs(fmt.Sprintf("%.3f", *p.Height/u.Metres))+nbsp+u.Symbol)
 	}
@@ -817,7 +860,7 @@ func (d *doc) sheetView(s int) sheetView {
 		v.Facts.add("Survey accuracy", stated(d.r.Budget.PointSigma, u)+" per axis, by the budget")
 	}
 	if f, ok := d.tooFew[p.ID]; ok {
-		v.Facts.add("Photos", words.Safe(f.Message))
+		v.Facts = append(facts{{Term: title(string(f.Severity)), Found: true, Text: []string{title(words.Safe(f.Message)) + "."}}}, v.Facts...)
 	}
 	if !p.Observed.IsZero() {
 		v.Facts.add("Observed", p.Observed.Format("2006-01-02 15:04:05 -07:00"))
@@ -828,13 +871,12 @@ func (d *doc) sheetView(s int) sheetView {
 
 type photoView struct {
 	ID, Name, Base string
-	Point          string
+	Point, Brief   string
 	Look           bool
 	Number         int
 	Verdict        match.Verdict
 	Query          string
-	Img            template.URL
-	Width, Height  int
+	embedded
 	Alt, NoImg     string
 	Link           string
 	Facts, Changes facts
@@ -848,7 +890,7 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	name := words.Safe(p.Name)
 	v := photoView{ID: photoID(i), Name: name, Base: words.Safe(path.Base(p.Name)), Number: w.number, Verdict: p.Verdict, Query: query(p.Name, p.Original)}
 	v.Alt = "Photo " + v.Base
-	v.Look = d.toLookAt[i]
+	v.Look, v.Brief = d.toLookAt[i], brief(p, u)
 	if k := d.sheets[w.sheet].point; k >= 0 {
 		v.Point = words.Safe(d.r.Points[k].ID)
 		v.Alt += ", tied to " + v.Point
@@ -857,13 +899,12 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	case picErr != nil:
 		v.NoImg = "No picture: " + words.Safe(picErr.Error())
 	case len(pic.JPEG) > 0:
-		v.Img = template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(pic.JPEG))
-		v.Width, v.Height = pic.Width, pic.Height
+		v.embedded = pic.embedded()
 	}
 	if d.in.PhotoLink != nil {
 		v.Link = d.in.PhotoLink(p.Name)
 	}
-	v.Facts = slices.Concat(tagFacts(p), judgedFacts(p, u), showsFacts(p), d.nearestFact(p, page), tieFacts(p), d.pictureFacts(i), noteFacts(p))
+	v.Facts = slices.Concat(d.foundFacts(i), showsFacts(p), d.nearestFact(p, page), judgedFacts(p, u), tagFacts(p, u), tieFacts(p), pictureFacts(p), noteFacts(p))
 	for _, c := range d.changes[p.Name] {
 		v.Changes = append(v.Changes, changeFact(c))
 	}
@@ -873,8 +914,29 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	return v
 }
 
+// brief is a photo in a line: how far off, how far it may be, and when it was taken.
+func brief(p *match.PhotoResult, u grid.Unit) string {
+	var parts []string
+	if x := p.Discrepancy; x != nil {
+		at := withUnit(x.Distance, u)
+		if x.Bearing.Defined() {
+			at += " to " + wind(x.Bearing.Degrees())
+		}
+		if p.Allowance != nil {
+			at += ", allowed " + withUnit(p.Allowance.Threshold/u.Metres, u)
+		}
+		parts = append(parts, at)
+	} else if p.Verdict == match.Unjudged {
+		parts = append(parts, words.Reason(string(p.Reason)))
+	}
+	if t := p.Tag; t != nil && t.Taken != nil {
+		parts = append(parts, t.Taken.Time.Format("2006-01-02 15:04"))
+	}
+	return strings.Join(parts, " · ")
+}
+
 // tagFacts are what the image says: when and where it was taken, and which way.
-func tagFacts(p *match.PhotoResult) (out facts) {
+func tagFacts(p *match.PhotoResult, u grid.Unit) (out facts) {
 	if p.Original != "" {
 		out.add("Came as", words.Safe(p.Original))
 	}
@@ -888,7 +950,7 @@ func tagFacts(p *match.PhotoResult) (out facts) {
 			out.add("Looking", direction(t.Direction))
 		}
 		if t.Position != nil {
-			out.add("Tag", latLon(t.Position.Lat, t.Position.Lon, 2)+tagDatum(t))
+			out.add("Tag", latLon(t.Position.Lat, t.Position.Lon, 2)+tagDatum(t, u))
 		}
 	}
 	return out
@@ -934,7 +996,7 @@ func (d *doc) nearestFact(p *match.PhotoResult, page int) []fact {
 	}
 	f := fact{Term: "Nearest point", Text: []string{withUnit(p.Nearest.Distance, d.r.Grid.Unit) + " from the tag:"}}
 	f.Link = &link{Text: words.Safe(p.Nearest.Point)}
-	if k, ok := d.byPoint[p.Nearest.Point]; ok && d.home[k] >= 0 {
+	if k, ok := d.byPoint[p.Nearest.Point]; ok {
 		f.Link.Href = d.to(page, d.home[k], d.sheets[d.home[k]].id)
 	}
 	return []fact{f}
@@ -1024,14 +1086,14 @@ func changeFact(c *Change) fact {
 	return f
 }
 
-// tagDatum words the datum that a tag states.
-func tagDatum(t *geotag.Tag) string {
+// tagDatum words the datum and the error that a tag states.
+func tagDatum(t *geotag.Tag, u grid.Unit) string {
 	s := ""
 	if t.MapDatum != "" {
 		s = " (" + words.Safe(t.MapDatum) + ")"
 	}
 	if t.HPositioningError != nil {
-		s += fmt.Sprintf(", error %.3g%sm", *t.HPositioningError, nbsp)
+		s += ", error " + stated(*t.HPositioningError, u)
 	}
 	return s
 }
