@@ -53,6 +53,7 @@ var changed = map[string]string{
 	"points.unit":                           `"m"`,
 	"points.height_unit":                    `"m"`,
 	"points.time_zone":                      `"America/New_York"`,
+	"points.date_order":                     `"day-month"`,
 	"points.epoch":                          `2010.0`,
 	"links.file":                            `"points.csv"`,
 	"links.columns":                         `["point", "photo"]`,

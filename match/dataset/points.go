@@ -87,7 +87,7 @@ type pointsReader struct {
 
 // options are what the settings say of the file.
 func (s PointSettings) options() (pointfile.Options, error) {
-	opt := pointfile.Options{CRS: s.CRS, Fields: s.Fields, Columns: s.Columns, Separator: s.Separator, Decimal: s.Decimal, Layer: s.Layer}
+	opt := pointfile.Options{CRS: s.CRS, Fields: s.Fields, Columns: s.Columns, Separator: s.Separator, Decimal: s.Decimal, Layer: s.Layer, DateOrder: pointfile.DateOrder(s.DateOrder)}
 	if opt.CRS == ownGrid {
 		opt.CRS = ""
 	}

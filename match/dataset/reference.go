@@ -46,6 +46,7 @@ var Reference = []Setting{
 	{"points.unit", "the grid's", `the unit of E and N: "m", "ft" (international foot) or "ftUS" (US survey foot); converted`},
 	{"points.height_unit", "the file's, else as E and N", "the unit of heights; converted"},
 	{"points.time_zone", "none", "an IANA name or +01:00, for times without an offset"},
+	{"points.date_order", "worked out from all dates", `"day-month" or "month-day", for dates such as 3/4/2026`},
 	{"points.epoch", "none", "decimal year of geographic points without a time"},
 
 	{"links.file", "none", "the links file; without it, and without photos listed in the points file, no photo is tied"},

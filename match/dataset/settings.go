@@ -84,6 +84,9 @@ type PointSettings struct {
 	// TimeZone is where times without an offset were taken: a name of the IANA
 	// database, or an offset.
 	TimeZone string `toml:"time_zone"`
+	// DateOrder is the order of day and month in dates written in numbers that don't
+	// show it: "day-month" or "month-day".
+	DateOrder string `toml:"date_order"`
 	// Epoch (decimal year) is taken for points of longitudes and latitudes that
 	// carry no time of observation.
 	Epoch float64 `toml:"epoch"`
@@ -449,6 +452,9 @@ func (s PointSettings) check(ps *problems) {
 		if _, ok := units[f.value]; !ok && f.value != "" {
 			ps.add(0, 0, `use "m", "ft" or "ftUS"`, "%s = %q is not a unit known here", f.key, f.value)
 		}
+	}
+	if o := pointfile.DateOrder(s.DateOrder); o != "" && o != pointfile.DayMonth && o != pointfile.MonthDay {
+		ps.add(0, 0, `use "day-month" or "month-day"`, "points.date_order = %q is no order", s.DateOrder)
 	}
 	if _, err := location(s.TimeZone); err != nil {
 		ps.add(0, 0, `name it as in "Europe/Dublin", or give the offset as in "+01:00"`, "points.time_zone = %q: %v", s.TimeZone, err)

@@ -105,8 +105,9 @@ var strangers = []struct {
 	crs    string // empty: left to decide
 	links  int
 	has    []string // in the settings
-	says   string   // in what is left or noted
-	fails  string   // of the error
+	lacks  string
+	says   string // in what is left or noted
+	fails  string // of the error
 }{
 	{name: "as the documents say", photos: "photos", crs: "EPSG:2157", links: 14,
 		files: map[string]string{"points.csv": "id,easting,northing,height\n" + rows(pointsCSV), "links.csv": "photo,point\n" + rows(func(i int, b bollard) string { return b.photo + "," + b.id })},
@@ -157,6 +158,16 @@ var strangers = []struct {
 			return fmt.Sprintf("%s,%.2f,%.2f,2026-05-14 09:%02d:00", b.id, b.e, b.n, i)
 		})},
 		has: []string{`crs = "EPSG:2157"`, `time_zone = "? an IANA name`}},
+	{name: "dates that may be read two ways", photos: "p",
+		files: map[string]string{"pts.csv": "id,easting,northing,Date,Time\n" + rows(func(i int, b bollard) string {
+			return fmt.Sprintf("%s,%.2f,%.2f,3/%d/2026,9:%02d AM", b.id, b.e, b.n, 4+i%3, i)
+		})},
+		has: []string{`date_order = "? day-month | month-day"`, `time_zone = "? an IANA name`}},
+	{name: "dates of which one shows the order", photos: "p",
+		files: map[string]string{"pts.csv": "id,easting,northing,Date,Time\n" + rows(func(i int, b bollard) string {
+			return fmt.Sprintf("%s,%.2f,%.2f,3/%d/2026,9:%02d AM", b.id, b.e, b.n, 10+i, i)
+		})},
+		has: []string{`crs = "EPSG:2157"`, `time_zone = "? an IANA name`}, lacks: "date_order"},
 	{name: "two sets of points", photos: "p",
 		files: map[string]string{"a.csv": "id,easting,northing\n" + rows(pointsOnly), "b.csv": "id,easting,northing\n" + rows(func(i int, b bollard) string { return "X" + pointsOnly(i, b) })},
 		has:   []string{`file = "? a.csv | b.csv"`}},
@@ -199,6 +210,9 @@ func TestStrangersFolders(t *testing.T) {
 				if !strings.Contains(strings.ReplaceAll(text, "\n# ", " "), want) {
 					t.Errorf("%q is not in\n%s", want, text)
 				}
+			}
+			if tt.lacks != "" && strings.Contains(text, tt.lacks) {
+				t.Errorf("%q is in\n%s", tt.lacks, text)
 			}
 			if said := strings.Join(append(draft.Open, draft.Notes...), "\n"); !strings.Contains(said, tt.says) {
 				t.Errorf("%q is not in %q", tt.says, said)

@@ -31,6 +31,7 @@ type pointset struct {
 	photos  []match.Link
 	faults  []error // of rows that can't be read
 	zone    bool    // times need a zone
+	order   bool    // dates need the order of day and month
 	links   *Links
 	ranked  []grid.RankedSystem
 }
@@ -125,21 +126,28 @@ func (r *reader) namesPhotos(ids []string) bool {
 }
 
 // read reads the file with the options that are set. Where its times don't say their
-// offset, zone is set.
+// offset, zone is set, and order where its dates don't show which number is the day.
 func (s *pointset) read(fsys fs.FS) error {
 	err := s.pass(fsys, s.opt)
 	if len(s.faults) == 0 {
 		return err
 	}
-	again := *s
-	again.ids, again.at, again.photos, again.faults = nil, nil, nil, nil
-	opt := s.opt
-	opt.Location = time.UTC
-	if err := again.pass(fsys, opt); err == nil && len(again.faults) < len(s.faults) {
-		*s = again
-		s.zone = true
-		return nil
+	best := s
+	for _, missing := range [][2]bool{{true, false}, {false, true}, {true, true}} {
+		again := *s
+		again.ids, again.at, again.photos, again.faults = nil, nil, nil, nil
+		opt := s.opt
+		if again.zone = missing[0]; again.zone {
+			opt.Location = time.UTC
+		}
+		if again.order = missing[1]; again.order {
+			opt.DateOrder = pointfile.DayMonth
+		}
+		if perr := again.pass(fsys, opt); perr == nil && len(again.faults) < len(best.faults) {
+			best, err = &again, nil
+		}
 	}
+	*s = *best
 	return err
 }
 

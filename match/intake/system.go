@@ -44,6 +44,9 @@ func (r *reader) settle(ctx context.Context) error {
 	}
 	r.draft.Settings = append(append(r.draft.Settings, site...), points...)
 	r.columns()
+	if r.found.order {
+		r.draft.choose("points.date_order", "The dates of the points don't show whether the day or the month comes first.", string(pointfile.DayMonth), string(pointfile.MonthDay))
+	}
 	if r.found.zone {
 		r.draft.choose("points.time_zone", "The times of the points don't say their offset from UTC.", "an IANA name such as Europe/Dublin", "an offset such as +01:00")
 	}

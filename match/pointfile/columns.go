@@ -9,7 +9,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 	"unicode"
 	"unicode/utf8"
 
@@ -31,6 +30,7 @@ const (
 	colCode
 	colDesc
 	colObserved
+	colDate
 	colSigma
 	colSigmaE
 	colSigmaN
@@ -41,7 +41,7 @@ const (
 
 var columnNames = [nColumns]string{
 	"id", "easting", "northing", "westing", "southing", "longitude", "latitude", "height", "code", "description",
-	"observed", "sigma", "sigma_e", "sigma_n", "cov_en", "photos",
+	"observed", "date", "sigma", "sigma_e", "sigma_n", "cov_en", "photos",
 }
 
 // skip is the name of a column that is not read.
@@ -68,7 +68,7 @@ var headings = map[string]column{
 	"h": colHeight, "z": colHeight, "height": colHeight, "elevation": colHeight, "elev": colHeight, "level": colHeight,
 	"c": colCode, "code": colCode, "featurecode": colCode,
 	"d": colDesc, "desc": colDesc, "description": colDesc, "note": colDesc, "notes": colDesc,
-	"observed": colObserved, "time": colObserved, "datetime": colObserved, "date": colObserved,
+	"observed": colObserved, "time": colObserved, "datetime": colObserved, "timestamp": colObserved, "date": colDate,
 	"sigma": colSigma, "s": colSigma,
 	"sigmae": colSigmaE, "se": colSigmaE,
 	"sigman": colSigmaN, "sn": colSigmaN,
@@ -165,65 +165,6 @@ func ParseNumber(text, decimal string) (float64, error) {
 		return 0, errNumber
 	}
 	return v, nil
-}
-
-// zoned are the forms of a time that say how far they are from UTC, local those
-// that don't. Besides RFC 3339 there is the form that GDAL writes.
-var (
-	zoned = []string{time.RFC3339Nano, "2006-01-02 15:04:05Z07:00", "2006-01-02T15:04:05Z0700", "2006-01-02T15:04Z07:00",
-		"2006/01/02 15:04:05Z07:00", "2006/01/02 15:04:05Z07", "2006-01-02 15:04:05Z07"}
-	local    = []string{"2006-01-02T15:04:05", "2006-01-02 15:04:05", "2006/01/02 15:04:05", "2006-01-02T15:04", "2006-01-02 15:04"}
-	dateOnly = []string{time.DateOnly, "2006/01/02"}
-)
-
-var (
-	errTime   = errors.New("not a time")
-	errNoZone = errors.New("no offset from UTC")
-	errDate   = errors.New("a date without a time of day")
-
-	errNoSuchHour = errors.New("no such time")
-	errTwice      = errors.New("a time that comes twice")
-)
-
-// parseTime reads a time. loc is where times without an offset were taken; nil
-// if that is not known.
-func parseTime(text string, loc *time.Location) (time.Time, error) {
-	for _, l := range zoned {
-		if t, err := time.Parse(l, text); err == nil {
-			return t, nil
-		}
-	}
-	for _, l := range local {
-		if t, err := time.Parse(l, text); err == nil {
-			return inZone(t, loc)
-		}
-	}
-	for _, l := range dateOnly {
-		if _, err := time.Parse(l, text); err == nil {
-			return time.Time{}, errDate
-		}
-	}
-	return time.Time{}, errTime
-}
-
-// inZone gives the time at which the clocks of loc show the date and time of t.
-func inZone(t time.Time, loc *time.Location) (time.Time, error) {
-	if loc == nil {
-		return t, errNoZone
-	}
-	at := time.Date(t.Year(), t.Month(), t.Day(), t.Hour(), t.Minute(), t.Second(), t.Nanosecond(), loc)
-	// When the clocks change an hour comes twice and another one never.
-	wall := at.Format(time.DateTime)
-	if wall != t.Format(time.DateTime) {
-		return t, errNoSuchHour
-	}
-	_, here := at.Zone()
-	for _, shift := range []time.Duration{-2 * time.Hour, -time.Hour, -30 * time.Minute, 30 * time.Minute, time.Hour, 2 * time.Hour} {
-		if _, there := at.Add(shift).Zone(); there != here && at.Add(time.Duration(here-there)*time.Second).Format(time.DateTime) == wall {
-			return t, errTwice
-		}
-	}
-	return at, nil
 }
 
 // splitPhotos reads a field that lists the names of photos: a JSON array of
@@ -347,7 +288,7 @@ func (r *row) fill(v *cells) {
 	r.rec.ID = strings.Clone(r.rec.ID)
 	r.rec.Code = r.share(r.text(colCode, v[colCode]))
 	r.rec.Desc = r.share(r.text(colDesc, v[colDesc]))
-	if text := strings.TrimSpace(v[colObserved]); text != "" {
+	if text := strings.TrimSpace(v[colDate] + " " + v[colObserved]); text != "" {
 		r.observed(text)
 	}
 	r.covariance(v)
@@ -357,23 +298,6 @@ func (r *row) fill(v *cells) {
 			r.add(colPhotos, `separate the names by ";", or write ["a.jpg", "b.jpg"]`, "photos %q can't be read: %v", clip(text), err)
 		}
 		r.rec.Photos = append(r.rec.Photos, names...)
-	}
-}
-
-// observed sets the time of the observation.
-func (r *row) observed(text string) {
-	t, err := parseTime(text, r.loc)
-	switch {
-	case err == nil:
-		r.rec.Observed = t
-	case errors.Is(err, errDate):
-		r.notes.at(r.rec.Where, "a date without a time of day is not used as the time of observation")
-	case errors.Is(err, errNoZone):
-		r.add(colObserved, "add the offset, as in 2026-06-03T10:15:00+01:00, or set the time zone of the file (points.time_zone)", "time %q does not say its offset from UTC", clip(text))
-	case errors.Is(err, errTime):
-		r.add(colObserved, "write it as 2026-06-03T09:15:00Z or with an offset, 2026-06-03T10:15:00+01:00", "time %q can't be read", clip(text))
-	default:
-		r.add(colObserved, "add the offset, as in 2026-10-25T01:30:00+01:00", "time %q falls where the clocks were changed and is %v in that time zone", clip(text), err)
 	}
 }
 

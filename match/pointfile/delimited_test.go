@@ -140,7 +140,7 @@ func TestDelimitedProblems(t *testing.T) {
 		{"not a height", "A,1,2,low,,,,,\n", `height "low" is not a number`},
 		{"fields", "A,1,2\n", `points:2: 3 fields where 9 are due; every row needs the same columns`},
 		{"too many fields", "A,1,2,,,,,,,,\n", `decimal comma`},
-		{"a time", "A,1,2,,3.6.2026,,,,\n", `points:2:8: time "3.6.2026" can't be read; write it as`},
+		{"a time", "A,1,2,,3.6.26,,,,\n", `points:2:8: time "3.6.26" can't be read; write it as`},
 		{"a time of no zone", "A,1,2,,2026-06-03T09:15:00,,,,\n", `does not say its offset from UTC; add the offset`},
 		{"one sigma", "A,1,2,,,0.1,,,\n", `sigma_n "" is not a number`},
 		{"a negative sigma", "A,1,2,,,-0.1,0.1,,\n", `sigma_e is negative`},

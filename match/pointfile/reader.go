@@ -170,6 +170,10 @@ type Options struct {
 	East, North Range
 	// Layer is the layer of a GeoPackage to read. Empty: the only one of points.
 	Layer string
+	// DateOrder is the order of day and month in dates that are written in numbers and
+	// don't begin with the year. Empty: it is worked out from all dates of the file, and
+	// where they don't show it, that is a Problem.
+	DateOrder DateOrder
 	// Location is where times without an offset were taken. Nil: not known, and
 	// such times are a Problem.
 	Location *time.Location
@@ -191,6 +195,12 @@ type Reader struct {
 	notes  notes
 	src    source
 	err    error
+
+	fsys      fs.FS
+	opt       Options
+	dates     map[byte]*dates // by the sign between numbers; nil until it is asked for
+	tallies   bool            // reads for dates alone
+	unordered []byte          // the signs of which it was told that there is no order
 
 	decimal string         // the sign of the file's numbers
 	loc     *time.Location // Options.Location
@@ -220,7 +230,7 @@ func Open(fsys fs.FS, name string, opt Options) (*Reader, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Reader{header: Header{File: name}, decimal: ".", loc: opt.Location, fields: fields, seen: map[place]bool{}, texts: map[string]string{}}
+	r := &Reader{fsys: fsys, opt: opt, header: Header{File: name}, decimal: ".", loc: opt.Location, fields: fields, seen: map[place]bool{}, texts: map[string]string{}}
 	if err := r.open(fsys, newInput(f), opt); err != nil {
 		if r.src == nil {
 			f.Close()
@@ -252,6 +262,9 @@ func (o *Options) check() error {
 	}
 	if o.Decimal != "" && o.Decimal != "." && o.Decimal != "," {
 		return fmt.Errorf(`points.decimal %q is no decimal sign; use "." or ","`, o.Decimal)
+	}
+	if o.DateOrder != "" && o.DateOrder != DayMonth && o.DateOrder != MonthDay {
+		return fmt.Errorf(`points.date_order %q is no order; use "day-month" or "month-day"`, o.DateOrder)
 	}
 	if o.Decimal == "," && o.Separator == "," {
 		return errors.New(`the decimal sign is a comma, and so is the separator; set points.separator = ";", or as the file has it`)

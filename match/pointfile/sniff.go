@@ -459,7 +459,7 @@ func (s *sniffer) kinds(rows [][]string, fields int, decimal string) []kind {
 			k.unique = k.unique && !seen[f]
 			seen[f] = true
 			k.blanks = k.blanks || strings.ContainsAny(f, " \t")
-			if _, err := parseTime(f, time.UTC); err != nil {
+			if _, err := parseTime(f, time.UTC, DayMonth); err != nil {
 				k.times = false
 			}
 			if !isNumber(f, decimal) {
