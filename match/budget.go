@@ -179,11 +179,12 @@ const (
 	componentMotion    = "motion"
 	componentStandoff  = "standoff"
 	componentDirection = "direction"
+	componentOffset    = "offset"
 )
 
 // Component is one part of an Allowance.
 type Component struct {
-	// Name is handheld, survey, frame, motion, standoff or direction.
+	// Name is handheld, survey, frame, motion, standoff, direction or offset.
 	Name string `json:"name"`
 	// Stated is the figure in metres as the image, the settings or the registry
 	// state it: a radius, a standard deviation or a distance, as Source tells.
@@ -201,7 +202,7 @@ type Allowance struct {
 	// Confidence is the probability that Threshold holds for.
 	Confidence float64 `json:"confidence"`
 	// Components are what it is made of, in the order handheld, survey, frame,
-	// motion, standoff or direction; those that are 0 are left out.
+	// motion, standoff or direction, offset; those that are 0 are left out.
 	Components []Component `json:"components"`
 	// Sigma is the standard deviation per axis of all components together; where
 	// the axes differ, the root mean square of the two.
@@ -210,7 +211,8 @@ type Allowance struct {
 	// order EE, EN, NN; nil where both axes have Sigma and do not correlate.
 	Cov *[3]float64 `json:"cov_m2,omitempty"`
 	// Standoff is the distance between camera and point where its direction is
-	// not known. It is 0 where Expected is set.
+	// not known, and how far from the point the photo shows something, likewise. Where
+	// Expected is set, it is the latter alone.
 	Standoff float64 `json:"standoff_m"`
 	// Expected is the discrepancy to be expected, where the image says from where
 	// it was taken; nil otherwise.
@@ -245,6 +247,10 @@ type AllowanceOptions struct {
 	// Accuracy is by how many times the handheld's errors are larger than it states;
 	// 0 defaults to 1. See Options.Accuracy.
 	Accuracy float64
+	// away is how far from the point, in metres, the photo shows something by its link, and
+	// awaySigma the standard deviation per axis of where that is, 0 where its direction is
+	// not known; both are 0 for the point itself. See Aim.
+	away, awaySigma float64
 }
 
 // Allowance works the budget out for one photo. The variance per axis is the sum
@@ -285,6 +291,13 @@ func (b Budget) Allowance(tag *geotag.Tag, point Point, op *grid.Operation, opt 
 	a.add(Component{Name: componentMotion, Stated: b.Motion, Sigma: b.Motion,
 		Source: "standard deviation per axis for motion, from the budget"})
 	b.standoff(tag, opt, &a)
+	offset := Component{Name: componentOffset, Stated: opt.away, Sigma: opt.awaySigma,
+		Source: fmt.Sprintf("distance of what the photo shows from the point, by its link; its direction good to %s degrees", trimFloat(b.DirectionSigma, 1))}
+	if opt.awaySigma == 0 {
+		a.Standoff += opt.away
+		offset.Source = "distance of what the photo shows from the point, in an unknown direction, by its link"
+	}
+	a.add(offset)
 
 	a.sum(cov)
 	a.coarseStep(tag)

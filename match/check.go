@@ -486,6 +486,8 @@ func (c *checker) nearest(ctx context.Context, results []PhotoResult) error {
 // judge compares one placed and tied photo with its point. Its verdict has to
 // wait for all p-values.
 func (c *checker) judge(r *PhotoResult, p Point) error {
+	c.aim(r, p)
+	p = r.Tie.place(p)
 	// The point's height serves for the ellipsoidal one in the height factor: a
 	// geoid 100 m off the ellipsoid changes 10 m on the ground by 0.2 mm.
 	co := grid.CompareOptions{Resolution: c.resolution(r.Tag), Height: p.Height}
@@ -528,6 +530,9 @@ func (c *checker) allowance(r *PhotoResult, p Point) (Allowance, error) {
 				ao.Convergence = &f.Convergence
 			}
 		}
+	}
+	if r.Tie != nil && r.Tie.Aim != nil && r.Tie.Aim.Distance != nil {
+		ao.away, ao.awaySigma = *r.Tie.Aim.Distance*c.unit.Metres, r.Tie.spread(c.opt.Budget, c.unit)
 	}
 	return c.opt.BudgetFor(r.Tag).Allowance(r.Tag, p, r.Operation, ao)
 }

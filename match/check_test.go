@@ -80,7 +80,7 @@ func fullJob() (*plane, []Point, []Link, []Photo) {
 		}
 		links = append(links, Link{Photo: p.Name, Point: point, Line: i + 1})
 	}
-	links = append(links, Link{"p/many.jpg", "B3", 90}, Link{"p/lost.jpg", "B3", 91})
+	links = append(links, Link{Photo: "p/many.jpg", Point: "B3", Line: 90}, Link{Photo: "p/lost.jpg", Point: "B3", Line: 91})
 	return p, points, links, photos
 }
 

@@ -71,6 +71,7 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 	if len(only) == 0 {
 		only = DefaultOnly
 	}
+	unit := res.Grid.Unit
 	points := make(map[string]*Point, len(res.Points))
 	for i := range res.Points {
 		points[res.Points[i].ID] = &res.Points[i].Point
@@ -79,6 +80,7 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 	var at []grid.EN
 	var frames, broadcast []grid.Frame
 	var of []int
+	var shown []*Point
 	for i := range res.Photos {
 		p := &res.Photos[i]
 		c := &out[i]
@@ -87,10 +89,14 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 			c.Point = p.Tie.Point
 		}
 		point := points[c.Point]
+		if p.Tie != nil && point != nil {
+			at := p.Tie.place(*point)
+			point = &at
+		}
 		if p.Tag != nil && p.Tie != nil && point == nil {
 			return nil, fmt.Errorf("photo %q is tied to point %q, which is not in the result", p.Name, c.Point)
 		}
-		if c.Why = policy.leaves(p, opt, only); c.Why != "" {
+		if c.Why = policy.leaves(p, opt, only, unit); c.Why != "" {
 			continue
 		}
 		f := opt.Frame(p.Tag)
@@ -98,7 +104,7 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 			photo := grid.Frame{Datum: broadcastDatum, Epoch: opt.photoFrame(p.Tag).Epoch}
 			f, broadcast = opt.delivered(proj, photo), append(broadcast, photo)
 		}
-		at, frames, of = append(at, point.EN), append(frames, f), append(of, i)
+		at, frames, of, shown = append(at, point.EN), append(frames, f), append(of, i), append(shown, point)
 	}
 	placed, err := fromGrid(ctx, proj, at, frames)
 	if err != nil {
@@ -112,7 +118,7 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 	}
 	for k, fp := range placed {
 		c := &out[of[k]]
-		if c.Why = c.edit(proj, &res.Photos[of[k]], points[c.Point], fp, read[k], opt, policy); c.Why != "" {
+		if c.Why = c.edit(proj, &res.Photos[of[k]], shown[k], fp, read[k], opt, policy); c.Why != "" {
 			c.Edit, c.Delivered = nil, nil
 		}
 	}
@@ -120,7 +126,7 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 }
 
 // leaves says why a photo is left as it is; empty where it is not.
-func (policy Policy) leaves(p *PhotoResult, opt Options, only []Verdict) string {
+func (policy Policy) leaves(p *PhotoResult, opt Options, only []Verdict, unit grid.Unit) string {
 	decided := p.Decision.rules(RulingShows)
 	switch {
 	case p.Tag == nil:
@@ -129,6 +135,8 @@ func (policy Policy) leaves(p *PhotoResult, opt Options, only []Verdict) string 
 		return p.Decision.String()
 	case p.Tie == nil:
 		return p.Why
+	case p.Tie.unplaced():
+		return "it shows " + p.Tie.In(unit) + ", which is no single position"
 	case !decided && !slices.Contains(only, p.Verdict) && p.Why != "":
 		return fmt.Sprintf("its verdict is %s: %s", p.Verdict, p.Why)
 	case !decided && !slices.Contains(only, p.Verdict):
@@ -162,7 +170,7 @@ func (c *Correction) edit(proj grid.Projection, p *PhotoResult, point *Point, at
 		}
 		c.Delivered = &d
 		c.Edit.MapDatum, c.Edit.ProcessingMethod = d.Datum, d.method()
-		c.Edit.HPositioningError = positioningError(point, at.Op, opt, off)
+		c.Edit.HPositioningError = positioningError(point, at.Op, opt, off, p.Tie.spread(opt.Budget, proj.Grid().Unit))
 		return ""
 	}
 	c.Edit.MapDatum = p.Tag.MapDatum
@@ -194,12 +202,14 @@ func (p *PhotoResult) contradicted() bool {
 
 // positioningError is the 68.27 % radius of a surveyed position in metres: the
 // point's root mean square deviation per axis together with the operation's, about
-// where a reader may take it to be, that far off.
-func positioningError(p *Point, op *grid.Operation, opt Options, off float64) float64 {
+// where a reader may take it to be, that far off; offset is the deviation per axis of an
+// offset from the point.
+func positioningError(p *Point, op *grid.Operation, opt Options, off, offset float64) float64 {
 	v := opt.Budget.PointSigma * opt.Budget.PointSigma
 	if p.Cov != nil {
 		v = (p.Cov[0] + p.Cov[2]) / 2
 	}
+	v += offset * offset
 	if op != nil && op.Accuracy != nil {
 		s := RadiusSigma(*op.Accuracy, opt.Budget.OperationConfidence)
 		v += s * s

@@ -221,7 +221,9 @@ func (c *checker) decide(photos []PhotoResult, names *photoNames, t *ties) []Dec
 		}
 		switch t.decided[i] = &d; d.Ruling {
 		case RulingShows:
-			t.byPhoto[i], t.ambiguous[i] = []listed{{link: Link{Photo: d.Photo, Point: d.Point}}}, nil
+			// What links say of that point beyond its id holds on.
+			same := slices.DeleteFunc(slices.Clone(t.byPhoto[i]), func(l listed) bool { return strings.TrimSpace(l.link.Point) != d.Point })
+			t.byPhoto[i], t.ambiguous[i] = append(same, listed{link: Link{Photo: d.Photo, Point: d.Point}}), nil
 		case RulingNoPoint:
 			t.byPhoto[i], t.ambiguous[i] = nil, nil
 		}

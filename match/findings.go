@@ -211,6 +211,9 @@ func (p *PhotoResult) off() Facts {
 	d, a := p.Discrepancy, p.Allowance
 	unit := d.Unit.Symbol
 	out := Facts{{Name: "distance", Value: d.Distance, Unit: unit}}
+	if p.Tie.offset() != (Vector{}) {
+		out = append(out, Fact{Name: "place", Text: p.Tie.In(d.Unit)})
+	}
 	if d.Bearing.Defined() {
 		out = append(out, Fact{Name: "bearing", Value: d.Bearing.Degrees(), Unit: "deg"})
 	}

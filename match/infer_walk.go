@@ -195,7 +195,8 @@ func (c *checker) walkPosition(r *PhotoResult, w *walk.Photo) error {
 		a = &got
 	}
 	m := c.unit.Metres
-	at := grid.EN{E: r.OnGrid.E * m, N: r.OnGrid.N * m}
+	o := r.Tie.offset()
+	at := grid.EN{E: (r.OnGrid.E - o.E) * m, N: (r.OnGrid.N - o.N) * m}
 	if x := a.Expected; x != nil {
 		at.E, at.N = at.E-x.E, at.N-x.N
 	}

@@ -20,6 +20,8 @@ type Located struct {
 	// Both coordinates are NaN where there is none; Faults says why.
 	Points []grid.LatLon
 	Tags   []grid.LatLon
+	// beside has the places that photos show beside their points, by their index.
+	beside map[int]*grid.LatLon
 	// Operation is the operation between WGS 84 and the grid, nil where nothing
 	// was carried. Where positions took different ones, it is the first's.
 	Operation *grid.Operation
@@ -38,7 +40,7 @@ var nowhere = grid.LatLon{Lat: math.NaN(), Lon: math.NaN()}
 // job's. What only a ballpark operation carries has no position, unless
 // opt.AllowBallpark.
 func Locate(ctx context.Context, proj grid.Projection, res *Result, opt Options) (*Located, error) {
-	l := &Located{Points: make([]grid.LatLon, len(res.Points)), Tags: make([]grid.LatLon, len(res.Photos)), Epoch: opt.Epoch}
+	l := &Located{Points: make([]grid.LatLon, len(res.Points)), Tags: make([]grid.LatLon, len(res.Photos)), Epoch: opt.Epoch, beside: map[int]*grid.LatLon{}}
 	var at []grid.EN
 	var to []*grid.LatLon
 	var what []string
@@ -61,6 +63,11 @@ func Locate(ctx context.Context, proj grid.Projection, res *Result, opt Options)
 			continue
 		}
 		add(*p.OnGrid, &l.Tags[i], "tag of "+p.Name)
+		if o := p.Tie.offset(); o != (Vector{}) && p.Discrepancy != nil {
+			at := nowhere
+			l.beside[i] = &at
+			add(grid.EN{E: p.OnGrid.E - p.Discrepancy.DE, N: p.OnGrid.N - p.Discrepancy.DN}, &at, "what "+p.Name+" shows")
+		}
 		if e := opt.Frame(p.Tag).Epoch; e != 0 {
 			epochs = append(epochs, e)
 		}
@@ -90,6 +97,15 @@ func Locate(ctx context.Context, proj grid.Projection, res *Result, opt Options)
 		}
 	}
 	return l, nil
+}
+
+// From is where the line to the tag of a photo begins, both by their places in the Result:
+// at the point, or at what the photo shows beside it.
+func (l *Located) From(photo, point int) grid.LatLon {
+	if at := l.beside[photo]; at != nil {
+		return *at
+	}
+	return l.Points[point]
 }
 
 // located says why a position is of no use; empty where it is not so.

@@ -62,6 +62,8 @@ type Link struct {
 	Point string `json:"point"`
 	// Line is the line of the link in its file; 0 where it has none.
 	Line int `json:"line,omitempty"`
+	// Aim says what it shows where that is not the point itself; else it is nil.
+	Aim *Aim `json:"aim,omitempty"`
 }
 
 // Verdict is the judgement of one photo's discrepancy.
@@ -133,6 +135,8 @@ type Tie struct {
 	Evidence []string `json:"evidence"`
 	// Line is the line of the link in its file; 0 where there is none.
 	Line int `json:"line,omitempty"`
+	// Aim says what the photo shows where that is not the point itself; else it is nil.
+	Aim *Aim `json:"aim,omitempty"`
 }
 
 // Neighbour is a point near a tag.
@@ -159,7 +163,7 @@ type PhotoResult struct {
 	OnGrid *grid.EN `json:"tag_on_grid,omitempty"`
 	// Operation is what transformed it there.
 	Operation *grid.Operation `json:"operation,omitempty"`
-	// Discrepancy is tag minus point, nil unless both are on the grid.
+	// Discrepancy is tag minus point, or minus the place that Tie.Aim has; nil unless both are on the grid.
 	Discrepancy *grid.Discrepancy `json:"discrepancy,omitempty"`
 	// Allowance is the budget for this photo, nil unless there is a Discrepancy.
 	Allowance *Allowance `json:"allowance,omitempty"`

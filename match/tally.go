@@ -58,6 +58,9 @@ type judged struct {
 	within bool
 	// written says that the tag was written from its point.
 	written bool
+	// unplaced says that it shows a stretch, or something in an unknown direction: see
+	// Tie.unplaced.
+	unplaced bool
 	// point is what it is tied to, and at where that is; camera and time (seconds, NaN
 	// where there is none) say which photos were taken in one visit.
 	point, camera string
@@ -75,6 +78,9 @@ func (a judged) compare(b judged) int {
 		}
 		if j.written {
 			n += 2
+		}
+		if j.unplaced {
+			n += 4
 		}
 		return n
 	}
@@ -116,7 +122,7 @@ func (t *Tally) Add(r *PhotoResult) error {
 	if r.Discrepancy.Unit != t.unit {
 		return fmt.Errorf("photo %q: its discrepancy is in %s, the others are in %s", r.Name, r.Discrepancy.Unit.Name, t.unit.Name)
 	}
-	j := judged{p: r.grossP(t.unit), v: Vector{E: r.Discrepancy.DE, N: r.Discrepancy.DN}, within: r.Allowance.Judged <= r.Allowance.Threshold, written: r.written(), camera: cameraOf(&r.Photo), time: math.NaN()}
+	j := judged{p: r.grossP(t.unit), v: Vector{E: r.Discrepancy.DE, N: r.Discrepancy.DN}, within: r.Allowance.Judged <= r.Allowance.Threshold, written: r.written() && !r.Tie.unplaced(), unplaced: r.Tie.unplaced(), camera: cameraOf(&r.Photo), time: math.NaN()}
 	if r.Tie != nil && r.OnGrid != nil {
 		j.point, j.at = r.Tie.Point, grid.EN{E: r.OnGrid.E - j.v.E, N: r.OnGrid.N - j.v.N}
 	}
@@ -152,6 +158,9 @@ func (r *PhotoResult) written() bool {
 	d := r.Discrepancy
 	return !d.Bearing.Defined() && d.Distance*d.Unit.Metres < writtenWithin
 }
+
+// sample says that a discrepancy tells how good tags are.
+func (a judged) sample() bool { return !a.written && !a.unplaced }
 
 // grossP is the p-value that the verdict Gross goes by, before the adjustment: P,
 // for a photo over its allowance that of the allowance widened by GrossScale.
@@ -267,7 +276,7 @@ func (t *Tally) Written() int {
 
 // Sets returns the statistics of the judged photos, nil where there are none, and
 // those without the gross ones, nil where there are none of them, or nothing else.
-// Tags that were written from their points are in neither: what is compared has to
+// Photos of stretches are in neither, nor are tags that were written from their points: what is compared has to
 // be independent of what it is compared with (FGDC-STD-007.3-1998, 3.2.2). They
 // count in the share over the budget, of which they are a part that was chosen.
 func (t *Tally) Sets() (all, withoutGross *SetStats) {
@@ -281,7 +290,7 @@ func (t *Tally) Sets() (all, withoutGross *SetStats) {
 	if all = t.set(t.judged); all != nil {
 		var points []judged
 		for _, j := range t.judged {
-			if !j.written {
+			if j.sample() {
 				points = append(points, j)
 			}
 		}
@@ -305,7 +314,7 @@ func (t *Tally) set(photos []judged) *SetStats {
 		if !j.within {
 			over++
 		}
-		if !j.written {
+		if j.sample() {
 			d, compared = append(d, j.v), append(compared, j)
 		}
 	}
@@ -334,6 +343,8 @@ type judgedJSON struct {
 	Within bool    `json:"within"`
 	// Written says that the tag was written from its point.
 	Written bool `json:"written,omitempty"`
+	// Unplaced says that the photo shows no single place.
+	Unplaced bool `json:"unplaced,omitempty"`
 	// Time is in seconds since 1970, by the camera's clock.
 	Point  string   `json:"point,omitempty"`
 	PointE float64  `json:"point_e,omitempty"`
@@ -350,7 +361,7 @@ func (t Tally) MarshalJSON() ([]byte, error) {
 	t.settle()
 	j := tallyJSON{Unit: t.unit, Confidence: t.confidence, GrossLevel: t.grossLevel, Unjudged: t.unjudged, Judged: make([]judgedJSON, len(t.judged))}
 	for i, r := range t.judged {
-		j.Judged[i] = judgedJSON{P: r.p, E: r.v.E, N: r.v.N, Within: r.within, Written: r.written,
+		j.Judged[i] = judgedJSON{P: r.p, E: r.v.E, N: r.v.N, Within: r.within, Written: r.written, Unplaced: r.unplaced,
 			Point: r.point, PointE: r.at.E, PointN: r.at.N, Camera: r.camera, Frame: r.frame, Survey: r.survey}
 		if !math.IsNaN(r.time) {
 			j.Judged[i].Time = &r.time
@@ -377,7 +388,7 @@ func (t *Tally) UnmarshalJSON(text []byte) error {
 		return fmt.Errorf("tally: unit %v m, confidence %v, gross level %v can't be", got.unit.Metres, got.confidence, got.grossLevel)
 	}
 	for i, r := range j.Judged {
-		got.judged[i] = judged{p: r.P, v: Vector{E: r.E, N: r.N}, within: r.Within, written: r.Written,
+		got.judged[i] = judged{p: r.P, v: Vector{E: r.E, N: r.N}, within: r.Within, written: r.Written, unplaced: r.Unplaced,
 			point: r.Point, at: grid.EN{E: r.PointE, N: r.PointN}, camera: r.Camera, time: math.NaN(), frame: r.Frame, survey: r.Survey}
 		if r.Time != nil {
 			got.judged[i].time = *r.Time

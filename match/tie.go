@@ -186,7 +186,11 @@ func (t *ties) tie(i int, pointByID map[string]int, pointFolded map[string][]str
 	if t.decided != nil {
 		switch d := t.decided[i]; {
 		case d.rules(RulingShows):
-			return &Tie{Point: d.Point, Evidence: []string{EvidenceDecided}}, pointByID[d.Point], "", ""
+			aim, reason, why := aimOf(t.byPhoto[i], d.Point, pointByID)
+			if reason != "" {
+				return nil, -1, reason, why
+			}
+			return &Tie{Point: d.Point, Evidence: []string{EvidenceDecided}, Aim: aim}, pointByID[d.Point], "", ""
 		case d.rules(RulingNoPoint):
 			return nil, -1, ReasonNoTie, d.String()
 		}
@@ -235,7 +239,11 @@ func (t *ties) tie(i int, pointByID map[string]int, pointFolded map[string][]str
 			first = l
 		}
 	}
-	return &Tie{Point: id, Evidence: append([]string{EvidenceListed}, first.how...), Line: first.link.Line}, p, "", ""
+	aim, reason, why := aimOf(ls, id, pointByID)
+	if reason != "" {
+		return nil, -1, reason, why
+	}
+	return &Tie{Point: id, Evidence: append([]string{EvidenceListed}, first.how...), Line: first.link.Line, Aim: aim}, p, "", ""
 }
 
 func describe(l Link) string {

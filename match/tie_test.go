@@ -66,13 +66,13 @@ func TestTie(t *testing.T) {
 	ids := map[string]int{"B1": 0, "B2": 1}
 	folded := map[string][]string{"b1": {"B1"}, "b2": {"B2"}}
 	s := sortLinks(names, []Link{
-		{"1.jpg", "B1", 2}, {"p/1.jpg", " B1 ", 3}, // the same twice; the exact one is the evidence
-		{"2.jpg", "B1", 4}, {"2.jpg", "B2", 5}, {"2.jpg", "B9", 6},
-		{"3.jpg", "b1", 7},
-		{"4.jpg", "", 8},
-		{"5.jpg", "B2", 9},
-		{"9.jpg", "B2", 10},
-		{" ", "B2", 11},
+		{Photo: "1.jpg", Point: "B1", Line: 2}, {Photo: "p/1.jpg", Point: " B1 ", Line: 3}, // the same twice; the exact one is the evidence
+		{Photo: "2.jpg", Point: "B1", Line: 4}, {Photo: "2.jpg", Point: "B2", Line: 5}, {Photo: "2.jpg", Point: "B9", Line: 6},
+		{Photo: "3.jpg", Point: "b1", Line: 7},
+		{Photo: "4.jpg", Point: "", Line: 8},
+		{Photo: "5.jpg", Point: "B2", Line: 9},
+		{Photo: "9.jpg", Point: "B2", Line: 10},
+		{Photo: " ", Point: "B2", Line: 11},
 	})
 	for i, want := range []struct {
 		tie    *Tie

@@ -279,6 +279,9 @@ func newEvidence(in *Input) (*Evidence, error) {
 				return nil, fmt.Errorf("explain: photo %q is tied to point %q, which is not in the result", r.Name, r.Tie.Point)
 			}
 			p.Point = j
+			if a := r.Tie.Aim; a != nil && a.Offset != nil {
+				p.move = match.Vector{E: a.Offset.E * e.unit, N: a.Offset.N * e.unit}
+			}
 		}
 		p.hint = e.hintOf(r, p.Point)
 		if r.Tag == nil {

@@ -1,6 +1,7 @@
 package dataset
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io"
@@ -477,12 +478,34 @@ func FuzzSettings(f *testing.F) {
 
 func FuzzLinks(f *testing.F) {
 	f.Add("photo,point\na.jpg,A\n")
+	f.Add("photo,point,original,to point,offset e,offset n,offset bearing,offset distance\na.jpg,A,b.jpg,B,,,,\nc.jpg,A,,,1.5,-2,,\nd.jpg,A,,,,,30,0.1\ne.jpg,A,,,,,,4\n")
 	f.Fuzz(func(t *testing.T, text string) {
 		links, _, err := readLinks(fstest.MapFS{"l": {Data: []byte(text)}}, LinkSettings{File: "l"})
 		for _, l := range links {
 			if err == nil && (l.Photo == "" || l.Point == "") {
 				t.Errorf("an empty link came through: %+v", l)
 			}
+		}
+		if err != nil {
+			return
+		}
+		var rows []LinkRow
+		for _, l := range links {
+			l.Line = len(rows) + 2
+			rows = append(rows, LinkRow{Link: l})
+		}
+		var b bytes.Buffer
+		if err := WriteLinks(&b, rows); err != nil {
+			t.Fatal(err)
+		}
+		again, _, err := readLinks(fstest.MapFS{"l": {Data: b.Bytes()}}, LinkSettings{File: "l"})
+		for i, l := range again {
+			if l.Line = i + 2; err != nil || !reflect.DeepEqual(l, rows[i].Link) {
+				t.Errorf("%+v became %+v, %v", rows[i].Link, l, err)
+			}
+		}
+		if len(again) != len(rows) {
+			t.Errorf("%d links became %d, %v", len(rows), len(again), err)
 		}
 	})
 }

@@ -6,7 +6,7 @@
 //
 //	phototie.toml    grid, site system, points and links files, budget, frames, heights
 //	points.csv       the surveyed points, in any format of package pointfile
-//	links.csv        photo, point: which photo shows which point (optional)
+//	links.csv        photo, point, offsets: what each photo shows (optional)
 //	control.csv      pairs that a site system is fitted to (optional)
 //	photos/          the photos, at any depth
 //

@@ -18,7 +18,12 @@ var linkColumns = map[string]string{
 	"photo": "photo", "image": "photo", "file": "photo", "filename": "photo", "picture": "photo",
 	"point": "point", "pointid": "point", "id": "point", "p": "point", "pt": "point",
 	"original": "original", "originalname": "original", "originalphoto": "original",
+	"topoint": "to_point", "offsete": "offset_e", "offseteast": "offset_e", "offsetn": "offset_n", "offsetnorth": "offset_n",
+	"offsetbearing": "offset_bearing", "offsetdistance": "offset_distance",
 }
+
+// linkNames are those columns; of the last four an offset has the first two or the others.
+var linkNames = []string{"photo", "point", "original", "to_point", "offset_e", "offset_n", "offset_bearing", "offset_distance"}
 
 // headings are linkColumns with the user's own. A column that is named there is taken from
 // there only.
@@ -79,7 +84,7 @@ func readList(fsys fs.FS, s LinkSettings, photos []string, points []match.Point)
 			opt.PhotoFields = append(opt.PhotoFields, heading)
 		case "point":
 			opt.PointFields = append(opt.PointFields, heading)
-		case "":
+		default:
 			opt.PassOver = append(opt.PassOver, heading)
 		}
 	}
@@ -134,10 +139,11 @@ func (d *Dataset) links(listed []match.Link, photos []string, points []match.Poi
 	s := d.settings.Links
 	links, originals, err = readLinks(d.fsys, s)
 	missed := 0
+	aimed := slices.ContainsFunc(links, func(l match.Link) bool { return l.Aim != nil })
 	if err == nil && s.File != "" {
 		missed = lost(links, photos, points)
 	}
-	if s.File != "" && len(s.Columns) == 0 && (missed > 0 || s.FillDown != nil || err != nil && !outOfBounds(err)) {
+	if s.File != "" && len(s.Columns) == 0 && !aimed && (missed > 0 || s.FillDown != nil || err != nil && !outOfBounds(err)) {
 		more, how, lerr := readList(d.fsys, s, photos, points)
 		var at *Problem
 		switch {
@@ -161,7 +167,7 @@ func readLinks(fsys fs.FS, s LinkSettings) (links []match.Link, originals map[st
 	if s.File == "" {
 		return nil, nil, nil
 	}
-	t, err := openTable(fsys, s.File, s.Separator, s.Columns, s.headings(), []string{"photo", "point", "original"}, []string{"photo", "point"})
+	t, err := openTable(fsys, s.File, s.Separator, s.Columns, s.headings(), linkNames, []string{"photo", "point"})
 	if err != nil {
 		return nil, nil, err
 	}
@@ -169,7 +175,7 @@ func readLinks(fsys fs.FS, s LinkSettings) (links []match.Link, originals map[st
 	originals = map[string]string{}
 	text := 0
 	for t.next() {
-		l := match.Link{Photo: t.get("photo"), Point: t.get("point"), Line: t.line}
+		l := match.Link{Photo: t.get("photo"), Point: t.get("point"), Line: t.line, Aim: t.aim()}
 		if l.Photo == "" {
 			t.ps.add(t.line, t.column("photo"), "name the photo, or take the row out", "the row names no photo")
 			continue
@@ -180,6 +186,9 @@ func readLinks(fsys fs.FS, s LinkSettings) (links []match.Link, originals map[st
 				continue
 			}
 			originals[l.Photo] = name
+		}
+		if l.Point == "" && l.Aim != nil {
+			t.ps.add(t.line, t.column("point"), "name the point", "the row says what the photo shows beside a point, and names no point")
 		}
 		if l.Point == "" {
 			continue // says that the photo has no point, which is what no row says

@@ -53,7 +53,7 @@ var Reference = []Setting{
 	{"links.columns", "from the header", "its columns in order"},
 	{"links.separator", "worked out", "between its columns"},
 	{"links.decisions", "none", "the decisions file, which overrules the links: what phototie decide saves, or phototie check --propose writes"},
-	{"[links.fields]", "none", `heading of your own = "photo", "point" or "original", or "-"`},
+	{"[links.fields]", "none", `heading of your own = "photo", "point", "original", "to_point", "offset_e", "offset_n", "offset_bearing" or "offset_distance", or "-"`},
 	{"links.fill_down", "no point", "what an empty point beside a photo means: that of the row above (true), or none (false)"},
 	{"links.only", "false", "pass over the photos that the points file lists"},
 

@@ -102,7 +102,7 @@ type LinkSettings struct {
 	// may be empty.
 	Decisions string `toml:"decisions"`
 	// Fields give the meaning of the list's own headings: heading to "photo", "point" or
-	// "original", "-" to pass it over.
+	// "original", "to_point", "offset_e" and the like, "-" to pass it over.
 	Fields map[string]string `toml:"fields"`
 	// FillDown says what an empty point beside a photo means: the point of the row above
 	// (true) or none (false). Nil leaves it to the table, where it means none unless it
@@ -467,7 +467,7 @@ func (s LinkSettings) check(ps *problems) {
 	ps.checkSeparator("links.separator", s.Separator, false)
 	for heading, to := range s.Fields {
 		if _, ok := linkColumns[pointfile.Key(to)]; !ok && to != "-" {
-			ps.add(0, 0, `use "photo", "point" or "original", or "-" to pass the column over`, "links.fields: %q can't mean %q", heading, to)
+			ps.add(0, 0, `use "-" to pass the column over, or one of "`+strings.Join(linkNames, `", "`)+`"`, "links.fields: %q can't mean %q", heading, to)
 		}
 	}
 	if len(s.Columns) > 0 && (len(s.Fields) > 0 || s.FillDown != nil) {

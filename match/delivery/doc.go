@@ -9,7 +9,7 @@
 //	photos/B01_1_2025-05-20.jpg
 //	photos/untied/QA0071.jpg
 //	points.csv             the points file, byte by byte, under this name
-//	links.csv              photo, point, original
+//	links.csv              photo, point, original, and offsets where there are any
 //	control.csv            the control of a site system, where there is one
 //	phototie.toml          the settings; the folder is a dataset itself
 //	accepted.toml          the baseline, where there is one

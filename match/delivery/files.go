@@ -5,7 +5,6 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -111,38 +110,41 @@ func (p *packing) links(links []match.Link) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	var rows [][]string
+	var rows []dataset.LinkRow
 	for i := range p.job.Photos {
 		r := &p.job.Photos[i]
-		ids := []string{}
 		if d := r.Decision; d != nil && d.Stale == "" && (d.Ruling == match.RulingShows || d.Ruling == match.RulingNoPoint) {
-			of[i] = []match.Link{{Point: d.Point}}
+			same := slices.DeleteFunc(of[i], func(l match.Link) bool { return strings.TrimSpace(l.Point) != d.Point })
+			of[i] = append(same, match.Link{Point: d.Point})
 		}
+		// A point alone adds nothing to a link that says more of it.
+		slices.SortStableFunc(of[i], func(a, b match.Link) int { return cmp.Compare(plain(a), plain(b)) })
+		ids := []string{}
 		for _, l := range of[i] {
-			if id := strings.TrimSpace(l.Point); id != "" && !slices.Contains(ids, id) {
-				ids = append(ids, id)
+			l.Photo, l.Point = p.names[r.Name], strings.TrimSpace(l.Point)
+			if l.Point != "" && (l.Aim != nil || !slices.Contains(ids, l.Point)) {
+				ids, rows = append(ids, l.Point), append(rows, dataset.LinkRow{Link: l, Original: r.NameAsTaken()})
 			}
 		}
-		if len(ids) == 0 {
-			ids = append(ids, "") // it has no link, and a name that it came with
-		}
-		for _, id := range ids {
-			rows = append(rows, []string{p.names[r.Name], id, r.NameAsTaken()})
+		if len(ids) == 0 { // it has no link, and a name that it came with
+			rows = append(rows, dataset.LinkRow{Link: match.Link{Photo: p.names[r.Name]}, Original: r.NameAsTaken()})
 		}
 	}
 	for _, l := range unmatched {
-		rows = append(rows, []string{l.Photo, l.Link.Point, ""})
+		rows = append(rows, dataset.LinkRow{Link: l.Link})
 	}
-	slices.SortStableFunc(rows, func(a, b []string) int { return strings.Compare(a[0], b[0]) })
+	slices.SortStableFunc(rows, func(a, b dataset.LinkRow) int { return strings.Compare(a.Photo, b.Photo) })
 	var b bytes.Buffer
-	w := csv.NewWriter(&b)
-	if err := w.Write([]string{"photo", "point", "original"}); err != nil {
-		return nil, err
+	err = dataset.WriteLinks(&b, rows)
+	return b.Bytes(), err
+}
+
+// plain orders links that say more than their point before those that don't.
+func plain(l match.Link) int {
+	if l.Aim == nil {
+		return 1
 	}
-	if err := w.WriteAll(rows); err != nil {
-		return nil, err
-	}
-	return b.Bytes(), nil
+	return 0
 }
 
 // write puts a file of the delivery on disk.

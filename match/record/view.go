@@ -904,7 +904,7 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	if d.in.PhotoLink != nil {
 		v.Link = d.in.PhotoLink(p.Name)
 	}
-	v.Facts = slices.Concat(d.foundFacts(i), showsFacts(p), d.nearestFact(p, page), judgedFacts(p, u), tagFacts(p, u), tieFacts(p), pictureFacts(p), noteFacts(p))
+	v.Facts = slices.Concat(d.foundFacts(i), showsFacts(p), d.nearestFact(p, page), judgedFacts(p, u), tagFacts(p, u), tieFacts(p, u), pictureFacts(p), noteFacts(p))
 	for _, c := range d.changes[p.Name] {
 		v.Changes = append(v.Changes, changeFact(c))
 	}
@@ -1003,9 +1003,12 @@ func (d *doc) nearestFact(p *match.PhotoResult, page int) []fact {
 }
 
 // tieFacts are what the tie rests on.
-func tieFacts(p *match.PhotoResult) (out facts) {
+func tieFacts(p *match.PhotoResult, u grid.Unit) (out facts) {
 	if t := p.Tie; t != nil {
 		var ev []string
+		if s := t.In(u); s != "" {
+			ev = append(ev, "it shows "+words.Safe(s))
+		}
 		for _, e := range t.Evidence {
 			if s, ok := evidenceWords[e]; ok {
 				e = s

@@ -23,6 +23,7 @@ var photoColumns = []struct {
 	{"p", "REAL", exactly, exactly}, {"p_adjusted", "REAL", exactly, exactly}, {"tag_e", "", 4, 3}, {"tag_n", "", 4, 3}, {"tag_lat", "REAL", 9, 9}, {"tag_lon", "REAL", 9, 9},
 	{"tag_datum", "TEXT", 0, 0}, {"nearest", "TEXT", 0, 0}, {"nearest_distance", "REAL", 4, 3}, {"link_line", "INTEGER", 0, 0}, {"findings", "TEXT", 0, 0},
 	{"width_px", "INTEGER", 0, 0}, {"height_px", "INTEGER", 0, 0}, {"jpeg_quality", "INTEGER", 0, 0}, {"blur_px", "REAL", 2, 2}, {"clipped", "REAL", 4, 4},
+	{"shows", "TEXT", 0, 0},
 }
 
 // exactly is for figures that are not rounded.
@@ -61,7 +62,7 @@ func (v values) optional(name string, x *float64) {
 // which the column unit names, bearings and positions in degrees. findings are the
 // codes of what was found. What was measured of the pixels comes last: the quality
 // is there where the tables tell it, and clipped is the share, 0 to 1, that is plain
-// black or white.
+// black or white. shows says in words what a photo shows beside its point.
 func photoValues(u grid.Unit, p *match.PhotoResult, codes []string) values {
 	v := values{}
 	v.text("photo", p.Name)
@@ -73,6 +74,7 @@ func photoValues(u grid.Unit, p *match.PhotoResult, codes []string) values {
 	if t := p.Tie; t != nil {
 		v.text("point", t.Point)
 		v.whole("link_line", t.Line)
+		v.text("shows", t.In(u))
 	}
 	if d := p.Discrepancy; d != nil {
 		v.figure("distance", d.Distance)

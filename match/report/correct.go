@@ -99,7 +99,11 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 	if list {
 		p.changes(c)
 	}
+	var left []string
 	for _, ch := range c.Changes {
+		if ch.Outcome == dataset.Left && ch.Verdict == match.Within && !strings.HasPrefix(ch.Why, "its verdict is ") {
+			left = append(left, "left "+words.Safe(ch.Photo)+": "+words.Safe(ch.Why))
+		}
 		if ch.Outcome == dataset.Refused {
 			p.para(0, 2, "%s", "refused "+words.Safe(ch.Photo)+": "+words.Safe(ch.Why))
 		}
@@ -109,9 +113,19 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 			}
 		}
 	}
+	for k, text := range left {
+		if k == fewLeft {
+			p.para(0, 2, "… and %s more left though they are within; --format json has why", words.Count(len(left)-k))
+			break
+		}
+		p.para(0, 2, "%s", text)
+	}
 	p.next(next)
 	return p.err
 }
+
+// fewLeft is how many photos are named that are within and yet left alone.
+const fewLeft = 8
 
 // delivered is the frame that corrected tags are in, of the photo that is furthest off
 // where it is misread; nil where none is corrected.

@@ -13,7 +13,7 @@ import (
 // csvHead names the columns of CSV; photoValues says what they have.
 var csvHead = []string{"photo", "point", "verdict", "reason", "unit", "distance", "bearing", "d_e", "d_n", "allowed",
 	"p", "p_adjusted", "tag_e", "tag_n", "tag_lat", "tag_lon", "nearest", "nearest_distance", "link_line", "why", "original",
-	"findings", "width_px", "height_px", "jpeg_quality", "blur_px", "clipped"}
+	"findings", "width_px", "height_px", "jpeg_quality", "blur_px", "clipped", "shows"}
 
 // CSV writes one row a photo, in the order of the result. Texts that a
 // spreadsheet would take for a formula are preceded by an apostrophe.
@@ -22,7 +22,7 @@ func CSV(w io.Writer, r *match.Result) error {
 	return writeCSV(w, csvHead, func(yield func([]string) bool) {
 		for i := range r.Photos {
 			texts := photoTexts(r.Grid.Unit, &r.Photos[i], codes[r.Photos[i].Name])
-			for _, name := range []string{"photo", "point", "nearest", "why", "original"} {
+			for _, name := range []string{"photo", "point", "nearest", "why", "original", "shows"} {
 				texts[name] = Cell(texts[name])
 			}
 			row := make([]string, len(csvHead))

@@ -67,7 +67,7 @@ func GeoJSON(w io.Writer, dataset string, r *match.Result, at *match.Located) er
 		}
 	}
 	for _, v := range vectors(r) {
-		from, to := at.Points[v.point], at.Tags[v.photo]
+		from, to := at.From(v.photo, v.point), at.Tags[v.photo]
 		if err := add("vector:"+r.Photos[v.photo].Name, line(from, to), tagProperties{"vector", r.Grid.Unit, &r.Photos[v.photo], codes[r.Photos[v.photo].Name]}); err != nil {
 			return err
 		}

@@ -321,7 +321,7 @@ func (g *geoPackage) vectors() error {
 	l := photoLayer("vectors", "LINESTRING", "from point to tag")
 	for _, v := range vectors(g.r) {
 		p := &g.r.Photos[v.photo]
-		l.add(g, p, []grid.EN{g.r.Points[v.point].EN, *p.OnGrid})
+		l.add(g, p, []grid.EN{{E: p.OnGrid.E - p.Discrepancy.DE, N: p.OnGrid.N - p.Discrepancy.DN}, *p.OnGrid})
 	}
 	return g.write(l)
 }

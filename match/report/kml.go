@@ -61,7 +61,7 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 	}
 	lines := kmlFolder{Name: "vectors"}
 	for _, v := range vectors(r) {
-		from, to := at.Points[v.point], at.Tags[v.photo]
+		from, to := at.From(v.photo, v.point), at.Tags[v.photo]
 		if !from.Valid() || !to.Valid() {
 			continue
 		}

@@ -345,19 +345,33 @@ func subject(f match.Finding) string {
 	return words.Safe(cmp.Or(f.Photo, f.Point, "the job"))
 }
 
-// judgedRow is the line of a judged photo; the last cell is the nearest point
-// where that is another one.
+// judgedRow is the line of a judged photo; the last cell is what it shows beside the
+// point, and the nearest point where that is another one.
 func judgedRow(r *match.Result, ph *match.PhotoResult) []string {
 	u, d := r.Grid.Unit, ph.Discrepancy
 	row := []string{words.Safe(ph.Name), words.Safe(ph.Tie.Point), string(ph.Verdict), words.Distance(d.Distance, u), "-",
-		words.Distance(ph.Allowance.Threshold/u.Metres, u), words.Chance(*ph.P), ""}
+		words.Distance(ph.Allowance.Threshold/u.Metres, u), words.Chance(*ph.P), beside(ph.Tie)}
 	if d.Bearing.Defined() {
 		row[4] = words.Degrees(d.Bearing.Degrees())
 	}
 	if n := ph.Nearest; n != nil && n.Point != ph.Tie.Point {
-		row[7] = "near " + words.Safe(n.Point)
+		row[7] = strings.TrimSpace(row[7] + " near " + words.Safe(n.Point))
 	}
 	return row
+}
+
+// beside says that a photo shows a stretch, or something beside its point.
+func beside(t *match.Tie) string {
+	switch a := t.Aim; {
+	case a == nil:
+	case a.To != "":
+		return "to " + words.Safe(a.To)
+	case a.Offset != nil || a.Distance != nil:
+		return "offset"
+	case a.Bearing != nil:
+		return words.Degrees(*a.Bearing) + " stated"
+	}
+	return ""
 }
 
 // set tells of the judged photos as a whole.

@@ -180,7 +180,11 @@ var findings = map[string]func(Facts) (message, remedy string){
 
 // tagOff says how far a tag is from its point.
 func tagOff(f Facts) (message, remedy string) {
-	message = fmt.Sprintf("the tag is %s from the point", length(f, "distance"))
+	place := "the point"
+	if f.Has("place") {
+		place = f.Text("place")
+	}
+	message = fmt.Sprintf("the tag is %s from %s", length(f, "distance"), place)
 	if f.Has("bearing") {
 		message += " on grid bearing " + Degrees(f.Value("bearing"))
 	}
