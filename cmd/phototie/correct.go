@@ -97,12 +97,14 @@ destination.`,
 	c.flags(cmd, "write where the points may be wrong as a whole, too")
 	f.BoolVar(&c.all, "all", false, "list every photo")
 	c.format = addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv")
-	cmd.MarkFlagsMutuallyExclusive("into", "in-place")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error { return c.run(cmd.Context(), args[0]) }
 	return cmd
 }
 
 func (c *correct) run(ctx context.Context, dir string) error {
+	if c.opt.Into != "" && c.opt.InPlace {
+		return usagef("--into writes copies and --in-place changes the photos themselves; leave one of the two out")
+	}
 	if c.opt.Into == "" && !c.opt.InPlace && !c.opt.DryRun {
 		return usagef("say where the corrected photos go: --into DIR for copies, or --in-place to change the photos themselves (--dry-run shows what would be done)")
 	}

@@ -77,13 +77,14 @@ The same dataset gives the same bytes, unless --date prints a date.`,
 	r.pictures = addChoice(cmd, "pictures", "drawn", "the small pictures", "drawn", "embedded", "none")
 	r.layout = addChoice(cmd, "layout", string(record.LayoutSheets), "a sheet for each point, or twelve photos on a page", string(record.LayoutSheets), string(record.LayoutContact))
 	r.output.flags(cmd)
-	cmd.MarkFlagsMutuallyExclusive("out", "split")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error { return r.run(cmd.Context(), args[0]) }
 	return cmd
 }
 
 func (r *photoRecord) run(ctx context.Context, dir string) error {
 	switch {
+	case r.out != "" && r.split != "":
+		return usagef("--out writes one file and --split a folder of pages; leave one of the two out")
 	case r.out == "" && r.split == "":
 		return usagef("say where the record goes: --out FILE for one file, --split DIR for a folder of pages")
 	case r.perPage < 1:

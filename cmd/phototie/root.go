@@ -74,7 +74,12 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (code int
 	if errors.Is(err, context.Canceled) { // by a signal: see main
 		text = strings.ReplaceAll(text, context.Canceled.Error(), "interrupted")
 	}
-	fmt.Fprintln(stderr, "phototie: "+strings.ReplaceAll(text, "\n", "\nphototie: "))
+	// What follows an empty line is an example, to be copied as it is.
+	said, example, _ := strings.Cut(text, "\n\n")
+	fmt.Fprintln(stderr, "phototie: "+strings.ReplaceAll(said, "\n", "\nphototie: "))
+	if example != "" {
+		fmt.Fprintln(stderr, "\n"+example)
+	}
 	if stop := (*dataset.StopError)(nil); errors.As(err, &stop) {
 		fmt.Fprintln(stderr, "phototie: --despite-findings writes all the same; phototie check says more")
 		return exitFindings

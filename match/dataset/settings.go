@@ -272,7 +272,7 @@ func readSettings(fsys fs.FS) (Settings, error) {
 	text, err := readUpTo(fsys, SettingsFile, maxSettings)
 	if errors.Is(err, fs.ErrNotExist) {
 		return s, &Problem{File: SettingsFile, What: "there is no such file in the dataset's folder",
-			Remedy: "write one that says at least:\n\n" + example + "\n"}
+			Remedy: "phototie init drafts one from what the folder holds, or write one that says at least:\n\n" + example + "\n"}
 	}
 	if p := (*Problem)(nil); errors.As(err, &p) {
 		return s, p
@@ -398,10 +398,62 @@ func (s *Settings) decode(text []byte) error {
 		}
 		return ps.err()
 	case errors.As(err, &de):
-		line, col := de.Position()
-		return &Problem{File: SettingsFile, Line: line, Column: col, What: strings.TrimPrefix(de.Error(), "toml: ")}
+		return ofWrongType(de, text)
 	}
 	return fmt.Errorf("%s: %w", SettingsFile, err)
+}
+
+// kinds words what values are, by the end of the decoder's message.
+var kinds = []struct{ of, kind, example string }{
+	{"float64", "a number, without quotes and unit", "= 4.9"}, {"int", "a whole number, without quotes", "= 2"},
+	{"bool", "true or false, without quotes", "= true"}, {"string", "a text in quotes", `= "text"`}, {"[]string", "a list of texts", `= ["one", "two"]`},
+}
+
+var (
+	comment  = regexp.MustCompile(`\s+#[^"']*$`)
+	decimal  = regexp.MustCompile(`^\s*([A-Za-z0-9_.-]+)\s*=\s*(-?\d+),(\d+)\s*$`)
+	quantity = regexp.MustCompile(`=\s*["']\s*(-?\d+(?:\.\d+)?)`)
+	ofType   = regexp.MustCompile(`of type \*?(\S+)$`)
+	unquoted = regexp.MustCompile(`^\s*([A-Za-z0-9_.-]+)\s*=\s*([A-Za-z][^#"']*?)\s*$`)
+)
+
+// ofWrongType words an error of the decoder in the key's own words.
+func ofWrongType(de *toml.DecodeError, text []byte) error {
+	line, col := de.Position()
+	p := &Problem{File: SettingsFile, Line: line, Column: col, What: strings.TrimPrefix(de.Error(), "toml: ")}
+	lines := strings.Split(string(text), "\n")
+	if line < 1 || line > len(lines) {
+		return p
+	}
+	written := comment.ReplaceAllString(strings.TrimSpace(lines[line-1]), "")
+	if m := decimal.FindStringSubmatch(written); m != nil {
+		p.What, p.Remedy = fmt.Sprintf("%s has a decimal comma", clip(written)), fmt.Sprintf("write %s = %s.%s", clip(m[1]), m[2], m[3])
+		return p
+	}
+	if m := unquoted.FindStringSubmatch(written); m != nil {
+		p.What, p.Remedy = fmt.Sprintf("%s = %s stands without quotes", clip(m[1]), clip(m[2])), fmt.Sprintf("write %s = %q", clip(m[1]), clip(m[2]))
+		return p
+	}
+	key := strings.Join(de.Key(), ".")
+	m := ofType.FindStringSubmatch(p.What)
+	if m == nil || key == "" {
+		return p
+	}
+	for _, k := range kinds {
+		if k.of == m[1] {
+			p.What = fmt.Sprintf("%s is %s, and %s is not", clip(key), k.kind, clip(written))
+			if q := quantity.FindStringSubmatch(written); q != nil && (k.of == "float64" || k.of == "int") {
+				k.example = "= " + q[1]
+			}
+			p.Remedy = fmt.Sprintf("write it as %s %s", clip(de.Key()[len(de.Key())-1]), k.example)
+		}
+	}
+	for _, s := range Reference {
+		if s.Key == key {
+			p.Remedy += ": " + s.Help
+		}
+	}
+	return p
 }
 
 // checkPaths cleans the paths, and reports those that lead out of the folder.
