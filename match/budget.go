@@ -251,6 +251,8 @@ type AllowanceOptions struct {
 	// awaySigma the standard deviation per axis of where that is, 0 where its direction is
 	// not known; both are 0 for the point itself. See Aim.
 	away, awaySigma float64
+	// unit is that of lengths in notes; metres where it is not set.
+	unit grid.Unit
 }
 
 // Allowance works the budget out for one photo. The variance per axis is the sum
@@ -300,7 +302,7 @@ func (b Budget) Allowance(tag *geotag.Tag, point Point, op *grid.Operation, opt 
 	a.add(offset)
 
 	a.sum(cov)
-	a.coarseStep(tag)
+	a.coarseStep(tag, opt.unit)
 	if a.Cov == nil {
 		a.limit = RiceQuantile(a.Confidence, a.Standoff, a.Sigma)
 		a.Threshold = a.limit
@@ -333,9 +335,9 @@ func (a *Allowance) sum(cov *[3]float64) {
 }
 
 // coarseStep notes a tag that is written in steps that matter beside the errors.
-func (a *Allowance) coarseStep(tag *geotag.Tag) {
+func (a *Allowance) coarseStep(tag *geotag.Tag, u grid.Unit) {
 	if at := tag.Position; at != nil && at.Step*metresPerDegree/math.Sqrt(12) > a.Sigma/3 {
-		a.note("the tag is written in steps of %s m, which the budget does not cover", metres(at.Step*metresPerDegree))
+		a.note("the tag is written in steps of %s, which the budget does not cover", words.InUnit(at.Step*metresPerDegree, u))
 	}
 }
 

@@ -521,7 +521,7 @@ func (c *checker) judge(r *PhotoResult, p Point) error {
 // allowance is the budget for a photo that is on the grid. What keeps it from
 // being worked out in full is noted.
 func (c *checker) allowance(r *PhotoResult, p Point) (Allowance, error) {
-	ao := AllowanceOptions{BallparkSigma: c.opt.BallparkSigma, Accuracy: c.opt.Accuracy[cameraOf(&r.Photo)]}
+	ao := AllowanceOptions{unit: c.unit, BallparkSigma: c.opt.BallparkSigma, Accuracy: c.opt.Accuracy[cameraOf(&r.Photo)]}
 	if r.Tag.Direction != nil && r.Tag.SubjectDistance != nil {
 		if g, ok := c.proj.(grid.Geodesist); ok {
 			if f, err := g.Factors(*r.OnGrid); err != nil {

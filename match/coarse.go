@@ -5,6 +5,7 @@ import (
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
+	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/walk"
 )
 
@@ -36,6 +37,6 @@ func (c *checker) coarse(t *geotag.Tag) (Reason, string) {
 	if radius <= c.coarsest {
 		return "", ""
 	}
-	return ReasonCoarse, fmt.Sprintf("by what it states the tag may be %s m off, and %s m is the most that is judged (budget.coarse_m)",
-		metres(radius), metres(c.coarsest))
+	return ReasonCoarse, fmt.Sprintf("by what it states the tag may be %s off, and %s is the most that is judged (budget.coarse_m)",
+		words.InUnit(radius, c.unit), words.InUnit(c.coarsest, c.unit))
 }

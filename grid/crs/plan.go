@@ -44,6 +44,7 @@ type plan struct {
 	frameEpoch float64
 	zones      []deforming
 	aligned    bool // the frame is one of alignedFrames
+	unit       grid.Unit
 
 	mu  sync.Mutex
 	ops map[remark]*grid.Operation
@@ -266,7 +267,8 @@ func (p *plan) describe(key remark, motion *grid.Motion) *grid.Operation {
 		op.Accuracy = w.stated()
 	}
 	if op.Motion = motion; motion != nil {
-		note("the grid's frame is kept at %.1f, and the ground of %s moves by up to %.3g m a year in it: up to %.1f m since then, which no operation takes into account", motion.FrameEpoch, motion.Place, motion.Rate, motion.Metres)
+		note("the grid's frame is kept at %.1f, and the ground of %s moves by up to %.3g %s a year in it: up to %.1f %s since then, which no operation takes into account", motion.FrameEpoch, motion.Place,
+			motion.Rate/p.unit.Metres, p.unit.Symbol, motion.Metres/p.unit.Metres, p.unit.Symbol)
 		if op.Accuracy != nil {
 			op.Accuracy = both(op.Accuracy, &motion.Metres)
 		}
@@ -527,6 +529,7 @@ func (c *CRS) plan(datum string) (*plan, error) {
 			return nil, err
 		}
 		pl := &planner{r: r, grid: object, plan: newPlan()}
+		pl.plan.unit = c.grid.Unit
 		if key == broadcast {
 			pl.plan.settle(c.grid.Frame)
 		}
@@ -536,7 +539,7 @@ func (c *CRS) plan(datum string) (*plan, error) {
 	})
 }
 
-func newPlan() *plan { return &plan{ops: make(map[remark]*grid.Operation)} }
+func newPlan() *plan { return &plan{ops: make(map[remark]*grid.Operation), unit: grid.Metre} }
 
 // collect collects the ways from a datum, in order.
 func (pl *planner) collect(datum string) {

@@ -69,8 +69,11 @@ func (f Fact) Fails() bool {
 	return false
 }
 
-// String says the fact in a sentence.
-func (f Fact) String() string {
+// String says the fact in a sentence, with lengths in metres.
+func (f Fact) String() string { return f.In(grid.Metre) }
+
+// In says it with lengths in a unit.
+func (f Fact) In(u grid.Unit) string {
 	list := strings.Join(f.Pairs, ", ")
 	switch f.Kind {
 	case FactUnchecked:
@@ -78,7 +81,7 @@ func (f Fact) String() string {
 	case FactUnlocatable:
 		return fmt.Sprintf("A bad pair among %d can't be located: without any one of them nothing checks the rest. One more pair would tell.", len(f.Pairs))
 	case FactOverTolerance:
-		return fmt.Sprintf("The control does not fit: residuals of up to %.3f m (%s) are over the tolerance of %.3g m.", f.Value, list, f.Limit)
+		return fmt.Sprintf("The control does not fit: residuals of up to %.3f %s (%s) are over the tolerance of %s.", f.Value/u.Metres, u.Symbol, list, stated(f.Limit, u))
 	case FactOverErrors:
 		return fmt.Sprintf("The control does not fit as well as it states: the standard error of unit weight is %.2f and should be near 1 (probability %.1g).", f.Value, f.Limit)
 	case FactExact:

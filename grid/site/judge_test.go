@@ -279,3 +279,17 @@ func TestPrecisionAtThePoints(t *testing.T) {
 		t.Error("operations of one accuracy are not shared")
 	}
 }
+
+// TestFactInFeet: what is over the tolerance is told in the survey's unit, with the
+// tolerance as it is set beside it (1 US survey foot is 1200/3937 m, by definition).
+func TestFactInFeet(t *testing.T) {
+	f := Fact{Kind: FactOverTolerance, Pairs: []string{"C1"}, Value: 1200.0 / 3937, Limit: 0.05}
+	for u, want := range map[grid.Unit]string{
+		grid.Metre:        "residuals of up to 0.305 m (C1) are over the tolerance of 0.05 m.",
+		grid.USSurveyFoot: "residuals of up to 1.000 ftUS (C1) are over the tolerance of 0.164 ftUS (0.05 m).",
+	} {
+		if got := f.In(u); !strings.HasSuffix(got, want) {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}

@@ -218,14 +218,22 @@ func (d *Definition) amend(op *grid.Operation, accuracy float64) {
 	if accuracy < 0 {
 		return
 	}
-	text := fmt.Sprintf("the accuracy includes %.3g m for the site system", accuracy)
+	text := fmt.Sprintf("the accuracy includes %s for the site system", stated(accuracy, d.Unit))
 	if op.Accuracy == nil {
-		text = fmt.Sprintf("the site system is good to %.3g m, but no accuracy is stated for the operation under it", accuracy)
+		text = fmt.Sprintf("the site system is good to %s, but no accuracy is stated for the operation under it", stated(accuracy, d.Unit))
 	} else {
 		a := math.Hypot(*op.Accuracy, accuracy)
 		op.Accuracy = &a
 	}
 	op.Notes = append(slices.Clone(op.Notes), text)
+}
+
+// stated is a length in a unit, with the metres that were stated in brackets.
+func stated(metres float64, u grid.Unit) string {
+	if u.Metres == 1 {
+		return fmt.Sprintf("%.3g m", metres)
+	}
+	return fmt.Sprintf("%.3g %s (%.3g m)", metres/u.Metres, u.Symbol, metres)
 }
 
 // AreaOfUse returns the area of use of the base grid in degrees; ok is false

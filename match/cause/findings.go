@@ -93,7 +93,7 @@ func (e *Evidence) footUnstated() match.Facts {
 	}
 	return match.Facts{
 		{Name: "unit", Text: read.unit.Name}, {Name: "other unit", Text: other.unit.Name},
-		{Name: "shift", Value: shift, Unit: "m"}, {Name: "setting", Text: read.setting},
+		{Name: "shift", Value: shift / e.unit, Unit: g.Unit.Symbol}, {Name: "setting", Text: read.setting},
 	}
 }
 

@@ -43,6 +43,8 @@ type PointsRead struct {
 	// From is the unit that eastings and northings were converted from; nil where
 	// they are in the grid's own.
 	From *grid.Unit `json:"converted_from,omitempty"`
+	// HeightUnit is the unit of its heights; nil where that is the grid's.
+	HeightUnit *grid.Unit `json:"height_unit,omitempty"`
 	// Operations carried the points of a file of longitudes and latitudes onto the
 	// grid.
 	Operations []*grid.Operation `json:"operations,omitempty"`
@@ -238,6 +240,10 @@ func (r *pointsReader) settle(h pointfile.Header, rec pointfile.Record) error {
 			r.note("the file says that its heights are in %s units; they are taken to be in %s, as points.height_unit says", h.HeightUnit.Name, u.Name)
 		}
 		r.height = u
+	}
+	if own := r.proj.Grid().Unit; r.height.Metres != own.Metres {
+		u := r.height
+		r.read.HeightUnit = &u
 	}
 	return nil
 }

@@ -130,7 +130,7 @@ func fitRead[T any](f site.Fit[T], unit grid.Unit) *FitRead {
 	r := &FitRead{S0: f.S0, SigmaKnown: f.SigmaKnown, DegreesOfFreedom: f.DegreesOfFreedom, Unit: unit, Residuals: f.Residuals(),
 		Parameters: f.Parameters, Suspects: f.Suspects, Removed: f.Removed, Facts: f.Facts, Fails: f.Fails()}
 	for _, x := range f.Facts {
-		r.Notes = append(r.Notes, x.String())
+		r.Notes = append(r.Notes, x.In(unit))
 	}
 	r.Pairs = len(r.Residuals)
 	if f.Global != nil {

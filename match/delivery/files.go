@@ -283,8 +283,11 @@ func Record(ctx context.Context, job *dataset.Checked, title, tool string, pictu
 			in.Block = append(in.Block, f)
 		}
 	}
-	for _, f := range append(report.ReadingFacts(job.Reading), report.PictureFacts(job.Result)...) {
+	for _, f := range append(report.ReadingFacts(job.Reading, job.Grid.Unit), report.PictureFacts(job.Result)...) {
 		in.Facts = append(in.Facts, record.Fact{Name: f.Name, Text: f.Text})
+	}
+	if p := job.Reading.Points; p != nil && p.HeightUnit != nil {
+		in.HeightUnit = *p.HeightUnit
 	}
 	if job.Explanation != nil {
 		in.Causes = record.Explained(job.Explanation, job.Result.Grid.Unit)

@@ -46,6 +46,9 @@ type Input struct {
 	// Geographic carries a place on the grid to the latitude and longitude in the
 	// grid's own frame, as grid.Geodesist does; nil leaves them out.
 	Geographic func(at grid.EN) (grid.LatLon, error)
+	// HeightUnit is the unit of the points' heights in their file; zero stands for the
+	// grid's.
+	HeightUnit grid.Unit
 	// Date is printed as the record's date, in any words. Empty leaves it out, and
 	// the same input then gives the same bytes on any day.
 	Date string

@@ -840,7 +840,11 @@ func (d *doc) sheetView(s int) sheetView {
 	}
 	v.Facts.add("Grid position", position...)
 	if p.Height != nil {
-		v.Facts.add("Height", signs(fmt.Sprintf("%.3f", *p.Height/u.Metres))+nbsp+u.Symbol)
+		h := d.in.HeightUnit
+		if h.Metres == 0 {
+			h = u
+		}
+		v.Facts.add("Height", signs(fmt.Sprintf("%.3f", *p.Height/h.Metres))+nbsp+h.Symbol)
 	}
 	if d.in.Geographic != nil {
 		f := fact{Term: "Geographic", Note: words.Safe(d.r.Grid.Frame)}

@@ -94,7 +94,7 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 		p.para(0, 0, "%s", words.InPicture)
 	}
 	if d := c.delivered(); d != nil {
-		p.para(0, 2, "%s", deliveredFact(*d).Text)
+		p.para(0, 2, "%s", deliveredFact(*d, c.Unit).Text)
 	}
 	if list {
 		p.changes(c)

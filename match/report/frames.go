@@ -49,7 +49,7 @@ func FramesText(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse, 
 		p.field("frame", "%s, kept at epoch %.2f", words.Safe(g.Frame), g.FrameEpoch)
 	}
 	for _, u := range uses {
-		p.frame(u, all)
+		p.frame(u, g.Unit, all)
 	}
 	p.printf("\nWhat the budget takes for want of better figures (by job or by device)\n")
 	for _, a := range b.Assumptions() {
@@ -58,7 +58,7 @@ func FramesText(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse, 
 	return p.err
 }
 
-func (p *printer) frame(u dataset.FrameUse, all bool) {
+func (p *printer) frame(u dataset.FrameUse, unit grid.Unit, all bool) {
 	datum := u.Frame.Datum
 	if datum == "" {
 		datum = "no map datum, which is taken for WGS 84"
@@ -79,7 +79,7 @@ func (p *printer) frame(u dataset.FrameUse, all bool) {
 			left++
 			continue
 		}
-		p.candidate(i+1, c)
+		p.candidate(i+1, c, unit)
 	}
 	if len(u.Candidates) == 0 {
 		p.printf("  no operation leads to the grid\n")
@@ -88,14 +88,14 @@ func (p *printer) frame(u dataset.FrameUse, all bool) {
 		p.printf("  … and %s more; --all lists every one\n", words.Count(left))
 	}
 	if u.Delivered != nil {
-		p.para(2, 4, "%s", deliveredFact(*u.Delivered).Text)
+		p.para(2, 4, "%s", deliveredFact(*u.Delivered, unit).Text)
 	}
 	if files, command := grid.FilesToInstall(u.Candidates); command != "" {
 		p.printf("  better operations lack %s here; to install:\n    %s\n", words.Plural(len(files), "file"), strings.ReplaceAll(words.Safe(command), " && ", " && \\\n    "))
 	}
 }
 
-func (p *printer) candidate(n int, c grid.Candidate) {
+func (p *printer) candidate(n int, c grid.Candidate, u grid.Unit) {
 	mark, state := " ", []string{}
 	if c.Chosen > 0 {
 		mark = "*"
@@ -106,7 +106,7 @@ func (p *printer) candidate(n int, c grid.Candidate) {
 	case c.Accuracy == nil:
 		state = append(state, "accuracy not stated")
 	default:
-		state = append(state, fmt.Sprintf("%.3g m", *c.Accuracy))
+		state = append(state, words.Stated(*c.Accuracy, u))
 	}
 	if c.TimeDependent {
 		state = append(state, "by epoch")

@@ -121,9 +121,9 @@ func (j *Job) Write(ctx context.Context, w io.Writer, format Format) error {
 		return GeoJSON(w, j.Name, j.Result, at)
 	case FormatText:
 		opt := j.Text
-		opt.Facts = ReadingFacts(j.Reading)
+		opt.Facts = ReadingFacts(j.Reading, j.Grid.Unit)
 		if d := j.Delivered; d != nil && d.Misread != nil && d.Misread.Off >= mattering {
-			opt.Facts = append(opt.Facts, deliveredFact(*d))
+			opt.Facts = append(opt.Facts, deliveredFact(*d, j.Grid.Unit))
 		}
 		if j.Baseline != "" || len(j.Outcome.Accepted)+len(j.Outcome.Expired)+len(j.Outcome.Unused) > 0 {
 			opt.Outcome = &j.Outcome

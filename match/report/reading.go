@@ -18,14 +18,14 @@ type Fact struct{ Name, Text string }
 
 // ReadingFacts words how the survey's side of a dataset was understood, for a
 // user to confirm: the site system with what its control says, and the points
-// file with its layout.
-func ReadingFacts(r dataset.Reading) []Fact {
+// file with its layout. Lengths are in the unit of the job.
+func ReadingFacts(r dataset.Reading, u grid.Unit) []Fact {
 	var out []Fact
 	if r.Site != nil {
 		out = append(out, siteFacts(*r.Site)...)
 	}
 	if r.Points != nil {
-		out = append(out, Fact{"points", pointsFact(*r.Points)})
+		out = append(out, Fact{"points", pointsFact(*r.Points, u)})
 	}
 	if l := r.Links; l != nil {
 		out = append(out, Fact{"links", fmt.Sprintf("%s: %s; %d taken, %s without a point", l.File, l.Layout, l.Links, words.Plural(l.Untied, "photo"))})
@@ -37,10 +37,10 @@ func ReadingFacts(r dataset.Reading) []Fact {
 const mattering = 0.1
 
 // deliveredFact words the frame of corrected tags.
-func deliveredFact(d match.Delivered) Fact {
+func deliveredFact(d match.Delivered, u grid.Unit) Fact {
 	text := "corrected tags are in " + words.Safe(d.Source)
 	if m := d.Misread; m != nil && m.Off >= mattering {
-		text += fmt.Sprintf("; read as %s they are %s off, which their GPSHPositioningError covers (frame.delivered)", words.Safe(m.As), words.Distance(m.Off, grid.Metre))
+		text += fmt.Sprintf("; read as %s they are %s off, which their GPSHPositioningError covers (frame.delivered)", words.Safe(m.As), words.InUnit(m.Off, u))
 	}
 	return Fact{"delivered", text}
 }
@@ -54,9 +54,9 @@ func siteFacts(s dataset.SiteRead) []Fact {
 	text += ": " + parameters(d)
 	switch {
 	case d.Accuracy != nil:
-		text += fmt.Sprintf("; good to %.3g m", *d.Accuracy)
+		text += "; good to " + words.Stated(*d.Accuracy, d.Unit)
 	case d.Precision != nil:
-		text += fmt.Sprintf("; good to %.2g m in the middle of its control, less outside", d.Precision.AtCentre)
+		text += fmt.Sprintf("; good to %s in the middle of its control, less outside", words.Stated(d.Precision.AtCentre, d.Unit))
 	}
 	out := []Fact{{"site", text}}
 	if s.Plane != nil {
@@ -139,7 +139,7 @@ func suspicion(s site.Suspect, u grid.Unit) string {
 func length(v float64, u grid.Unit) string { return fmt.Sprintf("%.3f %s", v, u.Symbol) }
 
 // pointsFact words how the points file was understood.
-func pointsFact(p dataset.PointsRead) string {
+func pointsFact(p dataset.PointsRead, u grid.Unit) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s: %s, ", words.Safe(p.File), words.Plural(p.Count, "point"))
 	if p.Layout != nil {
@@ -168,10 +168,13 @@ func pointsFact(p dataset.PointsRead) string {
 		}
 	}
 	for _, op := range p.Operations {
-		fmt.Fprintf(&b, "; put on the grid from %s by %s, %s", op.Source, op.Name, words.Accuracy(op, grid.Unit{}))
+		fmt.Fprintf(&b, "; put on the grid from %s by %s, %s", op.Source, op.Name, words.Accuracy(op, u))
 		for _, n := range op.Notes {
 			b.WriteString("; " + n)
 		}
+	}
+	if p.HeightUnit != nil {
+		fmt.Fprintf(&b, "; heights in the unit %s", words.UnitName(*p.HeightUnit))
 	}
 	if p.Links > 0 {
 		fmt.Fprintf(&b, "; the points list %s", words.Plural(p.Links, "photo"))

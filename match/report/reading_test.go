@@ -52,7 +52,7 @@ func TestReadingFacts(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			r := reading(t, c.settings, points)
 			var b strings.Builder
-			for _, f := range ReadingFacts(r) {
+			for _, f := range ReadingFacts(r, grid.Metre) {
 				if len(f.Name) > 9 {
 					t.Errorf("the name %q is too long for its column", f.Name)
 				}

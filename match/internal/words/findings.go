@@ -67,7 +67,7 @@ var findings = map[string]func(Facts) (message, remedy string){
 			f.Text("operation"), Plural(int(f.Value("photos")), "tag")), ""
 	},
 	"foot-unstated": func(f Facts) (string, string) {
-		return fmt.Sprintf("nothing says which foot the points are in: they were read in %s, and in %s they would be %.2f m from there, which the tags can't tell", f.Text("unit"), f.Text("other unit"), f.Value("shift")),
+		return fmt.Sprintf("nothing says which foot the points are in: they were read in %s, and in %s they would be %s from there, which the tags can't tell", f.Text("unit"), f.Text("other unit"), length(f, "shift")),
 			fmt.Sprintf("ask whoever made the list, and state points.unit = %q", f.Text("setting"))
 	},
 	"tag-differential": func(f Facts) (string, string) {
