@@ -14,6 +14,7 @@ import (
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/intake"
 	"example.com/phototie/match/report"
 )
 
@@ -31,7 +32,9 @@ func newCompare(e *env) *cobra.Command {
 gives its discrepancy from the surveyed position: grid distance and bearing,
 geodesic distance and azimuth, what the budget allows, and the verdict; --all
 adds convergence and point scale factor, and the digits that a handheld is not
-good for. The exit code is 1 for every verdict but within.
+good for. The exit code is 1 for every verdict but within. Where E and N are far
+from the tag and would be at it the other way round, in another unit or in another
+system, it says so.
 
 Lengths of the budget are in metres; E and N in the grid's own unit, easting
 first whatever the axis order of the system.`,
@@ -78,13 +81,17 @@ first whatever the axis order of the system.`,
 		if err != nil {
 			return err
 		}
+		fits, err := intake.Fits(cmd.Context(), crs.Fitting, proj.Grid().Code, en, res)
+		if err != nil {
+			return err
+		}
 		switch format.value {
 		case "json":
-			err = report.CompareJSON(e.stdout, proj.Grid(), res)
+			err = report.CompareJSON(e.stdout, proj.Grid(), res, fits...)
 		case "csv":
 			err = report.CSV(e.stdout, &match.Result{Grid: proj.Grid(), Photos: []match.PhotoResult{res}})
 		default:
-			err = report.CompareText(e.stdout, proj.Grid(), res, all)
+			err = report.CompareText(e.stdout, proj.Grid(), res, all, fits...)
 		}
 		if err != nil {
 			return err

@@ -74,13 +74,27 @@ var ErrNoFixes = errors.New("no positions to find the system by")
 // use that has the fixes in it; then the smaller area; then the newer frame (the
 // later year in its name, the higher code); then axes in the order of the numbers;
 // then the lower code.
+//
+// A system is taken where it explains the fixes so much better than chance that none of
+// some thousand readings would by chance.
 func Search(ctx context.Context, known grid.Clues) ([]grid.RankedSystem, error) {
-	clues := clues(known)
-	if len(clues.Fixes) == 0 || len(clues.Coordinates) == 0 {
+	return clues(known).search(ctx, math.Log(1e5))
+}
+
+// Fitting finds the readings, as Search does, that put one pair of numbers at a fix, the
+// likeliest first. One fix is little to go by: they are hints for somebody who knows
+// that the two belong together, and no finding.
+func Fitting(ctx context.Context, at [2]float64, fix grid.Fix) ([]grid.RankedSystem, error) {
+	return clues{Coordinates: [][2]float64{at}, Fixes: []grid.Fix{fix}, Pairs: []int{0}}.search(ctx, 0)
+}
+
+// search is Search with the least score of what is taken.
+func (q clues) search(ctx context.Context, least float64) ([]grid.RankedSystem, error) {
+	if len(q.Fixes) == 0 || len(q.Coordinates) == 0 {
 		return nil, ErrNoFixes
 	}
-	clues = clues.thin()
-	found, err := clues.around(ctx)
+	q = q.thin()
+	found, err := q.around(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -92,9 +106,9 @@ func Search(ctx context.Context, known grid.Clues) ([]grid.RankedSystem, error) 
 		}
 		frame := f.c.grid.Frame
 		if frames[frame] == nil {
-			frames[frame] = clues.onFrame(ctx, f.c)
+			frames[frame] = q.onFrame(ctx, f.c)
 		}
-		if r, ok := clues.weigh(f, frames[frame]); ok {
+		if r, ok := q.weigh(f, frames[frame]); ok && r.Score > least {
 			weighed = append(weighed, r)
 		}
 	}
@@ -262,7 +276,7 @@ func (q clues) onFrame(ctx context.Context, c *CRS) *framed {
 	return f
 }
 
-// weigh says how well a reading explains the fixes, and whether it does.
+// weigh says how well a reading explains the fixes, and whether it does for half of them.
 func (q clues) weigh(r ranked, f *framed) (ranked, bool) {
 	at, _ := r.c.ToPlane(f.at) // those outside come out as NaN
 	own := r.c.grid.Unit.Metres
@@ -286,9 +300,7 @@ func (q clues) weigh(r ranked, f *framed) (ranked, bool) {
 	}
 	r.Score, r.Distance, r.Rough = l.score, l.distance, f.rough
 	r.Near = float64(l.near) / float64(len(q.Fixes))
-	// A plane is taken where it explains at least half of the fixes, and so much
-	// better than chance that none of some thousand readings would by chance.
-	return r, r.Near >= 0.5 && r.Score > math.Log(1e5)
+	return r, r.Near >= 0.5
 }
 
 // rank puts readings in order: by score, and those that can't be told from the

@@ -20,6 +20,40 @@ func fixOf(t *geotag.Tag) (grid.Fix, bool) {
 	return grid.Fix{LatLon: at, Frame: match.Options{}.Frame(t)}, at.Valid() && at != grid.LatLon{}
 }
 
+// Distances in metres: what is further from its tag may be in another system, and what
+// that must bring it within.
+const (
+	suspect = 300.0
+	fits    = 50.0
+)
+
+// Fits finds the systems, units and orders of the axes in which coordinates that are far
+// from a photo's tag would be at it, three at most: those of the system that was meant,
+// named by its code, first. fitting finds them, that of grid/crs for instance. There are none where the two are not far apart.
+func Fits(ctx context.Context, fitting func(context.Context, [2]float64, grid.Fix) ([]grid.RankedSystem, error), code string, at grid.EN, p match.PhotoResult) ([]grid.RankedSystem, error) {
+	fix, ok := fixOf(p.Tag)
+	if !ok || p.Discrepancy != nil && p.Discrepancy.Geodesic != nil && p.Discrepancy.Geodesic.Distance < suspect {
+		return nil, nil
+	}
+	found, err := fitting(ctx, [2]float64{at.E, at.N}, fix)
+	if err != nil {
+		return nil, err
+	}
+	found = slices.DeleteFunc(found, func(s grid.RankedSystem) bool {
+		return s.Distance > fits || s.Definition == code && s.OwnUnit && !s.NorthFirst && !s.WestSouth
+	})
+	slices.SortStableFunc(found, func(a, b grid.RankedSystem) int {
+		switch {
+		case (a.Definition == code) == (b.Definition == code):
+			return 0
+		case a.Definition == code:
+			return -1
+		}
+		return 1
+	})
+	return found[:min(len(found), 3)], nil
+}
+
 // Where is the middle of the tags of a folder's photos.
 func Where(ctx context.Context, d *dataset.Dataset) (grid.LatLon, error) {
 	r := &reader{d: d, draft: &Draft{}}

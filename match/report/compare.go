@@ -1,7 +1,9 @@
 package report
 
 import (
+	"fmt"
 	"io"
+	"strings"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
@@ -11,7 +13,7 @@ import (
 // CompareText writes the result of match.CompareOne on a grid for a person: the
 // discrepancy, the budget it was held against, and the verdict; with all to the
 // millimetre and the second, and what else belongs to it.
-func CompareText(w io.Writer, g grid.Grid, ph match.PhotoResult, all bool) error {
+func CompareText(w io.Writer, g grid.Grid, ph match.PhotoResult, all bool, fits ...grid.RankedSystem) error {
 	p := newPrinter(w)
 	r := &match.Result{Grid: g, Photos: []match.PhotoResult{ph}}
 	u := r.Grid.Unit
@@ -67,7 +69,33 @@ func CompareText(w io.Writer, g grid.Grid, ph match.PhotoResult, all bool) error
 			p.field("note", "%s", words.Safe(warn.String()))
 		}
 	}
+	for i, s := range fits {
+		label := ""
+		if i == 0 {
+			label = "would fit"
+		}
+		p.field(label, "%s", wouldFit(s, g))
+	}
 	return p.err
+}
+
+// wouldFit words the way in which coordinates would be at the tag: what differs from how they
+// were read on the grid g.
+func wouldFit(s grid.RankedSystem, g grid.Grid) string {
+	var how []string
+	if s.Definition != g.Code {
+		how = append(how, fmt.Sprintf("in %s (%s)", s.Name, s.Definition))
+	}
+	if s.NorthFirst {
+		how = append(how, "with northing and easting swapped")
+	}
+	if s.WestSouth {
+		how = append(how, "as westing and southing")
+	}
+	if !s.OwnUnit {
+		how = append(how, "with the numbers in the unit "+s.Unit.Name)
+	}
+	return words.Distance(s.Distance, grid.Metre) + " from the tag " + strings.Join(how, ", ")
 }
 
 // millimetres writes a length to the thousandth of its unit.

@@ -114,11 +114,14 @@ type Compare struct {
 	Version int               `json:"version"`
 	Grid    grid.Grid         `json:"grid"`
 	Photo   match.PhotoResult `json:"photo"`
+	// Fits are systems, units and orders of the axes in which the coordinates would be
+	// at the tag, where they are far from it.
+	Fits []grid.RankedSystem `json:"would_fit,omitempty"`
 }
 
 // CompareJSON writes a comparison as one Compare document.
-func CompareJSON(w io.Writer, g grid.Grid, p match.PhotoResult) error {
-	return Document(w, Compare{Format: CompareFormat, Version: jsonVersion, Grid: g, Photo: p})
+func CompareJSON(w io.Writer, g grid.Grid, p match.PhotoResult, fits ...grid.RankedSystem) error {
+	return Document(w, Compare{Format: CompareFormat, Version: jsonVersion, Grid: g, Photo: p, Fits: fits})
 }
 
 // Document writes any value as indented JSON, without HTML escapes. Control
