@@ -125,6 +125,16 @@ func Corrections(ctx context.Context, proj grid.Projection, res *Result, opt Opt
 	return out, nil
 }
 
+// CorrectOne is Corrections for a photo and the point that CompareOne held it against.
+func CorrectOne(ctx context.Context, proj grid.Projection, photo PhotoResult, point Point, opt Options, policy Policy) (Correction, error) {
+	res := &Result{Photos: []PhotoResult{photo}, Points: []PointResult{{Point: point}}}
+	out, err := Corrections(ctx, proj, res, opt, policy)
+	if err != nil {
+		return Correction{}, err
+	}
+	return out[0], nil
+}
+
 // leaves says why a photo is left as it is; empty where it is not.
 func (policy Policy) leaves(p *PhotoResult, opt Options, only []Verdict, unit grid.Unit) string {
 	decided := p.Decision.rules(RulingShows)

@@ -32,7 +32,8 @@
 //     error ellipse, a test for a common shift, and whether more photos are over
 //     the budget than honest noise puts there.
 //
-// [CompareOne] does the same for a single photo and a single point.
+// [CompareOne] does the same for a single photo and a single point, and [CorrectOne] has
+// its new tag; package single goes from bytes to bytes.
 //
 // # How a tie is weighed
 //

@@ -26,6 +26,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/report"
+	"example.com/phototie/match/single"
 )
 
 // limits bound what requests may cost. The memory taken is about body times atOnce.
@@ -300,17 +301,13 @@ func (s *service) inside(at grid.EN) error {
 }
 
 // check judges a photo against its position.
-func (s *service) check(ctx context.Context, f *form) (*match.Result, error) {
-	tag, err := geotag.ReadBytes(f.photo)
-	if err != nil {
-		return nil, aboutPhoto(err)
-	}
-	point := match.Point{ID: "position", EN: f.at}
+func (s *service) check(ctx context.Context, f *form) (*single.Photo, error) {
+	point := match.Point{EN: f.at}
 	if f.sigma > 0 {
 		point.Cov = &[3]float64{f.sigma * f.sigma, 0, f.sigma * f.sigma}
 	}
-	return match.Check(ctx, s.proj, []match.Point{point}, []match.Link{{Photo: f.name, Point: point.ID}},
-		match.All([]match.Photo{{Name: f.name, Tag: tag}}), match.Options{})
+	p, err := single.Check(ctx, s.proj, f.name, bytes.NewReader(f.photo), int64(len(f.photo)), point, single.Options{Policy: match.Policy{Only: f.only}})
+	return p, aboutPhoto(err)
 }
 
 // aboutPhoto makes a problem of an error about an image.
@@ -331,7 +328,7 @@ func (s *service) compare(ctx context.Context, w http.ResponseWriter, f *form) e
 		return err
 	}
 	var doc bytes.Buffer
-	if err := report.CompareJSON(&doc, res.Grid, res.Photos[0]); err != nil {
+	if err := report.CompareJSON(&doc, res.Grid, res.PhotoResult); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Type", "application/json")
@@ -345,37 +342,23 @@ func (s *service) correct(ctx context.Context, w http.ResponseWriter, f *form) e
 	if err != nil {
 		return err
 	}
-	todo, err := match.Corrections(ctx, s.proj, res, match.Options{}, match.Policy{Only: f.only})
-	if err != nil {
-		return err
-	}
-	ph := &res.Photos[0]
-	if todo[0].Edit == nil {
-		p := problemf("not-corrected", "%s; the field only names verdicts whose photos are corrected all the same", todo[0].Why)
-		p.Photo = ph
+	if res.Patch == nil {
+		p := problemf("not-corrected", "%s; the field only names verdicts whose photos are corrected all the same", res.Correction.Why)
+		p.Photo = &res.PhotoResult
 		return p
-	}
-	patch, err := geotag.Plan(bytes.NewReader(f.photo), int64(len(f.photo)), *todo[0].Edit)
-	if err != nil {
-		if geotag.AboutImage(err) {
-			p := problemf("not-corrected", "%v", err)
-			p.Photo = ph
-			return p
-		}
-		return err
 	}
 	if err := ctx.Err(); err != nil {
 		return err
 	}
 	h := w.Header()
-	h.Set("Content-Type", "image/"+ph.Tag.Container)
-	h.Set("Content-Length", strconv.FormatInt(patch.SizeAfter(), 10))
+	h.Set("Content-Type", "image/"+res.Tag.Container)
+	h.Set("Content-Length", strconv.FormatInt(res.Patch.SizeAfter(), 10))
 	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": f.name}))
-	h.Set("Phototie-Verdict", string(ph.Verdict))
-	if ph.Discrepancy != nil {
-		h.Set("Phototie-Distance", fmt.Sprintf("%.3f %s", ph.Discrepancy.Distance, res.Grid.Unit.Symbol))
+	h.Set("Phototie-Verdict", string(res.Verdict))
+	if res.Discrepancy != nil {
+		h.Set("Phototie-Distance", fmt.Sprintf("%.3f %s", res.Discrepancy.Distance, res.Grid.Unit.Symbol))
 	}
-	return gone(patch.Apply(w, bytes.NewReader(f.photo)))
+	return gone(res.Write(w))
 }
 
 // gone is for errors of sending: the answer has begun, so that another one can't.

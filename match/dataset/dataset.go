@@ -13,6 +13,8 @@ import (
 	"strings"
 	"sync"
 
+	"github.com/pelletier/go-toml/v2"
+
 	"example.com/phototie/grid"
 	"example.com/phototie/grid/site"
 	"example.com/phototie/match"
@@ -127,6 +129,23 @@ func Open(dir string, open grid.Opener) (*Dataset, error) {
 func OpenFS(fsys fs.FS, open grid.Opener) (*Dataset, error) {
 	d := &Dataset{fsys: fsys}
 	if err := d.Settle(open); err != nil {
+		return nil, err
+	}
+	return d, nil
+}
+
+// OpenFSWith opens a dataset in any file system by settings that need not be written
+// there: start from [DefaultSettings]. A settings file that is there is not read.
+func OpenFSWith(fsys fs.FS, s Settings, open grid.Opener) (*Dataset, error) {
+	text, err := toml.Marshal(s)
+	if err != nil {
+		return nil, err
+	}
+	d := &Dataset{fsys: fsys, open: open}
+	if d.settings, err = parseSettings(text); err == nil {
+		err = d.openSystems(open)
+	}
+	if err != nil {
 		return nil, err
 	}
 	return d, nil

@@ -6,6 +6,8 @@ import (
 	"log"
 	"testing/fstest"
 
+	"example.com/phototie/geotag"
+	"example.com/phototie/geotag/geotagtest"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match/dataset"
 )
@@ -42,4 +44,33 @@ file = "points.txt"
 	// Output:
 	// separated by semicolons, decimal comma, a header
 	// T11 on Tallow Creek ground: E 12410.091 N 2319.207 ftUS
+}
+
+// The settings of a set need not be a file: here a program has them, and the photos of a
+// bucket, say.
+func ExampleOpenFSWith() {
+	photo, _, err := geotag.Rewrite(geotagtest.Plain(), geotag.Edit{Lat: 52.188271, Lon: -6.680190, HPositioningError: 3, ProcessingMethod: "GPS"})
+	if err != nil {
+		log.Fatal(err)
+	}
+	bucket := fstest.MapFS{
+		"photos/1.jpg": {Data: photo},
+		"points.csv":   {Data: []byte("id,easting,northing\nB01,690242.043,604873.007\nB02,690262.120,604878.790\n")},
+		"links.csv":    {Data: []byte("photo,point\n1.jpg,B01\n")},
+	}
+	s := dataset.DefaultSettings()
+	s.Grid.CRS, s.Points.File, s.Links.File = "EPSG:2157", "points.csv", "links.csv"
+	d, err := dataset.OpenFSWith(bucket, s, crs.OpenGrid)
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer d.Close()
+	job, err := d.Check(context.Background(), dataset.CheckOptions{})
+	if err != nil {
+		log.Fatal(err)
+	}
+	for _, p := range job.Photos {
+		fmt.Printf("%s of %s: %s, %.1f m\n", p.Name, p.Tie.Point, p.Verdict, p.Discrepancy.Distance)
+	}
+	// Output: photos/1.jpg of B01: within, 1.3 m
 }

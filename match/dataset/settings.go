@@ -307,12 +307,18 @@ func readUpTo(fsys fs.FS, name string, limit int64) ([]byte, error) {
 	return text, err
 }
 
+// DefaultSettings are those of a phototie.toml that says nothing. To be of use they
+// need at least Grid.CRS, Points.File and, where links are in a file, Links.File.
+func DefaultSettings() Settings {
+	return Settings{Budget: BudgetTable{BudgetSettings: BudgetSettings(match.DefaultBudget())}, Ties: TieSettings{Weigh: true}}
+}
+
 // parseSettings reads the text of a phototie.toml.
 func parseSettings(text []byte) (Settings, error) {
 	if n := bytes.Count(text, []byte("\n")); n > maxSettingsLines {
 		return Settings{}, &Problem{File: SettingsFile, What: fmt.Sprintf("the file has %d lines, more than the %d that are read", n, maxSettingsLines), Remedy: settingsRemedy}
 	}
-	s := Settings{Budget: BudgetTable{BudgetSettings: BudgetSettings(match.DefaultBudget())}, Ties: TieSettings{Weigh: true}}
+	s := DefaultSettings()
 	text = bytes.TrimPrefix(text, []byte(bom))
 	if err := s.decode(text); err != nil {
 		return s, err
