@@ -43,17 +43,23 @@ endif
 build: proj ## build bin/phototie
 	@$(GO) build -o $(BIN) ./cmd/phototie
 
-demo: build ## write the demo job, check it, correct it into another folder, check that
-	@rm -rf $(DEMO)/port-velland $(DEMO)/port-velland-corrected
+demo: build ## write the demo job, and take it from the folder to the delivery
+	@rm -rf $(DEMO)/port-velland $(DEMO)/port-velland-corrected $(DEMO)/port-velland-delivery
 	@mkdir -p $(DEMO)
 	@echo '$$ phototie demo $(DEMO)/port-velland'
 	@$(BIN) demo $(DEMO)/port-velland
+	@echo; echo '$$ phototie init --dry-run $(DEMO)/port-velland'
+	@$(BIN) init --dry-run $(DEMO)/port-velland
 	@echo; echo '$$ phototie check $(DEMO)/port-velland'
 	@$(BIN) check --fail-on never $(DEMO)/port-velland
+	@echo; echo '$$ phototie decide --out $(DEMO)/decide.html $(DEMO)/port-velland'
+	@$(BIN) decide --out $(DEMO)/decide.html $(DEMO)/port-velland
 	@echo; echo '$$ phototie correct --into $(DEMO)/port-velland-corrected $(DEMO)/port-velland'
 	@$(BIN) correct --into $(DEMO)/port-velland-corrected $(DEMO)/port-velland
 	@echo; echo '$$ phototie check $(DEMO)/port-velland-corrected'
 	@$(BIN) check --fail-on never $(DEMO)/port-velland-corrected
+	@echo; echo '$$ phototie pack --fail-on never --into $(DEMO)/port-velland-delivery $(DEMO)/port-velland'
+	@$(BIN) pack --fail-on never --into $(DEMO)/port-velland-delivery $(DEMO)/port-velland
 
 test: tools lint vulns unit fuzz objectstore ## everything that CI runs
 

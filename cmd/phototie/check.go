@@ -454,9 +454,10 @@ func photosOf(dir string, args []string) []string {
 func nextAfterCheck(dir string, res *match.Result) []string {
 	var next []string
 	if res.Counts[match.Gross]+res.Counts[match.Over] > 0 {
+		next = append(next, fmt.Sprintf("phototie decide --out decide.html %s shows the photos in question on a page.", dir))
 		next = append(next, fmt.Sprintf("phototie check --propose NEW %s writes the files as the causes propose.", dir))
 	}
-	if len(res.Photos) > res.Counts[match.Unjudged] {
+	if len(next) == 0 && len(res.Photos) > res.Counts[match.Unjudged] {
 		next = append(next, fmt.Sprintf("phototie correct --into DIR %s writes corrected copies.", dir))
 	}
 	return next

@@ -197,8 +197,10 @@ func nextAfterCorrect(dir string, opt dataset.CorrectOptions, doc report.Correct
 		next = append(next, "Nothing was written. Give --into DIR or --in-place without --dry-run to write.")
 	case opt.InPlace:
 		next = append(next, fmt.Sprintf("phototie restore %s takes every photo back to its original bytes.", dir))
+		next = append(next, fmt.Sprintf("phototie pack --into DELIVERY %s packs all there is to hand over.", dir))
 	default:
 		next = append(next, fmt.Sprintf("phototie check %s judges the corrected copies; the originals in %s are as they were.", opt.Into, dir))
+		next = append(next, fmt.Sprintf("phototie pack --into DELIVERY %s packs all there is to hand over, corrected.", dir))
 	}
 	return next
 }

@@ -120,6 +120,15 @@ func (c *decision) run(ctx context.Context, dir string) error {
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(c.stdout, "%s: to be decided: %d\n", c.out, n)
+	put := fmt.Sprintf("put it beside %s as %s", dataset.SettingsFile, decide.SavedFile)
+	if _, err := fmt.Fprintf(c.stdout, "%s: to be decided: %d\n", c.out, n); err != nil || n == 0 {
+		return err
+	}
+	if named := job.Dataset().Settings().Links.Decisions; named != "" {
+		put = "put it in the place of " + named
+	} else {
+		put += fmt.Sprintf(", and add decisions = %q under [links] there", decide.SavedFile)
+	}
+	_, err = fmt.Fprintf(c.stdout, "\nNext\n  Open %s, decide, save.\n  Of what it saves: %s.\n  phototie check %s\n", c.out, put, dir)
 	return err
 }

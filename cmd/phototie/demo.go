@@ -25,7 +25,7 @@ you have looked for them yourself.
   tallow-creek   footbridges, a state plane in US survey feet, small
 
 The same seed gives the same bytes.`,
-		Example: `  phototie demo job && phototie check job`,
+		Example: `  phototie demo job && phototie init --dry-run job && phototie check job`,
 		Args:    argsExactly(1, "a folder to write to"),
 	}
 	cmd.Flags().Uint64Var(&seed, "seed", 1, "the seed of the random numbers")
@@ -61,7 +61,7 @@ The same seed gives the same bytes.`,
 			return usagef("%s: %w", args[0], err)
 		}
 		fmt.Fprintf(e.stdout, "%s: %s, %d photos\n", args[0], j.Name, len(j.Photos))
-		fmt.Fprintf(e.stdout, "\nNext\n  phototie check %s\n", args[0])
+		fmt.Fprintf(e.stdout, "\nNext\n  phototie init --dry-run %[1]s   (what it finds in such a folder)\n  phototie check %[1]s\n", args[0])
 		return nil
 	}
 	return cmd

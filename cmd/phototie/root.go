@@ -122,7 +122,10 @@ licensed practice prevail. Never navigate or dig by a photo tag.
 Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 usage or input,
 3 internal error.`,
 		Example: `  phototie demo job                      write an example job
-  phototie check job                     judge every photo of it
+  phototie init crew                     find out what a folder or ZIP holds, and
+                                         write its settings
+  phototie check job                     judge every photo
+  phototie decide --out page.html job    a page on which to decide what is in question
   phototie correct --into fixed job      write corrected copies into another folder
   phototie pack --into delivery job      pack all there is to hand over
   phototie compare --crs EPSG:2157 --at 714312.20,558204.75 photo.jpg`,
@@ -140,7 +143,16 @@ Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 usage or input,
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usagef("%w; see %s --help", err, cmd.CommandPath())
 	})
-	root.AddCommand(newCompare(e), newCheck(e), newCorrect(e), newRestore(e), newFrames(e), newDemo(e), newReport(e), newPack(e), newDecide(e), newVerify(e), newCRS(e), newInit(e))
+	cobra.EnableCommandSorting = false // their order is that of the work
+	root.AddGroup(&cobra.Group{ID: "way", Title: "From the crew's folder to the delivery:"}, &cobra.Group{ID: "beside", Title: "Beside it:"})
+	add := func(group string, cmds ...*cobra.Command) {
+		for _, c := range cmds {
+			c.GroupID = group
+		}
+		root.AddCommand(cmds...)
+	}
+	add("way", newInit(e), newCheck(e), newDecide(e), newCorrect(e), newPack(e))
+	add("beside", newReport(e), newRestore(e), newVerify(e), newCompare(e), newCRS(e), newFrames(e), newDemo(e))
 	root.AddCommand(newTopics()...)
 	root.SetHelpCommand(newHelp(root))
 	return root

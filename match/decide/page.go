@@ -182,6 +182,9 @@ func (m *making) write(w io.Writer) error {
 // Heading ends the title of each page, which tells it from other files.
 const Heading = "Decisions"
 
+// SavedFile is what the page calls the file that it saves.
+const SavedFile = "decisions.csv"
+
 // items fills in what there is to say of each item, and what it rests on.
 func (m *making) items(ctx context.Context) error {
 	bound := make([]match.Decision, len(m.q.items))
