@@ -60,6 +60,12 @@ func (w *bmffWriter) insert(block []byte, _ *Patch) error {
 	return nil
 }
 
+// insertXMP refuses: readers differ in how they find the packet of a picture that
+// had none.
+func (w *bmffWriter) insertXMP([]byte, *Patch) error {
+	return fmt.Errorf("%w: the image has no XMP packet, and none is put into this format", ErrUnsafe)
+}
+
 // rewrite plans the change of an item.
 func (h itemHolder) rewrite(src *source, _ *Patch, edit func([]byte) ([]Splice, error)) error {
 	old, at, err := h.item(src)

@@ -77,6 +77,9 @@ type holder interface {
 type partFile interface {
 	// insert plans a new Exif block.
 	insert(block []byte, p *Patch) error
+	// insertXMP plans a new XMP packet. A new Exif block that is planned already
+	// stands before it.
+	insertXMP(packet []byte, p *Patch) error
 	// finish completes a plan by what the format has of lengths and places.
 	finish(src *source, x xmpEdit, p *Patch) error
 }

@@ -219,3 +219,62 @@ func short(err error) error {
 	}
 	return err
 }
+
+// Then returns the patch of p's source that does what p and then q, a patch of p's
+// result, do, with the notes of both. src is p's source, of which only what goes is
+// read; the error is its own, or that a patch does not fit.
+func (p *Patch) Then(src io.ReaderAt, q *Patch) (*Patch, error) {
+	if err := errors.Join(p.Check(), q.Check()); err != nil {
+		return nil, err
+	}
+	if q.SizeBefore != p.SizeAfter() {
+		return nil, fmt.Errorf("%w: it is for %d bytes, and there are %d", ErrPatchMismatch, q.SizeBefore, p.SizeAfter())
+	}
+	// The result is made of runs of the source, each with what comes before it.
+	out := &Patch{SizeBefore: p.SizeBefore, Notes: slices.Concat(p.Notes, q.Notes)}
+	var lit []byte // new, and not yet placed
+	done := int64(0)
+	var err error
+	flush := func(to int64) {
+		if old := make([]byte, to-done); len(old)+len(lit) > 0 {
+			if _, rerr := io.ReadFull(io.NewSectionReader(src, done, to-done), old); rerr != nil && err == nil {
+				err = short(rerr)
+			}
+			out.Splices = append(out.Splices, Splice{Off: done, Old: old, New: lit})
+		}
+		lit = nil
+	}
+	// keep takes the bytes from mid to end of p's result.
+	var pos, shift int64 // where in the result of p the next splice is looked for
+	at := 0
+	keep := func(from, end int64) {
+		for from < end {
+			for at < len(p.Splices) && p.Splices[at].Off+shift+int64(len(p.Splices[at].New)) <= from {
+				shift += int64(len(p.Splices[at].New)) - int64(len(p.Splices[at].Old))
+				at++
+			}
+			run := end
+			if at < len(p.Splices) {
+				s := &p.Splices[at]
+				start := s.Off + shift
+				if from >= start {
+					to := min(end, start+int64(len(s.New)))
+					lit = append(lit, s.New[from-start:to-start]...)
+					from = to
+					continue
+				}
+				run = min(end, start)
+			}
+			flush(from - shift)
+			done, from = run-shift, run
+		}
+	}
+	for _, s := range q.Splices {
+		keep(pos, s.Off)
+		lit = append(lit, s.New...)
+		pos = s.Off + int64(len(s.Old))
+	}
+	keep(pos, q.SizeBefore)
+	flush(p.SizeBefore)
+	return out, err
+}

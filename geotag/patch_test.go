@@ -184,3 +184,45 @@ func TestThroughAndFits(t *testing.T) {
 		}
 	}
 }
+
+// Two patches made one do what they do one after the other, and take it back.
+func TestPatchThen(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		bytesOf := func(name string) []byte { return rapid.SliceOfN(rapid.Byte(), 0, 12).Draw(t, name) }
+		change := func(src []byte) *Patch {
+			p := &Patch{SizeBefore: int64(len(src)), Notes: []string{"n"}}
+			for at := 0; at <= len(src); {
+				at += rapid.IntRange(0, 6).Draw(t, "gap")
+				if at > len(src) {
+					break
+				}
+				end := min(len(src), at+rapid.IntRange(0, 4).Draw(t, "old"))
+				p.Splices = append(p.Splices, Splice{Off: int64(at), Old: src[at:end], New: bytesOf("new")})
+				at = end + 1
+			}
+			return p
+		}
+		src := rapid.SliceOfN(rapid.Byte(), 0, 40).Draw(t, "src")
+		p := change(src)
+		mid, err := p.ApplyBytes(src)
+		if err != nil {
+			t.Fatal(err)
+		}
+		q := change(mid)
+		want, err := q.ApplyBytes(mid)
+		if err != nil {
+			t.Fatal(err)
+		}
+		both, err := p.Then(bytes.NewReader(src), q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := both.ApplyBytes(src)
+		if err != nil || !bytes.Equal(got, want) {
+			t.Fatalf("%x, %v, want %x", got, err, want)
+		}
+		if back, err := both.Reverse().ApplyBytes(got); err != nil || !bytes.Equal(back, src) || len(both.Notes) != 2 {
+			t.Fatalf("back: %x, %v", back, err)
+		}
+	})
+}

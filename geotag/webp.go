@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
+	"slices"
 )
 
 // Chunks of a WebP file, RFC 9649 section 2, and C2PA's.
@@ -57,6 +58,8 @@ type webpScan struct {
 	image     *riffChunk
 	exif, xmp []*riffChunk
 	manifest  bool
+	// added are the flags of what is planned to be inserted.
+	added byte
 	// end is the end of the file by its header, which may not be that of the file
 	// on disk.
 	end int64
@@ -233,12 +236,30 @@ func findWebP(src *source, _ bool) (*layout, error) {
 
 // insert plans a chunk with an Exif block after the image data.
 func (s *webpScan) insert(block []byte, p *Patch) error {
-	chunk := encodeRIFF(webpExif, block)
-	if s.image.pad < s.image.n&1 {
+	s.added |= webpHasExif
+	s.after(s.image, encodeRIFF(webpExif, block), p)
+	return nil
+}
+
+// insertXMP plans a chunk with an XMP packet after the image data and the Exif block.
+func (s *webpScan) insertXMP(packet []byte, p *Patch) error {
+	s.added |= webpHasXMP
+	at := s.image
+	for _, c := range s.exif {
+		if c.off > at.off {
+			at = c
+		}
+	}
+	s.after(at, encodeRIFF(webpXMP, packet), p)
+	return nil
+}
+
+// after plans chunks after another.
+func (s *webpScan) after(c *riffChunk, chunk []byte, p *Patch) {
+	if c.pad < c.n&1 && !slices.ContainsFunc(p.Splices, func(o Splice) bool { return o.Off == c.end() }) {
 		chunk = append([]byte{0}, chunk...) // the padding that was forgotten
 	}
-	p.Splices = append(p.Splices, Splice{Off: s.image.end(), New: chunk})
-	return nil
+	p.Splices = append(p.Splices, Splice{Off: c.end(), New: chunk})
 }
 
 // finish brings the header into line. A simple file becomes an extended one, which
@@ -261,9 +282,12 @@ func (s *webpScan) finish(src *source, _ xmpEdit, p *Patch) error {
 	return nil
 }
 
-// announce are the flags of VP8X for a file that has Exif.
+// announce are the flags of VP8X for what the file has and gets.
 func (s *webpScan) announce() byte {
-	flags := s.flags | webpHasExif
+	flags := s.flags | s.added
+	if len(s.exif) > 0 {
+		flags |= webpHasExif
+	}
 	if len(s.xmp) > 0 {
 		flags |= webpHasXMP
 	}

@@ -16,7 +16,7 @@ func (f jpegFile) finish(src *source, x xmpEdit, p *Patch) error {
 		return err
 	}
 	if found {
-		return fmt.Errorf("%w: the extended XMP names a position; changing that would break the digest it is known by", ErrUnsafe)
+		return fmt.Errorf("%w: the extended XMP names a position, or what else is to be written; changing that would break the digest it is known by", ErrUnsafe)
 	}
 	if p.SizeAfter() == p.SizeBefore {
 		return nil
@@ -57,20 +57,30 @@ func (s segmentHolder) rewrite(src *source, p *Patch, edit func([]byte) ([]Splic
 // insert plans a new Exif segment. It stands first, where the Exif standard wants it,
 // or after the JFIF segments where those have that place.
 func (f jpegFile) insert(block []byte, p *Patch) error {
+	return f.segment("Exif", append([]byte(exifSignature+"\x00"), block...), p, func(s *segment) bool { return s.marker == markerAPP0 })
+}
+
+// insertXMP plans a new XMP segment, after those of JFIF and Exif.
+func (f jpegFile) insertXMP(packet []byte, p *Patch) error {
+	return f.segment("XMP", append([]byte(xmpSignature), packet...), p, func(s *segment) bool { return s.marker == markerAPP0 || s.isExif() })
+}
+
+// segment plans a new segment after those first ones that pass over holds for.
+func (f jpegFile) segment(what string, payload []byte, p *Patch, pass func(*segment) bool) error {
 	at := f[0].end()
-	for _, s := range f[1:] {
-		if s.marker != markerAPP0 {
+	for i := range f[1:] {
+		s := &f[1+i]
+		if !pass(s) {
 			break
 		}
 		at = s.end()
 	}
-	n := exifHeader + len(block)
+	n := len(payload)
 	if n > maxSegment {
-		return fmt.Errorf("%w: the Exif segment would need %d bytes, of at most %d", ErrNoRoom, n, maxSegment)
+		return fmt.Errorf("%w: the %s segment would need %d bytes, of at most %d", ErrNoRoom, what, n, maxSegment)
 	}
 	seg := binary.BigEndian.AppendUint16([]byte{0xFF, markerAPP1}, uint16(n+2))
-	seg = append(append(append(seg, exifSignature...), 0), block...)
-	p.Splices = append(p.Splices, Splice{Off: at, New: seg})
+	p.Splices = append(p.Splices, Splice{Off: at, New: append(seg, payload...)})
 	return nil
 }
 

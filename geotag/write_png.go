@@ -17,6 +17,13 @@ func (s *pngScan) insert(block []byte, p *Patch) error {
 	return nil
 }
 
+// insertXMP plans a chunk with an XMP packet before the image data (PNG, Third Edition,
+// section 11.3.4.4 has iTXt; XMP specification part 3 the keyword).
+func (s *pngScan) insertXMP(packet []byte, p *Patch) error {
+	p.Splices = append(p.Splices, Splice{Off: s.data, New: encodeChunk(pngIText, append([]byte(keywordXMP+"\x00\x00\x00\x00\x00"), packet...))})
+	return nil
+}
+
 // finish notes what moves.
 func (s *pngScan) finish(src *source, _ xmpEdit, p *Patch) error {
 	p.noteTrailer(src.size - s.end)

@@ -235,26 +235,32 @@ func (w *xmpWriter) complete() {
 // the text with those of whole that are not here: an rdf:Description of their
 // own, of the same resource, before those that there are.
 func (s *xmpResource) insertion(packet []byte, x xmpEdit, here map[string]bool) (off, end int, text string, err error) {
-	if s.rdfName == "" {
-		return 0, 0, "", fmt.Errorf("%w: the packet describes nothing: it has no rdf:RDF", ErrCorrupt)
-	}
 	var b strings.Builder
-	// The prefix rdf is declared again, in case the packet has another.
-	fmt.Fprintf(&b, `<rdf:Description xmlns:rdf="%s" rdf:about="%s" xmlns:exif="%s"`, nsRDF, s.about, nsExif)
+	fmt.Fprintf(&b, ` xmlns:exif="%s"`, nsExif)
 	for _, name := range x.whole {
 		if !here[name] {
 			fmt.Fprintf(&b, ` exif:%s="%s"`, name, escape(x.set[name]))
 		}
 	}
-	b.WriteString("/>")
+	return s.describe(packet, b.String()+"/>")
+}
+
+// describe works out where a packet takes up an rdf:Description of its resource, and
+// the text with it; rest is what follows rdf:about in it.
+func (s *xmpResource) describe(packet []byte, rest string) (off, end int, text string, err error) {
+	if s.rdfName == "" {
+		return 0, 0, "", fmt.Errorf("%w: the packet describes nothing: it has no rdf:RDF", ErrCorrupt)
+	}
+	// The prefix rdf is declared again, in case the packet has another.
+	text = fmt.Sprintf(`<rdf:Description xmlns:rdf="%s" rdf:about="%s"`, nsRDF, s.about) + rest
 	switch {
 	case s.described >= 0:
-		return s.described, s.described, b.String() + s.indent, nil
+		return s.described, s.described, text + s.indent, nil
 	case packet[s.rdf+1] == '/':
-		return s.rdf, s.rdf, b.String(), nil
+		return s.rdf, s.rdf, text, nil
 	}
 	tag := string(packet[s.rdf:s.rdfEnd])
-	return s.rdf, s.rdfEnd, strings.TrimRight(strings.TrimSuffix(tag, "/>"), xmlSpace) + ">" + b.String() + "</" + s.rdfName + ">", nil
+	return s.rdf, s.rdfEnd, strings.TrimRight(strings.TrimSuffix(tag, "/>"), xmlSpace) + ">" + text + "</" + s.rdfName + ">", nil
 }
 
 // growth is by how much splices lengthen what they change.
@@ -279,7 +285,7 @@ func pad(packet []byte, scan *xmpResource, n int) (Splice, bool) {
 	return Splice{Off: int64(end - n), Old: bytes.Clone(packet[end-n : end])}, true
 }
 
-// escape writes printable ASCII as XML text that may also stand in quotes.
+// escape writes printable characters as XML text that may also stand in quotes.
 func escape(s string) string {
 	return strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;", `"`, "&quot;", "'", "&apos;").Replace(s)
 }

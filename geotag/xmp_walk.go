@@ -42,6 +42,7 @@ type xmpResource struct {
 	// What follows is for a correction, and is found by scanXMP only.
 
 	properties []xmpProperty // those whose names start with GPS
+	labels     []xmpProperty // dc:title, dc:description and dc:subject; no values
 	// provenance: there is a dcterms:provenance, which names a record elsewhere.
 	provenance bool
 	// pad to padEnd is the white space before the closing xpacket instruction,
@@ -160,10 +161,11 @@ type xmpWalker struct {
 	// The property element that it is in.
 	prop      xmpKey
 	gps       *xmpProperty
-	text      []byte // its own, or that of the list item
-	lang      string // of the list item
-	items     int    // list items so far
-	choice    string // the item of the default language, or the first
+	label     *xmpProperty // prop, if it is one of a label
+	text      []byte       // its own, or that of the list item
+	lang      string       // of the list item
+	items     int          // list items so far
+	choice    string       // the item of the default language, or the first
 	isDefault bool
 }
 
@@ -263,6 +265,9 @@ func (w *xmpWalker) open(t *xmpToken) {
 	w.prop = xmpKeyOf(t.name)
 	w.text, w.items, w.choice, w.isDefault = w.text[:0], 0, "", false
 	w.provenance = w.provenance || t.name.is(nsTerms, provenance)
+	if w.scan && w.prop >= xmpTitle && w.prop < xmpNone {
+		w.label = &xmpProperty{prefix: t.prefix(), name: string(t.name.local), off: t.off, inner: t.end, space: w.space(t.off)}
+	}
 	if w.scan && t.name.isGPS() {
 		w.gps = &xmpProperty{
 			prefix: t.prefix(), name: string(t.name.local), off: t.off, inner: t.end, space: w.space(t.off),
@@ -289,6 +294,9 @@ func (w *xmpWalker) description(t *xmpToken) {
 			continue
 		}
 		w.provenance = w.provenance || a.name.is(nsTerms, provenance)
+		if k := xmpKeyOf(a.name); k >= xmpTitle && k < xmpNone && len(w.labels) <= xmpMaxAgain {
+			w.labels = append(w.labels, xmpProperty{name: string(a.name.local), attribute: true, off: int(a.off), end: int(a.end), inner: int(a.inner), innerEnd: int(a.innerEnd)})
+		}
 		if first && a.name.is(nsRDF, "about") {
 			w.about = string(w.p[a.inner:a.innerEnd])
 		}
@@ -343,6 +351,11 @@ func (w *xmpWalker) property(t *xmpToken) {
 		w.subject = append(w.subject, string(w.text)) // not a list, as it should be
 	}
 	w.prop = xmpNone
+	if w.label != nil && len(w.labels) <= xmpMaxAgain {
+		w.label.innerEnd, w.label.end = t.off, t.end
+		w.labels = append(w.labels, *w.label)
+	}
+	w.label = nil
 	if w.gps != nil {
 		w.gps.value, w.gps.innerEnd, w.gps.end = string(w.text), t.off, t.end
 		w.properties = append(w.properties, *w.gps)

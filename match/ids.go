@@ -1,6 +1,7 @@
 package match
 
 import (
+	"example.com/phototie/geotag"
 	"path"
 	"strings"
 	"unicode"
@@ -54,12 +55,19 @@ func (f *idFinder) find(p *Photo) []namedID {
 	for _, d := range strings.Split(dir, "/") {
 		f.in(d, false, func(j int) { add(j, "the folder's name") })
 	}
-	if p.Tag != nil {
+	if p.Tag != nil && !corrected(p.Tag) {
 		for field, text := range p.Tag.Texts.All() {
 			f.in(text, true, func(j int) { add(j, field) })
 		}
 	}
 	return out
+}
+
+// corrected reports whether a correction wrote a position into a photo. It may have
+// labelled the photo with the point, too, and what was made from a link says nothing
+// for it.
+func corrected(t *geotag.Tag) bool {
+	return strings.HasPrefix(t.ProcessingMethod, surveyed) || t.Destination != nil
 }
 
 // in yields the points whose ids stand in a text, as whole words. The longest

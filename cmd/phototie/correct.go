@@ -23,6 +23,7 @@ type corrections struct {
 	only              []string
 	position          *choice
 	sidecars, despite bool
+	label, relabel    bool
 }
 
 // flags gives a command the flags; despite says what --despite-findings does.
@@ -32,6 +33,8 @@ func (c *corrections) flags(cmd *cobra.Command, despite string) {
 	f.BoolVar(&c.policy.Contradicted, "contradicted", false, "correct photos too whose link the rest of the evidence contradicts")
 	f.BoolVar(&c.policy.AllowSigned, "break-signature", false, "change images that carry a signed provenance manifest (C2PA), which breaks the signature")
 	f.BoolVar(&c.sidecars, "sidecars", false, "correct the positions in side-car files (.xmp) beside photos that are not raw, too")
+	f.BoolVar(&c.label, "label", false, "write the point's id, code and description into the corrected photos too; what is there is kept")
+	f.BoolVar(&c.relabel, "relabel", false, "the same, in place of the title and description that are there")
 	f.BoolVar(&c.despite, "despite-findings", false, despite)
 	c.position = addChoice(cmd, "position", "subject", "what the new position stands for", "subject", "camera")
 }
@@ -69,6 +72,10 @@ the settings, points, links and remaining photos, and the originals are not
 touched. With --in-place the photos themselves are changed. Either way a ledger
 (phototie-ledger.jsonl) records how to get every original byte back; see
 phototie restore.
+
+--label writes what a corrected photo shows into its title, description and keywords,
+where any viewer finds them, by the templates of [label] in phototie.toml; --relabel
+replaces what the photographer wrote there. restore takes that back too.
 
 By default only photos within budget are corrected: a discrepancy over budget may
 mean that the photo is tied to the wrong point, and an unjudged photo has nothing
@@ -112,6 +119,7 @@ func (c *correct) run(ctx context.Context, dir string) error {
 		return err
 	}
 	c.opt.Policy, c.opt.Sidecars, c.opt.Despite, c.opt.Tool = c.policy, c.sidecars, c.despite, "phototie "+version()
+	c.opt.Label, c.opt.Relabel = c.label || c.relabel, c.relabel
 	// No correction depends on the pixels.
 	job, err := checked(ctx, c.env, dir, dataset.CheckOptions{Pixels: dataset.PixelsNever}, func(d *dataset.Dataset) error { return d.MayCorrect(c.opt) })
 	if err != nil {

@@ -94,6 +94,7 @@ func (p *pack) run(ctx context.Context, dir string) error {
 		return err
 	}
 	p.opt.Policy, p.opt.Sidecars, p.opt.Despite = p.policy, p.sidecars, p.despite
+	p.opt.Label, p.opt.Relabel = p.label || p.relabel, p.relabel
 	p.opt.FailOn, p.opt.Pictures, p.opt.Pixels = severity(p.failOn), delivery.Pictures(p.pictures.value), pixelPolicies[p.pixels.value]
 	p.opt.Program, p.opt.Version = "phototie", version()
 	p.opt.Baseline, p.opt.Today, p.opt.Time = p.accept.baseline, p.accept.today, p.accept.build

@@ -38,6 +38,10 @@ type CorrectOptions struct {
 	// Sidecars corrects, with a photo that is no raw one, the positions that its
 	// side-car files state.
 	Sidecars bool
+	// Label labels each photo that is corrected with its point, by the templates of the
+	// settings; Relabel replaces what is there.
+	Label, Relabel bool
+	points         map[string]*match.Point // to label by
 	// As, with Into, gives the path of each photo's copy; nil keeps the names. No
 	// two may be the same. Photos and their side-cars alone are copied then: the
 	// settings and links of the dataset would not fit the copies. See Rest.
@@ -163,6 +167,12 @@ func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Ch
 	corrections, err := match.Corrections(ctx, c.d.proj, c.Result, c.opt, opt.Policy)
 	if err != nil {
 		return err
+	}
+	if opt.Label {
+		opt.points = make(map[string]*match.Point, len(c.Points))
+		for i := range c.Points {
+			opt.points[c.Points[i].ID] = &c.Points[i].Point
+		}
 	}
 	if opt.DryRun {
 		return c.rehearse(ctx, corrections, opt, yield)
@@ -415,12 +425,13 @@ type writing struct {
 	cor match.Correction
 	opt CorrectOptions
 
-	as     string        // the photo's name where it is written
-	file   string        // what is corrected: the photo, or the side-car of a raw one
-	create bool          // file is not there yet
-	patch  *geotag.Patch // of file
-	beside []ledger.Task // corrections of side-cars that only go with the photo
-	from   *os.Root      // where copies are from; nil in place
+	as       string        // the photo's name where it is written
+	file     string        // what is corrected: the photo, or the side-car of a raw one
+	create   bool          // file is not there yet
+	patch    *geotag.Patch // of file
+	labelled bool          // the patch labels it
+	beside   []ledger.Task // corrections of side-cars that only go with the photo
+	from     *os.Root      // where copies are from; nil in place
 }
 
 // change works out the patch, and what is to become of the photo.
@@ -454,11 +465,15 @@ func (w *writing) change() (Change, error) {
 	} else {
 		w.patch, err = w.c.d.plan(w.file, *w.cor.Edit)
 	}
+	var notes []string
+	if err == nil {
+		notes, err = w.label()
+	}
 	switch {
 	case err == nil && w.patch.Empty():
-		ch.Outcome = Unchanged
+		ch.Outcome, ch.Notes = Unchanged, notes
 	case err == nil:
-		ch.Outcome, ch.Notes = Corrected, w.patch.Notes
+		ch.Outcome, ch.Notes = Corrected, append(slices.Clip(w.patch.Notes), notes...)
 		ch.Grows = w.patch.SizeAfter() - w.patch.SizeBefore
 	case geotag.AboutImage(err):
 		ch.Outcome, ch.Why = Refused, err.Error()
@@ -477,6 +492,8 @@ func (w *writing) reason(photo string) map[string]string {
 	}
 	if photo != "" {
 		r[reasonPhoto] = photo
+	} else if w.labelled {
+		r["labelled"] = w.cor.Point
 	}
 	return r
 }

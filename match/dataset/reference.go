@@ -111,6 +111,10 @@ var Reference = []Setting{
 	{"photo_requirements.default.max_clipped", "0.4", "share of the pixels that are plain black or white"},
 	{"photo_requirements.markup_suffixes", "marked, redline and others", "ends of the names of marked-up copies: IMG_0012-marked.jpg"},
 
+	{"label.title", `"{point}"`, "dc:title of the photos that correct --label and pack --label write; {point}, {code} and {description} are the point's. Where one key of this table stands, a key left out writes nothing"},
+	{"label.description", `"{point} {code} {description}"`, "dc:description, and ImageDescription in the Exif block where it is ASCII"},
+	{"label.keywords", `["{point}", "{code}"]`, "dc:subject: added to the keywords that are there"},
+
 	{"record.title", "the folder's name", "the job's name, at the head of the record; --title comes before it"},
 	{"record.client", "none", "who the survey is for. This and what follows stands in the title block of the record as it is written here"},
 	{"record.surveyor", "none", "who made it"},

@@ -49,6 +49,8 @@ type Settings struct {
 	Requirements *RequirementSettings `toml:"photo_requirements"`
 	// Record is what the record says of the job in its title block.
 	Record RecordSettings `toml:"record"`
+	// Label is what corrected photos are labelled with, where that is asked for.
+	Label LabelSettings `toml:"label"`
 }
 
 // GridSettings name the grid that the points are in.
@@ -343,6 +345,7 @@ func parseSettings(text []byte) (Settings, error) {
 	s.Heights.check(&ps)
 	s.Ties.check(&ps)
 	s.Frame.check(&ps)
+	s.Label.check(&ps)
 	opt := s.options()
 	if err := opt.ValidateBudgets(); err != nil {
 		for _, e := range joined(err) {

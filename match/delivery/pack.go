@@ -58,6 +58,8 @@ type Options struct {
 	// are. Sidecars corrects the side-cars of photos that are not raw, too.
 	Policy   match.Policy
 	Sidecars bool
+	// Label labels the photos that are corrected; see dataset.CorrectOptions.
+	Label, Relabel bool
 	// FailOn is the least severity of a finding that stands in the way; empty for
 	// none. Despite packs all the same, and says so.
 	FailOn  match.Severity
@@ -456,7 +458,7 @@ func (p *packing) correct(ctx context.Context) error {
 		at[p.doc.Photos[i].Source] = i
 	}
 	n := 0
-	opt := dataset.CorrectOptions{Policy: p.opt.Policy, Despite: true, Sidecars: p.opt.Sidecars, Into: p.dir, Tool: p.tool(),
+	opt := dataset.CorrectOptions{Policy: p.opt.Policy, Despite: true, Sidecars: p.opt.Sidecars, Label: p.opt.Label, Relabel: p.opt.Relabel, Into: p.dir, Tool: p.tool(),
 		As:    func(photo string) string { return p.names[photo] },
 		Clock: func() time.Time { return p.opt.Time }}
 	for c, err := range p.job.Correct(ctx, opt) {

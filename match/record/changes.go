@@ -50,6 +50,9 @@ func LedgerChanges(root *os.Root) ([]Change, error) {
 		if p := rec.Reason["point"]; p != "" && rec.Action != ledger.ActionRestore {
 			c.What += " (" + p + ")"
 		}
+		if rec.Reason["labelled"] != "" {
+			c.What += ", and labelled"
+		}
 		if rec.Action == ledger.ActionCopy {
 			c.What += ", in a copy"
 		}
