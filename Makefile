@@ -15,10 +15,10 @@ TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint convert 
 # The packages that need no cgo.
 PURE := ./grid ./grid/site ./geotag/... ./match/...
 
-.PHONY: build demo test lint unit fuzz examples objectstore batch cross vulns bench benchmarks axe proj shape tools clean help
+.PHONY: build demo test test-full lint unit fuzz examples objectstore batch cross vulns bench benchmarks axe proj shape tools clean help
 
 help: ## list the targets
-	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
+	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
 
 # apt_get installs Debian packages, as root or by sudo; elsewhere it says what to do.
 define apt_get
@@ -61,7 +61,12 @@ demo: build ## write the demo job, and take it from the folder to the delivery
 	@echo; echo '$$ phototie pack --fail-on never --into $(DEMO)/port-velland-delivery $(DEMO)/port-velland'
 	@$(BIN) pack --fail-on never --into $(DEMO)/port-velland-delivery $(DEMO)/port-velland
 
-test: tools lint vulns unit fuzz objectstore ## everything that CI runs
+test: tools lint vulns unit ## everything that CI runs
+
+test-full: export PHOTOTIE_FULL := 1
+test-full: export PHOTOTIE_REQUIRE_TOOLS := 1
+test-full: test fuzz examples ## all there is, at the sizes that claims rest on (hours; not part of test)
+	$(GO) test -race -timeout 0 ./...
 
 lint: tools
 	$(GO) vet ./...
@@ -76,14 +81,16 @@ shape: ## the size and complexity of the code against their limits (-list lists 
 	@$(GO) run ./testdata/shape
 
 # The race detector makes a test some five times as slow, so that it runs where
-# goroutines meet: the packages that start them, and those whose values they share. The
-# command's scripts run the real program, which is built without it.
+# goroutines meet: the packages that start them, and those whose values they share, and
+# these with -short, as more turns of the same meet nothing new: those of REPEATED run in full without it.
+# The command's scripts run the real program, which is built without it.
+REPEATED := ./geotag/ledger ./match ./match/walk ./match/sim ./match/sim/field/trial
 RACE := ./geotag/ledger ./grid/crs ./match ./match/walk ./match/dataset/... ./match/decide ./match/delivery ./match/record ./match/sim ./match/sim/field/trial ./examples/serve
 
 unit: export PHOTOTIE_REQUIRE_TOOLS := 1
 unit: tools
-	$(GO) test -timeout 30m $$($(GO) list ./... | grep -vxF "$$($(GO) list $(RACE))")
-	$(GO) test -race -timeout 30m $(RACE)
+	$(GO) test -timeout 30m $$($(GO) list ./... | grep -vxF "$$($(GO) list $(RACE))") $(REPEATED)
+	$(GO) test -race -short -timeout 30m $(RACE)
 
 # Each package's targets share one build, and two targets run side by side with one
 # worker each. Go's fuzzer now and then calls it a failure when the time is up in the
@@ -111,7 +118,7 @@ fuzz: tools ## each fuzz target of FUZZPKGS for FUZZTIME
 
 # The examples that are modules of their own, so that what they need is nobody
 # else's burden: it is fetched when they are first tested. -mod=mod lets their go.mod
-# follow this one's. batch is no part of test, as it takes minutes to build.
+# follow this one's. They are no part of test, as they take minutes to build.
 examples: objectstore batch ## test the examples that are modules of their own
 
 objectstore batch: tools

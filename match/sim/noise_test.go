@@ -14,6 +14,9 @@ import (
 
 // Honest sets are judged honestly: 95 % within, none gross but by chance.
 func TestCleanIsWithin(t *testing.T) {
+	if testing.Short() {
+		t.Skip("statistics take a while")
+	}
 	const sets = 60
 	within, judged, gross := 0, 0, 0
 	var shares []float64

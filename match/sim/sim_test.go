@@ -239,6 +239,9 @@ func TestSpacing(t *testing.T) {
 
 // Images that state the direction are judged by it, and honestly.
 func TestDirections(t *testing.T) {
+	if testing.Short() {
+		t.Skip("statistics take a while")
+	}
 	within, judged := 0, 0
 	for seed := range uint64(40) {
 		cfg := sim.Default()

@@ -89,6 +89,9 @@ func studied() (jobs int, seed uint64) {
 // A sound job passes the gate, and one with a trouble that can be told does not.
 // The rates are of jobs: 99 % of either kind.
 func TestGate(t *testing.T) {
+	if testing.Short() {
+		t.Skip("statistics take a while")
+	}
 	n, seed := studied()
 	var honest rate
 	for s := seed + 1; honest.n < n; s++ {
