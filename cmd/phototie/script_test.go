@@ -92,19 +92,20 @@ func TestScripts(t *testing.T) {
 	})
 }
 
-// photo FILE [LAT LON] writes a small JPEG, with a tag where a position is given.
+// photo FILE [LAT LON [DATUM]] writes a small JPEG, with a tag where a position is given.
 func photo(ts *testscript.TestScript, neg bool, args []string) {
-	if neg || len(args) != 1 && len(args) != 3 {
-		ts.Fatalf("usage: photo FILE [LAT LON]")
+	if neg || len(args) < 1 || len(args) == 2 || len(args) > 4 {
+		ts.Fatalf("usage: photo FILE [LAT LON [DATUM]]")
 	}
 	var b bytes.Buffer
 	ts.Check(jpeg.Encode(&b, image.NewGray(image.Rect(0, 0, 16, 12)), nil))
 	out := b.Bytes()
-	if len(args) == 3 {
+	if len(args) > 1 {
 		var e geotag.Edit
 		_, err := fmt.Sscan(args[1]+" "+args[2], &e.Lat, &e.Lon)
 		ts.Check(err)
 		e.HPositioningError, e.ProcessingMethod = 3, "GPS"
+		e.MapDatum = strings.Join(args[3:], "")
 		out, _, err = geotag.Rewrite(out, e)
 		ts.Check(err)
 	}
