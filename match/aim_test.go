@@ -59,7 +59,7 @@ func TestAims(t *testing.T) {
 				if math.Abs(d.DE*u-c.wantE) > 1e-6 || math.Abs(d.DN*u-c.wantN) > 1e-6 || math.Abs(a.Standoff-c.standoff) > 1e-9 {
 					t.Errorf("discrepancy %v %v m, standoff %v, want %+v", d.DE*u, d.DN*u, a.Standoff, c)
 				}
-				plain := RadiusSigma(4, 0.6827)
+				plain := RadiusSigma(4, 0.6321)
 				if want := math.Sqrt(plain*plain + 0.02*0.02 + RadiusSigma(0.5, 0.6827)*RadiusSigma(0.5, 0.6827) + c.sigma*c.sigma); math.Abs(a.Sigma-want) > 1e-9 {
 					t.Errorf("standard deviation %v, want %v", a.Sigma, want)
 				}

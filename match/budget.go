@@ -90,7 +90,7 @@ func DefaultBudget() Budget {
 		Confidence:          0.95,
 		Handheld:            4.9,
 		HandheldConfidence:  0.5,
-		ErrorConfidence:     0.6827,
+		ErrorConfidence:     0.6321, // 1 - 1/e
 		UserRangeError:      5.9,
 		PointSigma:          0.02,
 		OperationConfidence: 0.6827,
@@ -569,7 +569,7 @@ func (a Allowance) Widened(k float64) Allowance {
 
 // String gives the breakdown and the threshold, for instance
 //
-//	3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.0 m at 95 %
+//	3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.3 m at 95 %
 func (a Allowance) String() string {
 	return a.In(grid.Metre)
 }

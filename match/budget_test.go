@@ -26,16 +26,16 @@ func TestAllowanceBreakdown(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got, want := a.String(), "3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.0 m at 95 %"; got != want {
+	if got, want := a.String(), "3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.3 m at 95 %"; got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
-	// By hand: s = hypot(3.1/1.5152, 0.02) = 2.0460, r/s = 0.9775, and the table's
+	// By hand: s = hypot(3.1/1.4142, 0.02) = 2.1921, r/s = 0.9124, and the table's
 	// rows for 0.5 and 1 bracket R/s.
 	if ratio := a.Threshold / a.Sigma; ratio < 2.5917 || ratio > 2.9398 {
 		t.Errorf("threshold / sigma = %.4f, outside the rows of the table for r/s 0.5 and 1", ratio)
 	}
-	if math.Abs(a.Sigma-2.0460) > 1e-3 {
-		t.Errorf("sigma %.4f, want 2.046", a.Sigma)
+	if math.Abs(a.Sigma-2.1921) > 1e-3 {
+		t.Errorf("sigma %.4f, want 2.1921", a.Sigma)
 	}
 }
 
@@ -53,7 +53,7 @@ func TestAllowanceHandheld(t *testing.T) {
 	}{
 		{"no tag", nil, class, "device class 4.9 m taken as a 50 % radius", ""},
 		{"class", &geotag.Tag{}, class, "device class 4.9 m", ""},
-		{"error", &geotag.Tag{HPositioningError: ptr(3.1), DOP: ptr(1.5)}, 3.1 / 1.5152, "GPSHPositioningError 3.1 m taken as a 68.27 % radius", ""},
+		{"error", &geotag.Tag{HPositioningError: ptr(3.1), DOP: ptr(1.5)}, 3.1 / math.Sqrt2, "GPSHPositioningError 3.1 m taken as a 63.21 % radius", ""},
 		{"dop", &geotag.Tag{DOP: ptr(1.5)}, 1.5 * 5.9 / math.Sqrt2, "GPSDOP 1.5 x user range error 5.9 m", ""},
 		{"good geometry is no good receiver", &geotag.Tag{DOP: ptr(0.6)}, class, "GPSDOP 0.6 makes no less of it", ""},
 		{"zero error", &geotag.Tag{HPositioningError: ptr(0.0), DOP: ptr(2.0)}, 2 * 5.9 / math.Sqrt2, "GPSDOP 2", "GPSHPositioningError is 0 m"},

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 	"strings"
 
@@ -35,8 +34,7 @@ func (o *Options) device(t *geotag.Tag) Device {
 	return Device{}
 }
 
-// BudgetFor is the budget for a tag: with what Devices says of its device, and what the
-// maker of its platform says of errors.
+// BudgetFor is the budget for a tag: with what Devices says of its device.
 func (o *Options) BudgetFor(t *geotag.Tag) Budget {
 	b := o.Budget
 	if b == (Budget{}) {
@@ -46,9 +44,6 @@ func (o *Options) BudgetFor(t *geotag.Tag) Budget {
 		return b
 	}
 	d := o.device(t)
-	if d.ErrorConfidence == 0 && t.Make == rmsMaker {
-		d.ErrorConfidence = b.rmsConfidence()
-	}
 	for _, f := range []struct {
 		to   *float64
 		from float64
@@ -73,18 +68,6 @@ func (o *Options) ValidateBudgets() error {
 		}
 	}
 	return errors.Join(errs...)
-}
-
-// rmsMaker is the maker, as images name it, whose platform states the two-dimensional root
-// mean square error, which is the radius of 1 - 1/e where the axes are alike.
-const rmsMaker = "Apple"
-
-// rmsConfidence is ErrorConfidence for that maker, where the settings have no other.
-func (b Budget) rmsConfidence() float64 {
-	if b.ErrorConfidence == DefaultBudget().ErrorConfidence {
-		return 1 - 1/math.E
-	}
-	return b.ErrorConfidence
 }
 
 // broadcastStated reports whether a tag states WGS 84 or no datum, and was not written
@@ -147,8 +130,7 @@ func (b Budget) Assumptions() []Assumption {
 	return []Assumption{
 		{"budget.handheld_m", b.Handheld, "radius in metres of the class of device, for tags that state no error", "4.9 m: smartphones under open sky (van Diggelen and Enge 2015, as quoted by gps.gov); 7 to 13 m on average under trees and beside buildings (Merry and Bettinger 2019)"},
 		{"budget.handheld_confidence", b.HandheldConfidence, "the probability that it is the radius of", "0.5: the source states none; taken for the median, which makes 10.2 m at 95 %, and not for a 68 % radius, which would make 7.9 m"},
-		{"budget.error_confidence", b.ErrorConfidence, "the probability that GPSHPositioningError is the radius of", "0.6827: Android, Location.getAccuracy, the 68th percentile; the Exif standard states none, and W3C Geolocation asks web apps for 95 %"},
-		{"budget.error_confidence of " + rmsMaker, b.rmsConfidence(), "the same for images of that make", "0.6321: the two-dimensional RMS error, by an engineer of the maker (developer forum, thread 699996)"},
+		{"budget.error_confidence", b.ErrorConfidence, "the probability that GPSHPositioningError is the radius of", "0.6321: the Exif standard states none; taken for the widest of the documented readings, the two-dimensional RMS error (an engineer of Apple, developer forum, thread 699996). Android documents the 68th percentile (Location.getAccuracy), W3C Geolocation asks web apps for 95 %"},
 		{"budget.user_range_error_m", b.UserRangeError, "metres, times GPSDOP, for tags that state no error; no tighter than the class of device", "no source: a dilution of 1 makes what the class of device has"},
 		{"budget.operation_confidence", b.OperationConfidence, "the probability that an operation's accuracy is the radius of", "0.6827: the EPSG registry states none; the wider of the usual two"},
 		{"budget.standoff_m", b.Standoff, "metres from the camera to the point", "common practice, no source"},

@@ -26,7 +26,7 @@ func TestDevices(t *testing.T) {
 		{geotag.Tag{Serial: "S2", Make: "Acme", Model: "M2", HPositioningError: ptr(5.0)}, 5 / 1.1774},
 		{geotag.Tag{Make: "Acme", Model: "M3", DOP: ptr(1.0)}, 9 / math.Sqrt2},
 		{geotag.Tag{Make: "Apple", Model: "M4", HPositioningError: ptr(5.0)}, 5 / math.Sqrt2},
-		{geotag.Tag{Make: "Other", HPositioningError: ptr(5.0)}, 5 / 1.5152},
+		{geotag.Tag{Make: "Other", HPositioningError: ptr(5.0)}, 5 / math.Sqrt2},
 	} {
 		a, err := opt.BudgetFor(&c.tag).Allowance(&c.tag, Point{}, exactOp, AllowanceOptions{})
 		if err != nil {

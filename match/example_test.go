@@ -93,7 +93,7 @@ func Example() {
 	// photos/0002.jpg: within: 2.9 m from BO-02, nearest is BO-02
 	// photos/0003.jpg: gross: 61.2 m from BO-01, nearest is BO-02
 	// photos/0004.jpg: unjudged: no link says which point the photo shows; nearest is BO-02
-	// 3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.0 m at 95 %
+	// 3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.3 m at 95 %
 }
 
 // One photo against one position, with a budget of one's own.
@@ -111,8 +111,8 @@ func ExampleCompareOne() {
 		fmt.Printf("%-8s %.2f m: %s\n", c.Name, c.Stated, c.Source)
 	}
 	// Output:
-	// within: 6.5 m, bearing 4, p = 0.38
-	// handheld 4.00 m: GPSHPositioningError 4 m taken as a 68.27 % radius
+	// within: 6.5 m, bearing 4, p = 0.40
+	// handheld 4.00 m: GPSHPositioningError 4 m taken as a 63.21 % radius
 	// survey   0.02 m: standard deviation per axis of the points, from the budget
 	// standoff 5.00 m: distance between camera and point in an unknown direction, from the budget
 }
@@ -129,8 +129,8 @@ func ExampleBudget_Allowance() {
 	fmt.Println(a)
 	fmt.Printf("9 m north of the point: p = %.4f\n", a.Judge(0, 9))
 	// Output:
-	// 3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.0 m at 95 %
-	// 9 m north of the point: p = 0.0007
+	// 3.1 m handheld, 0.02 m survey, 2 m standoff -> 6.3 m at 95 %
+	// 9 m north of the point: p = 0.0016
 }
 
 func ExampleRiceQuantile() {

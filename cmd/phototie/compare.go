@@ -49,7 +49,7 @@ first whatever the axis order of the system.`,
 	f.StringVar(&opt.Datum, "datum", "", "the datum of a tag that states none (WGS 84 else)")
 	f.Float64Var(&opt.Epoch, "epoch", 0, "the decimal year of a photo that carries no time")
 	f.Float64Var(&opt.Budget.Confidence, "confidence", opt.Budget.Confidence, "the probability that the budget holds for")
-	f.Float64Var(&opt.Budget.Handheld, "handheld", opt.Budget.Handheld, "error radius of the device class, m (68.27 %), where the tag states none")
+	f.Float64Var(&opt.Budget.Handheld, "handheld", opt.Budget.Handheld, "error radius of the device class, m, where the tag states none; a median (50 %)")
 	f.Float64Var(&opt.Budget.PointSigma, "point-sigma", opt.Budget.PointSigma, "the survey's standard deviation per axis, m")
 	f.Float64Var(&opt.Budget.Standoff, "standoff", opt.Budget.Standoff, "how far the camera stood from the point, m")
 	f.BoolVar(&all, "all", false, "every figure, to the millimetre and the second")

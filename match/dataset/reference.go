@@ -87,7 +87,7 @@ var Reference = []Setting{
 	{"budget.confidence", "0.95", "the probability that the allowance holds for"},
 	{"budget.handheld_m", "4.9", "error radius of the device class, for tags that state none"},
 	{"budget.handheld_confidence", "0.5", "the probability that it is the radius of"},
-	{"budget.error_confidence", "0.6827; 0.6321 for Apple", "the probability that GPSHPositioningError is the radius of"},
+	{"budget.error_confidence", "0.6321", "the probability that GPSHPositioningError is the radius of"},
 	{"budget.user_range_error_m", "5.9", "times GPSDOP, for tags that state no error but a DOP, where that is more than the device class; 0 leaves the DOP unused"},
 	{"budget.point_sigma_m", "0.02", "the survey's standard deviation per axis, for points that bring none"},
 	{"budget.frame_sigma_m", "0", "a standard deviation per axis on top of the operation's accuracy"},

@@ -173,7 +173,7 @@ func TestPackRequirements(t *testing.T) {
 	dir := job(t, "1.jpg,A\n2.jpg,B\n", "1.jpg", "2.jpg")
 	settings, err := os.OpenFile(filepath.Join(dir, "phototie.toml"), os.O_APPEND|os.O_WRONLY, 0)
 	if err == nil {
-		_, err = settings.WriteString("[photo_requirements.codes.BOL]\nmin_photos = 2\n")
+		_, err = settings.WriteString("[budget]\nerror_confidence = 0.6827\n[photo_requirements.codes.BOL]\nmin_photos = 2\n")
 	}
 	if err := errors.Join(err, settings.Close()); err != nil {
 		t.Fatal(err)

@@ -76,7 +76,7 @@ func (p plane) FromGrid(_ context.Context, at []grid.EN, frames []grid.Frame) ([
 // tagAt is a tag at a place of the plane, in metres.
 func tagAt(e, n float64) *geotag.Tag {
 	when := time.Date(2026, 5, 20, 8, 0, 0, 0, time.UTC)
-	stated, dop, dist := 3.0, 1.2, 2.5
+	stated, dop, dist := 2.8, 1.2, 2.5
 	pos := geotag.Position{Lat: lat0 + n/perDegree, Lon: lon0 + e/perDegree/cos0, Step: 2.8e-7, Source: "exif"}
 	return &geotag.Tag{
 		Container: "jpeg", Position: &pos, XMPPosition: &pos, HPositioningError: &stated, DOP: &dop, MeasureMode: 3, Status: "A",
