@@ -12,6 +12,10 @@ type Clues struct {
 	// Pairs gives for each fix the index of the coordinates that it belongs to, as
 	// far as somebody says so, or -1. Nil where nobody says anything.
 	Pairs []int
+	// Within, where not 0, asks for hints in place of findings: the systems, in their
+	// own unit and order of axes, that put the middle of the points within so many
+	// metres of the middle of the fixes, whatever the rest says.
+	Within float64
 }
 
 // RankedSystem is a system that puts the points where the fixes are.

@@ -78,7 +78,31 @@ var ErrNoFixes = errors.New("no positions to find the system by")
 // A system is taken where it explains the fixes so much better than chance that none of
 // some thousand readings would by chance.
 func Search(ctx context.Context, known grid.Clues) ([]grid.RankedSystem, error) {
+	if known.Within > 0 {
+		return clues(known).hints(ctx)
+	}
 	return clues(known).search(ctx, math.Log(1e5))
+}
+
+// hints lists the systems that put the points nearest to the fixes, by the rule of
+// Search among those that put them as near as frames differ.
+func (q clues) hints(ctx context.Context) ([]grid.RankedSystem, error) {
+	found, err := q.around(ctx, q.Within)
+	found = slices.DeleteFunc(found, func(r ranked) bool { return !r.OwnUnit || r.NorthFirst || r.WestSouth })
+	if err != nil || len(found) == 0 {
+		return nil, err
+	}
+	slices.SortFunc(found, func(a, b ranked) int { return cmp.Or(cmp.Compare(a.Distance, b.Distance), byRule(a, b)) })
+	n := slices.IndexFunc(found, func(r ranked) bool { return r.Distance > found[0].Distance+searchFar })
+	if n < 0 {
+		n = len(found)
+	}
+	slices.SortStableFunc(found[:n], byRule)
+	var out []grid.RankedSystem
+	for _, r := range found {
+		out = append(out, r.RankedSystem)
+	}
+	return out, nil
 }
 
 // Fitting finds the readings, as Search does, that put one pair of numbers at a fix, the
@@ -94,7 +118,7 @@ func (q clues) search(ctx context.Context, least float64) ([]grid.RankedSystem, 
 		return nil, ErrNoFixes
 	}
 	q = q.thin()
-	found, err := q.around(ctx)
+	found, err := q.around(ctx, searchFar)
 	if err != nil {
 		return nil, err
 	}
@@ -152,8 +176,9 @@ func (q clues) thin() clues {
 }
 
 // around lists the systems in use near the fixes in every reading of the numbers
-// that brings the middle of the points near the middle of the fixes.
-func (q clues) around(ctx context.Context) ([]ranked, error) {
+// that brings the middle of the points near the middle of the fixes: as far away as the
+// points extend, and far metres. The Distance is that of the two.
+func (q clues) around(ctx context.Context, far float64) ([]ranked, error) {
 	lats, lons := make([]float64, len(q.Fixes)), make([]float64, len(q.Fixes))
 	for i, f := range q.Fixes {
 		lats[i], lons[i] = f.Lat, f.Lon
@@ -188,8 +213,9 @@ func (q clues) around(ctx context.Context) ([]ranked, error) {
 		own, age := c.grid.Unit, frameAge{}
 		for _, x := range c.readings() {
 			east, north := x.split(mid)
-			reach := searchFar + max(spread[0], spread[1])*x.Unit.Metres
-			if math.Hypot(east*x.Unit.Metres-at[0].E*own.Metres, north*x.Unit.Metres-at[0].N*own.Metres) > reach {
+			reach := far + max(spread[0], spread[1])*x.Unit.Metres
+			x.Distance = math.Hypot(east*x.Unit.Metres-at[0].E*own.Metres, north*x.Unit.Metres-at[0].N*own.Metres)
+			if !(x.Distance <= reach) {
 				continue
 			}
 			x.Definition, x.Name, x.c = l.code, l.name, c

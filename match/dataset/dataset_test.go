@@ -144,7 +144,7 @@ func TestPointsProblems(t *testing.T) {
 		{"decimal point where a comma is said", "id;easting;northing\nA;1.5;2,5\n", PointSettings{Separator: ";", Decimal: ","}, []string{"points.csv:2:3"}},
 		{"ragged", head + "A,1\nB,1,2\n", PointSettings{}, []string{"points.csv:2: 2 fields where 3 are due"}},
 		{"open quote", head + "A,\"1,2\n", PointSettings{}, []string{"points.csv:", `""`}},
-		{"UTF-16", "\xff\xfei\x00d\x00", PointSettings{}, []string{"UTF-16", "save it as UTF-8"}},
+		{"UTF-16", "\xff\xfe<\x00d\x00", PointSettings{}, []string{"UTF-16", "save it as UTF-8"}},
 		{"two eastings", "id,easting,east,northing\n", PointSettings{}, []string{"columns 2 and 3 both say easting"}},
 		{"unknown column in settings", "A,1,2\n", PointSettings{Columns: []string{"id", "weight", "n"}}, []string{`"weight" is not a column known here`}},
 		{"header against settings", "id,northing,easting\nA,1,2\n", PointSettings{Columns: []string{"P", "E", "N"}}, []string{`the header says "northing" where columns in phototie.toml says "E"`}},

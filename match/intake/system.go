@@ -10,6 +10,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/grid/site"
+	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/pointfile"
 )
 
@@ -20,6 +21,11 @@ const (
 	// alikeWithin is how far apart, in metres, systems may put the points for the rule of
 	// the search to choose between them; more is left to the user.
 	alikeWithin = 3.0
+	// commonShift is what all tags of a day may be off together, in metres.
+	commonShift = 15.0
+	// nearby is how far from the tags a system may put the points to be named where
+	// none puts them among the tags, in metres.
+	nearby = 50_000.0
 )
 
 // another stands for what nothing in the folder names.
@@ -113,7 +119,11 @@ func (r *reader) chosen(s *pointset) {
 	case len(far) > 0:
 		r.draft.choose("grid.crs", why+" As likely, but the points would lie somewhere else: "+some(far)+".", r.choices(best, far)...)
 	case best.Rough:
-		r.draft.choose("grid.crs", why+" No operation from the tags' frame to it is installed, so that only its shape was compared.", best.Definition, another)
+		rivals := r.rivals()
+		if len(rivals) > 0 {
+			why += " In others they are at the tags too: " + some(rivals) + "."
+		}
+		r.draft.choose("grid.crs", why+" No operation from the tags' frame to the first is installed, so that only its shape was compared.", append(r.choices(best, rivals), another)...)
 	case s.outline == nil && (best.NorthFirst || best.WestSouth):
 		r.draft.choose("grid.crs", why+" The headings of the points file say otherwise: they name the two coordinates, or the way in which they count, wrongly.", best.Definition, another)
 	}
@@ -135,6 +145,28 @@ func (r *reader) alike() (near, far []grid.RankedSystem) {
 		}
 	}
 	return near, far
+}
+
+// rivals are systems that the tags speak against, but of which as many are at a point.
+func (r *reader) rivals() (out []grid.RankedSystem) {
+	best := r.ranked[0]
+	for _, c := range r.ranked[1:] {
+		if !c.Alike && c.Near >= best.Near-0.1 && c.Apart > alikeWithin {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// otherFoot says that the points are among the tags too in the foot that is the system's
+// own, where the best reading is in the other foot: the two part by 2 millionths of the
+// coordinates, some metres, which the tags of a day may be off together.
+func (r *reader) otherFoot() bool {
+	best := r.ranked[0]
+	feet := []grid.Unit{grid.Foot, grid.USSurveyFoot}
+	return slices.Contains(feet, best.Unit) && slices.ContainsFunc(r.rivals(), func(c grid.RankedSystem) bool {
+		return slices.Contains(feet, c.Unit) && c.Unit != best.Unit && c.OwnUnit && c.Apart < commonShift
+	})
 }
 
 func (r *reader) choices(best grid.RankedSystem, far []grid.RankedSystem) []string {
@@ -198,7 +230,9 @@ func (r *reader) columns() {
 	if opt.Decimal != "" {
 		r.draft.set("points.decimal", quote(opt.Decimal), "The decimal sign.")
 	}
-	if !best.OwnUnit {
+	if !best.OwnUnit && r.otherFoot() {
+		r.draft.choose("points.unit", "The points are among the tags in both feet, which part them by a few metres here. This one is nearer; the other is the usual one of systems there. A control point, or the sheet of the survey, tells.", best.Unit.Symbol, map[string]string{"ft": "ftUS", "ftUS": "ft"}[best.Unit.Symbol])
+	} else if !best.OwnUnit {
 		r.draft.set("points.unit", quote(best.Unit.Symbol), "The points are among the tags in this unit, and not in the system's own.")
 	}
 	why := "What the headings mean; easting and northing by where the tags are."
@@ -269,14 +303,33 @@ func (r *reader) local(ctx context.Context, s *pointset) ([]Setting, error) {
 	default:
 		g.Why += " Either the points are not where the photos were taken, or they are in a site system; nothing here tells which."
 	}
+	hints, err := r.hints(ctx, s)
+	if err != nil {
+		return nil, err
+	}
 	if s.header.CRS != "" {
 		g.Stated = s.header.CRS
 		g.Why += " The points file says " + s.header.CRS + "."
 		r.draft.choose("grid.crs", g.Why, s.header.CRS)
 		return nil, nil
 	}
-	r.draft.choose("grid.crs", g.Why, another)
+	r.draft.choose("grid.crs", g.Why, append(hints, another)...)
 	return nil, nil
+}
+
+// hints names systems that put the points somewhere near the tags, the first in the
+// reason too.
+func (r *reader) hints(ctx context.Context, s *pointset) ([]string, error) {
+	clues := r.clues(s)
+	if clues.Within = nearby; s.small() {
+		return nil, nil
+	}
+	list, err := r.search(ctx, clues)
+	if err != nil || len(list) == 0 {
+		return nil, err
+	}
+	r.draft.Grid.Why += fmt.Sprintf(" The nearest is %s, which puts them %s from the tags in the middle.", describe(list[0]), words.Distance(list[0].Distance, grid.Metre))
+	return r.choices(list[0], list[1:]), nil
 }
 
 // small says that coordinates are as small as those of site systems, whose origins are

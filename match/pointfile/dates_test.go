@@ -7,6 +7,8 @@ import (
 	"testing"
 	"testing/fstest"
 	"time"
+
+	"golang.org/x/text/encoding/unicode"
 )
 
 // The written forms of one moment. The forms of dates by country are CLDR's (dots:
@@ -128,4 +130,27 @@ func FuzzWrittenTime(f *testing.F) {
 			}
 		}
 	})
+}
+
+// Text in UTF-16, as spreadsheets save it, is read like other text, with its lines.
+func TestUTF16(t *testing.T) {
+	text := "Punkt;Rechtswert;Hochwert;Höhe\r\nTür 1;690242,04;604873,01;4,1\r\nTür 2;690252,04;604873,01;x\r\n"
+	for _, order := range []unicode.Endianness{unicode.LittleEndian, unicode.BigEndian} {
+		data, err := unicode.UTF16(order, unicode.UseBOM).NewEncoder().Bytes([]byte(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := Open(fstest.MapFS{"p.txt": {Data: data}}, "p.txt", Options{Fields: map[string]string{"Punkt": "id", "Rechtswert": "easting", "Hochwert": "northing", "Höhe": "height"}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Close()
+		var got []string
+		for rec, err := range r.Records() {
+			got = append(got, fmt.Sprint(rec.ID, " ", rec.X, " ", rec.Line, " ", err))
+		}
+		if len(got) != 2 || got[0] != "Tür 1 690242.04 2 <nil>" || !strings.Contains(got[1], "p.txt:3:") {
+			t.Errorf("%v: %q", order, got)
+		}
+	}
 }

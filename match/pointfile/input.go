@@ -9,6 +9,9 @@ import (
 	"io"
 	"io/fs"
 	"slices"
+
+	"golang.org/x/text/encoding/unicode"
+	"golang.org/x/text/transform"
 )
 
 // bom is the byte order mark that some programs put before UTF-8 text.
@@ -29,6 +32,7 @@ const maxRow = 1 << 20
 type input struct {
 	*bufio.Reader
 	file  fs.File
+	wide  bool    // the file is UTF-16, and read as UTF-8
 	read  int64   // bytes handed out
 	most  int64   // bytes that one item may take
 	mark  int64   // bytes handed out when the last item was done
@@ -66,7 +70,12 @@ func irregular(name string, info fs.FileInfo) error {
 }
 
 func newInput(f fs.File) *input {
-	return &input{Reader: bufio.NewReaderSize(f, sampleSize), file: f, most: maxItem}
+	in := &input{Reader: bufio.NewReaderSize(f, sampleSize), file: f, most: maxItem}
+	if b, err := in.Peek(2); err == nil && (string(b) == "\xFF\xFE" || string(b) == "\xFE\xFF") {
+		in.wide = true
+		in.Reader = bufio.NewReaderSize(transform.NewReader(in.Reader, unicode.UTF16(unicode.BigEndian, unicode.ExpectBOM).NewDecoder()), sampleSize)
+	}
+	return in
 }
 
 // skipBOM passes over a byte order mark.

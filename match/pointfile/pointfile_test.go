@@ -235,7 +235,7 @@ func TestOpenRefuses(t *testing.T) {
 	for name, c := range map[string]struct{ text, want string }{
 		"empty":       {"", "the file is empty"},
 		"blank":       {" \n\n ", "the file is empty"},
-		"UTF-16":      {"\xFF\xFEi\x00d\x00", "save it as UTF-8"},
+		"UTF-16":      {"\xFF\xFE<\x00g\x00", "save it as UTF-8"},
 		"ZIP":         {"PK\x03\x04....", "ZIP"},
 		"shapefile":   {"\x00\x00\x27\x0a\x00\x00", "shapefile"},
 		"binary":      {"abc\x00def", "no text"},

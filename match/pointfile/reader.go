@@ -274,8 +274,6 @@ func (o *Options) check() error {
 
 // foreign are the starts of files that hold no points that can be read here.
 var foreign = []struct{ start, what, remedy string }{
-	{"\xFF\xFE", "the text is UTF-16", "save it as UTF-8"},
-	{"\xFE\xFF", "the text is UTF-16", "save it as UTF-8"},
 	{"PK\x03\x04", "this is a ZIP archive or a file made of one, such as a spreadsheet", "unpack it, or export the points as text"},
 	{"\x00\x00\x27\x0A", "this is a shapefile", "convert it to GeoPackage or GeoJSON"},
 }
@@ -299,6 +297,8 @@ func (r *Reader) open(fsys fs.FS, in *input, opt Options) error {
 		return r.openGeoPackage(fsys, in, opt)
 	case bytes.IndexByte(head, 0) >= 0:
 		return r.problem(0, "give the points as delimited text, GeoJSON, LandXML, GPX or GeoPackage", "this is no text and no GeoPackage")
+	case bytes.HasPrefix(text, []byte("<")) && in.wide:
+		return r.problem(0, "save it as UTF-8", "the text is UTF-16")
 	case bytes.HasPrefix(text, []byte("<")):
 		return r.openXML(fsys, in, opt)
 	case len(text) > 0 && bytes.IndexByte([]byte{'{', '[', recordSeparator}, text[0]) >= 0:
