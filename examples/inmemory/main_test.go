@@ -13,8 +13,8 @@ func TestRun(t *testing.T) {
 	if err := run(t.Context(), &b); err != nil {
 		t.Fatal(err)
 	}
-	const want = `one of B01: within, 0.5 m; budget 3 m handheld, 0.02 m survey, 0.1 m frame, 2 m standoff -> 5.8 m at 95 %; nearest B01
-two of B01: gross, 21.6 m; budget 3 m handheld, 0.02 m survey, 0.1 m frame, 2 m standoff -> 5.8 m at 95 %; nearest B02
+	const want = `one of B01: within, 0.5 m; budget 3 m handheld, 0.02 m survey, 0.1 m frame, 2 m standoff -> 6.1 m at 95 %; nearest B01
+two of B01: gross, 21.6 m; budget 3 m handheld, 0.02 m survey, 0.1 m frame, 2 m standoff -> 6.1 m at 95 %; nearest B02
 `
 	if b.String() != want {
 		t.Errorf("got\n%swant\n%s", b.String(), want)

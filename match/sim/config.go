@@ -189,6 +189,7 @@ func Default() Config {
 func (c Config) Budget() match.Budget {
 	b := match.DefaultBudget()
 	b.Handheld, b.HandheldConfidence = c.Noise.Radius95, 0.95
+	b.ErrorConfidence = 0.6827 // what the tags drawn state
 	b.PointSigma = c.PointSigma
 	b.Standoff = c.Standoff
 	return b
