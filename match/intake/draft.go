@@ -52,6 +52,8 @@ type Links struct {
 	Untied        []match.Link `json:"untied"`         // photos in it without a point
 	UnknownPhotos []match.Link `json:"unknown_photos"` // names of image files that are not there
 	UnknownPoints []match.Link `json:"unknown_points"` // what stands where others have their point
+
+	others []string // lists that tie other photos
 }
 
 // Grid says which system the points are in.

@@ -158,6 +158,11 @@ var strangers = []struct {
 			return fmt.Sprintf("%s,%.2f,%.2f", b.id, b.e+4000+37*float64(i*i%11), b.n+29*float64(i*i*i%13))
 		}), "l.csv": "photo,point\n" + rows(func(i int, b bollard) string { return b.photo + "," + b.id })},
 		has: []string{`crs = "? EPSG:2157 | the system`, "nothing here tells which. The nearest is EPSG:2157 (IRENET95 / Irish Transverse Mercator), which puts them 4121 m"}},
+	{name: "a list of links for each day", photos: "p", links: 10,
+		files: map[string]string{"pts.csv": "id,easting,northing\n" + rows(pointsOnly),
+			"day1.csv": "photo,point\n" + strings.Join(strings.SplitAfter(rows(func(i int, b bollard) string { return b.photo + "," + b.id }), "\n")[:10], ""),
+			"day2.csv": "photo,point\n" + strings.Join(strings.SplitAfter(rows(func(i int, b bollard) string { return b.photo + "," + b.id }), "\n")[10:], "")},
+		has: []string{`crs = "EPSG:2157"`, `file = "? day1.csv | day2.csv"`, "put their rows into one file"}, says: "day1.csv and day2.csv both have links"},
 	{name: "times without an offset", photos: "p",
 		files: map[string]string{"pts.csv": "id,easting,northing,time\n" + rows(func(i int, b bollard) string {
 			return fmt.Sprintf("%s,%.2f,%.2f,2026-05-14 09:%02d:00", b.id, b.e, b.n, i)

@@ -179,6 +179,8 @@ func (s *pointset) pass(fsys fs.FS, opt pointfile.Options) error {
 // linksOf finds the list of links to the points: the file that ties the most photos.
 func (r *reader) linksOf(s *pointset) *Links {
 	var best *Links
+	var lists [][]match.Link
+	var names []string
 	for _, f := range r.files {
 		text, err := fs.ReadFile(r.d.FS(), f)
 		if err != nil || f == s.file && len(s.photos) > 0 {
@@ -192,14 +194,31 @@ func (r *reader) linksOf(s *pointset) *Links {
 			}
 			continue
 		}
-		if best != nil && len(best.Links) > 0 && len(list.Links) > 0 {
-			r.note("%s and %s both have links", best.File, f)
-		}
+		lists = append(lists, list.Links)
+		names = append(names, f)
 		if best == nil || len(list.Links) > len(best.Links) {
 			best = &Links{File: f, Layout: list.Layout, Links: list.Links, Untied: append([]match.Link{}, list.Untied...), UnknownPhotos: append([]match.Link{}, list.UnknownPhotos...), UnknownPoints: append([]match.Link{}, list.UnknownPoints...)}
 		}
 	}
+	for i, list := range lists {
+		if names[i] == best.File || len(list) == 0 {
+			continue
+		}
+		r.note("%s and %s both have links", best.File, names[i])
+		if best.lacks(list) {
+			best.others = append(best.others, names[i])
+		}
+	}
 	return best
+}
+
+// lacks says that another list ties photos that this one does not.
+func (l *Links) lacks(other []match.Link) bool {
+	has := map[string]bool{}
+	for _, k := range l.Links {
+		has[k.Photo] = true
+	}
+	return slices.ContainsFunc(other, func(k match.Link) bool { return !has[k.Photo] })
 }
 
 // clues are a set of points and the tags, with who belongs to whom as far as links say.

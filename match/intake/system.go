@@ -66,7 +66,11 @@ func (r *reader) settle(ctx context.Context) error {
 				why += fmt.Sprintf(" %d %s.", x.n, x.what)
 			}
 		}
-		r.draft.set("links.file", quote(l.File), why)
+		if len(l.others) > 0 {
+			r.draft.choose("links.file", why+" Other lists tie other photos, and a job has one: put their rows into one file.", append([]string{l.File}, l.others...)...)
+		} else {
+			r.draft.set("links.file", quote(l.File), why)
+		}
 	} else if len(r.found.photos) == 0 {
 		r.note("no file says which photo shows which point; a check proposes ties by the tags, and you accept them")
 	}
