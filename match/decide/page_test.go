@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -31,9 +32,8 @@ import (
 // hostile is the name of a photo, and what a description says.
 const hostile = `=1,"<img src=x onerror=alert(1)>.jpg`
 
-// job writes the small example job with the links of 22 photos taken out, a hostile
-// name and a hostile description.
-func job(t *testing.T) string {
+// tallow writes the small example job.
+func tallow(t *testing.T) string {
 	t.Helper()
 	proj, err := crs.OpenGrid("EPSG:6543", grid.OpenOptions{})
 	if err != nil {
@@ -52,11 +52,19 @@ func job(t *testing.T) string {
 	if err := demo.Write(t.Context(), root, j, nil); err != nil {
 		t.Fatal(err)
 	}
+	return dir
+}
+
+// job is tallow with the links of 22 photos taken out, a hostile name and a hostile
+// description.
+func job(t *testing.T) string {
+	t.Helper()
+	dir := tallow(t)
 	edit(t, dir, "links.csv", func(s string) string { return strings.Join(strings.SplitAfter(s, "\n")[:9], "") })
 	edit(t, dir, "points.csv", func(s string) string {
 		return strings.Replace(s, "bolt on top", "</script><script>alert(1)</script>", 1)
 	})
-	if err := root.Rename("photos/day1/creek/QC0012.jpg", "photos/day1/creek/"+hostile); err != nil {
+	if err := os.Rename(filepath.Join(dir, "photos/day1/creek/QC0012.jpg"), filepath.Join(dir, "photos/day1/creek", hostile)); err != nil {
 		t.Fatal(err)
 	}
 	return dir
@@ -96,10 +104,6 @@ type item struct {
 // TestPage decides 20 photos on the page, half of them by keys and half by touch,
 // saves, restores, and holds what check makes of the file against each of them.
 func TestPage(t *testing.T) {
-	chromium, err := exec.LookPath("chromium")
-	if err != nil {
-		t.Skip("chromium is not there")
-	}
 	dir := job(t)
 	c := check(t, dir)
 	var b bytes.Buffer
@@ -107,30 +111,8 @@ func TestPage(t *testing.T) {
 	if err != nil || n < 22 {
 		t.Fatalf("%d to be decided, %v", n, err)
 	}
-	at := filepath.Join(t.TempDir(), "decide.html")
-	if err := os.WriteFile(at, b.Bytes(), 0o644); err != nil {
-		t.Fatal(err)
-	}
-
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.UserDataDir(t.TempDir()))
-	ctx, stop := chromedp.NewExecAllocator(t.Context(), opts...)
-	defer stop()
-	ctx, stop = chromedp.NewContext(ctx)
-	defer stop()
-	ctx, stop = context.WithTimeout(ctx, 90*time.Second)
-	defer stop()
-	alerts := 0
-	chromedp.ListenTarget(ctx, func(ev any) {
-		switch ev := ev.(type) {
-		case *page.EventJavascriptDialogOpening:
-			if ev.Type == page.DialogTypeAlert {
-				alerts++
-			}
-			go chromedp.Run(ctx, page.HandleJavaScriptDialog(true)) //nolint // the page waits for it
-		case *runtime.EventExceptionThrown:
-			t.Errorf("the page's script: %s", ev.ExceptionDetails.Error())
-		}
-	})
+	at := written(t, b.Bytes())
+	ctx, alerts := browse(t)
 	saved := t.TempDir()
 	run := func(what string, actions ...chromedp.Action) {
 		t.Helper()
@@ -187,16 +169,8 @@ func TestPage(t *testing.T) {
 		t.Fatalf("undone: %s; %s", got, text(t, ctx, "says"))
 	}
 	run("save", touch("#save"))
-	file := filepath.Join(saved, "decisions.csv")
-	for range 100 {
-		if _, err = os.Stat(file); err == nil {
-			break
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
+	file := filepath.Join(saved, decide.SavedFile)
+	decided(t, dir, file)
 
 	// Another browser, or another day: nothing is there until the file is restored.
 	run("again", chromedp.Evaluate(`localStorage.clear()`, nil), chromedp.Navigate("file://"+at))
@@ -205,20 +179,10 @@ func TestPage(t *testing.T) {
 	}
 	run("restore", chromedp.SetUploadFiles("#restore", []string{file}), chromedp.Poll(`document.getElementById("count").textContent.startsWith("20 of")`, nil, chromedp.WithPollingTimeout(5*time.Second)))
 	accessible(t, ctx)
-	if alerts > 0 {
-		t.Errorf("%d alerts: a name or a description ran", alerts)
+	if *alerts > 0 {
+		t.Errorf("%d alerts: a name or a description ran", *alerts)
 	}
 
-	text, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(filepath.Join(dir, dataset.DecisionsFile), text, 0o644); err != nil {
-		t.Fatal(err)
-	}
-	edit(t, dir, dataset.SettingsFile, func(s string) string {
-		return strings.Replace(s, "[links]", "[links]\ndecisions = \"decisions.csv\"", 1)
-	})
 	found, hostileSeen := 0, false
 	for _, p := range check(t, dir).Photos {
 		w, ok := want[p.Name]
@@ -240,6 +204,157 @@ func TestPage(t *testing.T) {
 	}
 	if found != 20 || !hostileSeen {
 		t.Errorf("%d of 20 photos were found; the hostile one: %v", found, hostileSeen)
+	}
+}
+
+// written is a file with the text of a page.
+func written(t *testing.T, page []byte) string {
+	t.Helper()
+	at := filepath.Join(t.TempDir(), "decide.html")
+	if err := os.WriteFile(at, page, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	return at
+}
+
+// browse starts a browser, and counts the alerts of its pages.
+func browse(t *testing.T) (context.Context, *int) {
+	t.Helper()
+	chromium, err := exec.LookPath("chromium")
+	if err != nil {
+		t.Skip("chromium is not there")
+	}
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.UserDataDir(t.TempDir()))
+	ctx, stop := chromedp.NewExecAllocator(t.Context(), opts...)
+	t.Cleanup(stop)
+	ctx, stop = chromedp.NewContext(ctx)
+	t.Cleanup(stop)
+	ctx, stop = context.WithTimeout(ctx, 90*time.Second)
+	t.Cleanup(stop)
+	alerts := new(int)
+	chromedp.ListenTarget(ctx, func(ev any) {
+		switch ev := ev.(type) {
+		case *page.EventJavascriptDialogOpening:
+			if ev.Type == page.DialogTypeAlert {
+				*alerts++
+			}
+			go chromedp.Run(ctx, page.HandleJavaScriptDialog(true)) //nolint // the page waits for it
+		case *runtime.EventExceptionThrown:
+			t.Errorf("the page's script: %s", ev.ExceptionDetails.Error())
+		}
+	})
+	return ctx, alerts
+}
+
+// TestRun decides all photos of a run at once, but for one that was decided before, as
+// the cause proposes, and holds what check makes of the file against the true links.
+func TestRun(t *testing.T) {
+	dir := tallow(t)
+	var lines []string
+	edit(t, dir, "links.csv", func(s string) string {
+		lines = strings.Split(strings.TrimSpace(s), "\n")
+		out, points := slices.Clone(lines), []string{}
+		for i, l := range lines[1:] {
+			photo, point, _ := strings.Cut(l, ",")
+			if !slices.Contains(points, point) {
+				points = append(points, point)
+			}
+			if i >= 8 && i < 27 { // tied to the point before
+				out[i+1] = photo + "," + points[len(points)-2]
+			}
+		}
+		return strings.Join(out, "\n") + "\n"
+	})
+	c := check(t, dir)
+	var b bytes.Buffer
+	if _, err := decide.Write(t.Context(), &b, c, decide.Options{Outcome: baseline.Without(c.Findings())}); err != nil {
+		t.Fatal(err)
+	}
+	at, saved := written(t, b.Bytes()), t.TempDir()
+	ctx, _ := browse(t)
+	var rows int
+	if err := chromedp.Run(ctx, browser.SetDownloadBehavior(browser.SetDownloadBehaviorBehaviorAllow).WithDownloadPath(saved),
+		chromedp.Navigate("file://"+at), chromedp.SendKeys("#by", "M. Doyle\r"), chromedp.KeyEvent("l"), chromedp.KeyEvent("p"), chromedp.KeyEvent("a"),
+		chromedp.WaitVisible("#runs-do"), chromedp.Evaluate(`document.querySelectorAll("#runs-rows tr").length`, &rows)); err != nil {
+		t.Fatal(err)
+	}
+	if do := text(t, ctx, "runs-do"); rows < 15 || do != fmt.Sprintf("Decide %d as proposed", rows-1) {
+		t.Fatalf("%d rows; %s", rows, do)
+	}
+	if seen := text(t, ctx, "runs-rows"); !strings.Contains(seen, "decided already") {
+		t.Errorf("the one decided before is not told: %s", seen)
+	}
+	if err := chromedp.Run(ctx, chromedp.Click("#runs-do"), chromedp.Click("#save")); err != nil {
+		t.Fatal(err)
+	}
+	if got := text(t, ctx, "count"); !strings.HasPrefix(got, fmt.Sprintf("%d of", rows)) {
+		t.Fatal(got)
+	}
+	decided(t, dir, filepath.Join(saved, decide.SavedFile))
+	left, right := 0, 0
+	for _, p := range check(t, dir).Photos {
+		switch d := p.Decision; {
+		case d == nil:
+		case d.Ruling == match.RulingLeave:
+			left++
+		case d.Stale != "" || p.Tie == nil || !slices.Contains(lines, p.Name+","+p.Tie.Point) || !strings.HasPrefix(d.Why, "as the cause proposes"):
+			t.Errorf("%s: %+v, tied to %+v", p.Name, d, p.Tie)
+		default:
+			right++
+		}
+	}
+	if left != 1 || right != rows-1 {
+		t.Errorf("%d left, %d decided as the run proposes, of %d", left, right, rows)
+	}
+}
+
+// decided waits for the file that the page saves, and puts it into the job.
+func decided(t *testing.T, dir, file string) {
+	t.Helper()
+	var text []byte
+	var err error
+	for range 100 {
+		if text, err = os.ReadFile(file); err == nil {
+			break
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	if err == nil {
+		err = os.WriteFile(filepath.Join(dir, dataset.DecisionsFile), text, 0o644)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	edit(t, dir, dataset.SettingsFile, func(s string) string {
+		return strings.Replace(s, "[links]", "[links]\ndecisions = \"decisions.csv\"", 1)
+	})
+}
+
+// An acceptance that runs out within 30 days is on the page, with its day and reason;
+// one that holds for longer is not.
+func TestAcceptanceRunsOut(t *testing.T) {
+	c := check(t, tallow(t))
+	var over match.Finding
+	for _, f := range c.Findings() {
+		if f.Code == match.FindingOver {
+			over = f
+		}
+	}
+	today := baseline.Date{Year: 2026, Month: 11, Day: 30}
+	for _, tt := range []struct {
+		until baseline.Date
+		want  int
+	}{{baseline.Date{Year: 2026, Month: 12, Day: 30}, 1}, {baseline.Date{Year: 2026, Month: 12, Day: 31}, 0}} {
+		accepted := &baseline.Baseline{Entries: []baseline.Entry{{Code: over.Code, Photo: over.Photo, Point: over.Point, Reason: "seen <by eye>", Expires: tt.until}}}
+		var b bytes.Buffer
+		n, err := decide.Write(t.Context(), &b, c, decide.Options{Outcome: accepted.Apply(c.Findings(), today), Today: today})
+		if err != nil || n != tt.want {
+			t.Fatalf("until %v: %d to be decided, %v", tt.until, n, err)
+		}
+		says := strings.Contains(b.String(), `"Acceptance that runs out"`) && strings.Contains(b.String(), over.Photo) && strings.Contains(b.String(), tt.until.String())
+		if says != (tt.want == 1) {
+			t.Errorf("until %v: on the page %v", tt.until, says)
+		}
 	}
 }
 
