@@ -152,7 +152,7 @@ Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 usage or input,
 		root.AddCommand(cmds...)
 	}
 	add("way", newInit(e), newCheck(e), newDecide(e), newCorrect(e), newPack(e))
-	add("beside", newReport(e), newRestore(e), newVerify(e), newCompare(e), newCRS(e), newFrames(e), newDemo(e))
+	add("beside", newReport(e), newRestore(e), newVerify(e), newCompare(e), newCRS(e), newFrames(e), newDemo(e), newServe(e))
 	root.AddCommand(newTopics()...)
 	root.SetHelpCommand(newHelp(root))
 	return root

@@ -31,8 +31,8 @@ const (
 // Extents lists the extents.
 var Extents = []Extent{Usual, OneCamera, OneDay, OneFifth}
 
-// ErrExtent is returned for a kind that can't have an extent.
-var ErrExtent = errors.New("sim: a blunder of the kind can't have the extent")
+// errExtent is returned for a kind that can't have an extent.
+var errExtent = errors.New("sim: a blunder of the kind can't have the extent")
 
 // Scenario is a way to plant blunders that differs from seed to seed: in
 // direction, size, length and place, but each time so that it moves the tags, or
@@ -49,7 +49,7 @@ type Scenario struct {
 // Honest is the scenario of a job without a blunder.
 func Honest() Scenario { return Scenario{Name: "nothing"} }
 
-// NewScenario returns the scenario of one kind. The error is ErrExtent, or that
+// NewScenario returns the scenario of one kind. The error says that it can't have the extent, or is that
 // there is no such kind or extent.
 func NewScenario(kind Kind, extent Extent) (Scenario, error) {
 	r := kind.recipe()
@@ -63,7 +63,7 @@ func NewScenario(kind Kind, extent Extent) (Scenario, error) {
 	if extent != Usual {
 		whole := r.rate == 0 && r.count == 0 && r.run == 0
 		if !whole || extent == OneFifth && r.in != InTags {
-			return Scenario{}, fmt.Errorf("%w: %s, %s", ErrExtent, kind, extent)
+			return Scenario{}, fmt.Errorf("%w: %s, %s", errExtent, kind, extent)
 		}
 		s.Name += ", " + string(extent)
 	}
