@@ -173,12 +173,12 @@ benchmarks: tools ## every benchmark there is, in full
 
 AXE := 4.14.1
 axe: tools ## drive the pages in headless Chromium and check them with axe-core (minutes; not part of test)
-ifneq ($(words $(shell command -v chromium npm 2>/dev/null)),2)
-	$(call apt_get,chromium npm)
+ifneq ($(words $(shell command -v chromium npm pdfimages 2>/dev/null)),3)
+	$(call apt_get,chromium npm poppler-utils)
 endif
 	@set -e; dir=$$(mktemp -d); trap 'rm -rf "$$dir"' EXIT; \
 	( cd "$$dir" && npm pack --silent axe-core@$(AXE) >/dev/null && tar xzf axe-core-$(AXE).tgz ); \
-	PHOTOTIE_AXE="$$dir/package/axe.min.js" $(GO) test -count=1 -run "TestAxe|TestPage" -v ./match/record ./match/decide
+	PHOTOTIE_AXE="$$dir/package/axe.min.js" $(GO) test -count=1 -run "TestAxe|TestPage|TestPrint" -v ./match/record ./match/decide
 
 clean: ## remove what was built
 	rm -rf bin $(DEMO)

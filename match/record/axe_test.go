@@ -2,11 +2,14 @@ package record_test
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -143,5 +146,75 @@ func TestAxe(t *testing.T) {
 	broken := bytes.Replace(pages["whole"], []byte(` alt="`), []byte(` data-alt="`), 1)
 	if r := browse(t, chromium, axe, broken, 1280, `setTimeout(function () { alert(1); }, 0);`); r.Alerts != 1 || len(r.Violations) == 0 {
 		t.Errorf("an image without an alt text, and an alert: %+v", r)
+	}
+}
+
+// A job of 150 photos and 63 points, many of them with warnings, takes at most 31 A4
+// pages (the example job, of 60 points, takes 30), with pictures of
+// 80 mm at 200 dots an inch, and a contact sheet has twelve photos on a page.
+func TestPrint(t *testing.T) {
+	if os.Getenv("PHOTOTIE_AXE") == "" {
+		t.Skip("PHOTOTIE_AXE does not name axe.min.js")
+	}
+	chromium, err := exec.LookPath("chromium")
+	if err != nil {
+		t.Fatal(err)
+	}
+	in := input(t, 150, nil)
+	in.Result.Requirements = nil
+	pic := picture(640, 480, 1)
+	in.Thumbnail = func(context.Context, string) (record.Picture, error) { return pic, nil }
+	images := regexp.MustCompile(`(?m)^ *([0-9]+) +[0-9]+ +image +640 +480 .* ([0-9]+) +[0-9]+ +[0-9.]+[KB] `)
+	// pages prints a record, and counts its pages and the pictures on each; ppi is how
+	// many pixels of a picture go on an inch.
+	pages := func(in record.Input, size string) (n int, on map[string]int, ppi float64) {
+		dir := t.TempDir()
+		page := bytes.Replace(write(t, in), []byte("</head>"), []byte("<style>@page { size: "+size+"; }</style></head>"), 1)
+		if err := os.WriteFile(filepath.Join(dir, "page.html"), page, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		cmd := exec.CommandContext(t.Context(), chromium, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--user-data-dir="+filepath.Join(dir, "profile"),
+			"--no-pdf-header-footer", "--print-to-pdf="+filepath.Join(dir, "page.pdf"), "file://"+filepath.Join(dir, "page.html"))
+		if out, err := cmd.CombinedOutput(); err != nil {
+			t.Fatalf("%v: %s", err, out)
+		}
+		pdf, err := os.ReadFile(filepath.Join(dir, "page.pdf"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		list, err := exec.Command("pdfimages", "-list", filepath.Join(dir, "page.pdf")).Output()
+		if err != nil {
+			t.Fatalf("pdfimages (poppler-utils): %v", err)
+		}
+		on = map[string]int{}
+		for _, m := range images.FindAllStringSubmatch(string(list), -1) {
+			on[m[1]]++
+			if ppi, err = strconv.ParseFloat(m[2], 64); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(pdf, -1)), on, ppi
+	}
+	contact := in
+	contact.Layout = record.LayoutContact
+	for size, most := range map[string]int{"A4": 31, "letter": 34} {
+		n, _, ppi := pages(in, size)
+		wide := 640 / ppi * 25.4
+		t.Logf("%s: %d points, %d photos, %d pages, pictures of %.1f mm", size, len(in.Result.Points), len(in.Result.Photos), n, wide)
+		if n > most || wide < 80 || ppi < 200 {
+			t.Errorf("%s: %d pages with pictures of %.1f mm at %g pixels an inch, want at most %d, 80 mm and 200", size, n, wide, ppi, most)
+		}
+		n, on, _ := pages(contact, size)
+		full := 0
+		for page, k := range on {
+			if k > 12 {
+				t.Errorf("contact sheets on %s: %d photos on page %s", size, k, page)
+			} else if k == 12 {
+				full++
+			}
+		}
+		if full < 8 {
+			t.Errorf("contact sheets on %s: %d of %d pages have twelve photos: %v", size, full, n, on)
+		}
 	}
 }
