@@ -16,6 +16,8 @@ import (
 	"strings"
 	"testing"
 
+	"golang.org/x/text/encoding/unicode"
+
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
 	"example.com/phototie/grid/crs"
@@ -163,6 +165,9 @@ var strangers = []struct {
 			"day1.csv": "photo,point\n" + strings.Join(strings.SplitAfter(rows(func(i int, b bollard) string { return b.photo + "," + b.id }), "\n")[:10], ""),
 			"day2.csv": "photo,point\n" + strings.Join(strings.SplitAfter(rows(func(i int, b bollard) string { return b.photo + "," + b.id }), "\n")[10:], "")},
 		has: []string{`crs = "EPSG:2157"`, `file = "? day1.csv | day2.csv"`, "put their rows into one file"}, says: "day1.csv and day2.csv both have links"},
+	{name: "UTF-16 without a header", photos: "p", crs: "EPSG:2157",
+		files: map[string]string{"pts.txt": utf16(rows(func(i int, b bollard) string { return fmt.Sprintf("%s\t%.3f\t%.3f\t4.2\tBüro", b.id, b.n, b.e) }))},
+		has:   []string{`columns = ["id", "northing", "easting", "height"`}},
 	{name: "times without an offset", photos: "p",
 		files: map[string]string{"pts.csv": "id,easting,northing,time\n" + rows(func(i int, b bollard) string {
 			return fmt.Sprintf("%s,%.2f,%.2f,2026-05-14 09:%02d:00", b.id, b.e, b.n, i)
@@ -187,6 +192,15 @@ var strangers = []struct {
 		files: map[string]string{"x\n[grid]\ncrs = \"EPSG:1\".csv": "id,easting,northing\n" + rows(pointsOnly), "l\u202e .csv": "photo,point\n" + rows(func(i int, b bollard) string { return b.photo + "," + b.id })}},
 	{name: "no points", photos: "p", files: map[string]string{"readme.txt": "nothing"}, fails: "no file below the folder can be read as points"},
 	{name: "no photos", files: map[string]string{"p.csv": "id,easting,northing\n" + rows(pointsOnly)}, fails: "no photos below the folder"},
+}
+
+// utf16 is a text as spreadsheets save it.
+func utf16(text string) string {
+	out, err := unicode.UTF16(unicode.LittleEndian, unicode.UseBOM).NewEncoder().String(text)
+	if err != nil {
+		panic(err)
+	}
+	return out
 }
 
 func pointsOnly(i int, b bollard) string { return fmt.Sprintf("%s,%.2f,%.2f", b.id, b.e, b.n) }

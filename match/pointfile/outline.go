@@ -45,7 +45,7 @@ func ReadOutline(fsys fs.FS, name string) (*Outline, error) {
 		return nil, err
 	}
 	defer f.Close()
-	sample, err := io.ReadAll(io.LimitReader(f, sampleSize))
+	sample, err := io.ReadAll(io.LimitReader(newInput(f).Reader, sampleSize))
 	if err != nil {
 		return nil, err
 	}
