@@ -120,7 +120,7 @@ var strangers = []struct {
 		has: []string{`folder = "Bilder/Tag 1"`, `"Rechtswert" = "easting"`, `"Hochwert" = "northing"`, `"Punktnummer" = "id"`}},
 	{name: "no header, northing first, between blanks, no links", photos: "DCIM", crs: "EPSG:2157",
 		files: map[string]string{"export.asc": rows(func(i int, b bollard) string { return fmt.Sprintf("%d  %.3f  %.3f  4.20  BOL", i+1, b.n, b.e) })},
-		has:   []string{`columns = ["id", "northing", "easting", "height", "code"]`}, says: "no file says"},
+		has:   []string{`columns = ["id", "northing", "easting", "height", "code"]`, "northing from column 2, easting from column 3"}, says: "no file says"},
 	{name: "X and Y, photos in columns of the same file", photos: "p", crs: "EPSG:2157", links: 14,
 		files: map[string]string{"all.csv": "Asset;X;Y;Image 1;Image 2\n" + rows(func(i int, b bollard) string { return fmt.Sprintf("%s;%.2f;%.2f;%s;", b.id, b.n, b.e, b.photo) })},
 		has:   []string{`"X" = "northing"`, `"Y" = "easting"`, `file = "all.csv"`}},

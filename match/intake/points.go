@@ -260,12 +260,23 @@ func (r *reader) place(ctx context.Context, s *pointset) (found bool, err error)
 // writePoints drafts the table [points], but for what the system decides.
 func (r *reader) writePoints(others []string) {
 	s, d := r.found, r.draft
-	d.Points = Points{File: s.file, Count: len(s.at), Read: s.header}
+	_, names := s.best()
+	read := s.header
+	read.Columns = slices.Clone(read.Columns)
+	for i, c := range read.Columns {
+		switch c.Name {
+		case "easting", "westing":
+			read.Columns[i].Name = names[0]
+		case "northing", "southing":
+			read.Columns[i].Name = names[1]
+		}
+	}
+	d.Points = Points{File: s.file, Count: len(s.at), Read: read}
 	d.Links = s.links
 	for _, err := range s.faults[:min(len(s.faults), 3)] {
 		d.Open = append(d.Open, "a row of the points file has to be mended: "+err.Error())
 	}
-	why := fmt.Sprintf("%d points: %s", len(s.at), s.header)
+	why := fmt.Sprintf("%d points: %s", len(s.at), read)
 	if len(others) > 0 {
 		d.choose("points.file", why+". Another file has other points that lie among the tags too", append([]string{s.file}, others...)...)
 		return

@@ -203,20 +203,26 @@ func some(list []grid.RankedSystem) string {
 	return strings.Join(out, "; ")
 }
 
-// columns drafts how the points file is read, as the system has it.
-func (r *reader) columns() {
-	s, opt := r.found, r.found.opt
-	best := grid.RankedSystem{OwnUnit: true}
-	if len(r.ranked) > 0 {
-		best = r.ranked[0]
+// best is how the likeliest system reads the points, and what the two coordinates are in
+// it, in the order of the columns.
+func (s *pointset) best() (grid.RankedSystem, [2]string) {
+	best, names := grid.RankedSystem{OwnUnit: true}, [2]string{"easting", "northing"}
+	if len(s.ranked) > 0 {
+		best = s.ranked[0]
 	}
-	names := [2]string{"easting", "northing"}
 	if best.WestSouth {
 		names = [2]string{"westing", "southing"}
 	}
 	if best.NorthFirst {
 		names[0], names[1] = names[1], names[0]
 	}
+	return best, names
+}
+
+// columns drafts how the points file is read, as the system has it.
+func (r *reader) columns() {
+	s, opt := r.found, r.found.opt
+	best, names := s.best()
 	if s.outline != nil {
 		var err error
 		if opt, err = s.outline.Options(s.pair, names[0], names[1]); err != nil {
