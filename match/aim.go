@@ -3,6 +3,7 @@ package match
 import (
 	"fmt"
 	"math"
+	"reflect"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match/internal/words"
@@ -96,7 +97,7 @@ func aimOf(links []listed, point string, pointByID map[string]int) (aim *Aim, re
 		a := l.link.Aim
 		switch {
 		case a == nil:
-		case aim != nil && fmt.Sprint(aim.figures()) != fmt.Sprint(a.figures()):
+		case aim != nil && !reflect.DeepEqual(aim, a):
 			return nil, ReasonManyPoints, fmt.Sprintf("the links say different things of what it shows of %s%s", point, onLines(links))
 		default:
 			aim = a
@@ -109,19 +110,4 @@ func aimOf(links []listed, point string, pointByID map[string]int) (aim *Aim, re
 		return nil, ReasonNoPoint, fmt.Sprintf("it is linked to the stretch from %s to %q, which the survey does not have", point, aim.To)
 	}
 	return aim, "", ""
-}
-
-// figures are an aim's parts with nothing left to pointers: the other end, the offset,
-// the bearing and the distance, NaN where there is none.
-func (a *Aim) figures() (to string, f [4]float64) {
-	f = [4]float64{math.NaN(), math.NaN(), math.NaN(), math.NaN()}
-	if a.Offset != nil {
-		f[0], f[1] = a.Offset.E, a.Offset.N
-	}
-	for i, v := range []*float64{a.Bearing, a.Distance} {
-		if v != nil {
-			f[2+i] = *v
-		}
-	}
-	return a.To, f
 }

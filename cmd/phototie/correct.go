@@ -84,8 +84,8 @@ to confirm its tie. Once you have looked at them, name them too with
 the evidence is left in any case, unless you say --contradicted: mend the link.
 
 Nothing is written, and the exit code is 1, where the points may be wrong as a
-whole: a grid, a unit or a datum that does not fit, or a shift of all tags that
-nothing explains. --despite-findings writes all the same. A photo that was replaced
+whole: a grid, a unit or a datum that does not fit, control of a site system that
+does not, or a shift of all tags that nothing explains. --despite-findings writes all the same. A photo that was replaced
 since it was judged is left, and the exit code is 1. So it is where the ledger was
 cut off or lacks records, which is told before all else.
 

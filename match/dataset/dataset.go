@@ -74,7 +74,7 @@ func (f *FitRead) findings() []match.Finding {
 	}
 	for _, x := range f.Facts {
 		if x.Fails() && (x.Kind != site.FactOverErrors || len(f.Suspects) == 0) {
-			finding := match.NewFinding(match.FindingControl, match.Fact{Name: "why", Text: x.String()})
+			finding := match.NewFinding(match.FindingControl, match.Fact{Name: "why", Text: x.In(f.Unit)})
 			finding.Severity = match.SeverityError
 			out = append(out, finding)
 		}

@@ -8,7 +8,12 @@ import (
 
 // StopError says why nothing was written: the points may be wrong as a whole, and
 // each corrected photo with them.
-type StopError struct{ Stops []cause.Stop }
+type StopError struct {
+	Stops []cause.Stop
+	// control says why the control of the site system is not to be relied upon; empty
+	// where it is, or where there is none.
+	control []string
+}
 
 // Error words each reason in a line.
 func (e *StopError) Error() string {
@@ -16,17 +21,25 @@ func (e *StopError) Error() string {
 	for _, s := range e.Stops {
 		lines = append(lines, s.String())
 	}
+	lines = append(lines, e.control...)
 	return strings.Join(lines, "\n")
 }
 
 // Stopped gives a *StopError where something forbids writing corrections or a
-// delivery; see cause.Stop. It has none where no causes were looked for.
+// delivery: see cause.Stop, of which there are none where no causes were looked for, and
+// control of the site system that does not fit.
 func (c *Checked) Stopped() error {
-	if c.Explanation == nil {
-		return nil
+	e := &StopError{}
+	if c.Explanation != nil {
+		e.Stops = c.Explanation.Stops()
 	}
-	if stops := c.Explanation.Stops(); len(stops) > 0 {
-		return &StopError{stops}
+	if s := c.Reading.Site; s != nil && s.Plane != nil && s.Plane.Fails {
+		for _, f := range s.Plane.findings() {
+			e.control = append(e.control, f.Message)
+		}
+	}
+	if len(e.Stops)+len(e.control) > 0 {
+		return e
 	}
 	return nil
 }
