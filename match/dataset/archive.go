@@ -49,6 +49,9 @@ func unpack(ctx context.Context, file string, progress Progress) (_ *Dataset, er
 	u := unpacking{Problem: Problem{File: file, Remedy: unpackYourself}}
 	list := &limitedReader{ReaderAt: f, left: mostListed}
 	z, err := zip.NewReader(list, info.Size())
+	if head := make([]byte, 4); err != nil && readAt(f, head) && string(head) == "PK\x03\x04" {
+		return nil, &Problem{File: file, What: "the ZIP is cut off or damaged (" + err.Error() + ")", Remedy: "fetch it again, or unpack what there is of it and name the folder"}
+	}
 	if err != nil {
 		return nil, &Problem{File: file, What: "it is neither a folder nor a ZIP that can be read (" + err.Error() + ")", Remedy: "name the job's folder, or a ZIP of it"}
 	}
@@ -90,6 +93,12 @@ func unpack(ctx context.Context, file string, progress Progress) (_ *Dataset, er
 	}
 	d.archive = &archive{file: file, temp: temp}
 	return d, nil
+}
+
+// readAt fills p from the start of a file.
+func readAt(f *os.File, p []byte) bool {
+	n, err := f.ReadAt(p, 0)
+	return n == len(p) && err == nil
 }
 
 // limitedReader gives an error once more than left was read; less than 0 is no limit.

@@ -138,7 +138,7 @@ func TestZIPRefused(t *testing.T) {
 		want string
 	}{
 		{"no ZIP", []byte("id,easting,northing\n"), "job.zip: it is neither a folder nor a ZIP"},
-		{"cut", good[:len(good)-40], "neither a folder nor a ZIP"},
+		{"cut", good[:len(good)-40], "job.zip: the ZIP is cut off or damaged"},
 		{"damaged", damaged, `job.zip: member "points.csv": `},
 		{"leads out", zipOf(t, member{name: "../evil.csv"}), `member "../evil.csv": its name is no path inside`},
 		{"leads out later", zipOf(t, member{name: "a/../../evil.csv"}), "its name is no path inside"},
