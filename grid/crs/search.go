@@ -92,12 +92,9 @@ func (q clues) hints(ctx context.Context) ([]grid.RankedSystem, error) {
 	if err != nil || len(found) == 0 {
 		return nil, err
 	}
-	slices.SortFunc(found, func(a, b ranked) int { return cmp.Or(cmp.Compare(a.Distance, b.Distance), byRule(a, b)) })
-	n := slices.IndexFunc(found, func(r ranked) bool { return r.Distance > found[0].Distance+searchFar })
-	if n < 0 {
-		n = len(found)
-	}
-	slices.SortStableFunc(found[:n], byRule)
+	nearest := slices.MinFunc(found, func(a, b ranked) int { return cmp.Compare(a.Distance, b.Distance) }).Distance
+	step := func(r ranked) float64 { return math.Floor((r.Distance - nearest) / searchFar) }
+	slices.SortFunc(found, func(a, b ranked) int { return cmp.Or(cmp.Compare(step(a), step(b)), byRule(a, b)) })
 	var out []grid.RankedSystem
 	for _, r := range found {
 		out = append(out, r.RankedSystem)

@@ -2,6 +2,7 @@ package dataset
 
 import (
 	"archive/zip"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -49,11 +50,12 @@ func unpack(ctx context.Context, file string, progress Progress) (_ *Dataset, er
 	u := unpacking{Problem: Problem{File: file, Remedy: unpackYourself}}
 	list := &limitedReader{ReaderAt: f, left: mostListed}
 	z, err := zip.NewReader(list, info.Size())
-	if head := make([]byte, 4); err != nil && readAt(f, head) && string(head) == "PK\x03\x04" {
-		return nil, &Problem{File: file, What: "the ZIP is cut off or damaged (" + err.Error() + ")", Remedy: "fetch it again, or unpack what there is of it and name the folder"}
-	}
 	if err != nil {
-		return nil, &Problem{File: file, What: "it is neither a folder nor a ZIP that can be read (" + err.Error() + ")", Remedy: "name the job's folder, or a ZIP of it"}
+		what, remedy := "it is neither a folder nor a ZIP that can be read", "name the job's folder, or a ZIP of it"
+		if head, _ := io.ReadAll(io.LimitReader(f, 4)); string(head) == "PK\x03\x04" {
+			what, remedy = "the ZIP is cut off or damaged", "fetch it again, or unpack what there is of it and name the folder"
+		}
+		return nil, &Problem{File: file, What: what + " (" + err.Error() + ")", Remedy: remedy}
 	}
 	list.left = -1
 	if err := u.bounded(z, info.Size()); err != nil {
@@ -93,12 +95,6 @@ func unpack(ctx context.Context, file string, progress Progress) (_ *Dataset, er
 	}
 	d.archive = &archive{file: file, temp: temp}
 	return d, nil
-}
-
-// readAt fills p from the start of a file.
-func readAt(f *os.File, p []byte) bool {
-	n, err := f.ReadAt(p, 0)
-	return n == len(p) && err == nil
 }
 
 // limitedReader gives an error once more than left was read; less than 0 is no limit.
@@ -346,9 +342,4 @@ func (d *Dataset) Dir() string {
 }
 
 // Archive is the ZIP that the dataset was unpacked from; empty for a folder.
-func (d *Dataset) Archive() string {
-	if d.archive == nil {
-		return ""
-	}
-	return d.archive.file
-}
+func (d *Dataset) Archive() string { return cmp.Or(d.archive, &archive{}).file }

@@ -139,6 +139,7 @@ IMG_0013.JPG,2026-05-14,09:21:50,512249.871,731888.004,4.198,B03,"same chain as 
 	{name: "comment lines, CRLF", file: "links.csv", text: "# from the second crew, B04 not done\r\nphoto,point\r\nIMG_0011.JPG,B01\r\nIMG_0012.JPG,B02\r\nIMG_0013.JPG,B03\r\n", links: threeTies},
 	{name: "separator line first", file: "links.csv", text: "sep=;\r\nphoto;point\r\nIMG_0011.JPG;B01\r\nIMG_0012.JPG;B02\r\nIMG_0013.JPG;B03\r\n", links: threeTies},
 	{name: "lines that end as on old machines", file: "links.csv", text: "photo,point\rIMG_0011.JPG,B01\rIMG_0012.JPG,B02\rIMG_0013.JPG,B03\r", links: threeTies},
+	{name: "dates with the month in letters whose day is an id", file: "links.txt", points: "5|11|30|14", text: "30-Nov-2026 14:05 IMG_0011.JPG 5\n30-Nov-2026 14:11 IMG_0012.JPG 11\n30 November 2026 2:30 PM IMG_0013.JPG 30\n", links: "11=5, 12=11, 13=30"},
 	{name: "times and dates whose parts are ids", file: "links.csv", points: "5|9|14|17|21|26", text: "14.05.26;09:14;IMG_0011.JPG;5\n14.05.26;09:17;IMG_0012.JPG;9\n14.05.26;09:21;IMG_0013.JPG;21\n", links: "11=5, 12=9, 13=21"},
 	{name: "whole metres that are ids", file: "links.txt", points: "4|5|21|22|23", text: "Photo          Point  Level\nIMG_0011.JPG   21     4\nIMG_0012.JPG   22     4\nIMG_0013.JPG   23     5\n", links: "11=21, 12=22, 13=23", either: true},
 	{name: "Russian headings", file: "links.csv", text: "Фото;Точка\nIMG_0011.JPG;B01\nIMG_0012.JPG;B02\nIMG_0013.JPG;B03\n", links: threeTies},

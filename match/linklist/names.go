@@ -182,7 +182,7 @@ var imageExtensions = func() map[string]bool {
 var (
 	otherEnding = regexp.MustCompile(`^\.[\pL\pN]`)
 	// quantity are numbers that are no ids: dates, times, decimals.
-	quantity = regexp.MustCompile(`^(?:\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}(?:[t ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?)?z?|\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?|\d+[.,]\d+)(?:[^\pL\pN]|$)`)
+	quantity = regexp.MustCompile(`^(?:\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}(?:[t ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?)?z?|\d{1,2}(?:st|nd|rd|th|\.)?[- ]?(?:jan|feb|mar|apr|may|jun|jul|aug|sept?|oct|nov|dec)[a-z]{0,6}[-., ]{1,2}\d{2,4}|\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?|\d+[.,]\d+)(?:[^\pL\pN]|$)`)
 	// list parts names that belong together, run the first of several from the last;
 	// tail is the end of a name whose beginning stands before ("IMG_0011-14").
 	list = regexp.MustCompile(`^(?:[\s,;&+/"']|\b(?:and|und|et|y|e|og|och|en|i)\b)*$`)
