@@ -11,8 +11,10 @@ import (
 )
 
 // The budget of a device is by its serial number before its model, what it leaves out is
-// the job's, and the maker whose platform states a root mean square is read so: a radius
-// of 5 m of such a receiver is 5/sqrt(2) m per axis (closed form), not 5/1.5152.
+// the job's, and an error whose confidence nobody states is read as the widest of what
+// platforms document: a root mean square (an engineer of Apple, developer forum, thread
+// 699996), so that 5 m are 5/sqrt(2) m per axis (closed form), and not 5/1.5152 for the
+// 68th percentile (Android, Location.getAccuracy) or 5/2.4477 for 95 % (W3C Geolocation).
 func TestDevices(t *testing.T) {
 	opt := Options{Budget: DefaultBudget(), Devices: map[string]Device{
 		"S1": {ErrorConfidence: 0.95, Handheld: 2}, "Acme M2": {ErrorConfidence: 0.5}, "M3": {UserRangeError: 9},
