@@ -198,7 +198,7 @@ type Weight struct {
 	Penalty float64 `json:"penalty"`
 	// Score is by how much the explanation as a whole is better with the cause than
 	// the best one that the other causes make without it, after penalties. It is
-	// above Input.MinScore for every cause reported.
+	// above MinScore for every cause reported.
 	Score float64 `json:"score"`
 }
 

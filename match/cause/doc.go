@@ -15,7 +15,7 @@
 //     of independent photos for each, as in the Bayesian information criterion),
 //     with the alternatives tried, with how special the set of photos is, and
 //     with the number of kinds tried.
-//   - A cause is accepted where gain less penalty exceeds [Input].MinScore, in
+//   - A cause is accepted where gain less penalty exceeds [MinScore], in
 //     natural logarithms. Then the rest is looked at again with the cause accounted
 //     for. In the end the score of each is what the explanation is better with it
 //     than the best one without it; causes below the bar are dropped one by one, and

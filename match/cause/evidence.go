@@ -100,7 +100,7 @@ type Evidence struct {
 	clocks map[string]clock // of cameras
 	// shared is what outings have in common, as learned last.
 	shared map[outing]match.Vector
-	models map[string]Correlation
+	models map[string]correlation
 	// surfaces says that heights are compared where they are known on the ellipsoid.
 	surfaces bool
 }
@@ -256,7 +256,7 @@ func newEvidence(in *Input) (*Evidence, error) {
 	}
 	res := in.Result
 	e := &Evidence{
-		Input: in, unit: res.Grid.Unit.Metres, clocks: make(map[string]clock), models: make(map[string]Correlation),
+		Input: in, unit: res.Grid.Unit.Metres, clocks: make(map[string]clock), models: make(map[string]correlation),
 		Photos: make([]Photo, len(res.Photos)),
 		Points: make([]match.Point, len(res.Points)),
 		points: make(map[string]int, len(res.Points)),
@@ -313,9 +313,7 @@ func newEvidence(in *Input) (*Evidence, error) {
 	e.learn()
 	e.same = e.repeated()
 	e.gather()
-	if in.Correlation == (Correlation{}) {
-		e.learnTimes()
-	}
+	e.learnTimes()
 	return e, nil
 }
 
@@ -649,8 +647,8 @@ func (e *Evidence) learnTimes() {
 	for _, c := range e.walks.cameras {
 		if rest, _ := e.residuals(c, true); len(rest) >= leastLearnt {
 			m := noise.Learn(rest)
-			day := DefaultCorrelation.DayShare
-			e.models[c] = Correlation{White: m.White * (1 - day), Time: time.Duration(m.Time * float64(time.Second)), DayShare: day}
+			day := defaultCorrelation.DayShare
+			e.models[c] = correlation{White: m.White * (1 - day), Time: time.Duration(m.Time * float64(time.Second)), DayShare: day}
 		}
 	}
 }

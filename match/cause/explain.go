@@ -30,21 +30,16 @@ type Input struct {
 	// points; the zero Unit where they state none.
 	PointUnit grid.Unit
 	// Datums are the datums that tags and points are tried in; nil defaults to
-	// DefaultDatums at the middle of the points. Those that the projection does not
+	// defaultDatums at the middle of the points. Those that the projection does not
 	// know are passed over.
 	Datums []string
-	// Correlation is how noise correlates along time. With the zero value it is learnt
-	// camera by camera, and DefaultCorrelation where there are too few photos.
-	Correlation Correlation
-	// MinScore is the score that a cause needs, in nats; 0 defaults to 5.
-	MinScore float64
 }
 
-// DefaultDatums returns the datums that cameras and surveys are mixed up with most
+// defaultDatums returns the datums that cameras and surveys are mixed up with most
 // at a place in degrees; the grid's own frame and WGS 84 are always tried.
 // Elsewhere they would only be in the way. The bounds are those that the EPSG
 // registry states as areas of use, rounded outwards (from memory).
-func DefaultDatums(at grid.LatLon) []string {
+func defaultDatums(at grid.LatLon) []string {
 	var out []string
 	for _, d := range datumAreas {
 		if at.Lat >= d.south && at.Lat <= d.north && at.Lon >= d.west && at.Lon <= d.east {
@@ -73,32 +68,21 @@ var datumAreas = []struct {
 	{"SAD69", -56, -92, 13, -25},
 }
 
-// Correlation is how the noise of a handheld correlates along time: White is the
+// correlation is how the noise of a handheld correlates along time: White is the
 // share of the variance that is new in each photo, DayShare the one that the photos
 // of a day have in common, and the rest correlates by exp(-t/Time).
-type Correlation struct {
+type correlation struct {
 	White    float64
 	Time     time.Duration
 	DayShare float64
 }
 
-// DefaultCorrelation is taken for cameras with too few photos to learn theirs.
+// defaultCorrelation is taken for cameras with too few photos to learn theirs.
 // Common practice, no source; it errs on the side of fewer independent photos.
-var DefaultCorrelation = Correlation{White: 0.2, Time: 180 * time.Second, DayShare: 0.2}
+var defaultCorrelation = correlation{White: 0.2, Time: 180 * time.Second, DayShare: 0.2}
 
-func (in *Input) correlation() Correlation {
-	if in.Correlation == (Correlation{}) {
-		return DefaultCorrelation
-	}
-	return in.Correlation
-}
-
-func (in *Input) minScore() float64 {
-	if in.MinScore == 0 {
-		return 5
-	}
-	return in.MinScore
-}
+// MinScore is the score that a cause needs, in nats.
+const MinScore = 5
 
 // Explain looks for the causes of what is out in a checked job; without causes
 // it takes those of Default. Nothing is changed.
@@ -109,7 +93,7 @@ func (in *Input) minScore() float64 {
 // information criterion: G. Schwarz, Estimating the dimension of a model, 1978,
 // from memory), the logarithms of the number of alternatives tried and of the
 // sets of photos that it could have concerned, and the logarithm of the number of
-// causes. Of the causes in the end each needs a score above Input.MinScore beside
+// causes. Of the causes in the end each needs a score above MinScore beside
 // all others, has to bring three quarters of the photos that it concerns within
 // budget, and to make more of them better than worse.
 //
@@ -132,7 +116,7 @@ func Explain(ctx context.Context, in Input, causes ...Cause) (*Explanation, erro
 	if err != nil {
 		return nil, err
 	}
-	s := &search{causes: causes, prior: math.Log(float64(len(causes))), min: in.minScore()}
+	s := &search{causes: causes, prior: math.Log(float64(len(causes))), min: MinScore}
 	s.few, s.single = e.tooFew()
 	t, err := s.run(ctx, e)
 	if err != nil {

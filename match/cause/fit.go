@@ -221,7 +221,7 @@ func (e *Evidence) effective(set []int, share float64) float64 {
 		slices.SortFunc(photos, func(i, j int) int { return cmp.Compare(e.walks.rank[i], e.walks.rank[j]) })
 		m, ok := e.models[camera]
 		if !ok {
-			m = e.Input.correlation()
+			m = defaultCorrelation
 		}
 		slow, fast, days := 1.0, 1.0, 1.0
 		tau := m.Time.Seconds()

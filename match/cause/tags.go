@@ -205,7 +205,7 @@ func (e *Evidence) datums() []string {
 	d := e.Input.Datums
 	if d == nil {
 		if at, ok := e.geographic(); ok {
-			d = DefaultDatums(at)
+			d = defaultDatums(at)
 		}
 	}
 	var out []string

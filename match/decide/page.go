@@ -48,9 +48,6 @@ type Options struct {
 	Today   baseline.Date
 	// PhotoLink gives the address of a photo as seen from the page; nil gives none.
 	PhotoLink func(photo string) string
-	// MostBytes is how long the pictures may be together; 0 defaults to 18 MB, which
-	// makes a page of some 27 MB at most.
-	MostBytes int
 	// Progress is told how many pictures are drawn; it may be nil.
 	Progress dataset.Progress
 }
@@ -358,11 +355,8 @@ func (m *making) pictures(ctx context.Context) error {
 			large = append(large, k)
 		}
 	}
-	room := m.opt.MostBytes
-	if room == 0 {
-		room = 18e6
-	}
-	room -= smallBytes * len(m.small)
+	// The pictures may be 18 MB together, which makes a page of some 27 MB at most.
+	room := 18_000_000 - smallBytes*len(m.small)
 	most := min(largeBytes, max(room/max(len(large), 1), 4_000))
 	files := m.job.Dataset().FS()
 	big := record.Thumbnails(files, record.ThumbnailOptions{Size: largeSize, MostBytes: most})

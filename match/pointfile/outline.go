@@ -11,12 +11,12 @@ import (
 // Outline is what delimited text shows of its layout to somebody who does not know
 // which system its points are in.
 type Outline struct {
-	Separator, Decimal string
-	// Headings are the first row where it names the columns; nil where it does not.
-	Headings []string
-	// Columns are names of Headings, "-" for what is not known. The id is among them,
+	separator, decimal string
+	// headings are the first row where it names the columns; nil where it does not.
+	headings []string
+	// columns are names of headings, "-" for what is not known. The id is among them,
 	// the coordinates are not.
-	Columns []string
+	columns []string
 	// Pairs are columns that may hold the two coordinates, the likeliest first.
 	Pairs [][2]int
 }
@@ -78,13 +78,13 @@ func ReadOutline(fsys fs.FS, name string) (*Outline, error) {
 
 // outline reads a candidate; nil where it shows no points.
 func (s *sniffer) outline(c *candidate, dec string) *Outline {
-	o := &Outline{Separator: c.sep, Decimal: dec, Columns: slices.Repeat([]string{skip}, c.fields)}
+	o := &Outline{separator: c.sep, decimal: dec, columns: slices.Repeat([]string{skip}, c.fields)}
 	kinds := s.kinds(c.like(0), c.fields, dec)
 	if rest := c.like(1); len(rest) > 0 && len(c.rows[0]) == c.fields && numeric(s.kinds(rest, c.fields, dec)) > numeric(kinds) {
-		kinds, o.Headings = s.kinds(rest, c.fields, dec), c.rows[0]
+		kinds, o.headings = s.kinds(rest, c.fields, dec), c.rows[0]
 	}
 	var plane []int
-	for i, h := range o.Headings {
+	for i, h := range o.headings {
 		col, known := headings[Key(h)]
 		if !known {
 			col, known = otherHeadings[Key(h)]
@@ -92,13 +92,13 @@ func (s *sniffer) outline(c *candidate, dec string) *Outline {
 		switch {
 		case planeHeadings[Key(h)] || known && isPosition(col):
 			plane = append(plane, i)
-		case known && (col != colID || kinds[i].canBeID()) && !slices.Contains(o.Columns, columnNames[col]):
-			o.Columns[i] = columnNames[col]
+		case known && (col != colID || kinds[i].canBeID()) && !slices.Contains(o.columns, columnNames[col]):
+			o.columns[i] = columnNames[col]
 		}
 	}
 	o.pair(kinds, plane)
 	o.name(kinds)
-	if len(o.Pairs) == 0 || !slices.Contains(o.Columns, columnNames[colID]) {
+	if len(o.Pairs) == 0 || !slices.Contains(o.columns, columnNames[colID]) {
 		return nil
 	}
 	return o
@@ -111,7 +111,7 @@ func (o *Outline) pair(kinds []kind, plane []int) {
 		o.Pairs = [][2]int{{plane[0], plane[1]}}
 		return
 	}
-	free := func(i int) bool { return o.Columns[i] == skip && kinds[i].numeric() }
+	free := func(i int) bool { return o.columns[i] == skip && kinds[i].numeric() }
 	for _, fraction := range []bool{true, false} {
 		for i := range len(kinds) - 1 {
 			if (kinds[i].fraction && kinds[i+1].fraction) == fraction && free(i) && free(i+1) {
@@ -125,20 +125,20 @@ func (o *Outline) pair(kinds []kind, plane []int) {
 // be one; and without headings the height and the code behind the coordinates.
 func (o *Outline) name(kinds []kind) {
 	free := func(i int) bool {
-		return i < len(kinds) && o.Columns[i] == skip && (len(o.Pairs) == 0 || i != o.Pairs[0][0] && i != o.Pairs[0][1])
+		return i < len(kinds) && o.columns[i] == skip && (len(o.Pairs) == 0 || i != o.Pairs[0][0] && i != o.Pairs[0][1])
 	}
 	for i, k := range kinds {
-		if !slices.Contains(o.Columns, columnNames[colID]) && free(i) && k.canBeID() {
-			o.Columns[i] = columnNames[colID]
+		if !slices.Contains(o.columns, columnNames[colID]) && free(i) && k.canBeID() {
+			o.columns[i] = columnNames[colID]
 		}
 	}
-	if o.Headings != nil || len(o.Pairs) == 0 {
+	if o.headings != nil || len(o.Pairs) == 0 {
 		return
 	}
 	z := o.Pairs[0][1] + 1
 	for _, c := range []column{colHeight, colCode, colDesc} {
 		if free(z) && !kinds[z].times && (c == colHeight) == (kinds[z].numbers && kinds[z].fraction) && (c == colHeight || !kinds[z].numbers) {
-			o.Columns[z] = columnNames[c]
+			o.columns[z] = columnNames[c]
 			z++
 		}
 	}
@@ -148,18 +148,18 @@ func (o *Outline) name(kinds []kind) {
 // coordinates of these names: "easting" and "northing", in either order. A column
 // whose heading says so, or that is not needed, is not in them.
 func (o *Outline) Options(pair [2]int, first, second string) (Options, error) {
-	names := slices.Clone(o.Columns)
+	names := slices.Clone(o.columns)
 	names[pair[0]], names[pair[1]] = first, second
-	if o.Headings == nil {
-		opt := Options{Columns: names, Separator: o.Separator}
-		if o.Decimal != "." {
-			opt.Decimal = o.Decimal
+	if o.headings == nil {
+		opt := Options{Columns: names, Separator: o.separator}
+		if o.decimal != "." {
+			opt.Decimal = o.decimal
 		}
 		return opt, nil
 	}
 	opt := Options{Fields: map[string]string{}}
 	keys := map[string]bool{}
-	for i, h := range o.Headings {
+	for i, h := range o.headings {
 		k := Key(h)
 		if names[i] != skip && (k == "" || keys[k]) {
 			return opt, errors.New("the headings don't tell the columns apart")
@@ -170,7 +170,7 @@ func (o *Outline) Options(pair [2]int, first, second string) (Options, error) {
 		}
 		opt.Fields[h] = names[i]
 	}
-	if o.Separator == " " {
+	if o.separator == " " {
 		opt.Separator = " "
 	}
 	return opt, nil

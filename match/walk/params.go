@@ -34,10 +34,10 @@ const (
 
 var fieldOrders = [...]string{"", "point-then-photo", "photo-then-point", "id-entered", "linked-later"}
 
-// FieldOrders are the words of the field orders that are stated.
-func FieldOrders() []string { return slices.Clone(fieldOrders[1:]) }
+// statedFieldOrders are the words of the field orders that are stated.
+func statedFieldOrders() []string { return slices.Clone(fieldOrders[1:]) }
 
-// String returns the word of FieldOrders, "" where the order is unstated.
+// String returns the word, "" where the order is unstated.
 func (p FieldOrder) String() string {
 	if p < 0 || int(p) >= len(fieldOrders) {
 		return fmt.Sprintf("FieldOrder(%d)", int(p))
@@ -61,7 +61,7 @@ func (p *FieldOrder) UnmarshalText(text []byte) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("walk: there is no field order %q%s", text, suggest.Nearest(string(text), FieldOrders()...))
+	return fmt.Errorf("walk: there is no field order %q%s", text, suggest.Nearest(string(text), statedFieldOrders()...))
 }
 
 // Params are the stated priors of the model. They are plain figures; the zero
