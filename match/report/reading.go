@@ -141,7 +141,11 @@ func length(v float64, u grid.Unit) string { return fmt.Sprintf("%.3f %s", v, u.
 // pointsFact words how the points file was understood.
 func pointsFact(p dataset.PointsRead, u grid.Unit) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %s, ", words.Safe(p.File), words.Plural(p.Count, "point"))
+	fmt.Fprintf(&b, "%s: ", words.Safe(p.File))
+	for _, n := range p.Notes { // first, since a line may be cut short
+		b.WriteString(words.Safe(n) + "; ")
+	}
+	b.WriteString(words.Plural(p.Count, "point") + ", ")
 	if p.Layout != nil {
 		b.WriteString(p.Layout.String())
 	} else {
@@ -178,9 +182,6 @@ func pointsFact(p dataset.PointsRead, u grid.Unit) string {
 	}
 	if p.Links > 0 {
 		fmt.Fprintf(&b, "; the points list %s", words.Plural(p.Links, "photo"))
-	}
-	for _, n := range p.Notes {
-		b.WriteString("; " + words.Safe(n))
 	}
 	return b.String()
 }
