@@ -292,7 +292,7 @@ func (d *doc) lead() string {
 // judgedSays sums up how photos were judged and tied.
 func (d *doc) judgedSays() (says []string) {
 	r := d.r
-	if r.Set != nil && r.Set.Over.N > 0 {
+	if r.Set != nil && r.Set.Over.N >= fewestPlotted {
 		o := r.Set.Over
 		more := " Noise alone puts so many there in "
 		if o.P < 0.01 {
