@@ -26,6 +26,13 @@ func CompareText(w io.Writer, g grid.Grid, ph match.PhotoResult, all bool, fits 
 	if t := ph.Tag; t != nil && t.Position != nil && all {
 		p.field("tag", "%.8f° %.8f° as written", t.Position.Lat, t.Position.Lon)
 	}
+	if t := ph.Tag; t != nil && t.Direction != nil && all {
+		north := "true"
+		if t.Direction.Magnetic {
+			north = "magnetic"
+		}
+		p.field("looking", "%s from %s north, as written", words.Degrees(t.Direction.Degrees), north)
+	}
 	for _, text := range frames(r, true) {
 		p.field("frame", "%s", text)
 	}

@@ -463,7 +463,7 @@ func TestCompareText(t *testing.T) {
 	if err := CompareText(&b, res.Grid, res.Photos[25], true); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"verdict   over", "distance  6.325 m on the grid", `bearing   71°33'54" (N 71°33'54" E)`, "handheld", "exif-xmp-conflict", "noise alone puts "} {
+	for _, want := range []string{"verdict   over", "looking   12° from magnetic north, as written", "distance  6.325 m on the grid", `bearing   71°33'54" (N 71°33'54" E)`, "handheld", "exif-xmp-conflict", "noise alone puts "} {
 		if !strings.Contains(b.String(), want) {
 			t.Errorf("the text does not say %q:\n%s", want, b.String())
 		}
