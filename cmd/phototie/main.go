@@ -28,6 +28,9 @@ func main() {
 		fmt.Fprintln(os.Stderr, "phototie: interrupted, and ended while it still waited for something")
 		os.Exit(exitInput)
 	}()
+	// A reader that goes, such as head, ends the work by an error of writing, so that
+	// what a ZIP was unpacked to goes too.
+	signal.Notify(make(chan os.Signal, 1), syscall.SIGPIPE)
 	debug.SetTraceback("crash")
 	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
 	os.Exit(code)

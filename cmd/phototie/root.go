@@ -10,6 +10,7 @@ import (
 	"runtime/debug"
 	"slices"
 	"strings"
+	"syscall"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
@@ -69,6 +70,8 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (code int
 		return exitOK
 	case errors.Is(err, errFindings):
 		return exitFindings
+	case errors.Is(err, syscall.EPIPE):
+		return exitInput // nobody reads what there is to say
 	}
 	text := report.Plain(err.Error())
 	if errors.Is(err, context.Canceled) { // by a signal: see main
