@@ -87,9 +87,8 @@ const (
 // where there is none.
 type gpsEntries [gpsTags]*ifd.Entry
 
-// gpsDir reads the GPS directory.
-func (r *exifReader) gpsDir(d *ifd.Dir) {
-	var g gpsEntries
+// find finds the entries in the GPS directory, and warns of those that are none.
+func (g *gpsEntries) find(r *exifReader, d *ifd.Dir) {
 	var bad unfound
 	for i := range d.Entries {
 		e := &d.Entries[i]
@@ -103,6 +102,12 @@ func (r *exifReader) gpsDir(d *ifd.Dir) {
 		}
 	}
 	bad.warn(r, "GPS", "GPSTag")
+}
+
+// gpsDir reads the GPS directory.
+func (r *exifReader) gpsDir(d *ifd.Dir) {
+	var g gpsEntries
+	g.find(r, d)
 	t := r.t
 	t.Position = r.position(&g, gpsLatitude)
 	r.altitude(&g)

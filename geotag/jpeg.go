@@ -199,7 +199,7 @@ func findJPEG(src *source, _ bool) (*layout, error) {
 	l := &layout{file: jpegFile(segs)}
 	for i := range segs {
 		s := &segs[i]
-		if i > 0 && s.off > segs[i-1].end() {
+		if i > 0 {
 			if err := l.gap(src, segs[i-1].end(), s.off); err != nil {
 				return nil, err
 			}
@@ -214,7 +214,7 @@ func findJPEG(src *source, _ bool) (*layout, error) {
 			if err != nil {
 				return nil, err
 			}
-			l.signed = l.signed || len(b) > jumbfHeader && isManifest(b[jumbfHeader:])
+			l.signed = l.signed || isManifest(b[min(len(b), jumbfHeader):])
 		case s.isSOF() && s.n >= 5 && l.width == 0:
 			// ITU-T T.81 B.2.2: precision, lines, samples per line. The lines may
 			// be 0 here and stated after the image data.
@@ -227,6 +227,9 @@ func findJPEG(src *source, _ bool) (*layout, error) {
 
 // gap warns of bytes between segments that are no fill bytes.
 func (l *layout) gap(src *source, from, to int64) error {
+	if to <= from {
+		return nil
+	}
 	b, err := src.window(from, int(to-from))
 	if err != nil {
 		return err

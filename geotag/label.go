@@ -348,6 +348,16 @@ func newPacket(l Label) ([]byte, error) {
 	return applied(packet, splices)
 }
 
+// missing lists the keywords, each once, that are not among those there are.
+func (l *Label) missing(there []string) (missing []string) {
+	for _, k := range l.Keywords {
+		if k != "" && !slices.Contains(there, k) && !slices.Contains(missing, k) {
+			missing = append(missing, k)
+		}
+	}
+	return missing
+}
+
 // labelPacket works out the change of a packet, as splices relative to its start.
 func labelPacket(packet []byte, l Label) ([]Splice, error) {
 	scan, err := scanXMP(packet)
@@ -367,13 +377,7 @@ func labelPacket(packet []byte, l Label) ([]Splice, error) {
 			w.text(scan, f.key, want, &add)
 		}
 	}
-	var missing []string
-	for _, k := range l.Keywords {
-		if k != "" && !slices.Contains(scan.subject, k) && !slices.Contains(missing, k) {
-			missing = append(missing, k)
-		}
-	}
-	if err := w.keywords(scan, missing, &add); err != nil {
+	if err := w.keywords(scan, l.missing(scan.subject), &add); err != nil {
 		return nil, err
 	}
 	if add.Len() > 0 {

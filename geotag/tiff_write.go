@@ -49,6 +49,23 @@ func planTIFF(src *source, e Edit, p *Patch) (signed bool, err error) {
 	return f.first.Find(tagManifest) != nil, f.b.Err()
 }
 
+// packet is the XMP packet of the entry e, the only one.
+func (f *tiffFile) packet(e *ifd.Entry) ([]byte, error) {
+	for i := range f.first.Entries {
+		if other := &f.first.Entries[i]; other.Tag == tagXMP && other.Pos != e.Pos {
+			return nil, fmt.Errorf("%w: the first directory has two XMP packets, and which of them a reader takes is not known", ErrUnsafe)
+		}
+	}
+	if !e.Sound || e.Type != ifd.Byte && e.Type != ifd.Undefined || e.ValueLen > xmpMaxSize {
+		return nil, fmt.Errorf("%w: the XMP packet, %d of type %s at offset %d, can't be read, so whether it states a position is not known", ErrUnsafe, e.Count, ifd.TypeName(e.Type), e.Offset)
+	}
+	old := f.b.Value(e)
+	if old == nil {
+		return nil, f.b.Err()
+	}
+	return old, nil
+}
+
 // planXMP works out the change of the XMP packet: splices where it is, or its
 // move.
 func (f *tiffFile) planXMP(x xmpEdit) (move *moved, splices []Splice, notes []string, err error) {
@@ -56,17 +73,9 @@ func (f *tiffFile) planXMP(x xmpEdit) (move *moved, splices []Splice, notes []st
 	if e == nil {
 		return nil, nil, nil, nil
 	}
-	for i := range f.first.Entries {
-		if other := &f.first.Entries[i]; other.Tag == tagXMP && other.Pos != e.Pos {
-			return nil, nil, nil, fmt.Errorf("%w: the first directory has two XMP packets, and which of them a reader takes is not known", ErrUnsafe)
-		}
-	}
-	if !e.Sound || e.Type != ifd.Byte && e.Type != ifd.Undefined || e.ValueLen > xmpMaxSize {
-		return nil, nil, nil, fmt.Errorf("%w: the XMP packet, %d of type %s at offset %d, can't be read, so whether it states a position is not known", ErrUnsafe, e.Count, ifd.TypeName(e.Type), e.Offset)
-	}
-	old := f.b.Value(e)
-	if old == nil {
-		return nil, nil, nil, f.b.Err()
+	old, err := f.packet(e)
+	if err != nil {
+		return nil, nil, nil, err
 	}
 	in, notes, err := planXMP(old, x)
 	if err != nil || len(in) == 0 {

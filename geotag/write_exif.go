@@ -385,12 +385,8 @@ type surveyed struct {
 	gps   bool
 }
 
-// survey walks the directories of the block, and lists what they claim at its end.
-// Of the GPS directory it lists the directory and the kept entries' values.
-// Directories that loop or share a place are an error, as is a claim to bytes that
-// are going to be overwritten; directories that can't be read are not, since nothing
-// is written to them. In a TIFF file what the file is too short for is an error too.
-func (w *dirWriter) survey() (extents, error) {
+// surveyor knows where the end of the block starts, and what is going to be overwritten.
+func (w *dirWriter) surveyor() surveyor {
 	s := surveyor{dirWriter: w, from: uint64(w.b.Len()), touched: []span{{4, 8}}}
 	if w.old.Pos != 0 {
 		s.from = uint64(w.old.Pos)
@@ -401,6 +397,16 @@ func (w *dirWriter) survey() (extents, error) {
 	if w.move != nil {
 		s.touched = append(s.touched, span{int64(w.move.entry.Pos) + 4, int64(w.move.entry.Pos) + ifd.EntrySize})
 	}
+	return s
+}
+
+// survey walks the directories of the block, and lists what they claim at its end.
+// Of the GPS directory it lists the directory and the kept entries' values.
+// Directories that loop or share a place are an error, as is a claim to bytes that
+// are going to be overwritten; directories that can't be read are not, since nothing
+// is written to them. In a TIFF file what the file is too short for is an error too.
+func (w *dirWriter) survey() (extents, error) {
+	s := w.surveyor()
 	most := maxDirs
 	if w.whole {
 		most = maxPages

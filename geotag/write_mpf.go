@@ -24,17 +24,9 @@ const (
 // of the image, and of the same length before and after.
 func planMPF(payload []byte, at int64, p *Patch) ([]Splice, error) {
 	header := len(mpfSignature)
-	b, err := ifd.Parse(payload[header:])
-	if err != nil {
-		return nil, fmt.Errorf("%w: multi-picture index: %w", ErrCorrupt, err)
-	}
-	d, err := b.Dir(b.First)
-	if err != nil {
-		return nil, fmt.Errorf("%w: multi-picture index: %w", ErrCorrupt, err)
-	}
-	x := d.Find(mpfEntryTag)
+	b, x, err := mpfImages(payload[header:])
 	if x == nil {
-		return nil, nil // an attribute directory only: no offsets
+		return nil, err
 	}
 	v := b.Value(x)
 	if v == nil || len(v)%mpfEntrySize != 0 {
@@ -72,4 +64,18 @@ func planMPF(payload []byte, at int64, p *Patch) ([]Splice, error) {
 		}
 	}
 	return out, nil
+}
+
+// mpfImages finds the list of images in a multi-picture index; nil where the index is
+// an attribute directory only, which has no offsets.
+func mpfImages(index []byte) (*ifd.Block, *ifd.Entry, error) {
+	b, err := ifd.Parse(index)
+	if err != nil {
+		return nil, nil, fmt.Errorf("%w: multi-picture index: %w", ErrCorrupt, err)
+	}
+	d, err := b.Dir(b.First)
+	if err != nil {
+		return nil, nil, fmt.Errorf("%w: multi-picture index: %w", ErrCorrupt, err)
+	}
+	return b, d.Find(mpfEntryTag), nil
 }

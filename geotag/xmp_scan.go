@@ -126,6 +126,16 @@ func newXMPScanner(p []byte) *xmpScanner {
 	return &xmpScanner{p: p, size: len(p), open: make([]xmpOpen, 0, 8), spaces: make([]xmpSpace, 0, 24), attrs: make([]xmpAttr, 0, 24)}
 }
 
+// endTag reads an end tag, which closes the element opened last.
+func (s *xmpScanner) endTag(t *xmpToken, off int) error {
+	n := bytes.IndexByte(s.p, '>')
+	if n < 0 || len(s.open) == 0 || !bytes.Equal(bytes.TrimRight(s.p[2:n], xmlSpace), s.open[len(s.open)-1].raw) {
+		return errXMPUnusual
+	}
+	s.p = s.p[n+1:]
+	return s.end(t, off)
+}
+
 // next reads the next token into t; io.EOF where there is none.
 func (s *xmpScanner) next(t *xmpToken) error {
 	s.decoded = s.decoded[:0]
@@ -139,12 +149,7 @@ func (s *xmpScanner) next(t *xmpToken) error {
 		case s.p[0] != '<':
 			return s.chars(t, off)
 		case bytes.HasPrefix(s.p, []byte("</")):
-			n := bytes.IndexByte(s.p, '>')
-			if n < 0 || len(s.open) == 0 || !bytes.Equal(bytes.TrimRight(s.p[2:n], xmlSpace), s.open[len(s.open)-1].raw) {
-				return errXMPUnusual
-			}
-			s.p = s.p[n+1:]
-			return s.end(t, off)
+			return s.endTag(t, off)
 		case len(s.p) > 1 && (s.p[1] == '?' || s.p[1] == '!'):
 			if !s.skip() {
 				return errXMPUnusual

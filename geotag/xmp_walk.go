@@ -231,6 +231,16 @@ func (w *xmpWalker) space(off int) int {
 	return off
 }
 
+// lang is the language that a start tag states.
+func (t *xmpToken) lang() (lang string) {
+	for _, a := range t.attrs {
+		if a.name.is(nsXML, "lang") {
+			lang = string(a.value)
+		}
+	}
+	return lang
+}
+
 // start handles a start tag.
 func (w *xmpWalker) start(t *xmpToken) {
 	if w.gps != nil {
@@ -251,12 +261,7 @@ func (w *xmpWalker) start(t *xmpToken) {
 	case w.depth == w.level+xmpAtProperty && w.inside:
 		w.open(t)
 	case w.prop != xmpNone && w.depth == w.level+xmpAtItem && t.name.is(nsRDF, "li"):
-		w.text, w.lang = w.text[:0], ""
-		for _, a := range t.attrs {
-			if a.name.is(nsXML, "lang") {
-				w.lang = string(a.value)
-			}
-		}
+		w.text, w.lang = w.text[:0], t.lang()
 	}
 }
 

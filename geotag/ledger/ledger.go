@@ -450,6 +450,14 @@ func (l *Ledger) index(rec Record, off int64, length, no int) {
 	l.photos[rec.Photo] = append(h, e)
 }
 
+// cutBack cuts a file to a size and syncs it.
+func cutBack(f file, size int64) error {
+	if err := f.Truncate(size); err != nil {
+		return err
+	}
+	return f.Sync()
+}
+
 // append writes the records of steps in one go and syncs them. After a failure the
 // ledger is as it was, or l is broken.
 func (l *Ledger) append(steps ...*pending) error {
@@ -487,11 +495,7 @@ func (l *Ledger) append(steps ...*pending) error {
 	}
 	if _, err := out.Write(text); err != nil {
 		// Such as a full disk: take the part that was written back.
-		terr := out.Truncate(size)
-		if terr == nil {
-			terr = out.Sync()
-		}
-		if terr != nil {
+		if terr := cutBack(out, size); terr != nil {
 			return l.fatal(errors.Join(err, terr))
 		}
 		return fmt.Errorf("ledger: can't write the record: %w", err)

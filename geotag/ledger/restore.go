@@ -281,25 +281,31 @@ func (r *restorer) at(ctx context.Context, out *Outcome, h history) error {
 	return nil
 }
 
+// onRecord is which photos have or had which contents, and the lengths of those.
+func (l *Ledger) onRecord() (names map[digest][]string, sizes map[int64]bool) {
+	names, sizes = map[digest][]string{}, map[int64]bool{}
+	for _, photo := range l.Photos() {
+		for _, e := range l.history(photo) {
+			sizes[e.sizeBefore], sizes[e.sizeAfter] = true, true
+			for _, d := range []digest{e.before, e.after} {
+				if n := names[d]; len(n) == 0 || n[len(n)-1] != photo {
+					names[d] = append(n, photo)
+				}
+			}
+		}
+	}
+	delete(names, nothing) // empty files are no photo's
+	return names, sizes
+}
+
 // look finds out what is where, once. It reads files of lengths that are on record.
 func (r *restorer) look(ctx context.Context) error {
 	if r.found != nil {
 		return nil
 	}
 	l := r.l
-	w := &whereabouts{names: map[digest][]string{}, path: map[digest]string{}}
-	sizes := map[int64]bool{}
-	for _, photo := range l.Photos() {
-		for _, e := range l.history(photo) {
-			sizes[e.sizeBefore], sizes[e.sizeAfter] = true, true
-			for _, d := range []digest{e.before, e.after} {
-				if n := w.names[d]; len(n) == 0 || n[len(n)-1] != photo {
-					w.names[d] = append(n, photo)
-				}
-			}
-		}
-	}
-	delete(w.names, nothing) // empty files are no photo's
+	names, sizes := l.onRecord()
+	w := &whereabouts{names: names, path: map[digest]string{}}
 	var unread []string
 	r.found = w
 	return l.walk(".", &unread, func(name string) error {

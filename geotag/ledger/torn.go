@@ -77,10 +77,7 @@ func (l *Ledger) mend(torn []byte) error {
 	if err != nil {
 		return fmt.Errorf("ledger: can't keep the last line, which was cut off: %w", err)
 	}
-	if err = l.file.Truncate(l.size); err == nil {
-		err = l.file.Sync()
-	}
-	if err != nil {
+	if err = cutBack(l.file, l.size); err != nil {
 		return fmt.Errorf("ledger: can't remove the last line, which was cut off: %w", err)
 	}
 	return nil

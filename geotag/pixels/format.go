@@ -101,16 +101,17 @@ func detect(r io.ReaderAt, size int64) (*format, error) {
 	if err != nil && !errors.Is(err, io.EOF) {
 		return nil, err
 	}
-	switch start := head[:n]; {
-	case bytes.HasPrefix(start, []byte("\x89PNG\r\n\x1a\n")):
+	clear(head[n:])
+	switch {
+	case bytes.HasPrefix(head[:], []byte("\x89PNG\r\n\x1a\n")):
 		return formatPNG, nil
-	case n >= 12 && string(start[:4]) == "RIFF" && string(start[8:12]) == "WEBP":
+	case string(head[:4]) == "RIFF" && string(head[8:12]) == "WEBP":
 		// RFC 9649 section 2.7.1: the flags of an extended file.
-		if n > 20 && string(start[12:16]) == "VP8X" && start[20]&0x02 != 0 {
+		if string(head[12:16]) == "VP8X" && head[20]&0x02 != 0 {
 			return nil, noDecoder{"an animation"}
 		}
 		return formatWebP, nil
-	case bytes.HasPrefix(start, []byte("\xFF\xD8")):
+	case bytes.HasPrefix(head[:], []byte("\xFF\xD8")):
 		return formatJPEG, nil
 	}
 	tag, err := geotag.Read(r, size)

@@ -59,6 +59,18 @@ type place struct {
 	chosen   string // the pipeline
 }
 
+// count counts the places that w covers, and those that it is chosen for.
+func (w *way) count(c *grid.Candidate, places []place) {
+	for _, at := range places {
+		if w.covers(at.lat, at.lon) {
+			c.Covers++
+		}
+		if c.Usable && at.chosen == w.pipeline {
+			c.Chosen++
+		}
+	}
+}
+
 // candidates writes a plan out.
 func (p *plan) candidates(places []place, dated bool) []grid.Candidate {
 	ways := slices.Concat(p.ways, p.missing, p.excluded)
@@ -67,14 +79,7 @@ func (p *plan) candidates(places []place, dated bool) []grid.Candidate {
 	for i := range ways {
 		w, c := &ways[i], &out[i]
 		*c = w.candidate()
-		for _, at := range places {
-			if w.covers(at.lat, at.lon) {
-				c.Covers++
-			}
-			if c.Usable && at.chosen == w.pipeline {
-				c.Chosen++
-			}
-		}
+		w.count(c, places)
 		if c.Chosen > 0 && best == nil {
 			best = w
 		}

@@ -167,6 +167,7 @@ func openWith(definition string, opt grid.OpenOptions) (*CRS, error) {
 var (
 	codePattern = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9_.-]*:[A-Za-z0-9_.+:-]+$`)
 	urnPattern  = regexp.MustCompile(`^(?i)(urn:|https?://)`)
+	projPattern = regexp.MustCompile(`(proj|init)=`)
 	wktPattern  = regexp.MustCompile(`^[A-Za-z_0-9]+\s*[\[(]`)
 )
 
@@ -254,7 +255,7 @@ func (r *registry) read(text string) (o *object, problem string) {
 	switch {
 	case strings.Contains(text, "proj=pipeline"):
 		return nil, ": a pipeline is an operation between two systems; give the projected system itself"
-	case strings.Contains(text, "proj=") || strings.Contains(text, "init="):
+	case projPattern.MatchString(text):
 		if o = r.create(text); o.kind() == kindNone {
 			o = r.create(text + " +type=crs")
 		}

@@ -1,6 +1,7 @@
 package crs
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -328,14 +329,7 @@ func (j *lift) do(f grid.Fix, h grid.Height) (out grid.HeightPlacement, err erro
 			out.Notes = append(out.Notes, "no accuracy is stated for the constant separation")
 		}
 	}
-	name := h.Ref.Frame
-	if name == "" {
-		name = j.own
-	}
-	if name == "" {
-		name = f.Datum
-	}
-	from, err := j.c.solidFrame(name)
+	from, err := j.c.solidFrame(cmp.Or(h.Ref.Frame, j.own, f.Datum))
 	if err != nil {
 		return out, heightError(h.Ref, grid.ErrNoHeightFrame, nil, "%v; name the frame that the ellipsoidal height is in, for instance ETRS89 or NAD83(2011)", err)
 	}

@@ -203,7 +203,7 @@ func (p *plan) describer(index int) *describer {
 	}
 	for i := range p.ways {
 		o := &p.ways[i]
-		if i != index && !o.ballpark && (o.dated && o.better(w) || math.IsNaN(o.accuracy) && w.viaEnsemble && !o.viaEnsemble) {
+		if i != index && !o.ballpark && (o.dated && o.better(w) || o.silent(w)) {
 			d.others = append(d.others, i)
 		}
 	}
@@ -234,6 +234,12 @@ func (d *describer) operation(t *task) *grid.Operation {
 	return op
 }
 
+// silent reports whether w passes through an ensemble that o, of no stated accuracy,
+// does without.
+func (w *way) silent(than *way) bool {
+	return math.IsNaN(w.accuracy) && than.viaEnsemble && !w.viaEnsemble
+}
+
 // remark is what there is to say about the use of the way for a task.
 func (d *describer) remark(t *task) remark {
 	p, w := d.plan, &d.plan.ways[d.index]
@@ -249,7 +255,7 @@ func (d *describer) remark(t *task) remark {
 	key.missing = among(p.missing, d.missing, func(o *way) bool { return t.dated || !o.dated })
 	if !key.undated {
 		key.skipped = among(p.ways, d.others, func(o *way) bool { return o.dated && !t.dated && o.better(w) })
-		key.silent = among(p.ways, d.others, func(o *way) bool { return math.IsNaN(o.accuracy) && w.viaEnsemble && !o.viaEnsemble })
+		key.silent = among(p.ways, d.others, func(o *way) bool { return o.silent(w) })
 	}
 	key.zone = int8(slices.IndexFunc(p.zones, func(z deforming) bool { return z.contains(t.lat, t.lon) }))
 	if key.zone >= 0 || p.drifts(w) {

@@ -172,6 +172,18 @@ func (q clues) thin() clues {
 	return out
 }
 
+// uses reports whether a unit is usual in an area: of the two feet, the survey foot in
+// the USA and the international one elsewhere.
+func (a area) uses(u grid.Unit) bool {
+	switch u {
+	case grid.Foot:
+		return !strings.Contains(a.name, "(USA)")
+	case grid.USSurveyFoot:
+		return strings.Contains(a.name, "(USA)")
+	}
+	return true
+}
+
 // around lists the systems in use near the fixes in every reading of the numbers
 // that brings the middle of the points near the middle of the fixes: as far away as the
 // points extend, and far metres. The Distance is that of the two.
@@ -216,8 +228,7 @@ func (q clues) around(ctx context.Context, far float64) ([]ranked, error) {
 				continue
 			}
 			x.Definition, x.Name, x.c = l.code, l.name, c
-			inUS := strings.Contains(l.area.name, "(USA)")
-			x.usual = x.Unit != grid.Foot && x.Unit != grid.USSurveyFoot || (x.Unit == grid.USSurveyFoot) == inUS
+			x.usual = l.area.uses(x.Unit)
 			x.size, x.inside = l.area.size(), l.area.contains(middle.Lat, middle.Lon)
 			if age.code == 0 {
 				age = r.frameAge(l.code)

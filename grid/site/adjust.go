@@ -434,12 +434,18 @@ func (m *model[T]) test(fit *adjusted[T], points []point, opt FitOptions) {
 		fit.Critical = nil
 		fit.note(Fact{Kind: FactExact})
 	}
+	m.observations(fit, points, opt, dof > 0 && !exact)
+	fit.Suspects = m.suspects(fit, points)
+}
+
+// observations writes out each observation, with its statistics where they can be tested.
+func (m *model[T]) observations(fit *adjusted[T], points []point, opt FitOptions, tested bool) {
 	q := len(m.axes)
 	shift := distuv.UnitNormal.Quantile(1-opt.Significance/2) + distuv.UnitNormal.Quantile(opt.Power)
 	for n, v := range fit.resid {
 		i, r := n/q, min(max(fit.redundancy(n, n), 0), 1)
 		o := Observation{ID: points[i].id, Axis: m.axes[n%q], Residual: v * fit.sigma[i], Sigma: fit.sigma[i], Redundancy: r}
-		if r > unchecked && dof > 0 && !exact {
+		if r > unchecked && tested {
 			if fit.unit > 0 {
 				w := v / (fit.unit * math.Sqrt(r))
 				o.Statistic = &w
@@ -451,7 +457,6 @@ func (m *model[T]) test(fit *adjusted[T], points []point, opt FitOptions) {
 		}
 		fit.Observations = append(fit.Observations, o)
 	}
-	fit.Suspects = m.suspects(fit, points)
 }
 
 func largest(points []point) float64 {

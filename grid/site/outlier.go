@@ -106,13 +106,7 @@ func (m *model[T]) suspects(fit *adjusted[T], points []point) []Suspect {
 	var out []Suspect
 	for i, p := range points {
 		v := fit.resid[q*i : q*i+q]
-		r := mat.NewSymDense(q, nil)
-		for a := range q {
-			for b := a; b < q; b++ {
-				r.SetSym(a, b, fit.redundancy(q*i+a, q*i+b))
-			}
-		}
-		alone := solveChecked(r, v)
+		alone := solveChecked(fit.cofactors(q*i, q), v)
 		gain[i] = floats.Dot(v, alone)
 		s := Suspect{ID: p.id}
 		for k, axis := range m.axes {
@@ -169,4 +163,15 @@ func solveChecked(r *mat.SymDense, v []float64) []float64 {
 		}
 	}
 	return out
+}
+
+// cofactors is the matrix of the redundancies of n observations from the first on.
+func (fit *adjusted[T]) cofactors(first, n int) *mat.SymDense {
+	r := mat.NewSymDense(n, nil)
+	for a := range n {
+		for b := a; b < n; b++ {
+			r.SetSym(a, b, fit.redundancy(first+a, first+b))
+		}
+	}
+	return r
 }

@@ -300,17 +300,23 @@ func (s *System) EllipsoidalHeights(ctx context.Context, at []grid.EN, heights [
 			*p = grid.HeightPlacement{Err: &grid.HeightError{Ref: heights[i].Ref, Reason: ErrNoHeights,
 				Message: fmt.Sprintf("site system %q: the height is stated as the site's own, but the system has no vertical part that ties it", s.def.Name)}}
 		case p.Err == nil:
-			p.Steps = append([]string{fmt.Sprintf("vertical part of site system %s", s.def.Name)}, p.Steps...)
-			if a := accuracyAt(s.def.HeightAccuracy, s.def.HeightPrecision, at[i]); a < 0 {
-				p.Accuracy = nil
-				p.Notes = append(slices.Clone(p.Notes), "no accuracy is stated for the vertical part of the site system")
-			} else if p.Accuracy != nil {
-				sum := math.Hypot(a, *p.Accuracy)
-				p.Accuracy = &sum
-			}
+			s.throughVertical(p, at[i])
 		}
 	}
 	return out, nil
+}
+
+// throughVertical states that a height came through the vertical part, and what that
+// does to its accuracy.
+func (s *System) throughVertical(p *grid.HeightPlacement, at grid.EN) {
+	p.Steps = append([]string{fmt.Sprintf("vertical part of site system %s", s.def.Name)}, p.Steps...)
+	if a := accuracyAt(s.def.HeightAccuracy, s.def.HeightPrecision, at); a < 0 {
+		p.Accuracy = nil
+		p.Notes = append(slices.Clone(p.Notes), "no accuracy is stated for the vertical part of the site system")
+	} else if p.Accuracy != nil {
+		sum := math.Hypot(a, *p.Accuracy)
+		p.Accuracy = &sum
+	}
 }
 
 // FixHeights brings heights at fixes to the ellipsoids of the fixes' own frames,

@@ -241,7 +241,7 @@ func (d *decoder) frame(data []byte) error {
 	d.h, d.w = int(data[1])<<8|int(data[2]), int(data[3])<<8|int(data[4])
 	n := int(data[5])
 	switch {
-	case n != 1 && n != 3 && n != 4:
+	case !slices.Contains([]int{1, 3, 4}, n):
 		return unsupported("number of components")
 	case len(data) != 6+3*n:
 		return format("SOF has wrong length")
