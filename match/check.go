@@ -412,6 +412,26 @@ func (c *checker) placed(r *PhotoResult, p grid.Placement) {
 	}
 }
 
+// noPosition says why a tag states no position.
+func noPosition(warnings []geotag.Warning) (Reason, string) {
+	var faults, corrupt []string
+	for _, w := range warnings {
+		switch {
+		case concernsPosition(w):
+			faults = append(faults, w.String())
+		case w.Code == geotag.WarnCorrupt:
+			corrupt = append(corrupt, w.String())
+		}
+	}
+	switch {
+	case len(faults) > 0:
+		return ReasonBadTag, strings.Join(faults, "; ")
+	case len(corrupt) > 0:
+		return ReasonNoTag, "the image has no position that can be reached; " + strings.Join(corrupt, "; ")
+	}
+	return ReasonNoTag, "the image has no position"
+}
+
 // tagFault says why a photo has no position to work with.
 func tagFault(p *Photo) (Reason, string) {
 	switch {
@@ -420,22 +440,7 @@ func tagFault(p *Photo) (Reason, string) {
 	case p.Tag == nil:
 		return ReasonUnreadable, "the image was not read"
 	case p.Tag.Position == nil:
-		var faults, corrupt []string
-		for _, w := range p.Tag.Warnings {
-			switch {
-			case concernsPosition(w):
-				faults = append(faults, w.String())
-			case w.Code == geotag.WarnCorrupt:
-				corrupt = append(corrupt, w.String())
-			}
-		}
-		if len(faults) > 0 {
-			return ReasonBadTag, strings.Join(faults, "; ")
-		}
-		if len(corrupt) > 0 {
-			return ReasonNoTag, "the image has no position that can be reached; " + strings.Join(corrupt, "; ")
-		}
-		return ReasonNoTag, "the image has no position"
+		return noPosition(p.Tag.Warnings)
 	}
 	at := p.Tag.Position
 	if !(grid.LatLon{Lat: at.Lat, Lon: at.Lon}).Valid() {

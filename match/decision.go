@@ -231,6 +231,12 @@ func (c *checker) decide(photos []PhotoResult, names *photoNames, t *ties) []Dec
 	return others
 }
 
+// agrees says whether the decision is what the links to the points of these ids say.
+func (d *Decision) agrees(ids []string) bool {
+	return d.Ruling == RulingNoPoint && len(ids) == 0 ||
+		d.Ruling == RulingShows && len(ids) > 0 && !slices.ContainsFunc(ids, func(id string) bool { return id != d.Point })
+}
+
 // stale says what has changed since a decision about a photo was made.
 func (c *checker) stale(d *Decision, p *PhotoResult, links []listed) string {
 	var ids []string
@@ -238,8 +244,6 @@ func (c *checker) stale(d *Decision, p *PhotoResult, links []listed) string {
 		ids = append(ids, strings.TrimSpace(l.link.Point))
 	}
 	was, is := strings.Split(d.Basis, "-"), strings.Split(basis(p, c.points, ids), "-")
-	agrees := d.Ruling == RulingNoPoint && len(ids) == 0 ||
-		d.Ruling == RulingShows && len(ids) > 0 && !slices.ContainsFunc(ids, func(id string) bool { return id != d.Point })
 	switch {
 	case len(was) != len(is):
 		return "it does not say what it rests on"
@@ -247,7 +251,7 @@ func (c *checker) stale(d *Decision, p *PhotoResult, links []listed) string {
 		return "the photo's tag is another now"
 	case was[1] != is[1] && d.Now == "":
 		return "the points near the photo's tag are others now, or lie elsewhere"
-	case was[2] != is[2] && !agrees:
+	case was[2] != is[2] && !d.agrees(ids):
 		return "the links say something else of the photo now"
 	}
 	return c.moved(d)

@@ -120,6 +120,25 @@ func accuracyUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	return out, nil
 }
 
+// logRings is the log-likelihood of residuals whose errors are k times what is stated.
+func logRings(rest []noise.Residual, k float64, standoff func(r *noise.Residual) float64) (sum float64) {
+	for x := range rest {
+		sum += logRing(rest[x], k, standoff(&rest[x]))
+	}
+	return sum
+}
+
+// bestScale is the greatest log-likelihood over the scale of the errors.
+func bestScale(rest []noise.Residual, standoff func(r *noise.Residual) float64) (best, scale float64) {
+	best = math.Inf(-1)
+	for k := 0.4; k < 4; k *= 1.15 {
+		if sum := logRings(rest, k, standoff); sum > best {
+			best, scale = sum, k
+		}
+	}
+	return best, scale
+}
+
 // standoffUnderstated: the photos were taken from further off than the settings say.
 // Distances about a ring tell it from errors that are larger than stated.
 func standoffUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
@@ -136,28 +155,12 @@ func standoffUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	if n < 2*leastScaled || !e.quiet() {
 		return nil, nil
 	}
-	// fit is the greatest log-likelihood over the scale of the errors.
-	fit := func(standoff func(r *noise.Residual) float64) (best, scale float64) {
-		best = math.Inf(-1)
-		for k := 0.4; k < 4; k *= 1.15 {
-			sum := 0.0
-			for x := range rest {
-				sum += logRing(rest[x], k, standoff(&rest[x]))
-			}
-			if sum > best {
-				best, scale = sum, k
-			}
-		}
-		return best, scale
-	}
-	now := 0.0
-	for x := range rest {
-		now += logRing(rest[x], 1, rest[x].Standoff)
-	}
-	best, _ := fit(func(r *noise.Residual) float64 { return r.Standoff })
+	own := func(r *noise.Residual) float64 { return r.Standoff }
+	now := logRings(rest, 1, own)
+	best, _ := bestScale(rest, own)
 	at, scale := 0.0, 1.0
 	for s := 1.0; s <= 30; s++ {
-		if v, k := fit(func(*noise.Residual) float64 { return s }); v > best {
+		if v, k := bestScale(rest, func(*noise.Residual) float64 { return s }); v > best {
 			best, at, scale = v, s, k
 		}
 	}

@@ -312,6 +312,17 @@ func (e *Evidence) budget() match.Budget {
 	return match.DefaultBudget()
 }
 
+// convergence is that of the meridians; nil where it is not known, without which a
+// direction is not used, as in Check.
+func (e *Evidence) convergence(at grid.EN) *float64 {
+	if g, ok := e.Input.Proj.(grid.Geodesist); ok {
+		if f, err := g.Factors(at); err == nil {
+			return &f.Convergence
+		}
+	}
+	return nil
+}
+
 // allowance is what a photo is allowed with the causes accounted for.
 func (t *trail) allowance(i int) (match.Allowance, error) {
 	e, p := t.left, &t.left.Photos[i]
@@ -332,11 +343,8 @@ func (t *trail) allowance(i int) (match.Allowance, error) {
 		return *a, nil
 	}
 	ao := match.AllowanceOptions{BallparkSigma: e.Input.Options.BallparkSigma, Accuracy: scale}
-	if g, ok := e.Input.Proj.(grid.Geodesist); ok && p.Tag.Direction != nil && p.Tag.SubjectDistance != nil {
-		// Without the convergence the direction is not used, as in Check.
-		if f, err := g.Factors(*p.OnGrid); err == nil {
-			ao.Convergence = &f.Convergence
-		}
+	if p.Tag.Direction != nil && p.Tag.SubjectDistance != nil {
+		ao.Convergence = e.convergence(*p.OnGrid)
 	}
 	a, err := b.Allowance(p.Tag, e.Points[p.Point], p.op, ao)
 	if err != nil {

@@ -63,7 +63,7 @@ func heightReference(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 	at, dh := e.heights(e.walks.all)
 	var far []match.Vector
 	for k, i := range at {
-		if d := math.Abs(dh[k]); d > leastHeight && d > 4*deviation(i) {
+		if math.Abs(dh[k]) > max(leastHeight, 4*deviation(i)) {
 			far = append(far, match.Vector{E: dh[k]})
 		}
 	}

@@ -69,14 +69,18 @@ func (e *Evidence) changed(ctx context.Context, h *Hypothesis, photos, points []
 	return c, nil
 }
 
+// void makes the change to a photo of which nothing is expected any more.
+func (p *Photo) void(ch *Change) {
+	if !ch.Shows && (p.D != nil || p.Out) {
+		p.logp = ch.LogP
+	}
+	p.Void, p.D, p.Out = true, nil, false
+}
+
 // apply makes a change, and says whether the tag is to be placed anew.
 func (p *Photo) apply(ch *Change) (again bool) {
 	if ch.Void {
-		had := p.D != nil || p.Out
-		p.Void, p.D, p.Out = true, nil, false
-		if !ch.Shows && had {
-			p.logp = ch.LogP
-		}
+		p.void(ch)
 		return false
 	}
 	if ch.At != nil {

@@ -379,7 +379,7 @@ func roundedTags(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		for _, how := range []string{"rounded", "cut off"} {
 			h := changes(e)
 			h.Least = 2
-			n, out := 0, 0
+			out := 0
 			for i := range e.Photos {
 				p := &e.Photos[i]
 				if p.At == nil || p.Void || p.blur != nil || !onStep(*p.At, s) {
@@ -389,7 +389,6 @@ func roundedTags(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 				if half.N < p.Threshold {
 					continue
 				}
-				n++
 				// By chance hardly any place is at a round figure.
 				c := &h.Changes[i]
 				c.Blur, c.LogP = &half, 6
@@ -400,7 +399,7 @@ func roundedTags(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 					c.Move = &match.Vector{E: -math.Copysign(half.E, p.At.Lon), N: -math.Copysign(half.N, p.At.Lat)}
 				}
 			}
-			if n == 0 || out < 2 {
+			if out < 2 {
 				continue
 			}
 			h.Cost = math.Log(float64(len(steps))) + math.Ln2

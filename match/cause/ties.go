@@ -3,6 +3,7 @@ package cause
 import (
 	"cmp"
 	"context"
+	"maps"
 	"math"
 	"slices"
 
@@ -17,6 +18,19 @@ const (
 	swapShare  = 0.004
 	runShare   = 0.01
 )
+
+// ownWalks returns the points of all cameras' own walks, one after the other.
+func (e *Evidence) ownWalks(order []int) (own []int) {
+	owner := e.owners()
+	for _, c := range e.walks.cameras {
+		for _, j := range order {
+			if owner[j] == c {
+				own = append(own, j)
+			}
+		}
+	}
+	return own
+}
 
 // sequences returns orders in which the points may have been walked, each a list
 // of indexes: by the times of observation, all together and those of each
@@ -43,17 +57,7 @@ func (e *Evidence) sequences() [][]int {
 		if len(order) < len(all) {
 			order = all
 		}
-		// All cameras' own walks, one after the other.
-		owner := e.owners()
-		var own []int
-		for _, c := range e.walks.cameras {
-			for _, j := range order {
-				if owner[j] == c {
-					own = append(own, j)
-				}
-			}
-		}
-		add(own)
+		add(e.ownWalks(order))
 	}
 	add(all)
 	var linked []int
@@ -347,13 +351,12 @@ func (e *Evidence) mirror() (sum int, ok bool) {
 			votes[p.Point+j][p.Point] = true
 		}
 	}
-	best := -1
-	for s, v := range votes {
-		if n := len(votes[best]); len(v) > n || len(v) == n && s < best {
-			best = s
-		}
+	sums := slices.Sorted(maps.Keys(votes))
+	if len(sums) == 0 {
+		return 0, false
 	}
-	return best, len(votes[best]) >= leastMirrored
+	sum = slices.MaxFunc(sums, func(a, b int) int { return cmp.Compare(len(votes[a]), len(votes[b])) })
+	return sum, len(votes[sum]) >= leastMirrored
 }
 
 // leastMirrored is the least number of points that show that a list was reversed.
@@ -369,27 +372,29 @@ type hint struct {
 	shared, run bool
 }
 
+// linkOf is the point that the photos of a visit are linked to; -1 where there is none.
+func (e *Evidence) linkOf(visits [][]int, k int) int {
+	if k < 0 || k >= len(visits) {
+		return -1
+	}
+	return e.Photos[visits[k][0]].Point
+}
+
 // gather looks for hints that belong together: shifts along a walk, where a link is
 // late that the photos of the visit before should have had, and pairs.
 func (e *Evidence) gather() {
 	before, after := e.beside(-1), e.beside(1)
 	for _, c := range e.walks.cameras {
 		visits := e.visits(e.walks.seq[c], false, true)
-		link := func(k int) int {
-			if k < 0 || k >= len(visits) {
-				return -1
-			}
-			return e.Photos[visits[k][0]].Point
-		}
 		for k, v := range visits {
 			for _, i := range v {
 				h := &e.Photos[i].hint
 				late, early := slices.Contains(before[h.from], h.point), slices.Contains(after[h.from], h.point)
 				switch {
 				case h.from < 0 || h.point == h.from:
-				case h.point == link(k-1):
+				case h.point == e.linkOf(visits, k-1):
 					h.shift = -1
-				case h.point == link(k+1):
+				case h.point == e.linkOf(visits, k+1):
 					h.shift = 1
 				case late && !early:
 					h.shift = -1

@@ -378,6 +378,11 @@ func isImage(name string) bool { return imageExtensions[strings.TrimPrefix(path.
 
 func number(s string) bool { return strings.Trim(s, "0123456789") == "" }
 
+// afterPoint says whether what was found last is a point.
+func (f *search) afterPoint() bool {
+	return f.last.end > 0 && len(f.points) > 0 && f.points[len(f.points)-1].end == f.last.end
+}
+
 // isID says whether a number is the id of a point: "point 12", "#12", "-> 12",
 // "a.jpg: 12", "12: a.jpg"; and not "2 people".
 func (f *search) isID(m mention) bool {
@@ -391,7 +396,7 @@ func (f *search) isID(m mention) bool {
 		return true
 	case f.before != "":
 		return pointWords[f.before] && strings.HasSuffix(strings.TrimRight(between, ".:#="), f.before)
-	case f.last.end > 0 && len(f.points) > 0 && f.points[len(f.points)-1].end == f.last.end:
+	case f.afterPoint():
 		return list.MatchString(between) && between != "" && (ends.MatchString(after) || f.beforePhoto(m.end))
 	}
 	return f.last.end > 0 && ends.MatchString(after)

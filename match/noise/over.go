@@ -49,14 +49,12 @@ func Exceed(cameras []Camera, over int) float64 {
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
 	var draws []draw
+	photos := 0
 	for _, c := range cameras {
 		if c.Model.Low <= mostLow {
 			draws = append(draws, draw{Camera: c, rng: rng})
+			photos += len(c.Residuals)
 		}
-	}
-	photos := 0
-	for i := range draws {
-		photos += len(draws[i].Residuals)
 	}
 	count := func() (n int) {
 		for i := range draws {

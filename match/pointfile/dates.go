@@ -233,6 +233,23 @@ func (d *dates) add(w *written, where string) {
 	}
 }
 
+// tallyDates reads the file once more, unless it has been, for what its dates show.
+func (r *Reader) tallyDates() error {
+	if r.dates != nil {
+		return nil
+	}
+	r.dates = map[byte]*dates{}
+	again, err := Open(r.fsys, r.header.File, r.opt)
+	if err != nil {
+		return err
+	}
+	again.dates = r.dates
+	again.tallies = true
+	for range again.Records() { // what is wrong with a row is told when it is read for good
+	}
+	return again.Close()
+}
+
 // dateOrder finds the order of day and month in the dates of the file that have the
 // sign sep, from all of them: the file is read once more for it. The error says why
 // there is none. Dates with dots have the day first unless one of them shows
@@ -241,19 +258,8 @@ func (r *Reader) dateOrder(sep byte) (DateOrder, error) {
 	if r.opt.DateOrder != "" {
 		return r.opt.DateOrder, nil
 	}
-	if r.dates == nil {
-		r.dates = map[byte]*dates{}
-		again, err := Open(r.fsys, r.header.File, r.opt)
-		if err != nil {
-			return "", err
-		}
-		again.dates = r.dates
-		again.tallies = true
-		for range again.Records() { // what is wrong with a row is told when it is read for good
-		}
-		if err := again.Close(); err != nil {
-			return "", err
-		}
+	if err := r.tallyDates(); err != nil {
+		return "", err
 	}
 	d := cmp.Or(r.dates[sep], &dates{})
 	day, month := d.shows[DayMonth], d.shows[MonthDay]
@@ -274,16 +280,21 @@ func (r *Reader) dateOrder(sep byte) (DateOrder, error) {
 	return "", fmt.Errorf("the day or the month may come first, and no date of the file has a day above 12 (%s)", places)
 }
 
+// tally takes up what a date shows of the order of day and month.
+func (r *row) tally(text string) {
+	if w, ok := readWritten(text); ok && w.sep != 0 {
+		if r.dates[w.sep] == nil {
+			r.dates[w.sep] = &dates{shows: map[DateOrder]string{}}
+		}
+		r.dates[w.sep].add(&w, fmt.Sprintf("%s: %s", r.rec.Where, text))
+	}
+}
+
 // observed sets the time of the observation. That the order of day and month is not
 // known is told once for a file.
 func (r *row) observed(text string) {
 	if r.tallies {
-		if w, ok := readWritten(text); ok && w.sep != 0 {
-			if r.dates[w.sep] == nil {
-				r.dates[w.sep] = &dates{shows: map[DateOrder]string{}}
-			}
-			r.dates[w.sep].add(&w, fmt.Sprintf("%s: %s", r.rec.Where, text))
-		}
+		r.tally(text)
 		return
 	}
 	t, err := parseTime(text, r.loc, r.opt.DateOrder)

@@ -118,6 +118,22 @@ type delimited struct {
 	x, y   column
 }
 
+// findColumns finds which columns of the layout are where.
+func (d *delimited) findColumns() {
+	for c := range nColumns {
+		i := slices.Index(d.layout.Columns, columnNames[c])
+		if i < 0 {
+			continue
+		}
+		d.at[c] = i + 1
+		name := ""
+		if d.layout.Header {
+			name = strings.TrimSpace(d.layout.names[i])
+		}
+		d.met(c, "column "+strconv.Itoa(i+1), name)
+	}
+}
+
 func (r *Reader) openDelimited(in *input, opt Options) error {
 	in.most = maxRow
 	in.skipBOM()
@@ -133,18 +149,7 @@ func (r *Reader) openDelimited(in *input, opt Options) error {
 	r.header.Layout = &l
 	r.decimal = l.Decimal
 	d := &delimited{Reader: r, in: in, layout: &l, x: colEasting, y: colNorthing}
-	for c := range nColumns {
-		i := slices.Index(l.Columns, columnNames[c])
-		if i < 0 {
-			continue
-		}
-		d.at[c] = i + 1
-		name := ""
-		if l.Header {
-			name = strings.TrimSpace(l.names[i])
-		}
-		r.met(c, "column "+strconv.Itoa(i+1), name)
-	}
+	d.findColumns()
 	for _, n := range l.Notes {
 		r.notes.plain("%s", n)
 	}

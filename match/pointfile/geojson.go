@@ -501,6 +501,19 @@ func values(array json.RawMessage) (list []json.RawMessage) {
 	return list
 }
 
+// numbers reads those of a position.
+func (r *row) numbers(list []json.RawMessage) (pos [3]float64, ok bool) {
+	for i, c := range list {
+		f, err := ParseNumber(string(c), ".")
+		if err != nil {
+			r.add(-1, "write digits with a decimal point", "the %s number of the position is not one", nth(i+1))
+			return pos, false
+		}
+		pos[i] = f
+	}
+	return pos, true
+}
+
 // place sets the position. Heights come from the positions or from a property,
 // whichever is met first: the two are not mixed.
 func (g *geoJSON) place(r *row, coords json.RawMessage, height string) {
@@ -513,14 +526,9 @@ func (g *geoJSON) place(r *row, coords json.RawMessage, height string) {
 		r.notes.at(r.rec.Where, "numbers after the third of a position have no meaning in RFC 7946 and are passed over")
 		list = list[:3]
 	}
-	var pos [3]float64
-	for i, c := range list {
-		f, err := ParseNumber(string(c), ".")
-		if err != nil {
-			r.add(-1, "write digits with a decimal point", "the %s number of the position is not one", nth(i+1))
-			return
-		}
-		pos[i] = f
+	pos, ok := r.numbers(list)
+	if !ok {
+		return
 	}
 	third := len(list) == 3
 	switch {

@@ -311,6 +311,20 @@ func (g *geoPackage) choose(ctx context.Context, want string) (layer, error) {
 	return layer{}, g.problem("export the points as a layer of points", "the GeoPackage has no layers of features")
 }
 
+// system is the layer's spatial reference system, by its code where it has one; empty
+// where it is undefined.
+func (l layer) system(organization string, code int64, wkt string) string {
+	switch o := strings.ToUpper(strings.TrimSpace(organization)); {
+	case l.srs == 0 || l.srs == -1: // by the standard, undefined
+		return ""
+	case slices.Contains([]string{"EPSG", "ESRI", "IGNF", "OGC"}, o) && code > 0:
+		return o + ":" + strconv.FormatInt(code, 10)
+	case strings.EqualFold(wkt, "undefined"):
+		return ""
+	}
+	return wkt
+}
+
 // system looks up the spatial reference system of the layer.
 func (g *geoPackage) system(ctx context.Context, l layer, opt Options) error {
 	if _, err := g.stored(ctx, "gpkg_spatial_ref_sys", "srs_id", "organization", "organization_coordsys_id", "definition"); err != nil {
@@ -323,15 +337,7 @@ func (g *geoPackage) system(ctx context.Context, l layer, opt Options) error {
 		return err
 	}
 	wkt := strings.TrimSpace(definition.String)
-	crs := wkt
-	switch o := strings.ToUpper(strings.TrimSpace(org.String)); {
-	case l.srs == 0 || l.srs == -1: // by the standard, undefined
-		crs = ""
-	case slices.Contains([]string{"EPSG", "ESRI", "IGNF", "OGC"}, o) && code.Int64 > 0:
-		crs = o + ":" + strconv.FormatInt(code.Int64, 10)
-	case strings.EqualFold(wkt, "undefined"):
-		crs = ""
-	}
+	crs := l.system(org.String, code.Int64, wkt)
 	if crs == "" && opt.CRS == "" {
 		return g.problem(`say which (points.crs = "EPSG:2157", for instance)`, "layer %q does not say which system its points are in (srs_id %d)", l.table, l.srs)
 	}
@@ -345,21 +351,30 @@ func (g *geoPackage) system(ctx context.Context, l layer, opt Options) error {
 // quote writes a name as an SQL identifier.
 func quote(name string) string { return `"` + strings.ReplaceAll(name, `"`, `""`) + `"` }
 
-// query works out what the attributes mean and starts the reading.
-func (g *geoPackage) query(ctx context.Context, l layer, opt Options) error {
+// attributes lists what a layer stores beside the geometry.
+func (g *geoPackage) attributes(ctx context.Context, l layer, opt Options) ([]attribute, error) {
 	list, err := g.stored(ctx, l.table)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	for name := range opt.Fields {
 		if !slices.ContainsFunc(list, func(a attribute) bool { return Key(a.name) == Key(name) }) {
-			return g.problem("name an attribute that is there", "points.fields: layer %q has no attribute %q", l.table, name)
+			return nil, g.problem("name an attribute that is there", "points.fields: layer %q has no attribute %q", l.table, name)
 		}
 	}
-	if !slices.ContainsFunc(list, func(a attribute) bool { return strings.EqualFold(a.name, l.column) }) {
-		return g.problem("export the file again", "layer %q has no column %q, which should hold the geometry", l.table, l.column)
+	isGeometry := func(a attribute) bool { return strings.EqualFold(a.name, l.column) }
+	if !slices.ContainsFunc(list, isGeometry) {
+		return nil, g.problem("export the file again", "layer %q has no column %q, which should hold the geometry", l.table, l.column)
 	}
-	list = slices.DeleteFunc(list, func(a attribute) bool { return strings.EqualFold(a.name, l.column) })
+	return slices.DeleteFunc(list, isGeometry), nil
+}
+
+// query works out what the attributes mean and starts the reading.
+func (g *geoPackage) query(ctx context.Context, l layer, opt Options) error {
+	list, err := g.attributes(ctx, l, opt)
+	if err != nil {
+		return err
+	}
 	from, err := g.sources(l, list)
 	if err != nil {
 		return err

@@ -26,7 +26,7 @@ var byteOrders = [2]binary.ByteOrder{binary.BigEndian, binary.LittleEndian}
 // 06-103r4, section 8). A MultiPoint of one part counts as a point.
 func parseGeoPackagePoint(b []byte) (binaryPoint, error) {
 	var p binaryPoint
-	if len(b) < 8 || b[0] != 'G' || b[1] != 'P' {
+	if len(b) < 8 || string(b[:2]) != "GP" {
 		return p, errors.New("the geometry is not a GeoPackageBinary")
 	}
 	if b[2] != 0 {

@@ -103,31 +103,8 @@ func (g *gpx) point(e xml.StartElement) (Record, error) {
 	line := g.line()
 	w := waypoint{row: row{Reader: g.Reader, rec: Record{Line: line, Where: onLine(line)}}}
 	lat, lon := strings.TrimSpace(attr(e, "lat")), strings.TrimSpace(attr(e, "lon"))
-	for within := len(g.open); ; {
-		tok, err := g.xmlStream.next()
-		if err != nil {
-			return Record{}, err
-		}
-		if len(g.open) < within {
-			break
-		}
-		switch t := tok.(type) {
-		case xml.StartElement:
-			w.text.Reset()
-			w.leaf = true
-			if t.Name.Local == "link" && len(g.open) == within+1 {
-				w.href, w.mime = attr(t, "href"), ""
-			}
-		case xml.CharData:
-			if w.text.Len()+len(t) > 1<<20 {
-				return Record{}, g.problem(line, "shorten it", "a text of the waypoint is longer than 1 MiB")
-			}
-			w.text.Write(t)
-		case xml.EndElement:
-			g.end(&w, t.Name, g.open[within:])
-			w.text.Reset()
-			w.leaf = false
-		}
+	if err := g.elements(&w); err != nil {
+		return Record{}, err
 	}
 	v, err := g.cells(&w)
 	if err != nil {
@@ -143,6 +120,33 @@ func (g *gpx) point(e xml.StartElement) (Record, error) {
 		w.rec.Photos = append(w.photos, w.rec.Photos...)
 	}
 	return w.done()
+}
+
+// elements reads what is in a waypoint, to its end.
+func (g *gpx) elements(w *waypoint) error {
+	for within := len(g.open); ; {
+		tok, err := g.xmlStream.next()
+		if err != nil || len(g.open) < within {
+			return err
+		}
+		switch t := tok.(type) {
+		case xml.StartElement:
+			w.text.Reset()
+			w.leaf = true
+			if t.Name.Local == "link" && len(g.open) == within+1 {
+				w.href, w.mime = attr(t, "href"), ""
+			}
+		case xml.CharData:
+			if w.text.Len()+len(t) > 1<<20 {
+				return g.problem(w.rec.Line, "shorten it", "a text of the waypoint is longer than 1 MiB")
+			}
+			w.text.Write(t)
+		case xml.EndElement:
+			g.end(w, t.Name, g.open[within:])
+			w.text.Reset()
+			w.leaf = false
+		}
+	}
 }
 
 // cells are the values that were taken. Two extensions that mean the same end the

@@ -71,7 +71,7 @@ func (s *xmlStream) openLandXML(fsys fs.FS, root xml.StartElement, opt Options) 
 	default:
 		s.notes.plain("the file names no system; the points are taken to be on the job's grid")
 	}
-	if head.rotation != "" && strings.Trim(head.rotation, "+-0.") != "" {
+	if strings.Trim(head.rotation, "+-0.") != "" {
 		s.notes.plain("the CoordinateSystem has a rotationAngle of %s, which is not applied", clip(head.rotation))
 	}
 	s.met(colNorthing, "the first number of CgPoint", "")

@@ -447,36 +447,40 @@ func (k kind) canBeID() bool { return !k.empty && k.unique && !(k.numbers && k.f
 func (s *sniffer) kinds(rows [][]string, fields int, decimal string) []kind {
 	out := make([]kind, fields)
 	for i := range out {
-		k := kind{numbers: true, unique: true, times: true, in: [2]bool{s.opt.East.known(), s.opt.North.known()}}
-		seen := map[string]bool{}
-		for _, row := range rows {
-			f := strings.TrimSpace(row[i])
-			if f == "" {
-				k.empty = true
-				continue
-			}
-			k.first = cmp.Or(k.first, f)
-			k.unique = k.unique && !seen[f]
-			seen[f] = true
-			k.blanks = k.blanks || strings.ContainsAny(f, " \t")
-			if _, err := parseTime(f, time.UTC, DayMonth); err != nil {
-				k.times = false
-			}
-			if !isNumber(f, decimal) {
-				k.numbers = false
-				continue
-			}
-			v, _ := ParseNumber(f, decimal)
-			k.fraction = k.fraction || v != math.Trunc(v) || strings.Contains(f, decimal)
-			k.in[0] = k.in[0] && s.opt.East.contains(v)
-			k.in[1] = k.in[1] && s.opt.North.contains(v)
-		}
-		if k.first == "" {
-			k = kind{empty: true}
-		}
-		out[i] = k
+		out[i] = s.kind(rows, i, decimal)
 	}
 	return out
+}
+
+func (s *sniffer) kind(rows [][]string, column int, decimal string) kind {
+	k := kind{numbers: true, unique: true, times: true, in: [2]bool{s.opt.East.known(), s.opt.North.known()}}
+	seen := map[string]bool{}
+	for _, row := range rows {
+		f := strings.TrimSpace(row[column])
+		if f == "" {
+			k.empty = true
+			continue
+		}
+		k.first = cmp.Or(k.first, f)
+		k.unique = k.unique && !seen[f]
+		seen[f] = true
+		k.blanks = k.blanks || strings.ContainsAny(f, " \t")
+		if _, err := parseTime(f, time.UTC, DayMonth); err != nil {
+			k.times = false
+		}
+		if !isNumber(f, decimal) {
+			k.numbers = false
+			continue
+		}
+		v, _ := ParseNumber(f, decimal)
+		k.fraction = k.fraction || v != math.Trunc(v) || strings.Contains(f, decimal)
+		k.in[0] = k.in[0] && s.opt.East.contains(v)
+		k.in[1] = k.in[1] && s.opt.North.contains(v)
+	}
+	if k.first == "" {
+		return kind{empty: true}
+	}
+	return k
 }
 
 // guess is a headless reading of a candidate.
@@ -547,13 +551,19 @@ type headlessTable struct {
 	Layout
 }
 
+// hasHeader reports whether the first row stands over a table of points.
+func (s *sniffer) hasHeader(c *candidate, dec string) bool {
+	rest := c.like(1)
+	return len(c.rows) > 1 && len(c.rows[0]) == c.fields && len(rest) > 0 && numeric(s.kinds(rest, c.fields, dec)) >= 2
+}
+
 // columns tries to name the columns of one candidate. ok is false where the
 // candidate is no table of points, err says why one that is can't be named.
 func (s *sniffer) columns(c *candidate, dec string) (g guess, ok bool, err error) {
 	rows := c.like(0)
 	t := headlessTable{s, s.kinds(rows, c.fields, dec), Layout{Separator: c.sep, Decimal: dec, Columns: slices.Repeat([]string{skip}, c.fields)}}
 	if numeric(t.kinds) < 2 {
-		if rest := c.like(1); len(c.rows) > 1 && len(c.rows[0]) == c.fields && len(rest) > 0 && numeric(s.kinds(rest, c.fields, dec)) >= 2 {
+		if s.hasHeader(c, dec) {
 			return g, false, s.unknownHeader(c.rows[0])
 		}
 		return g, false, nil

@@ -299,6 +299,19 @@ func (d *drawing) counts(rng *rand.Rand) (counts, wild []int) {
 	return counts, wild
 }
 
+// before is how many of a point's photos are taken before it is observed.
+func (c *Config) before(photos int, rng *rand.Rand) int {
+	switch c.FieldOrder {
+	case PhotoThenPoint:
+		return photos
+	case IDEntered, LinkedLater:
+		if photos > 0 && rng.Float64() < 0.3 {
+			return 1
+		}
+	}
+	return 0
+}
+
 // walkLeg takes the photos of one leg and returns when it is over.
 func (d *drawing) walkLeg(k int, now time.Time, counts, wild []int, rng *rand.Rand) time.Time {
 	c, l := d.cfg, &d.legs[k]
@@ -340,15 +353,7 @@ func (d *drawing) walkLeg(k int, now time.Time, counts, wild []int, rng *rand.Ra
 		now = now.Add(seconds(d.metres(l.track[len(l.track)-1].en, goal)/c.Speed + uniform(rng, 2, 5)))
 		at = goal
 		stop(goal)
-		before := 0
-		switch c.FieldOrder {
-		case PhotoThenPoint:
-			before = counts[j]
-		case IDEntered, LinkedLater:
-			if counts[j] > 0 && rng.Float64() < 0.3 {
-				before = 1
-			}
-		}
+		before := c.before(counts[j], rng)
 		photo := func() {
 			facing := side + 30*rng.NormFloat64()
 			away := c.Standoff * uniform(rng, 5./6, 7./6)
@@ -416,24 +421,32 @@ func (d *drawing) tags() error {
 			t.Texts.ImageDescription = s.id
 		}
 		if s.point >= 0 && rng.Float64() < c.DirectionShare {
-			// Off by the budget's deviation along and across the line of sight.
-			spread := s.away * match.DefaultBudget().DirectionSigma * math.Pi / 180
-			e, n := polar(s.away, s.facing)
-			e, n = e+spread*rng.NormFloat64(), n+spread*rng.NormFloat64()
-			dist := math.Round(100*math.Hypot(e, n)) / 100
-			deg := math.Atan2(e, n) * 180 / math.Pi
-			if g, ok := d.proj.(grid.Geodesist); ok {
-				f, err := g.Factors(s.stood)
-				if err != nil {
-					return fmt.Errorf("sim: convergence at E %.3f N %.3f: %w", s.stood.E, s.stood.N, err)
-				}
-				deg += f.Convergence
+			if err := d.sight(s, t, rng); err != nil {
+				return err
 			}
-			t.Direction = &geotag.Direction{Degrees: grid.NewBearing(deg).Degrees()}
-			t.SubjectDistance = &dist
 		}
 		s.tag = t
 	}
+	return nil
+}
+
+// sight writes the direction and the distance of what a shot shows, off by the budget's
+// deviation along and across the line of sight.
+func (d *drawing) sight(s *shot, t *geotag.Tag, rng *rand.Rand) error {
+	spread := s.away * match.DefaultBudget().DirectionSigma * math.Pi / 180
+	e, n := polar(s.away, s.facing)
+	e, n = e+spread*rng.NormFloat64(), n+spread*rng.NormFloat64()
+	dist := math.Round(100*math.Hypot(e, n)) / 100
+	deg := math.Atan2(e, n) * 180 / math.Pi
+	if g, ok := d.proj.(grid.Geodesist); ok {
+		f, err := g.Factors(s.stood)
+		if err != nil {
+			return fmt.Errorf("sim: convergence at E %.3f N %.3f: %w", s.stood.E, s.stood.N, err)
+		}
+		deg += f.Convergence
+	}
+	t.Direction = &geotag.Direction{Degrees: grid.NewBearing(deg).Degrees()}
+	t.SubjectDistance = &dist
 	return nil
 }
 

@@ -557,18 +557,23 @@ func (j *Job) instant(t float64) time.Time {
 	return time.Date(2026, 5, 4, 8, 0, 0, 0, time.UTC).Add(time.Duration((t - zone*3600) * float64(time.Second)))
 }
 
-// write makes photos with names, tags and links of the shots.
-func (j *Job) write(cfg Config) {
-	rng := j.rng
-	names := map[string]bool{}
-	count := map[int]int{}
-	linked := 1.0
+// linked draws the share of photos of a point that a link says it of.
+func (j *Job) linked(cfg Config) float64 {
+	share := 1.0
 	if j.chance(0.3) {
-		linked = between(rng, 0.5, 0.97)
+		share = between(j.rng, 0.5, 0.97)
 	}
 	if j.chance(0.12) && len(cfg.Blunders) == 0 {
-		linked = 0
+		share = 0
 	}
+	return share
+}
+
+// write makes photos with names, tags and links of the shots.
+func (j *Job) write(cfg Config) {
+	names := map[string]bool{}
+	count := map[int]int{}
+	linked := j.linked(cfg)
 	type row struct {
 		photo match.Photo
 		truth PhotoTruth

@@ -77,19 +77,25 @@ func newReceiver(rng *rand.Rand, kind string) receiver {
 		}
 		r.sigma = math.Hypot(spread(replayed[r.series]), r.offset)
 	}
-	switch x := rng.Float64(); {
-	case x < 0.45:
-		r.stated = "honest"
-	case x < 0.65:
-		r.stated = "constant"
-	case x < 0.78:
-		r.stated = "missing"
-	case x < 0.83:
-		r.stated = "dilution"
-	default:
-		r.stated, r.optimism = "optimistic", between(rng, 1.2, 2)
+	if r.stated = stated(rng.Float64()); r.stated == "optimistic" {
+		r.optimism = between(rng, 1.2, 2)
 	}
 	return r
+}
+
+// stated is how a receiver states its accuracy, by a draw from 0 to 1.
+func stated(x float64) string {
+	switch {
+	case x < 0.45:
+		return "honest"
+	case x < 0.65:
+		return "constant"
+	case x < 0.78:
+		return "missing"
+	case x < 0.83:
+		return "dilution"
+	}
+	return "optimistic"
 }
 
 // session draws what a receiver says each second while its bearer goes along a

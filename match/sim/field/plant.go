@@ -430,13 +430,13 @@ func (j *Job) offClock(p *Plant) {
 		}
 	}
 	s += c.clock
-	past := math.Abs(math.Remainder(s, 900)) // what a zone can't explain
+	past := math.Inf(1) // what a zone can't explain
 	surveyed := !j.Points[0].Observed.IsZero() && (j.Truth.Timing == "after" || j.Truth.Timing == "before")
 	p.Amounts = map[string]float64{"offset": s}
 	if !c.zoned {
-		p.Modulo = 3600
+		p.Modulo, past = 3600, math.Abs(math.Remainder(s, 900))
 	}
-	p.Detectable = c.gps && (c.zoned || past > 60) || surveyed && math.Abs(s) > 660 && (c.zoned || past > 120)
+	p.Detectable = c.gps && past > 60 || surveyed && math.Abs(s) > 660 && past > 120
 }
 
 // minutes writes decimals of a degree as minutes, or degrees and minutes as decimals.

@@ -351,15 +351,13 @@ func (o *outcome) add(j *field.Job, v *verdict, p *field.Plant) {
 	if len(p.Photos) == 0 {
 		return
 	}
-	found := map[string]bool{}
+	var found []string
 	named := false
 	for _, c := range v.causes {
 		if slices.Contains(p.Causes, c.Name) {
 			named = true
 			o.amounts(p, c)
-			for _, name := range c.Photos {
-				found[name] = true
-			}
+			found = append(found, c.Photos...)
 		}
 	}
 	if !p.Detectable || len(j.Photos) < 20 {
@@ -373,11 +371,12 @@ func (o *outcome) add(j *field.Job, v *verdict, p *field.Plant) {
 	// Recall is over photos with a link: of others few causes can know.
 	for _, s := range v.Photos {
 		concerned := slices.Contains(p.Photos, s.Name)
-		if found[s.Name] {
+		right := slices.Contains(found, s.Name)
+		if right {
 			o.precision.add(concerned)
 		}
 		if concerned && s.Link != "" {
-			o.recall.add(found[s.Name])
+			o.recall.add(right)
 		}
 	}
 }
