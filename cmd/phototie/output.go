@@ -10,6 +10,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.com/phototie/match/dataset"
+
+	"example.com/phototie/match/record"
 )
 
 // output guards the files that a command writes.
@@ -30,7 +32,8 @@ func (o *output) guard(d *dataset.Dataset, name string, earlier func(head []byte
 
 // earlierRecord knows a photo record in one file.
 func earlierRecord(head []byte) bool {
-	return bytes.HasPrefix(head, []byte("<!DOCTYPE html>")) && bytes.Contains(head, []byte("Photo record</title>"))
+	text := bytes.HasPrefix(head, []byte("PK\x03\x04")) && bytes.HasPrefix(head[min(len(head), 30):], []byte("mimetype"+record.MediaTypeODT))
+	return text || bytes.HasPrefix(head, []byte("<!DOCTYPE html>")) && bytes.Contains(head, []byte("Photo record</title>"))
 }
 
 // writeWhole writes a file that is there as a whole or not at all. What is there

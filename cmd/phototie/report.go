@@ -39,7 +39,8 @@ summary and verdicts, the causes of what is out, a plan, plots of the
 discrepancies, and a sheet for each point with its photos. The record is HTML that needs nothing else and no network;
 open it in a browser on a desk or a phone, search it, print it.
 
---out writes one file. --split writes a folder with index.html and pages of
+--out writes one file; --out record.odt one that an office can edit, without plan and
+plots. --split writes a folder with index.html and pages of
 sheets, for jobs of more than about 1500 photos.
 
 Printed on A4 or Letter, sheets share pages, with pictures of 80 mm; a job of 60
@@ -60,12 +61,13 @@ was corrected in place, its own ledger is used.
 The same dataset gives the same bytes, unless --date prints a date.`,
 		Example: `  phototie report --out record.html job
   phototie report --out record.html --corrected job-corrected --date 2025-06-02 job
+  phototie report --out record.odt job           to edit in an office
   phototie report --split record job             a folder, for a large job
   phototie report --out - --pictures none job | gzip > record.html.gz`,
 		Args: argsExactly(1, "the dataset's folder"),
 	}
 	f := cmd.Flags()
-	f.StringVar(&r.out, "out", "", "write one file; - is the standard output")
+	f.StringVar(&r.out, "out", "", "write one file; - is the standard output, and a name that ends in .odt makes an OpenDocument text")
 	f.StringVar(&r.split, "split", "", "write a folder of pages, which must be new, empty or an earlier record")
 	f.StringVar(&r.title, "title", "", "the job's name (default that of the settings, else the dataset's folder)")
 	f.StringVar(&r.date, "date", "", "print this as the record's date, in any words")
@@ -165,7 +167,11 @@ func (r *photoRecord) write(ctx context.Context, in record.Input, done func()) e
 		fmt.Fprintf(r.stdout, "%s: the record of %s; open %s\n", r.split, photoCount(len(in.Result.Photos)), filepath.Join(r.split, record.IndexFile))
 		return nil
 	}
-	if err := writeWhole(r.out, func(w io.Writer) error { return record.Write(ctx, w, in) }); err != nil {
+	form := record.Write
+	if strings.EqualFold(filepath.Ext(r.out), ".odt") {
+		form = record.WriteODT
+	}
+	if err := writeWhole(r.out, func(w io.Writer) error { return form(ctx, w, in) }); err != nil {
 		return err
 	}
 	done()
