@@ -68,9 +68,7 @@ func bmffForm(head []byte) string {
 		case "avif", "avis":
 			form = nameAVIF
 		case "heic", "heix", "heim", "heis", "hevc", "hevx", "hevm", "hevs", "mif1", "mif2", "msf1", "miaf":
-			if form == "" {
-				form = nameHEIF
-			}
+			form = cmp.Or(form, nameHEIF)
 		}
 	}
 	brand(head[8:12])

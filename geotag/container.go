@@ -1,6 +1,7 @@
 package geotag
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -293,8 +294,6 @@ func read(src *source) (*Tag, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", c.name, err)
 	}
-	if t.Container == "" {
-		t.Container = c.name
-	}
+	t.Container = cmp.Or(t.Container, c.name)
 	return t, nil
 }

@@ -2,7 +2,6 @@ package geotag
 
 import (
 	"bytes"
-	"cmp"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -387,13 +386,7 @@ func labelPacket(packet []byte, l Label) ([]Splice, error) {
 		}
 		w.replace(off, end, text)
 	}
-	slices.SortStableFunc(w.splices, func(a, b Splice) int {
-		return cmp.Or(cmp.Compare(a.Off, b.Off), cmp.Compare(len(a.Old), len(b.Old)))
-	})
-	if s, ok := pad(packet, scan, growth(w.splices)); ok {
-		w.splices = append(w.splices, s)
-	}
-	return w.splices, nil
+	return w.ordered(scan), nil
 }
 
 // label finds where a property of the label stands.

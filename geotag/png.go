@@ -2,6 +2,7 @@ package geotag
 
 import (
 	"bytes"
+	"cmp"
 	"compress/zlib"
 	"encoding/binary"
 	"encoding/hex"
@@ -146,9 +147,7 @@ func (s *pngScan) note(src *source, c pngChunk) error {
 		s.width = int(binary.BigEndian.Uint32(b) & maxPNGLength)
 		s.height = int(binary.BigEndian.Uint32(b[4:]) & maxPNGLength)
 	case pngData, pngFrame:
-		if s.data == 0 {
-			s.data = c.off
-		}
+		s.data = cmp.Or(s.data, c.off)
 	case pngExif:
 		s.carriers = append(s.carriers, carrier{pngChunk: c})
 	case pngText, pngZText, pngIText:

@@ -168,14 +168,19 @@ func planXMP(packet []byte, x xmpEdit) (splices []Splice, notes []string, err er
 	if len(w.splices) == 0 {
 		return nil, notes, nil
 	}
-	// What is inserted where something else is taken away comes first.
+	return w.ordered(scan), notes, nil
+}
+
+// ordered returns the splices in order, with the padding cut by what they add. What is
+// inserted where something else is taken away comes first.
+func (w *xmpWriter) ordered(scan *xmpResource) []Splice {
 	slices.SortStableFunc(w.splices, func(a, b Splice) int {
 		return cmp.Or(cmp.Compare(a.Off, b.Off), cmp.Compare(len(a.Old), len(b.Old)))
 	})
-	if s, ok := pad(packet, scan, growth(w.splices)); ok {
+	if s, ok := pad(w.packet, scan, growth(w.splices)); ok {
 		w.splices = append(w.splices, s)
 	}
-	return w.splices, notes, nil
+	return w.splices
 }
 
 func (w *xmpWriter) replace(off, end int, text string) {

@@ -1,6 +1,7 @@
 package match
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -164,9 +165,7 @@ func (o *Options) settle() error {
 	if err := o.ValidateBudgets(); err != nil {
 		return err
 	}
-	if o.PointResolution == 0 {
-		o.PointResolution = 0.001
-	}
+	o.PointResolution = cmp.Or(o.PointResolution, 0.001)
 	for camera, k := range o.Accuracy {
 		if !(k >= 0.1 && k <= 100) {
 			return fmt.Errorf("check: Accuracy of camera %q is %v: want a factor from 0.1 to 100", camera, k)

@@ -299,11 +299,7 @@ func (r *Result) settled(findings []Finding) []Finding {
 	}
 	for i := range findings {
 		f := &findings[i]
-		key := f.Photo
-		if key == "" {
-			key = "\x00" + f.Point
-		}
-		if d := of[key]; d.accepts(f.Code) {
+		if d := of[cmp.Or(f.Photo, "\x00"+f.Point)]; d.accepts(f.Code) {
 			f.Decision = d
 		}
 	}

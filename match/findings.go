@@ -1,6 +1,7 @@
 package match
 
 import (
+	"cmp"
 	"errors"
 	"maps"
 	"slices"
@@ -73,9 +74,7 @@ func NewFinding(code FindingCode, facts ...Fact) Finding {
 	k, _ := code.Kind()
 	f := Finding{Code: code, Severity: k.Severity, Facts: facts}
 	f.Message, f.Remedy = words.Finding(string(code), f.Facts)
-	if f.Remedy == "" {
-		f.Remedy = k.Remedy
-	}
+	f.Remedy = cmp.Or(f.Remedy, k.Remedy)
 	return f
 }
 

@@ -360,10 +360,7 @@ func geometricMedian(d []Vector) Vector {
 	for i, v := range d {
 		dist[i] = math.Hypot(v.E-c.E, v.N-c.N)
 	}
-	scale := median(slices.Clone(dist))
-	if scale == 0 {
-		scale = slices.Max(dist)
-	}
+	scale := cmp.Or(median(slices.Clone(dist)), slices.Max(dist))
 	if scale == 0 {
 		return c
 	}

@@ -486,10 +486,6 @@ func (h history) back(now digest) (way []entry, target digest) {
 // origin reports whether a state is one that corrections started from: the
 // first one on record, or the source of a copy.
 func (h history) origin(d digest) bool {
-	for i, e := range h {
-		if (i == 0 || e.action == ActionCopy) && e.before == d {
-			return true
-		}
-	}
-	return false
+	copied := func(e entry) bool { return e.action == ActionCopy && e.before == d }
+	return len(h) > 0 && h[0].before == d || slices.ContainsFunc(h, copied)
 }

@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -287,12 +288,9 @@ func (t *staged) splice(ctx context.Context, p *pending) error {
 
 // staysPut reports whether every byte that the patch keeps stays at its offset.
 func staysPut(p *geotag.Patch) bool {
-	for _, s := range p.Splices {
-		if len(s.Old) != len(s.New) && s.Off+int64(len(s.Old)) < p.SizeBefore {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc(p.Splices, func(s geotag.Splice) bool {
+		return len(s.Old) != len(s.New) && s.Off+int64(len(s.Old)) < p.SizeBefore
+	})
 }
 
 // prove reads source and temporary file in step and takes both digests: what the

@@ -3,6 +3,7 @@ package ledger
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -31,10 +32,7 @@ type Torn struct {
 }
 
 func (t *Torn) outcome() Outcome {
-	o := Outcome{Photo: t.Photo, Status: Incomplete}
-	if o.Photo == "" {
-		o.Photo = FileName
-	}
+	o := Outcome{Photo: cmp.Or(t.Photo, FileName), Status: Incomplete}
 	note := fmt.Sprintf("the ledger's last line was cut off after %d bytes", t.Bytes)
 	if t.Kept != "" {
 		note += "; what is left of it is in " + t.Kept

@@ -1,6 +1,7 @@
 package pixels
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -143,10 +144,7 @@ func (l Limits) refuse(form *format, hd header, size int64) (why string, unsuppo
 	if form.most > 0 && w*h/form.most > size {
 		return fmt.Sprintf("%d bytes are too few for the %d x %d pixels that are declared", size, hd.w, hd.h), false
 	}
-	most := l.MaxPixels
-	if most == 0 {
-		most = DefaultMaxPixels
-	}
+	most := cmp.Or(l.MaxPixels, DefaultMaxPixels)
 	if n := int64(hd.w) * int64(hd.h); n > most {
 		return fmt.Sprintf("%d x %d pixels are more than the limit of %d", hd.w, hd.h, most), true
 	}

@@ -175,13 +175,7 @@ func (q clues) thin() clues {
 // uses reports whether a unit is usual in an area: of the two feet, the survey foot in
 // the USA and the international one elsewhere.
 func (a area) uses(u grid.Unit) bool {
-	switch u {
-	case grid.Foot:
-		return !strings.Contains(a.name, "(USA)")
-	case grid.USSurveyFoot:
-		return strings.Contains(a.name, "(USA)")
-	}
-	return true
+	return u != grid.Foot && u != grid.USSurveyFoot || (u == grid.USSurveyFoot) == strings.Contains(a.name, "(USA)")
 }
 
 // around lists the systems in use near the fixes in every reading of the numbers

@@ -1,6 +1,7 @@
 package site
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -159,9 +160,7 @@ func (m *model[T]) sigmas(points []point, opt FitOptions) ([]float64, bool, erro
 	known := false
 	for i, p := range points {
 		out[i] = math.Hypot(p.baseSigma, scale*p.siteSigma)
-		if out[i] == 0 {
-			out[i] = opt.Sigma
-		}
+		out[i] = cmp.Or(out[i], opt.Sigma)
 		if out[i] == 0 {
 			missing = p.id
 			out[i] = 1

@@ -254,12 +254,7 @@ func merge(found []Found, f *Found) *Found {
 
 func (f *Found) moves() bool {
 	c := candidate{hyp: f.hyp}
-	for _, i := range f.photos {
-		if c.moves(i) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(f.photos, c.moves)
 }
 
 // judge gives each photo its verdict with the causes accounted for, and the

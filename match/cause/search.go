@@ -254,20 +254,24 @@ func (w *weighing) consider(set []int, cost, chosen float64) {
 		cost += w.s.prior
 	}
 	c.weight.Independent, c.weight.Penalty, c.weight.Score = n, cost, sum-cost
-	if w.top == nil || c.weight.Score > w.top.weight.Score {
-		w.top = c
+	w.top = better(w.top, c)
+	if c.all {
+		w.whole = better(w.whole, c)
 	}
-	if c.all && (w.whole == nil || c.weight.Score > w.whole.weight.Score) {
-		w.whole = c
+}
+
+// better returns that of two candidates which has the greater score; a if neither has.
+// Nil is none.
+func better(a, b *candidate) *candidate {
+	if a == nil || b != nil && b.weight.Score > a.weight.Score {
+		return b
 	}
+	return a
 }
 
 // sets considers all sets that the hypothesis's scope allows.
 func (w *weighing) sets() {
-	h, scope := w.hyp, w.hyp.Scope
-	if scope == 0 {
-		scope = ScopeAny
-	}
+	h, scope := w.hyp, cmp.Or(w.hyp.Scope, ScopeAny)
 	kind := 0.0 // what it takes to say which kind of set
 	if scope != ScopeAll {
 		kind = math.Log(4)
@@ -518,10 +522,7 @@ func bestRun(items []item, order []int) []int {
 
 // some yields sets of items chosen one by one.
 func some(h *Hypothesis, items []item, yield func(set []int)) {
-	share := h.Rate
-	if share == 0 {
-		share = 0.1
-	}
+	share := cmp.Or(h.Rate, 0.1)
 	cost := -math.Log(share)
 	for range 3 {
 		var set []int
@@ -632,12 +633,7 @@ func (s *search) look(ctx context.Context, e *Evidence, cause int, params []Para
 		if err != nil {
 			return nil, nil, err
 		}
-		if b != nil && (top == nil || b.weight.Score > top.weight.Score) {
-			top = b
-		}
-		if whole != nil && (all == nil || whole.weight.Score > all.weight.Score) {
-			all = whole
-		}
+		top, all = better(top, b), better(all, whole)
 	}
 	if top != nil && top.all {
 		all = nil

@@ -2,6 +2,7 @@ package linklist
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"encoding/xml"
 	"errors"
@@ -94,9 +95,7 @@ type lineOf struct {
 }
 
 func (l *lineOf) count(offset int) int {
-	if l.line == 0 {
-		l.line = 1
-	}
+	l.line = cmp.Or(l.line, 1)
 	if offset > l.at {
 		l.line += strings.Count(l.text[l.at:min(offset, len(l.text))], "\n")
 		l.at = offset

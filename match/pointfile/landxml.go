@@ -156,10 +156,7 @@ func (h *landHead) follows(fsys fs.FS, file string) (bool, error) {
 }
 
 func (h *landHead) setSystem(e xml.StartElement) {
-	crs := epsg(attr(e, "epsgCode"))
-	if crs == "" {
-		crs = strings.TrimSpace(attr(e, "ogcWktCode"))
-	}
+	crs := cmp.Or(epsg(attr(e, "epsgCode")), strings.TrimSpace(attr(e, "ogcWktCode")))
 	h.several = h.several || h.system && crs != h.crs
 	h.system, h.crs, h.rotation = true, crs, strings.TrimSpace(attr(e, "rotationAngle"))
 	h.systemName = strings.TrimSpace(cmp.Or(attr(e, "horizontalCoordinateSystemName"), attr(e, "name"), attr(e, "desc")))

@@ -1,6 +1,7 @@
 package walk
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"sync"
@@ -77,9 +78,7 @@ func (m *model) estimate(c *chain, ties func(k int) int) {
 			return
 		}
 		clk.Used = true
-		if clk.scale == 0 {
-			clk.scale = stdScale
-		}
+		clk.scale = cmp.Or(clk.scale, stdScale)
 		clk.Scale, clk.StdErr = seconds(clk.scale), seconds(clk.scale)
 		return
 	}
@@ -101,9 +100,7 @@ func (m *model) estimate(c *chain, ties func(k int) int) {
 		scale /= float64(len(in))
 	}
 	scale = max(scale, leastScale)
-	if clk.scale == 0 {
-		clk.scale = scale
-	}
+	clk.scale = cmp.Or(clk.scale, scale)
 	clk.Used = true
 	clk.persists(steps)
 	clk.offset = centre

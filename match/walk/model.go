@@ -1,6 +1,7 @@
 package walk
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -108,13 +109,8 @@ func newModel(points []Point, photos []Photo, p Params) *model {
 	m.rates = Rates{
 		LinkError: p.LinkError, RunStart: p.RunStart, RunEnd: p.RunEnd, NameError: p.NameError, NoPoint: p.NoPoint,
 		Stay: p.Stay, Next: p.Next, Previous: p.Previous, Jump: p.Jump,
-		Spacing: m.index.spacing, JumpLength: p.JumpLength, Roam: p.Roam, Ordered: m.route.ordered,
-	}
-	if m.rates.JumpLength == 0 {
-		m.rates.JumpLength = max(5*m.index.spacing, 1)
-	}
-	if m.rates.Roam == 0 {
-		m.rates.Roam = max(1.5*m.index.spacing, 15)
+		Spacing: m.index.spacing, Ordered: m.route.ordered,
+		JumpLength: cmp.Or(p.JumpLength, max(5*m.index.spacing, 1)), Roam: cmp.Or(p.Roam, max(1.5*m.index.spacing, 15)),
 	}
 	m.crowd = m.index.crowd(m.rates.JumpLength)
 	m.back = m.index.crowd(returnTo * m.rates.JumpLength)
