@@ -240,7 +240,30 @@ func (p *packing) formats(ctx context.Context, j *report.Job, accepted bool) err
 			return err
 		}
 	}
-	return nil
+	return p.kmz(ctx, j)
+}
+
+// mapFile is the map with pictures.
+const mapFile = formatsFolder + "/photos.kmz"
+
+// kmz writes the map with the pictures of the photos, where there are to be any.
+func (p *packing) kmz(ctx context.Context, j *report.Job) error {
+	if p.opt.Pictures == NoPictures {
+		return nil
+	}
+	at, err := j.Locate(ctx)
+	if err != nil {
+		return err
+	}
+	tell, done := p.opt.Progress("drawing the map's pictures")
+	defer done()
+	draw := record.Thumbnails(j.Dataset().FS(), record.ThumbnailOptions{MostBytes: report.MostPictureBytes(len(j.Photos)), Embedded: p.opt.Pictures == EmbeddedPictures})
+	return p.write(mapFile, func(w io.Writer) error {
+		return report.KMZ(ctx, w, j.Name, j.Result, at, func(ctx context.Context, photo string) ([]byte, error) {
+			picture, err := draw(ctx, photo)
+			return picture.JPEG, err
+		}, tell)
+	})
 }
 
 // latest is the latest time that a job's photos and points state, and the
@@ -458,9 +481,15 @@ func (p *packing) readme(accepted bool) func(io.Writer) error {
 		{p.settings.Points.File, "the surveyed points, as the survey gave them"},
 		{linksFile, "which photo shows which point, and the name it came with"},
 		{formatsFolder + "/", "every photo with its figures, as JSON, CSV, GeoJSON, KML, GeoPackage, SARIF, JUnit"},
+	}
+	if p.opt.Pictures != NoPictures {
+		rows = append(rows, [2]string{mapFile, "a map with small pictures: open it in a program for maps"})
+	}
+	rows = append(rows, [][2]string{
+		{formatsFolder + "/photos.gpkg", gpkgIs(p.settings)},
 		{PackFile, "what was done to each photo, with its SHA-256 before and after"},
 		{dataset.SettingsFile, "the settings that the photos were judged by"},
-	}
+	}...)
 	if accepted {
 		rows = append(rows, [2]string{AcceptedFile, "findings that were accepted, with reason and expiry"})
 	}
@@ -511,6 +540,14 @@ prevail. Never navigate or dig by a photo tag.
 		_, err := io.WriteString(w, b.String())
 		return err
 	}
+}
+
+// gpkgIs says what the GeoPackage is.
+func gpkgIs(s dataset.Settings) string {
+	if s.Site == nil {
+		return "layers for a GIS, styled, on the grid of the points"
+	}
+	return "layers for a GIS, styled, on " + report.Plain(s.Grid.CRS) + "; site_e and site_n are the site's"
 }
 
 // howSigned tells how the signature is verified, by a reader who has no phototie.

@@ -22,12 +22,22 @@ import (
 
 // GeoPackageOptions are what a GeoPackage says that a Result does not know.
 type GeoPackageOptions struct {
-	// WKT is the grid as well-known text 2 (ISO 19162); empty where there is none.
-	// A Projection of package grid/crs has it.
+	// WKT is the grid as well-known text 2 (ISO 19162), of a site system its base;
+	// empty where there is none. A Projection of package grid/crs has it.
 	WKT string
+	// Site is the system of a job whose points are in site coordinates; nil where
+	// they are on a projected grid.
+	Site Based
 	// Time is the time of the last change that is stated for the layers. A fixed
 	// one makes the file reproducible to the byte.
 	Time time.Time
+}
+
+// Based is a site system on the grid of its base, as package grid/site makes it.
+type Based interface {
+	Base() grid.Projection
+	// ToBase carries a position of the site onto the base.
+	ToBase(at grid.EN) grid.EN
 }
 
 // GeoPackage writes a checked job as a GeoPackage 1.3 (OGC 12-128r17) on the
@@ -35,7 +45,11 @@ type GeoPackageOptions struct {
 // layer of points, one of tags (photos that have no place on the grid have no
 // geometry), and one of vectors, the lines from point to tag. Columns are those of
 // CSV, as text, numbers and NULL. The layer of points can be read as the points of
-// a job.
+// a job. Each layer has its style, for programs that look for one in the file.
+//
+// Maps know no site system: with opt.Site the layers are on its base, with the
+// coordinates of the site beside them in the columns site_e and site_n (of a tag, in
+// the layers of photos). Lengths stay those of the report, in the site system.
 //
 // The system is named by its authority code, with its text by the extension for
 // well-known text 2. A grid with a text and no code gets a number of its own; one
@@ -52,9 +66,9 @@ func GeoPackage(ctx context.Context, w io.Writer, r *match.Result, opt GeoPackag
 		return fmt.Errorf("geopackage: %w", err)
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
-	g := &geoPackage{ctx: ctx, conn: conn, r: r, codes: r.CodesOf(), time: opt.Time.UTC().Format("2006-01-02T15:04:05.000Z")}
+	g := &geoPackage{ctx: ctx, conn: conn, r: r, site: opt.Site, codes: r.CodesOf(), time: opt.Time.UTC().Format("2006-01-02T15:04:05.000Z")}
 	for _, part := range []func() error{
-		func() error { return g.system(opt.WKT) }, g.points, g.tags, g.vectors,
+		func() error { return g.system(opt.WKT) }, g.points, g.tags, g.vectors, g.styles,
 	} {
 		if err := part(); err != nil {
 			return fmt.Errorf("geopackage: %w", err)
@@ -80,6 +94,7 @@ type geoPackage struct {
 	ctx  context.Context
 	conn *sql.Conn
 	r    *match.Result
+	site Based // nil for none
 	// codes are those of the findings about each photo.
 	codes map[string][]string
 	time  string
@@ -121,14 +136,18 @@ func (g *geoPackage) system(wkt string) error {
 		{"Undefined geographic SRS", 0, "NONE", 0, undefined, undefined, "undefined geographic coordinate reference system"},
 		{"WGS 84", 4326, "EPSG", 4326, wgs84, wgs84Text2, "longitude and latitude in decimal degrees on WGS 84"},
 	}
-	own := srs{name: g.r.Grid.Name, def: undefined, txt: undefined, desc: fmt.Sprintf("the grid of the points, in %s", words.UnitName(g.r.Grid.Unit))}
+	on, what := g.r.Grid, "the grid of the points"
+	if g.site != nil {
+		on, what = g.site.Base().Grid(), "the grid that the site system of the points is on"
+	}
+	own := srs{name: on.Name, def: undefined, txt: undefined, desc: fmt.Sprintf("%s, in %s", what, words.UnitName(on.Unit))}
 	if own.name == "" {
 		own.name = "grid of the points"
 	}
 	if wkt != "" {
 		own.txt = wkt
 	}
-	org, number, ok := authority(g.r.Grid.Code)
+	org, number, ok := authority(on.Code)
 	switch {
 	// Readers know the numbers of EPSG; those of others say nothing without a text.
 	case ok && (wkt != "" || org == "EPSG") && !slices.ContainsFunc(systems, func(s srs) bool { return s.id == number }):
@@ -179,7 +198,7 @@ type layer struct {
 	// columns are name and type of the rest.
 	columns [][2]string
 	rows    [][]any
-	// shapes has a geometry a row, nil for none.
+	// shapes has a geometry a row in the job's grid, nil for none.
 	shapes [][]grid.EN
 }
 
@@ -192,6 +211,15 @@ func (g *geoPackage) write(l layer) error {
 	}
 	if err := g.exec(b.String() + ")"); err != nil {
 		return err
+	}
+	if g.site != nil {
+		l.description += "; site_e, site_n and lengths are in " + words.Safe(g.r.Grid.Name) + ", " + words.UnitName(g.r.Grid.Unit)
+		for i, shape := range l.shapes {
+			l.shapes[i] = nil
+			for _, at := range shape {
+				l.shapes[i] = append(l.shapes[i], g.site.ToBase(at))
+			}
+		}
 	}
 	box := [4]any{} // min x, min y, max x, max y; NULL for a layer without geometry
 	var lo, hi grid.EN
@@ -255,6 +283,7 @@ func (g *geoPackage) shape(at []grid.EN) []byte {
 func (g *geoPackage) points() error {
 	l := layer{name: "points", geometry: "POINT", description: "surveyed points",
 		columns: [][2]string{{"id", "TEXT NOT NULL"}, {"code", "TEXT"}, {"description", "TEXT"}, {"height_m", "REAL"}, {"photo_count", "INTEGER"}, {"points_line", "INTEGER"}}}
+	l.columns = append(l.columns, g.siteColumns()...)
 	for i := range g.r.Points {
 		p := &g.r.Points[i]
 		row := []any{words.Safe(p.ID), nil, nil, nil, int64(len(p.Photos)), nil} // NULL where there is nothing
@@ -270,20 +299,35 @@ func (g *geoPackage) points() error {
 		if p.Line != 0 {
 			row[5] = int64(p.Line)
 		}
+		if g.site != nil {
+			row = append(row, rounded(p.E, siteDecimals), rounded(p.N, siteDecimals))
+		}
 		l.rows = append(l.rows, row)
 		l.shapes = append(l.shapes, []grid.EN{p.EN})
 	}
 	return g.write(l)
 }
 
+// siteDecimals are those of site coordinates.
+const siteDecimals = 4
+
+// siteColumns are the last columns of a layer of a site job.
+func (g *geoPackage) siteColumns() [][2]string {
+	if g.site == nil {
+		return nil
+	}
+	return [][2]string{{"site_e", "REAL"}, {"site_n", "REAL"}}
+}
+
 // photoLayer is a layer of photos, without any.
-func photoLayer(name, geometry, description string) layer {
+func (g *geoPackage) photoLayer(name, geometry, description string) layer {
 	l := layer{name: name, geometry: geometry, description: description}
 	for _, c := range photoColumns {
 		if c.sql != "" {
 			l.columns = append(l.columns, [2]string{c.name, c.sql})
 		}
 	}
+	l.columns = append(l.columns, g.siteColumns()...)
 	return l
 }
 
@@ -299,11 +343,14 @@ func (l *layer) add(g *geoPackage, p *match.PhotoResult, shape []grid.EN) {
 			row = append(row, safeOrNil(values[c.name])) // NULL where there is nothing
 		}
 	}
+	if g.site != nil {
+		row = append(row, values["tag_e"], values["tag_n"]) // rounded above
+	}
 	l.rows, l.shapes = append(l.rows, row), append(l.shapes, shape)
 }
 
 func (g *geoPackage) tags() error {
-	l := photoLayer("tags", "POINT", "photos at their tags")
+	l := g.photoLayer("tags", "POINT", "photos at their tags")
 	for i := range g.r.Photos {
 		p := &g.r.Photos[i]
 		var shape []grid.EN
@@ -318,7 +365,7 @@ func (g *geoPackage) tags() error {
 }
 
 func (g *geoPackage) vectors() error {
-	l := photoLayer("vectors", "LINESTRING", "from point to tag")
+	l := g.photoLayer("vectors", "LINESTRING", "from point to tag")
 	for _, v := range vectors(g.r) {
 		p := &g.r.Photos[v.photo]
 		l.add(g, p, []grid.EN{{E: p.OnGrid.E - p.Discrepancy.DE, N: p.OnGrid.N - p.Discrepancy.DN}, *p.OnGrid})

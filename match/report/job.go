@@ -106,7 +106,11 @@ func (j *Job) Write(ctx context.Context, w io.Writer, format Format) error {
 		return JUnit(w, j.Name, j.Result, j.Outcome, j.FailOn)
 	case FormatGeoPackage:
 		opt := GeoPackageOptions{Time: j.Time}
-		if text, ok := j.Dataset().Projection().(interface{ WKT() string }); ok {
+		proj := j.Dataset().Projection()
+		if s, ok := proj.(Based); ok {
+			opt.Site, proj = s, s.Base()
+		}
+		if text, ok := proj.(interface{ WKT() string }); ok {
 			opt.WKT = text.WKT()
 		}
 		return GeoPackage(ctx, w, j.Result, opt)

@@ -24,12 +24,21 @@ import (
 // viewers have one icon for all and a printout has no colours; the name alone is
 // the extended datum photo.
 func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error {
+	return writeKML(w, dataset, r, at, nil, "")
+}
+
+// writeKML writes the document. show gives the picture of a photo by its name, as
+// HTML, and note is what the document's description says of them.
+func writeKML(w io.Writer, dataset string, r *match.Result, at *match.Located, show func(photo string) string, note string) error {
 	u := r.Grid.Unit
+	if show == nil {
+		show = func(string) string { return "" }
+	}
 	doc := kmlDoc{NS: "http://www.opengis.net/kml/2.2"}
 	d := &doc.Document
 	d.Name = words.Safe(dataset)
 	d.Open = 1
-	d.Description = html.EscapeString(fmt.Sprintf("Lengths are in %s (%s), on the grid %s %s.", words.UnitName(u), u.Symbol, words.Safe(r.Grid.Name), words.Safe(r.Grid.Code)))
+	d.Description = html.EscapeString(fmt.Sprintf("Lengths are in %s (%s), on the grid %s %s.", words.UnitName(u), u.Symbol, words.Safe(r.Grid.Name), words.Safe(r.Grid.Code)) + note)
 	d.Styles = []kmlStyle{{ID: "point", Icon: &kmlColour{"ff202020", "0.7"}}}
 	for _, v := range match.Verdicts {
 		l := palette.Of[v]
@@ -50,6 +59,9 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 		}
 		m.data("photos", strconv.Itoa(len(p.Photos)))
 		m.Description = html.EscapeString(strings.TrimSpace(words.Safe(p.Code) + " " + words.Safe(p.Desc) + ", " + words.Plural(len(p.Photos), "photo")))
+		for _, photo := range p.Photos {
+			m.Description += show(photo)
+		}
 		points.Placemarks = append(points.Placemarks, m)
 	}
 	codes := r.CodesOf()
@@ -57,6 +69,7 @@ func KML(w io.Writer, dataset string, r *match.Result, at *match.Located) error 
 	for i := range r.Photos {
 		m := kmlTag(r, &r.Photos[i], codes[r.Photos[i].Name])
 		m.Point = kmlPoint(at.Tags[i])
+		m.Description += show(r.Photos[i].Name)
 		tags.Placemarks = append(tags.Placemarks, m)
 	}
 	lines := kmlFolder{Name: "vectors"}

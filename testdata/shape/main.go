@@ -74,6 +74,7 @@ var allowed = map[string]string{
 	"dataset.Survey":                 "what the survey's side was read as, for callers without photos",
 	"match.OwnFrame":                 "a word of Options.Delivered, for callers without settings",
 	"noise.Session":                  "what is known of a session, for callers that plot it",
+	"report.GeoPackageOptions.Site":  "for callers who have no Job",
 	"service.Service":                "programs with a channel of their own call Answer",
 	"sim.Config":                     "what a study may ask for",
 	"sim.ConfigError":                "an error for callers to tell apart",
