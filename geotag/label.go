@@ -58,20 +58,7 @@ func (l Label) check() error {
 // HEIF and AVIF only where they have an XMP packet, and raw files and side-cars not
 // (ErrUnsafe, ErrRaw).
 func PlanLabel(r io.ReaderAt, size int64, l Label) (*Patch, error) {
-	src := newSource(r, size)
-	defer src.release()
-	c, err := sniff(src)
-	if err != nil {
-		return nil, err
-	}
-	if err := l.check(); err != nil {
-		return nil, err
-	}
-	p, err := c.label(src, l)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", c.name, err)
-	}
-	return p, nil
+	return plan(r, size, l.check, func(c *container, src *source) (*Patch, error) { return c.label(src, l) })
 }
 
 // label is patch for a Label.

@@ -22,16 +22,22 @@ import (
 // result is longer by what is put at its end. The exception is a HEIF or AVIF file
 // that has no Exif item: its meta box grows, and what follows moves.
 func Plan(r io.ReaderAt, size int64, e Edit) (*Patch, error) {
+	return plan(r, size, e.check, func(c *container, src *source) (*Patch, error) { return c.patch(src, e) })
+}
+
+// plan works out a change of an image, once it is known what the image is and that the
+// change can be meant.
+func plan(r io.ReaderAt, size int64, check func() error, change func(*container, *source) (*Patch, error)) (*Patch, error) {
 	src := newSource(r, size)
 	defer src.release()
 	c, err := sniff(src)
 	if err != nil {
 		return nil, err
 	}
-	if err := e.check(); err != nil {
+	if err := check(); err != nil {
 		return nil, err
 	}
-	p, err := c.patch(src, e)
+	p, err := change(c, src)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", c.name, err)
 	}
