@@ -170,7 +170,7 @@ func (p *plan) draw() figure {
 	d.planRays(&s, p.frame, off, p.taken)
 	unlabelled := p.labels(&s)
 	d.planFootline(&s, p.frame, p.scale)
-	fig.SVG = s.end()
+	fig.SVG, fig.Key = s.end(), !p.inset
 
 	if !p.inset {
 		fig.Caption = append(fig.Caption, "Dots are surveyed points. A line leads from each point to the tag of a photo that is tied to it; the mark at its end shows the verdict.")
@@ -265,18 +265,28 @@ func (p *plan) grid(s *svg) {
 	if crosses.Len() > 0 {
 		s.put(`<path d="%v" fill="none" stroke="%v" stroke-width="1"/>`, crosses.String(), pale)
 	}
+	// On a small screen figures are larger, and those that would touch are left out.
+	last := math.Inf(-1)
+	fine := func(at float64) string {
+		if math.Abs(at-last) < 130 {
+			return ` class="fine"`
+		}
+		last = at
+		return ""
+	}
 	for _, e := range es {
 		x := px(e)
 		s.line(x, frame.y1, x, frame.y1+5, `stroke="`+soft+`"`)
 		if x > frame.x0+30 && x < frame.x1-30 {
-			s.text(x, frame.y1+18, 12, "middle", "E "+tickLabel(e, step), `fill="`+soft+`"`)
+			s.text(x, frame.y1+18, 12, "middle", "E "+tickLabel(e, step), `fill="`+soft+`"`+fine(x))
 		}
 	}
+	last = math.Inf(-1)
 	for _, n := range ns {
 		y := py(n)
 		s.line(frame.x0-5, y, frame.x0, y, `stroke="`+soft+`"`)
 		if y > frame.y0+30 && y < frame.y1-30 {
-			s.put(`<text transform="translate(%v %v) rotate(-90)" font-size="12" text-anchor="middle" fill="%v">%v</text>`, frame.x0-10, y, soft, html.EscapeString("N "+tickLabel(n, step)))
+			s.put(`<text transform="translate(%v %v) rotate(-90)" font-size="12" text-anchor="middle" fill="%v"%v>%v</text>`, frame.x0-10, y, soft, fine(y), html.EscapeString("N "+tickLabel(n, step)))
 		}
 	}
 }
@@ -493,12 +503,14 @@ func (d *doc) planFootline(s *svg, frame box, scale float64) {
 		s.rect(x+float64(k)*w/4, y, w/4, 7, `fill="`+fill+`" stroke="`+ink+`"`)
 	}
 	s.text(x, y+22, 12, "middle", "0", `fill="`+ink+`"`)
-	s.text(x+w/2, y+22, 12, "middle", tickLabel(bar/2, bar/2), `fill="`+ink+`"`)
+	s.text(x+w/2, y+22, 12, "middle", tickLabel(bar/2, bar/2), `class="fine" fill="`+ink+`"`)
 	s.text(x+w, y+22, 12, "middle", tickLabel(bar, bar)+nbsp+u.Symbol, `fill="`+ink+`"`)
 	lx := x + w + 60
+	s.put(`<g class="marks">`)
 	s.circle(lx+5, y+3, pointRadius, `fill="`+ink+`"`)
 	s.text(lx+14, y+8, 13, "start", "point", `fill="`+ink+`"`)
 	s.legend(lx+66, y+8, 13, match.Verdicts)
+	s.put(`</g>`)
 	nx := frame.x1 - 20
 	s.put(`<path d="M%v %vL%v %vL%v %vL%v %vz" fill="none" stroke="%v"/><path d="M%v %vL%v %vL%v %vz" fill="%v"/>`,
 		nx, y-20, nx+8, y+8, nx, y+2, nx-8, y+8, ink, nx, y-20, nx+8, y+8, nx, y+2, ink)

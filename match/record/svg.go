@@ -16,7 +16,9 @@ import (
 type figure struct {
 	Class, Title string
 	SVG          template.HTML
-	Caption      []string
+	// Key says that the marks stand under the drawing where it is small.
+	Key     bool
+	Caption []string
 }
 
 // svg is a drawing being made. Every text that goes into it is escaped here.

@@ -210,7 +210,7 @@ type summaryView struct {
 // meanings says what a verdict means.
 var meanings = map[match.Verdict]string{
 	match.Within:   "no further from its point than the budget allows",
-	match.Over:     "further than that",
+	match.Over:     "further than the budget allows",
 	match.Gross:    "so much further that handheld noise can\u2019t explain it",
 	match.Unjudged: "nothing to judge, with the reason",
 }
@@ -411,7 +411,7 @@ func (fs *facts) addSet(r *match.Result) {
 	fs.add("Set", fmt.Sprintf("the %s %s", words.Plural(s.N, "photo"), which))
 	rm := fmt.Sprintf("east %s, north %s, radial %s", length(s.RMSEE), length(s.RMSEN), withUnit(s.RMSER, u))
 	fs.add("RMSE", rm)
-	if c := s.Robust; c != nil {
+	if c := s.Robust; c != nil && s.N > 1 { // one photo has no spread
 		fs.add("Robust centre", fmt.Sprintf("tag minus point: %s east, %s north; spread %s per axis", offset(c.Centre.E, u), offset(c.Centre.N, u), withUnit(c.Spread, u)))
 	}
 	if s.Shift != nil {
