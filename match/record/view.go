@@ -264,6 +264,7 @@ func (d *doc) state() (state, left string) {
 	if n := len(d.r.Photos) - corrected; n > 0 {
 		state += fmt.Sprintf("; %s as taken", words.Count(n))
 	}
+	slices.Sort(why) // the changes come in any order
 	if len(why) > 0 {
 		left = "As taken: " + listed(words.Commonest(why)) + "."
 	}
