@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -17,6 +18,7 @@ import (
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/delivery"
 	"example.com/phototie/match/record"
+	"example.com/phototie/match/report"
 )
 
 // photoRecord is the command report with its flags.
@@ -104,6 +106,9 @@ func (r *photoRecord) run(ctx context.Context, dir string) error {
 		err = r.output.guard(d, r.split, nil)
 	case r.out != "-":
 		err = r.output.guard(d, r.out, earlierRecord)
+	}
+	if err == nil && otherFormat(r.out) {
+		err = usagef("--out %s: the record is HTML (.html) or an OpenDocument text (.odt); phototie check --out writes what programs read", r.out)
 	}
 	if err != nil {
 		return err
@@ -235,4 +240,11 @@ func photoCount(n int) string {
 		return "1 photo"
 	}
 	return fmt.Sprintf("%d photos", n)
+}
+
+// otherFormat reports whether a name ends as those of files do that hold something else
+// than a record.
+func otherFormat(name string) bool {
+	_, err := report.FormatOf(name)
+	return err == nil || slices.Contains([]string{".pdf", ".doc", ".docx", ".kmz", ".zip"}, strings.ToLower(filepath.Ext(name)))
 }
