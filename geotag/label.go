@@ -80,22 +80,16 @@ func (c *container) label(src *source, l Label) (*Patch, error) {
 	if err != nil {
 		return nil, err
 	}
-	if p.Empty() {
-		p.Notes = nil
-		return p, nil
-	}
-	sortSplices(p)
-	if signed && !l.AllowSigned {
-		return nil, ErrSigned
-	}
-	after, err := c.after(src, p)
-	if err == nil {
-		err = l.stated(after, before)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("the label was worked out but does not read back, so it is not written: %w", err)
-	}
-	return p, nil
+	return p.settled(signed && !l.AllowSigned, func() error {
+		after, err := c.after(src, p)
+		if err == nil {
+			err = l.stated(after, before)
+		}
+		if err != nil {
+			return fmt.Errorf("the label was worked out but does not read back, so it is not written: %w", err)
+		}
+		return nil
+	})
 }
 
 // stated reports an error unless after says what the label asks for, and all the rest

@@ -80,18 +80,24 @@ func (c *container) patch(src *source, e Edit) (*Patch, error) {
 	if err != nil {
 		return nil, err
 	}
+	if signed {
+		p.Notes = append(p.Notes, "the correction breaks the signature of the provenance manifest (C2PA)")
+	}
+	return p.settled(signed && !e.AllowSigned, func() error { return c.verify(src, before, e, p) })
+}
+
+// settled is a patch that has all its splices: an empty one, or one whose image may be
+// changed, in order and proved.
+func (p *Patch) settled(refused bool, prove func() error) (*Patch, error) {
 	if p.Empty() {
 		p.Notes = nil
 		return p, nil
 	}
 	sortSplices(p)
-	if signed && !e.AllowSigned {
+	if refused {
 		return nil, ErrSigned
 	}
-	if signed {
-		p.Notes = append(p.Notes, "the correction breaks the signature of the provenance manifest (C2PA)")
-	}
-	if err := c.verify(src, before, e, p); err != nil {
+	if err := prove(); err != nil {
 		return nil, err
 	}
 	return p, nil
