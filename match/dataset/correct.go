@@ -475,7 +475,7 @@ func (w *writing) change() (Change, error) {
 	case err == nil:
 		ch.Outcome, ch.Notes = Corrected, append(slices.Clip(w.patch.Notes), notes...)
 		ch.Grows = w.patch.SizeAfter() - w.patch.SizeBefore
-	case geotag.AboutImage(err):
+	case geotag.AboutImage(err), w.opt.As == nil && errors.Is(err, ErrReplaced):
 		ch.Outcome, ch.Why = Refused, err.Error()
 	default:
 		return ch, fmt.Errorf("%s: %w", w.p.Name, err)

@@ -317,11 +317,14 @@ func (s *Service) check(ctx context.Context, name string) (_ json.RawMessage, er
 	if name == "" {
 		return nil, refusef(BadRequest, "dataset is missing: the folder of a job")
 	}
-	d, err := dataset.Open(name, s.open)
+	d, err := dataset.OpenFolder(ctx, name, nil)
 	if err != nil {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, d.Close()) }()
+	if err := d.Settle(s.open); err != nil {
+		return nil, err
+	}
 	checked, err := d.Check(ctx, dataset.CheckOptions{})
 	if err != nil {
 		return nil, err
