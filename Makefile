@@ -126,9 +126,9 @@ objectstore batch: tools
 
 # What needs no cgo, built for the systems it is for. lint reads its types for the
 # same ones, which takes seconds.
-cross: ## build the packages without cgo for Linux, macOS and Windows (minutes; not part of test)
-	@set -e; for os in linux darwin windows; do for arch in amd64 arm64; do echo "$$os/$$arch"; \
-	  CGO_ENABLED=0 GOOS=$$os GOARCH=$$arch $(GO) build $(PURE); done; done
+cross: ## build the packages without cgo for Linux, macOS, Windows and WebAssembly (minutes; not part of test)
+	@set -e; for to in linux/amd64 linux/arm64 darwin/amd64 darwin/arm64 windows/amd64 windows/arm64 js/wasm wasip1/wasm; do echo "$$to"; \
+	  CGO_ENABLED=0 GOOS=$${to%/*} GOARCH=$${to#*/} $(GO) build $(PURE); done
 
 # govulncheck asks a server for what is known; the same database is a module, so that
 # no more is needed than what brings the dependencies. Both are pinned, so that the

@@ -152,8 +152,11 @@ func TestPlatforms(t *testing.T) {
 		t.Skip("the race detector has nothing to find in it, and slows it down; make lint runs it")
 	}
 	c := newTypeChecker()
-	for _, os := range []string{"linux", "darwin", "windows"} {
-		for _, arch := range []string{"amd64", "arm64"} {
+	for os, archs := range map[string][]string{
+		"linux": {"amd64", "arm64"}, "darwin": {"amd64", "arm64"}, "windows": {"amd64", "arm64"},
+		"js": {"wasm"}, "wasip1": {"wasm"},
+	} {
+		for _, arch := range archs {
 			to := target{os: os, arch: arch}
 			pkgs, err := c.check(to, true, pure...)
 			if err != nil {

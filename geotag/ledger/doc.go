@@ -52,7 +52,9 @@
 // but a Bulk is faster. Opening the ledgers of a folder and of one inside it at once
 // is unwise: [Open] of the outer one removes temporary files of a run in the inner
 // one, unless that has a ledger file already; the run then fails with an error, and
-// no photo is harmed.
+// no photo is harmed. In WebAssembly no file can be locked: there the file itself is
+// the lock, one left by a kill has to be removed by hand, and a program that is not
+// WebAssembly passes over it, so that the two must not work on a folder at once.
 //
 // # The ledger file
 //

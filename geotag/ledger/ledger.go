@@ -13,13 +13,10 @@ import (
 	"iter"
 	"os"
 	"path"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
 	"time"
-
-	"github.com/gofrs/flock"
 )
 
 // lockName is the file that holds the advisory lock while a ledger is open.
@@ -46,7 +43,7 @@ type Ledger struct {
 	now   func() time.Time
 	trace func(stage, photo string) // tests only; nil otherwise
 	clone func(dst, src file) error // cloneFile, but for tests
-	lock  *flock.Flock              // nil where nothing may be written
+	lock  *lockFile                 // nil where nothing may be written
 
 	repairs Repairs
 	running sync.WaitGroup
@@ -132,7 +129,7 @@ func openIn(root folder, tool string) (*Ledger, error) {
 	return newLedger(root, tool, lock)
 }
 
-func newLedger(root folder, tool string, lock *flock.Flock) (*Ledger, error) {
+func newLedger(root folder, tool string, lock *lockFile) (*Ledger, error) {
 	l := &Ledger{
 		root:   root,
 		tool:   tool,
@@ -157,80 +154,6 @@ func (l *Ledger) SetClock(now func() time.Time) { l.now = now }
 // SyncFolder makes it durable that files were put into a folder of root, or taken
 // out of it. Where the system can't do that there is nothing to be done.
 func SyncFolder(root *os.Root, dir string) error { return syncDir(rootFolder{root}, dir) }
-
-// takeLock takes the advisory lock. The lock file is made through the root and
-// compared with the one locked, so that the lock can't land outside the root.
-func takeLock(root folder) (*flock.Flock, error) {
-	fail := func(err error) error {
-		return fmt.Errorf("ledger of %s: can't lock the folder: %w", root.Name(), err)
-	}
-	// The holder removes the file before it lets go, so a lock may turn out to
-	// be on a file that is no longer there: then try again.
-	for range 100 {
-		f, err := root.OpenFile(lockName, os.O_RDWR|os.O_CREATE, 0o644)
-		if err != nil {
-			return nil, fail(err)
-		}
-		if err := f.Close(); err != nil {
-			return nil, fail(err)
-		}
-		lock := flock.New(filepath.Join(root.Name(), lockName), flock.SetFlag(os.O_RDWR))
-		ok, err := lock.TryLock()
-		switch {
-		case errors.Is(err, fs.ErrNotExist):
-			here, serr := root.Stat(".")
-			named, nerr := os.Stat(root.Name())
-			if serr != nil || nerr != nil || !os.SameFile(here, named) {
-				return nil, fail(fmt.Errorf("the path %s no longer leads to it", root.Name()))
-			}
-			continue // its holder removed it just now
-		case err != nil:
-			return nil, fail(err)
-		case !ok:
-			return nil, fmt.Errorf("ledger of %s: %w: wait until it is done, or end it", root.Name(), ErrLocked)
-		}
-		there, err := inPlace(root, lock)
-		if there {
-			return lock, nil
-		}
-		if err = errors.Join(err, lock.Unlock()); err != nil {
-			return nil, fail(err)
-		}
-	}
-	return nil, fail(errors.New("the lock file keeps changing"))
-}
-
-// inPlace reports whether the file that is locked is the one at its place.
-func inPlace(root folder, lock *flock.Flock) (bool, error) {
-	held, err := lock.Stat()
-	if err != nil {
-		return false, err
-	}
-	there, err := root.Lstat(lockName)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return false, nil
-	case err != nil:
-		return false, err
-	case !os.SameFile(held, there) && !there.Mode().IsRegular():
-		return false, fmt.Errorf("%s is not a regular file: remove it", lockName)
-	}
-	return os.SameFile(held, there), nil
-}
-
-// dropLock removes the lock file and releases the lock, in this order: see
-// takeLock. Where an open file can't be removed (Windows) it stays, which does
-// no harm.
-func dropLock(root folder, lock *flock.Flock) error {
-	if lock == nil {
-		return nil
-	}
-	err := root.Remove(lockName)
-	if err != nil && (errors.Is(err, fs.ErrNotExist) || !removesOpenFiles) {
-		err = nil
-	}
-	return errors.Join(err, lock.Unlock())
-}
 
 // Close waits for the calls that are running and releases the lock. Further
 // calls give ErrClosed.

@@ -6,7 +6,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"syscall"
 )
 
 // folderFS is a folder on disk of which only ordinary files and folders are
@@ -75,7 +74,7 @@ func openOrdinary(name string, stat func(string) (fs.FileInfo, error), open func
 	if err := ordinary(stat(name)); err != nil {
 		return nil, err
 	}
-	f, err := open(name, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+	f, err := open(name, os.O_RDONLY|nonBlock, 0)
 	if err != nil {
 		return nil, err
 	}

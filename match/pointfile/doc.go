@@ -36,7 +36,7 @@
 // formats can be read from any fs.FS; a GeoPackage needs one whose files can seek,
 // and is read row by row through SQLite, without a copy on disk. Its layer must be
 // a table: the rows of a view or a virtual table are worked out, and not in the
-// file.
+// file. In WebAssembly there is no SQLite, and a GeoPackage is refused.
 //
 // # What a file may claim
 //

@@ -13,8 +13,6 @@ import (
 	"strings"
 	"time"
 
-	_ "modernc.org/sqlite" // the driver "sqlite"
-
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/internal/words"
@@ -54,9 +52,14 @@ type Based interface {
 // The system is named by its authority code, with its text by the extension for
 // well-known text 2. A grid with a text and no code gets a number of its own; one
 // without a text and a code of EPSG is the standard's undefined Cartesian system.
+//
+// In WebAssembly there is no database engine, and the error is errors.ErrUnsupported.
 func GeoPackage(ctx context.Context, w io.Writer, r *match.Result, opt GeoPackageOptions) (err error) {
+	if !slices.Contains(sql.Drivers(), driver) {
+		return fmt.Errorf("geopackage: %w in WebAssembly: write another format", errors.ErrUnsupported)
+	}
 	// Made in memory, so that what is written is whole or not there.
-	db, err := sql.Open("sqlite", ":memory:")
+	db, err := sql.Open(driver, ":memory:")
 	if err != nil {
 		return fmt.Errorf("geopackage: %w", err)
 	}
@@ -88,6 +91,9 @@ func GeoPackage(ctx context.Context, w io.Writer, r *match.Result, opt GeoPackag
 	_, err = w.Write(file)
 	return err
 }
+
+// driver is the database engine's name.
+const driver = "sqlite"
 
 // geoPackage writes the tables.
 type geoPackage struct {

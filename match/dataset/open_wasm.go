@@ -1,0 +1,4 @@
+package dataset
+
+// nonBlock is no flag here: opening never waits for another program.
+const nonBlock = 0
