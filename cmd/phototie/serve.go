@@ -45,7 +45,7 @@ An error is in the response to its request; the exit code is about the streams.
 		case opt.AtOnce < 0 || most < 1 || most > 2047:
 			return usagef("--at-once is 0 or more, --max-mib from 1 to 2047")
 		}
-		opt.MaxRequest = most << 20
+		opt.MaxRequest, opt.Fitting = most<<20, crs.Fitting
 		return service.New(crs.OpenGrid, opt).Serve(cmd.Context(), os.Stdin, e.stdout)
 	}
 	return cmd

@@ -3,28 +3,30 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/base64"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"image"
-	"image/color"
 	"image/jpeg"
 	"io"
+	"io/fs"
 	"log/slog"
 	"math"
-	"mime"
 	"mime/multipart"
 	"net"
 	"net/http"
 	"net/http/httptest"
-	"net/textproto"
-	"slices"
+	"os"
+	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/rwcarlsen/goexif/exif"
+	"github.com/santhosh-tekuri/jsonschema/v6"
 
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/geotagtest"
@@ -32,129 +34,342 @@ import (
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
 	"example.com/phototie/match/report"
+	"example.com/phototie/match/service"
 )
 
-// serve starts a service for a test and returns its address.
-func serve(t *testing.T, proj projection, change func(*limits)) string {
+// server is a service that runs for a test, and what it was seen to answer.
+type server struct {
+	t      *testing.T
+	url    string
+	system string
+	seen   map[string]bool // method, path and status, as the description has them
+}
+
+// serve starts a service; wrap, which may be nil, is around its handler.
+func serve(t *testing.T, open grid.Opener, system string, change func(*limits), wrap func(http.Handler) http.Handler) *server {
 	t.Helper()
 	lim := defaultLimits()
 	if change != nil {
 		change(&lim)
 	}
 	log := slog.New(slog.NewTextHandler(t.Output(), nil))
+	h := newHandler(open, system, lim, log)
+	if wrap != nil {
+		h = wrap(h)
+	}
 	ts := httptest.NewUnstartedServer(nil)
-	ts.Config = newServer(newService(proj, lim, log), lim, log)
+	ts.Config = newServer(h, log)
 	ts.Start()
 	t.Cleanup(ts.Close)
-	return ts.URL
+	return &server{t, ts.URL, system, map[string]bool{}}
 }
 
-func itm(t *testing.T) *crs.CRS {
-	t.Helper()
-	c, err := crs.Open("EPSG:2157")
-	if err != nil {
-		t.Fatal(err)
-	}
-	return c
-}
-
-// plain is a photo without a tag.
-func plain(t *testing.T) []byte {
-	t.Helper()
-	var b bytes.Buffer
-	m := image.NewGray(image.Rect(0, 0, 64, 48))
-	m.SetGray(3, 3, color.Gray{200})
-	if err := jpeg.Encode(&b, m, nil); err != nil {
-		t.Fatal(err)
-	}
-	return b.Bytes()
-}
+const (
+	quay     = `"e":690242.043,"n":604873.007`
+	lat, lon = 52.188271, -6.680190
+)
 
 // tagged is a photo at a position.
 func tagged(t *testing.T, lat, lon float64) []byte {
 	t.Helper()
-	out, _, err := geotag.Rewrite(plain(t), geotag.Edit{Lat: lat, Lon: lon, HPositioningError: 3, ProcessingMethod: "GPS"})
+	out, _, err := geotag.Rewrite(geotagtest.Plain(), geotag.Edit{Lat: lat, Lon: lon, HPositioningError: 3, ProcessingMethod: "GPS"})
 	if err != nil {
 		t.Fatal(err)
 	}
 	return out
 }
 
-// upload is a form as a client sends it.
-func upload(t *testing.T, name string, photo []byte, fields ...string) (body []byte, contentType string) {
+// form is a body as curl sends it: requests, and photos by their names.
+func form(t *testing.T, requests string, photos ...any) (body []byte, kind string) {
 	t.Helper()
 	var b bytes.Buffer
 	w := multipart.NewWriter(&b)
-	for i := 0; i < len(fields); i += 2 {
-		if err := w.WriteField(fields[i], fields[i+1]); err != nil {
-			t.Fatal(err)
+	err := w.WriteField("requests", requests)
+	for i := 0; i < len(photos) && err == nil; i += 2 {
+		var p io.Writer
+		if p, err = w.CreateFormFile("photos", photos[i].(string)); err == nil {
+			_, err = p.Write(photos[i+1].([]byte))
 		}
 	}
-	if photo != nil {
-		// Written as it is, as a hostile client would.
-		p, err := w.CreatePart(textproto.MIMEHeader{"Content-Disposition": {`form-data; name="photo"; filename="` + name + `"`}})
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := p.Write(photo); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if err := w.Close(); err != nil {
+	if err := errors.Join(err, w.Close()); err != nil {
 		t.Fatal(err)
 	}
 	return b.Bytes(), w.FormDataContentType()
 }
 
-// post sends a form and reads the answer.
-func post(t *testing.T, url, name string, photo []byte, fields ...string) (*http.Response, []byte) {
-	t.Helper()
-	body, kind := upload(t, name, photo, fields...)
-	resp, err := http.Post(url, kind, bytes.NewReader(body))
+// send sends a request and holds the answer against the description.
+func (s *server) send(method, path string, body io.Reader, kind string) (*http.Response, []byte) {
+	s.t.Helper()
+	req, err := http.NewRequestWithContext(s.t.Context(), method, s.url+path, body)
 	if err != nil {
-		t.Fatal(err)
+		s.t.Fatal(err)
 	}
-	return answer(t, resp)
-}
-
-func answer(t *testing.T, resp *http.Response) (*http.Response, []byte) {
-	t.Helper()
+	req.Header.Set("Content-Type", kind)
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		s.t.Fatal(err)
+	}
 	defer resp.Body.Close()
 	text, err := io.ReadAll(resp.Body)
 	if err != nil {
-		t.Fatal(err)
+		s.t.Fatal(err)
 	}
+	s.described(method, path, resp, text)
 	return resp, text
 }
 
-// wantProblem wants an answer to be problem details of a kind.
-func wantProblem(t *testing.T, what string, resp *http.Response, text []byte, kind, says string) problem {
-	t.Helper()
-	var p problem
-	if err := json.Unmarshal(text, &p); err != nil {
-		t.Fatalf("%s: %d %s: %v", what, resp.StatusCode, text, err)
+// described holds an answer against the description, and puts it down as seen.
+func (s *server) described(method, path string, resp *http.Response, text []byte) {
+	s.t.Helper()
+	at := path
+	if strings.HasPrefix(path, "/schema/") {
+		at = "/schema/{name}"
 	}
-	want := kinds[kind]
-	if want.status == 0 {
-		t.Fatalf("there is no kind %q", kind)
+	where := []string{"paths", at, strings.ToLower(method), "responses", fmt.Sprint(resp.StatusCode)}
+	d := document(s.t)
+	node, where := d.find(where)
+	if node == nil {
+		s.t.Fatalf("%s %s answers %d, which is not described: %s", method, path, resp.StatusCode, text)
 	}
-	if resp.StatusCode != want.status || p.Status != want.status || p.Title != want.title || !strings.HasSuffix(p.Type, "/"+kind) ||
-		resp.Header.Get("Content-Type") != "application/problem+json" {
-		t.Errorf("%s: %d %s %s, want %s (%d)", what, resp.StatusCode, resp.Header.Get("Content-Type"), text, kind, want.status)
+	s.seen[fmt.Sprint(method, " ", at, " ", resp.StatusCode)] = true
+	for name := range object(node["headers"]) {
+		if resp.Header.Get(name) == "" {
+			s.t.Errorf("%s %s %d has no header %s", method, path, resp.StatusCode, name)
+		}
 	}
-	if !strings.Contains(p.Detail, says) {
-		t.Errorf("%s: detail %q, want %q", what, p.Detail, says)
+	if node["content"] == nil {
+		return
 	}
-	return p
+	kind, _, _ := strings.Cut(resp.Header.Get("Content-Type"), ";")
+	if err := d.validate(s.t, append(where, "content", kind, "schema"), text); err != nil {
+		s.t.Errorf("%s %s %d %s: %v\n%.500s", method, path, resp.StatusCode, kind, err, text)
+	}
 }
 
-func compared(t *testing.T, resp *http.Response, text []byte) report.Compare {
+// post sends requests as a form; each is a JSON object.
+func (s *server) post(requests []string, photos ...any) []service.Response {
+	s.t.Helper()
+	body, kind := form(s.t, "["+strings.Join(requests, ",")+"]", photos...)
+	resp, text := s.send("POST", "/requests", bytes.NewReader(body), kind)
+	var all []service.Response
+	if err := json.Unmarshal(text, &all); err != nil || resp.StatusCode != http.StatusOK || len(all) != len(requests) {
+		s.t.Fatalf("%d %v: %.500s", resp.StatusCode, err, text)
+	}
+	return all
+}
+
+// compared is the document of a comparison.
+func compared(t *testing.T, r service.Response) report.Compare {
 	t.Helper()
 	var doc report.Compare
-	if err := json.Unmarshal(text, &doc); err != nil || resp.StatusCode != http.StatusOK || doc.Format != report.CompareFormat {
-		t.Fatalf("%d %s: %v", resp.StatusCode, text, err)
+	if err := json.Unmarshal(r.Compare, &doc); err != nil || r.Error != nil {
+		t.Fatalf("%v, %v: %s", r.Error, err, r.Compare)
 	}
 	return doc
+}
+
+// description is openapi.json with the schemas that it refers to.
+type description struct {
+	doc      map[string]any
+	compiler *jsonschema.Compiler
+}
+
+var document = func() func(t testing.TB) *description {
+	load := sync.OnceValues(func() (*description, error) { return load(openAPI) })
+	return func(t testing.TB) *description {
+		d, err := load()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return d
+	}
+}()
+
+func load(text []byte) (*description, error) {
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(text))
+	if err != nil {
+		return nil, err
+	}
+	d := &description{object(doc), jsonschema.NewCompiler()}
+	d.compiler.DefaultDraft(jsonschema.Draft2020)
+	err = d.compiler.AddResource("mem:///openapi.json", doc)
+	files := report.Schemas()
+	return d, errors.Join(err, fs.WalkDir(files, ".", func(p string, e fs.DirEntry, err error) error {
+		if err != nil || e.IsDir() {
+			return err
+		}
+		text, err := fs.ReadFile(files, p)
+		if err != nil {
+			return err
+		}
+		doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(text))
+		return errors.Join(err, d.compiler.AddResource("mem:///schema/"+p, doc))
+	}))
+}
+
+func object(v any) map[string]any { m, _ := v.(map[string]any); return m }
+
+// find follows a path through the document, and a reference at its end.
+func (d *description) find(where []string) (map[string]any, []string) {
+	node := d.doc
+	for _, key := range where {
+		node = object(node[key])
+	}
+	if ref, ok := node["$ref"].(string); ok {
+		return d.find(strings.Split(strings.TrimPrefix(ref, "#/"), "/"))
+	}
+	return node, where
+}
+
+// validate holds a JSON text against a schema in the document.
+func (d *description) validate(t testing.TB, where []string, text []byte) error {
+	t.Helper()
+	for i := range where {
+		where[i] = strings.NewReplacer("~", "~0", "/", "~1", "{", "%7B", "}", "%7D").Replace(where[i])
+	}
+	schema, err := d.compiler.Compile("mem:///openapi.json#/" + strings.Join(where, "/"))
+	if err != nil {
+		return err
+	}
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(text))
+	if err != nil {
+		return err
+	}
+	return schema.Validate(doc)
+}
+
+// The description is one by the rules of OpenAPI 3.1: testdata has the schema that the
+// OpenAPI Initiative publishes at https://spec.openapis.org/oas/3.1/schema/2022-10-07
+// (Apache-2.0).
+func TestDescriptionIsOpenAPI(t *testing.T) {
+	text, err := os.ReadFile("testdata/openapi-3.1-schema.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	meta, err := jsonschema.UnmarshalJSON(bytes.NewReader(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := jsonschema.NewCompiler()
+	schema, err := c.Compile("https://spec.openapis.org/oas/3.1/schema/2022-10-07")
+	if err == nil {
+		t.Fatal("the schema came from elsewhere")
+	}
+	if err := c.AddResource("https://spec.openapis.org/oas/3.1/schema/2022-10-07", meta); err != nil {
+		t.Fatal(err)
+	}
+	if schema, err = c.Compile("https://spec.openapis.org/oas/3.1/schema/2022-10-07"); err != nil {
+		t.Fatal(err)
+	}
+	if err := schema.Validate(document(t).doc); err != nil {
+		t.Error(err)
+	}
+	for _, bad := range []string{`"responses": {`, `"version": "1",`} {
+		broken, err := jsonschema.UnmarshalJSON(strings.NewReader(strings.Replace(string(openAPI), bad, strings.ToUpper(bad), 1)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if schema.Validate(broken) == nil {
+			t.Errorf("a description without %s passes", bad)
+		}
+	}
+}
+
+// Every answer that the description has is given, and no other; what it shows as a
+// request is one.
+func TestDescriptionIsTrue(t *testing.T) {
+	d := document(t)
+	s := serve(t, crs.OpenGrid, "EPSG:2157", func(l *limits) { l.body, l.rate, l.grace = 200<<10, 1<<30, time.Second }, nil)
+	body, kind := form(t, `[]`)
+	post := func(want int, body io.Reader, kind string) []byte {
+		t.Helper()
+		resp, text := s.send("POST", "/requests", body, kind)
+		if resp.StatusCode != want {
+			t.Errorf("%d %s, want %d", resp.StatusCode, text, want)
+		}
+		return text
+	}
+	if text := post(200, bytes.NewReader(body), kind); string(text) != "[]\n" {
+		t.Errorf("nothing asked: %s", text)
+	}
+	media, where := d.find([]string{"paths", "/requests", "post", "requestBody", "content", "application/json"})
+	example, err := json.Marshal(media["example"])
+	if err != nil {
+		t.Fatal(err)
+	}
+	post(200, bytes.NewReader(example), "application/json; charset=utf-8")
+	// Each of these is refused by the description and by the service, and the first is not.
+	for i, r := range []string{
+		`{"do":"compare",` + quay + `,"photo":"AAAA"}`, `{"do":"compare",` + quay + `,"path":"/etc/passwd"}`,
+		`{"do":"correct",` + quay + `,"photo":"AAAA","into":"x"}`, `{"do":"check","dataset":"/"}`, `{"do":"cancel","of":1}`,
+		`{"do":"compare","photo":"AAAA"}`, `{"do":"compare",` + quay + `,"photo":"AAAA","only":["all"]}`,
+		`{"do":"compare",` + quay + `,"photo":"AAAA","sigma_m":-1}`, `{"do":"compare","e":"1","n":2,"photo":"AAAA"}`, `[]`, `null`,
+	} {
+		err := d.validate(t, append(append([]string{}, where...), "schema"), []byte("["+r+"]"))
+		var got []service.Response
+		if err := json.Unmarshal(post(200, strings.NewReader("["+r+"]"), "application/json"), &got); err != nil {
+			t.Fatal(err)
+		}
+		if told := got[0].Error; (err == nil) != (i == 0) || told == nil || (told.Code == service.BadImage) != (i == 0) {
+			t.Errorf("%s: the description says %v, the service %+v", r, err, told)
+		}
+	}
+	for _, c := range []struct {
+		status     int
+		body, kind string
+	}{
+		{415, "e=1", "application/x-www-form-urlencoded"},
+		{415, "[]", ""},
+		{415, "--x--", "multipart/form-data"},
+		{400, "{}", "application/json"},
+		{400, "null", "application/json"},
+		{400, "[] []", "application/json"},
+		{400, "--x\r\nnonsense", "multipart/form-data; boundary=x"},
+		{400, "--x--", "multipart/form-data; boundary=x"},
+		{400, "--x\r\nContent-Disposition: form-data; name=\"z\"\r\n\r\n1\r\n--x--", "multipart/form-data; boundary=x"},
+		{400, strings.Repeat("--x\r\nContent-Disposition: form-data; name=\"requests\"\r\n\r\n[]\r\n", 2) + "--x--", "multipart/form-data; boundary=x"},
+		{400, strings.Repeat("--x\r\nContent-Disposition: form-data; name=\"photos\"; filename=a\r\n\r\n1\r\n", 2) + "--x--", "multipart/form-data; boundary=x"},
+		{413, strings.Repeat(" ", 300<<10), "application/json"},
+	} {
+		post(c.status, strings.NewReader(c.body), c.kind)
+		post(c.status, struct{ io.Reader }{strings.NewReader(c.body)}, c.kind) // of no length that is told
+	}
+	r, w := io.Pipe()
+	post(408, r, "application/json") // from a client who sends nothing
+	w.Close()
+	t.Setenv("TMPDIR", filepath.Join(t.TempDir(), "none"))
+	if text := post(500, strings.NewReader("[]"), "application/json"); bytes.Contains(text, []byte("none")) {
+		t.Errorf("it tells too much: %s", text)
+	}
+	_, text := s.send("GET", "/openapi.json", nil, "")
+	if !bytes.Equal(text, openAPI) {
+		t.Error("another description is served")
+	}
+	s.send("GET", "/schema/serve-1.json", nil, "")
+	s.send("GET", "/schema/none.json", nil, "")
+	busy := serve(t, crs.OpenGrid, "EPSG:2157", func(l *limits) { l.open = 0 }, nil)
+	busy.send("POST", "/requests", strings.NewReader("[]"), "application/json")
+
+	for path, item := range object(d.doc["paths"]) {
+		for method, op := range object(item) {
+			for status := range object(object(op)["responses"]) {
+				if what := strings.ToUpper(method) + " " + path + " " + status; !s.seen[what] && !busy.seen[what] {
+					t.Errorf("%s is described, and never seen", what)
+				}
+			}
+		}
+	}
+	for _, c := range []struct {
+		method, path string
+		status       int
+	}{{"GET", "/requests", 405}, {"POST", "/openapi.json", 405}, {"GET", "/", 404}, {"GET", "/schema/../openapi.json", 200}} {
+		req, _ := http.NewRequestWithContext(t.Context(), c.method, s.url+c.path, nil)
+		resp, err := http.DefaultClient.Do(req)
+		if err != nil || resp.StatusCode != c.status || resp.Header.Get("X-Content-Type-Options") != "nosniff" {
+			t.Fatalf("%s %s: %v %v, want %d", c.method, c.path, resp, err, c.status)
+		}
+		resp.Body.Close()
+	}
 }
 
 // A photo as a camera wrote it goes there and back: the discrepancy is what was put
@@ -179,7 +394,8 @@ func TestRoundTripOfARealPhoto(t *testing.T) {
 	if tag.Position.Lat < 0 {
 		code += 100
 	}
-	proj, err := crs.Open(fmt.Sprintf("EPSG:%d", code))
+	system := fmt.Sprintf("EPSG:%d", code)
+	proj, err := crs.Open(system)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -187,27 +403,17 @@ func TestRoundTripOfARealPhoto(t *testing.T) {
 	if err != nil || placed[0].Err != nil {
 		t.Fatal(err, placed)
 	}
-	point := grid.EN{E: placed[0].E - 3, N: placed[0].N + 1}
-	e, n := fmt.Sprintf("%.4f", point.E), fmt.Sprintf("%.4f", point.N)
-	url := serve(t, proj, nil)
-
-	resp, text := post(t, url+"/compare", photo.Name, photo.Raw, "e", e, "n", n, "sigma_m", "0.02")
-	doc := compared(t, resp, text)
+	at := fmt.Sprintf(`"e":%.4f,"n":%.4f,"path":%q`, placed[0].E-3, placed[0].N+1, photo.Name)
+	s := serve(t, crs.OpenGrid, system, nil, nil)
+	got := s.post([]string{`{"do":"compare","sigma_m":0.02,` + at + `}`, `{"id":2,"do":"correct",` + at + `}`}, photo.Name, photo.Raw)
+	doc := compared(t, got[0])
 	d := doc.Photo.Discrepancy
-	if d == nil || math.Abs(d.DE-3) > 1e-3 || math.Abs(d.DN+1) > 1e-3 || doc.Photo.Verdict != match.Within || doc.Grid.Code != fmt.Sprintf("EPSG:%d", code) {
-		t.Fatalf("%s: %s", photo.Name, text)
+	if d == nil || math.Abs(d.DE-3) > 1e-3 || math.Abs(d.DN+1) > 1e-3 || doc.Photo.Verdict != match.Within || doc.Grid.Code != system || doc.Photo.Name != photo.Name {
+		t.Fatalf("%s: %s", photo.Name, got[0].Compare)
 	}
-
-	resp, corrected := post(t, url+"/correct", photo.Name, photo.Raw, "e", e, "n", n)
-	if resp.StatusCode != http.StatusOK || resp.Header.Get("Content-Type") != "image/jpeg" || resp.Header.Get("Phototie-Verdict") != "within" || resp.ContentLength != int64(len(corrected)) {
-		t.Fatalf("%d %v: %.300s", resp.StatusCode, resp.Header, corrected)
-	}
-	back, _ := post(t, url+"/compare", photo.Name, corrected, "e", e, "n", n)
-	if back.StatusCode != http.StatusOK {
-		t.Fatal(back.Status)
-	}
-	_, text = post(t, url+"/compare", photo.Name, corrected, "e", e, "n", n)
-	if d := compared(t, resp, text).Photo.Discrepancy; d == nil || d.Distance > 0.001 {
+	corrected := got[1].Correct.Photo
+	got = s.post([]string{`{"do":"compare",` + at + `}`}, photo.Name, corrected)
+	if d := compared(t, got[0]).Photo.Discrepancy; d == nil || d.Distance > 0.001 {
 		t.Errorf("the corrected photo is %v from the point", d)
 	}
 	x, err := exif.Decode(bytes.NewReader(corrected))
@@ -241,242 +447,231 @@ func same(a, b image.Image) bool {
 	return true
 }
 
-const (
-	quayE, quayN = "690242.043", "604873.007"
-	lat, lon     = 52.188271, -6.680190
-)
-
-func TestProblems(t *testing.T) {
-	url := serve(t, itm(t), func(l *limits) { l.body = 200 << 10 })
-	photo := tagged(t, lat, lon)
-	long := strings.Repeat("9", mostText+1)
-	for _, c := range []struct {
-		name   string
-		photo  []byte
-		fields []string
-		kind   string
-		says   string
-		field  string
-	}{
-		{"no photo", nil, []string{"e", quayE, "n", quayN}, "bad-field", "there is no photo", "photo"},
-		{"no easting", photo, []string{"n", quayN}, "bad-field", "it has to be a number", "e"},
-		{"no number", photo, []string{"e", quayE, "n", "604 873"}, "bad-field", "it has to be a number", "n"},
-		{"NaN", photo, []string{"e", "NaN", "n", quayN}, "bad-field", "it has to be a number", "e"},
-		{"infinite", photo, []string{"e", quayE, "n", "1e999"}, "bad-field", "it has to be a number", "n"},
-		{"long", photo, []string{"e", long, "n", quayN}, "bad-field", "more than 256 bytes", "e"},
-		{"negative sigma", photo, []string{"e", quayE, "n", quayN, "sigma_m", "-1"}, "bad-field", "0 or more", "sigma_m"},
-		{"twice", photo, []string{"e", quayE, "n", quayN, "e", "1"}, "bad-field", "comes twice", "e"},
-		{"unknown field", photo, []string{"e", quayE, "n", quayN, "z", "1"}, "bad-field", "no such field", "z"},
-		{"verdict", photo, []string{"e", quayE, "n", quayN, "only", "all"}, "bad-field", "it takes verdicts", "only"},
-		{"swapped", photo, []string{"e", "900000", "n", "500000"}, "outside-grid", "with e and n swapped it would be", ""},
-		{"nowhere", photo, []string{"e", "1e12", "n", "-1e12"}, "outside-grid", "is not in", ""},
-		{"degrees", photo, []string{"e", "-6.68", "n", "52.188"}, "outside-grid", "in the unit metre", ""},
-		{"not an image", []byte("%PDF-1.7 this is none"), []string{"e", quayE, "n", quayN}, "not-an-image", "", "photo"},
-		{"empty file", []byte{}, []string{"e", quayE, "n", quayN}, "not-an-image", "", "photo"},
-		{"damaged", photo[:40], []string{"e", quayE, "n", quayN}, "damaged-image", "", "photo"},
-		{"too large", make([]byte, 300<<10), []string{"e", quayE, "n", quayN}, "too-large", "the limit is 204800 bytes", ""},
-		{"too many fields", photo, slices.Concat([]string{"e", quayE, "n", quayN}, manyFields()), "bad-form", "more than 16 fields", ""},
-	} {
-		for _, path := range []string{"/compare", "/correct"} {
-			resp, text := post(t, url+path, "a.jpg", c.photo, c.fields...)
-			if p := wantProblem(t, c.name, resp, text, c.kind, c.says); p.Field != c.field {
-				t.Errorf("%s: field %q, want %q", c.name, p.Field, c.field)
-			}
+// Several photos of one request have their responses in order, whatever becomes of each:
+// one that is out is not corrected unless the client says so, and a position that is
+// swapped is seen.
+func TestSeveralPhotos(t *testing.T) {
+	s := serve(t, crs.OpenGrid, "EPSG:2157", nil, nil)
+	near, far := tagged(t, lat, lon), tagged(t, lat+0.01, lon)
+	ask := func(do, path, more string) string {
+		return `{"id":"` + path + `","do":"` + do + `",` + quay + `,"path":"` + path + `"` + more + `}`
+	}
+	hostile := "../<b>\u202egpj.写"
+	got := s.post([]string{
+		ask("compare", "near", ""), ask("correct", "far", ""), ask("correct", "far", `,"only":["gross"]`), ask("correct", "plain", `,"only":["unjudged"]`),
+		ask("compare", "text", ""), ask("compare", "none", ""), ask("compare", "near", `,"crs":"EPSG:1"`), ask("compare", "near", `,"colour":"red"`),
+		`{"do":"compare","e":604873.007,"n":690242.043,"path":"near"}`, `{"do":"compare",` + quay + `,"path":` + quoted(t, hostile) + `}`,
+		`{"do":"compare",` + quay + `,"name":"by bytes","photo":"` + base64.StdEncoding.EncodeToString(near) + `"}`,
+	}, "near", near, "far", far, "plain", geotagtest.Plain(), "text", []byte("%PDF-1.7"), "b>\u202egpj.写", near)
+	if doc := compared(t, got[0]); doc.Photo.Verdict != match.Within || doc.Photo.Name != "near" || string(got[0].ID) != `"near"` {
+		t.Errorf("%s", got[0].Compare)
+	}
+	if c := got[1].Correct; c.Outcome != "left" || !strings.Contains(c.Why, "gross") || c.Photo != nil {
+		t.Errorf("%+v", c)
+	}
+	for _, i := range []int{2, 3} {
+		tag, err := geotag.ReadBytes(got[i].Correct.Photo)
+		if err != nil || math.Abs(tag.Position.Lat-lat) > 1e-4 {
+			t.Errorf("%d: %v %v", i, tag, err)
 		}
 	}
-	get := func(method, path string, body io.Reader, kind string) (*http.Response, []byte) {
-		req, err := http.NewRequestWithContext(t.Context(), method, url+path, body)
-		if err != nil {
+	for i, code := range map[int]service.Code{4: service.BadImage, 5: service.BadRequest, 6: service.BadSystem, 7: service.BadRequest, 9: service.BadRequest} {
+		if got[i].Error == nil || got[i].Error.Code != code {
+			t.Errorf("%d: %+v, want %s", i, got[i].Error, code)
+		}
+	}
+	if !bytes.Contains(got[8].Compare, []byte(`"north_first":true`)) {
+		t.Errorf("swapped: %.300s", got[8].Compare)
+	}
+	if doc := compared(t, got[10]); doc.Photo.Name != "by bytes" {
+		t.Errorf("%s", got[10].Compare)
+	}
+}
+
+func quoted(t *testing.T, s string) string {
+	text, err := json.Marshal(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
+// watched counts the requests that a handler has under way, and tells when one has been
+// read up to some of its bytes.
+type watched struct {
+	over atomic.Int32
+	read chan struct{} // of requests with the header Slow
+}
+
+func (c *watched) wrap(h http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if upTo := 0; r.Header.Get("Slow") != "" {
+			fmt.Sscan(r.Header.Get("Slow"), &upTo)
+			r.Body = &counted{r.Body, upTo, c.read}
+			defer c.over.Add(1)
+		}
+		h.ServeHTTP(w, r)
+	})
+}
+
+type counted struct {
+	io.ReadCloser
+	left int
+	read chan struct{}
+}
+
+func (c *counted) Read(p []byte) (int, error) {
+	n, err := c.ReadCloser.Read(p)
+	if was := c.left; was > 0 {
+		if c.left -= n; c.left <= 0 {
+			c.read <- struct{}{}
+		}
+	}
+	return n, err
+}
+
+// slow begins a request over a connection of its own, and sends only the first bytes.
+func (s *server) slow(body []byte, kind string, first int) net.Conn {
+	s.t.Helper()
+	conn, err := net.Dial("tcp", strings.TrimPrefix(s.url, "http://"))
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	s.t.Cleanup(func() { conn.Close() })
+	fmt.Fprintf(conn, "POST /requests HTTP/1.1\r\nHost: x\r\nConnection: close\r\nSlow: %d\r\nContent-Type: %s\r\nContent-Length: %d\r\n\r\n%s", first, kind, len(body), body[:first])
+	return conn
+}
+
+// Sixty clients who have sent half of their photos, and one who does not read its answer,
+// take no place from another, who is answered before any of them is, though there is one
+// place alone. Then they are answered too.
+func TestSlowClientsTakeNoPlace(t *testing.T) {
+	const clients = 60
+	c := &watched{read: make(chan struct{}, clients+1)}
+	s := serve(t, crs.OpenGrid, "EPSG:2157", func(l *limits) { l.places, l.grace = 1, time.Minute }, c.wrap)
+	body, kind := form(t, `[{"do":"compare",`+quay+`,"path":"a"}]`, "a", tagged(t, lat, lon))
+	var conns []net.Conn
+	for range clients {
+		conns = append(conns, s.slow(body, kind, len(body)/2))
+	}
+	// The answer of 24 photos of 1 MiB is more than connections hold.
+	many, manyKind := form(t, `[`+strings.TrimSuffix(strings.Repeat(`{"do":"correct",`+quay+`,"path":"a"},`, 24), ",")+`]`, "a", append(tagged(t, lat, lon), make([]byte, 1<<20)...))
+	reader := s.slow(many, manyKind, len(many))
+	if _, err := io.ReadFull(reader, make([]byte, 12)); err != nil {
+		t.Fatal(err)
+	}
+	for range clients + 1 {
+		<-c.read
+	}
+	for range 3 {
+		if doc := compared(t, s.post([]string{`{"do":"compare",` + quay + `,"path":"a"}`}, "a", tagged(t, lat, lon))[0]); doc.Photo.Verdict != match.Within {
+			t.Error(doc.Photo.Verdict)
+		}
+	}
+	if n := c.over.Load(); n != 0 {
+		t.Errorf("%d of the slow clients were done with before", n)
+	}
+	reader.Close()
+	for i, conn := range conns {
+		if _, err := conn.Write(body[len(body)/2:]); err != nil {
 			t.Fatal(err)
 		}
-		req.Header.Set("Content-Type", kind)
-		resp, err := http.DefaultClient.Do(req)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return answer(t, resp)
-	}
-	resp, text := get("GET", "/compare", nil, "")
-	wantProblem(t, "GET", resp, text, "wrong-method", "GET")
-	if resp.Header.Get("Allow") != "POST" {
-		t.Errorf("Allow: %q", resp.Header.Get("Allow"))
-	}
-	resp, text = get("GET", "/nowhere", nil, "")
-	wantProblem(t, "another path", resp, text, "no-such-place", "POST /compare")
-	resp, text = get("POST", "/compare", strings.NewReader("e=1"), "application/x-www-form-urlencoded")
-	wantProblem(t, "another form", resp, text, "not-a-form", "")
-	resp, text = get("POST", "/compare", strings.NewReader("--x\r\nnonsense"), "multipart/form-data; boundary=x")
-	wantProblem(t, "a form that is cut off", resp, text, "bad-form", "")
-	// Too large, and its length is not told beforehand.
-	body, kind := upload(t, "a.jpg", make([]byte, 300<<10), "e", quayE, "n", quayN)
-	resp, text = get("POST", "/compare", struct{ io.Reader }{bytes.NewReader(body)}, kind)
-	wantProblem(t, "too large, without a length", resp, text, "too-large", "")
-	if resp, text = get("GET", "/", nil, ""); resp.StatusCode != http.StatusOK || !bytes.Contains(text, []byte("EPSG:2157")) {
-		t.Errorf("the page: %d %s", resp.StatusCode, text)
-	}
-}
-
-func manyFields() []string {
-	var out []string
-	for i := range mostFields {
-		out = append(out, fmt.Sprint("f", i), "1")
-	}
-	return out
-}
-
-// A photo that is out is not corrected unless the client says so, and then nothing is
-// wrong with it.
-func TestVerdictsAndCorrection(t *testing.T) {
-	url := serve(t, itm(t), nil)
-	far, bare := tagged(t, lat+0.01, lon), plain(t)
-	for name, photo := range map[string][]byte{"gross": far, "unjudged": bare} {
-		resp, text := post(t, url+"/compare", "a.jpg", photo, "e", quayE, "n", quayN)
-		if doc := compared(t, resp, text); string(doc.Photo.Verdict) != name {
-			t.Errorf("%s: %s", name, text)
-		}
-		resp, text = post(t, url+"/correct", "a.jpg", photo, "e", quayE, "n", quayN)
-		p := wantProblem(t, name, resp, text, "not-corrected", "its verdict is "+name)
-		if p.Photo == nil || string(p.Photo.Verdict) != name {
-			t.Errorf("%s: the problem does not say what was found: %s", name, text)
-		}
-		resp, text = post(t, url+"/correct", "a.jpg", photo, "e", quayE, "n", quayN, "only", "within, "+name)
-		tag, err := geotag.ReadBytes(text)
-		if resp.StatusCode != http.StatusOK || err != nil || tag.Position == nil || resp.Header.Get("Phototie-Verdict") != name {
-			t.Errorf("%s: %d %v %v", name, resp.StatusCode, resp.Header, err)
-		}
-	}
-}
-
-// The name of a file from outside is words and nothing else.
-func TestHostileNames(t *testing.T) {
-	url := serve(t, itm(t), nil)
-	photo := tagged(t, lat, lon)
-	for _, c := range []struct{ name, want string }{
-		{`../../etc/passwd`, "passwd"},
-		{`C:\\Users\\crew\\IMG 1.jpg`, "IMG_1.jpg"},
-		{`x\"; filename=\"evil.exe`, "x___filename__evil.exe"},
-		{"a\u202egpj.exe", "a_gpj.exe"},
-		{"<script>alert(1)</script>", "script_"},
-		{"写真 1.jpg", "写真_1.jpg"},
-		{".htaccess", "htaccess"},
-		{"..", "photo"},
-		{"", "photo"},
-		{"\xff\xfe.jpg", "_.jpg"},
-		{strings.Repeat("n", 5000) + ".jpg", strings.Repeat("n", 76) + ".jpg"},
-	} {
-		resp, text := post(t, url+"/compare", c.name, photo, "e", quayE, "n", quayN)
-		if c.name == "" && resp.StatusCode == http.StatusBadRequest {
-			continue
-		}
-		if got := compared(t, resp, text).Photo.Name; got != c.want {
-			t.Errorf("%q is called %q, want %q", c.name, got, c.want)
-		}
-		resp, text = post(t, url+"/correct", c.name, photo, "e", quayE, "n", quayN)
-		how, params, err := mime.ParseMediaType(resp.Header.Get("Content-Disposition"))
-		if resp.StatusCode != http.StatusOK || err != nil || how != "attachment" || params["filename"] != c.want {
-			t.Errorf("%q: %d %v %q %v %.100s", c.name, resp.StatusCode, resp.Header, params, err, text)
-		}
-	}
-	if got := label("a\r\nSet-Cookie: x"); strings.ContainsAny(got, "\r\n: ") {
-		t.Errorf("label: %q", got)
-	}
-}
-
-// A client that sends too slowly is told so when its time is up, and one that comes
-// while all turns are taken is told to come again.
-func TestSlowAndBusy(t *testing.T) {
-	url := serve(t, itm(t), func(l *limits) { l.atOnce, l.wait, l.request = 1, 50*time.Millisecond, time.Second })
-	body, kind := upload(t, "a.jpg", tagged(t, lat, lon), "e", quayE, "n", quayN)
-	hold := make(chan struct{})
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		// Over a bare connection, since http.Client waits for its own request's body.
-		conn, err := net.Dial("tcp", strings.TrimPrefix(url, "http://"))
-		if err != nil {
-			t.Error(err)
-			return
-		}
-		defer conn.Close()
-		fmt.Fprintf(conn, "POST /compare HTTP/1.1\r\nHost: x\r\nContent-Type: %s\r\nContent-Length: %d\r\n\r\n%s", kind, len(body), body[:len(body)/2])
-		close(hold)
 		all, err := io.ReadAll(conn)
-		if err != nil || !bytes.Contains(all, []byte("408 Request Timeout")) || !bytes.Contains(all, []byte("problem/too-slow")) {
-			t.Errorf("a slow client: %v %s", err, all)
+		if err != nil || !bytes.HasPrefix(all, []byte("HTTP/1.1 200")) || !bytes.Contains(all, []byte(`"verdict":"within"`)) {
+			t.Fatalf("slow client %d: %v %.300s", i, err, all)
 		}
-	}()
-	<-hold
-	time.Sleep(100 * time.Millisecond) // until the service has begun to read
-	resp, text := post(t, url+"/compare", "a.jpg", tagged(t, lat, lon), "e", quayE, "n", quayN)
-	wantProblem(t, "busy", resp, text, "busy", "try again")
-	if resp.Header.Get("Retry-After") != "1" {
-		t.Errorf("Retry-After: %q", resp.Header.Get("Retry-After"))
 	}
-	<-done
-	// Its turn is free again.
-	resp, text = post(t, url+"/compare", "a.jpg", tagged(t, lat, lon), "e", quayE, "n", quayN)
-	compared(t, resp, text)
+}
+
+// What is not here in full is bounded too: who comes while there are as many requests as
+// may be is told to come again, and who sends at less than the least rate is cut off,
+// which makes room.
+func TestTooManyAndTooSlow(t *testing.T) {
+	c := &watched{read: make(chan struct{}, 1)}
+	s := serve(t, crs.OpenGrid, "EPSG:2157", func(l *limits) { l.open, l.rate, l.grace = 1, 1<<20, 2*time.Second }, c.wrap)
+	body, kind := form(t, `[{"do":"compare",`+quay+`,"path":"a"}]`, "a", tagged(t, lat, lon))
+	conn := s.slow(body, kind, len(body)/2)
+	<-c.read
+	if resp, text := s.send("POST", "/requests", bytes.NewReader(body), kind); resp.StatusCode != http.StatusServiceUnavailable {
+		t.Errorf("%d %s", resp.StatusCode, text)
+	}
+	if all, err := io.ReadAll(conn); err != nil || !bytes.HasPrefix(all, []byte("HTTP/1.1 408")) {
+		t.Errorf("a slow client: %v %s", err, all)
+	}
+	if resp, text := s.send("POST", "/requests", bytes.NewReader(body), kind); resp.StatusCode != http.StatusOK {
+		t.Errorf("%d %s", resp.StatusCode, text)
+	}
 }
 
 // blocked is a projection that waits for its context.
 type blocked struct {
-	projection
+	grid.Projection
 	began chan struct{}
-	once  *sync.Once
 }
 
 func (b blocked) ToGrid(ctx context.Context, _ []grid.Fix) ([]grid.Placement, error) {
-	b.once.Do(func() { close(b.began) })
+	b.began <- struct{}{}
 	<-ctx.Done()
 	return nil, ctx.Err()
 }
 
-// Work that takes too long is ended, and so is that for a client that has left; both
-// give their turn back. A fault of ours is not told to strangers.
-func TestWorkIsEnded(t *testing.T) {
-	b := blocked{itm(t), make(chan struct{}), new(sync.Once)}
-	url := serve(t, b, func(l *limits) { l.atOnce, l.wait, l.request = 1, 10*time.Second, 300*time.Millisecond })
-	resp, text := post(t, url+"/compare", "a.jpg", tagged(t, lat, lon), "e", quayE, "n", quayN)
-	wantProblem(t, "long work", resp, text, "took-too-long", "300ms")
+type broken struct{ grid.Projection }
 
-	b = blocked{itm(t), make(chan struct{}), new(sync.Once)}
-	url = serve(t, b, func(l *limits) { l.atOnce, l.wait, l.request = 1, 10*time.Second, time.Hour })
+func (broken) ToGrid(context.Context, []grid.Fix) ([]grid.Placement, error) { panic("a secret") }
+
+// Work that takes too long is ended, and so is that for a client that has left; both give
+// their place back. A fault of ours is not told to strangers.
+func TestWorkIsEnded(t *testing.T) {
+	began := make(chan struct{}, 9)
+	opened := func(def string, opt grid.OpenOptions) (grid.Projection, error) {
+		proj, err := crs.OpenGrid("EPSG:2157", opt)
+		switch def {
+		case "blocked":
+			proj = blocked{proj, began}
+		case "broken":
+			proj = broken{proj}
+		}
+		return proj, err
+	}
+	in := func(system string) string { return `{"do":"compare",` + quay + `,"path":"a","crs":"` + system + `"}` }
+	s := serve(t, opened, "EPSG:2157", func(l *limits) { l.places, l.work = 1, 300*time.Millisecond }, nil)
+	got := s.post([]string{in("blocked"), in("EPSG:2157"), in("broken")}, "a", tagged(t, lat, lon))
+	for i := range got[:2] {
+		if e := got[i].Error; e == nil || e.Code != service.Cancelled || !strings.Contains(e.Message, "time") {
+			t.Errorf("work that takes long: %+v", e)
+		}
+	}
+	if got = s.post([]string{in("broken")}, "a", tagged(t, lat, lon)); got[0].Error == nil || got[0].Error.Code != service.Broken || strings.Contains(got[0].Error.Message, "secret") {
+		t.Errorf("a fault: %+v", got[0].Error)
+	}
+
+	s = serve(t, opened, "EPSG:2157", func(l *limits) { l.places, l.work = 1, time.Hour }, nil)
+	<-began
 	ctx, cancel := context.WithCancel(t.Context())
-	body, kind := upload(t, "a.jpg", tagged(t, lat, lon), "e", quayE, "n", quayN)
-	req, err := http.NewRequestWithContext(ctx, "POST", url+"/compare", bytes.NewReader(body))
+	body, kind := form(t, "["+in("blocked")+"]", "a", tagged(t, lat, lon))
+	req, err := http.NewRequestWithContext(ctx, "POST", s.url+"/requests", bytes.NewReader(body))
 	if err != nil {
 		t.Fatal(err)
 	}
 	req.Header.Set("Content-Type", kind)
 	go func() {
-		<-b.began
+		<-began
 		cancel()
 	}()
 	if resp, err := http.DefaultClient.Do(req); !errors.Is(err, context.Canceled) {
 		t.Errorf("a client that leaves: %v %v", resp, err)
 	}
-	// The turn is free again: a request that needs no projection gets through.
-	resp, text = post(t, url+"/compare", "a.jpg", plain(t), "e", quayE, "n", quayN)
-	compared(t, resp, text)
-
-	url = serve(t, broken{itm(t)}, nil)
-	resp, text = post(t, url+"/compare", "a.jpg", tagged(t, lat, lon), "e", quayE, "n", quayN)
-	wantProblem(t, "broken", resp, text, "something-broke", "put on record")
-	if bytes.Contains(text, []byte("secret")) {
-		t.Errorf("it tells too much: %s", text)
-	}
+	compared(t, s.post([]string{in("EPSG:2157")}, "a", tagged(t, lat, lon))[0])
 }
-
-type broken struct{ projection }
-
-func (broken) ToGrid(context.Context, []grid.Fix) ([]grid.Placement, error) { panic("a secret") }
 
 // run serves until it is told to stop, and says what is wrong with its flags.
 func TestRun(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	r, w := io.Pipe()
 	done := make(chan error, 1)
-	go func() { done <- run(ctx, []string{"-addr", "127.0.0.1:0"}, w) }()
+	go func() {
+		done <- run(ctx, []string{"-addr", "127.0.0.1:0", "-crs", "EPSG:2157", "-crs", "EPSG:32629"}, w)
+	}()
 	line := make([]byte, 4096)
 	n, err := r.Read(line)
 	if err != nil {
@@ -488,8 +683,16 @@ func TestRun(t *testing.T) {
 		t.Fatalf("it does not say where it listens: %s", line[:n])
 	}
 	at, _, _ = strings.Cut(at, " ")
-	resp, text := post(t, "http://"+at+"/compare", "a.jpg", tagged(t, lat, lon), "e", quayE, "n", quayN)
-	compared(t, resp, text)
+	s := &server{t, "http://" + at, "EPSG:2157", map[string]bool{}}
+	in := func(system string) string { return `{"do":"compare",` + quay + `,"path":"a","crs":"` + system + `"}` }
+	got := s.post([]string{in(""), in("EPSG:32629"), in("EPSG:25829")}, "a", tagged(t, lat, lon))
+	if doc := compared(t, got[0]); doc.Grid.Code != "EPSG:2157" {
+		t.Errorf("the first system: %s", got[0].Compare)
+	}
+	compared(t, got[1])
+	if got[2].Error == nil || got[2].Error.Code != service.BadSystem {
+		t.Errorf("a system that is not served: %+v", got[2].Error)
+	}
 	cancel()
 	if err := <-done; err != nil {
 		t.Errorf("stopping: %v", err)
@@ -499,4 +702,33 @@ func TestRun(t *testing.T) {
 			t.Errorf("%v: no error", args)
 		}
 	}
+}
+
+// Whatever is sent is read, or refused with a problem that the client is told.
+func FuzzForm(f *testing.F) {
+	const kind = "multipart/form-data; boundary=x"
+	part := func(disposition, text string) string {
+		return "--x\r\nContent-Disposition: form-data; " + disposition + "\r\n\r\n" + text + "\r\n"
+	}
+	whole := part(`name="requests"`, `[{"do":"compare","e":1,"n":2,"path":"a.jpg"}]`) + part(`name="photos"; filename="a.jpg"`, "bytes") + "--x--\r\n"
+	f.Add(kind, whole)
+	f.Add(kind, part(`name="photos"; filename*=UTF-8''%1b%5b2J%0d%0a`, "")+"--x--")
+	f.Add("multipart/form-data", whole)
+	f.Add("multipart/mixed; boundary="+fmt.Sprint(1e300), whole)
+	f.Add("application/json", `[{}, null, 1]`)
+	f.Fuzz(func(t *testing.T, kind, body string) {
+		asked, photos, err := read(kind, strings.NewReader(body))
+		if err != nil && !errors.As(err, new(*problem)) {
+			t.Fatalf("%v (%T) is no problem that a client is told", err, err)
+		}
+		h := &handler{service: service.New(func(string, grid.OpenOptions) (grid.Projection, error) { return nil, errors.New("none") }, service.Options{NoFiles: true}), system: "x"}
+		var out bytes.Buffer
+		var all []service.Response
+		if err := h.each(t.Context(), &out, asked, photos); err != nil {
+			t.Fatal(err)
+		}
+		if err := json.Unmarshal(out.Bytes(), &all); err != nil || len(all) != len(asked) {
+			t.Fatalf("%v: %d responses to %d requests: %s", err, len(all), len(asked), out.Bytes())
+		}
+	})
 }

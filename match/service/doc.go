@@ -25,7 +25,8 @@
 //   - cancel: whether the request was still under way, which then ends with an error;
 //   - error: a code of [Code] and a message.
 //
-// A photo comes by path or by its bytes in photo, base64. A position is in the unit of
+// A photo comes by path or by its bytes in photo, base64, with a name for the results if
+// it has one. A position is in the unit of
 // the system, easting first. sigma_m is the survey's standard deviation per axis,
 // handheld_m, standoff_m and confidence change the budget, datum and epoch are for tags
 // that state none, and only names the verdicts that are corrected (within, if none is).

@@ -90,7 +90,7 @@ func (q *queue) start(line []byte, err error) bool {
 	}
 	var req Request
 	if refused := (*Error)(nil); !errors.As(err, &refused) {
-		req, err = parse(line)
+		req, err = ParseRequest(line)
 		if errors.As(err, &refused) {
 			out <- Response{Version: Version, ID: req.ID, Error: refused}
 			return true
@@ -157,9 +157,6 @@ func (q *queue) send(w io.Writer, stop func()) (err error) {
 		var line bytes.Buffer
 		enc := json.NewEncoder(&line)
 		enc.SetEscapeHTML(false)
-		if resp.ID == nil {
-			resp.ID = json.RawMessage("null")
-		}
 		if err = enc.Encode(resp); err == nil {
 			_, err = w.Write(line.Bytes())
 		}

@@ -2,6 +2,7 @@ package service
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -19,6 +20,7 @@ import (
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/intake"
 	"example.com/phototie/match/report"
 	"example.com/phototie/match/single"
 )
@@ -47,9 +49,10 @@ type Request struct {
 	// Datum and Epoch are of a tag that states none.
 	Datum string  `json:"datum,omitempty"`
 	Epoch float64 `json:"epoch,omitempty"`
-	// Path or Photo is the photo: a file, or its bytes.
+	// Path or Photo is the photo: a file, or its bytes, which results call Name.
 	Path  string `json:"path,omitempty"`
 	Photo []byte `json:"photo,omitempty"`
+	Name  string `json:"name,omitempty"`
 	// Into is where correct writes a new file; its folder must be there, it must not.
 	Into string `json:"into,omitempty"`
 	// Only are the verdicts that correct writes; within, if there are none.
@@ -121,15 +124,22 @@ func refusef(code Code, format string, args ...any) error {
 	return &Error{code, fmt.Sprintf(format, args...)}
 }
 
-// Options bound a service. The zero value is of use.
+// Options bound a service. The zero value is ready to use.
 type Options struct {
-	// MaxRequest is how long a request may be, in bytes; 0 is 64 MiB.
+	// MaxRequest is how long a request of Serve may be, in bytes; 0 is 64 MiB.
 	MaxRequest int
-	// AtOnce is how many requests are worked on at a time; 0 is one a processor.
+	// AtOnce is how many requests a call of Serve works on at a time; 0 is one a
+	// processor.
 	AtOnce int
+	// NoFiles refuses requests that name a file or a folder, for clients who are
+	// strangers to this machine.
+	NoFiles bool
+	// Fitting finds the systems in which a position far from the tag would be at it, for
+	// the member would_fit of compare: that of grid/crs, for instance. Nil finds none.
+	Fitting func(context.Context, [2]float64, grid.Fix) ([]grid.RankedSystem, error)
 }
 
-// Service answers requests. It may be used by several goroutines.
+// Service answers requests. It is safe for concurrent use.
 type Service struct {
 	open grid.Opener
 	opt  Options
@@ -156,10 +166,12 @@ func (s *Service) Answer(ctx context.Context, req Request) (resp Response) {
 		}
 	}()
 	var err error
-	switch req.Do {
-	case "compare", "correct":
+	switch {
+	case s.opt.NoFiles && (req.Path != "" || req.Into != "" || req.Dataset != ""):
+		err = refusef(BadRequest, "path, into and dataset are not for this service: it takes a photo by its bytes")
+	case req.Do == "compare", req.Do == "correct":
 		err = s.photo(ctx, &req, &resp)
-	case "check":
+	case req.Do == "check":
 		resp.Check, err = s.check(ctx, req.Dataset)
 	default:
 		err = refusef(BadRequest, `do is %q; it takes "compare", "correct", "check" and "cancel"`, req.Do)
@@ -179,8 +191,10 @@ func told(err error) *Error {
 	switch {
 	case errors.As(err, &own):
 		return own
-	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
+	case errors.Is(err, context.Canceled):
 		return &Error{Cancelled, "the request was cancelled"}
+	case errors.Is(err, context.DeadlineExceeded):
+		return &Error{Cancelled, "the time for the request was up"}
 	case geotag.AboutImage(err):
 		return &Error{BadImage, err.Error()}
 	case errors.As(err, &problem), errors.As(err, &file), errors.As(err, &link):
@@ -204,12 +218,18 @@ func (s *Service) photo(ctx context.Context, req *Request, resp *Response) error
 		return err
 	}
 	defer done()
-	p, err := single.Check(ctx, proj, filepath.ToSlash(req.Path), r, size, point, opt)
+	p, err := single.Check(ctx, proj, cmp.Or(req.Name, filepath.ToSlash(req.Path)), r, size, point, opt)
 	if err != nil {
 		return err
 	}
+	var fits []grid.RankedSystem
+	if s.opt.Fitting != nil {
+		if fits, err = intake.Fits(ctx, s.opt.Fitting, p.Grid.Code, point.EN, p.PhotoResult); err != nil {
+			return err
+		}
+	}
 	var doc bytes.Buffer
-	if err := report.CompareJSON(&doc, p.Grid, p.PhotoResult); err != nil {
+	if err := report.CompareJSON(&doc, p.Grid, p.PhotoResult, fits...); err != nil {
 		return err
 	}
 	if resp.Compare, err = compact(doc.Bytes()); err == nil && req.Do == "correct" {
@@ -345,18 +365,20 @@ func compact(doc []byte) (json.RawMessage, error) {
 	return b.Bytes(), err
 }
 
-// parse reads a request.
-func parse(line []byte) (Request, error) {
+// ParseRequest reads a request, a JSON object with no other fields than those of
+// Request. The error is an *Error for a response to the request's id, as far as that
+// could be read.
+func ParseRequest(text []byte) (Request, error) {
 	var req Request
-	dec := json.NewDecoder(bytes.NewReader(line))
+	dec := json.NewDecoder(bytes.NewReader(text))
 	dec.DisallowUnknownFields()
 	err := dec.Decode(&req)
 	if err == nil && dec.More() {
-		err = errors.New("there is more than one value on the line")
+		err = errors.New("there is more than one value")
 	}
 	if err != nil {
 		var id struct{ ID json.RawMessage }
-		_ = json.Unmarshal(line, &id) // as far as it can be read
+		_ = json.Unmarshal(text, &id) // as far as it can be read
 		return Request{ID: id.ID}, refusef(BadRequest, "the request can't be read: %s", strings.TrimPrefix(err.Error(), "json: "))
 	}
 	return req, nil

@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 
@@ -115,7 +116,7 @@ func TestServe(t *testing.T) {
 	s := service.New(func(def string, opt grid.OpenOptions) (grid.Projection, error) {
 		opened.Add(1)
 		return crs.OpenGrid(def, opt)
-	}, service.Options{AtOnce: 2, MaxRequest: 1 << 20})
+	}, service.Options{AtOnce: 2, MaxRequest: 1 << 20, Fitting: crs.Fitting})
 	lines := []struct {
 		line string
 		code service.Code // none: it is answered
@@ -137,6 +138,7 @@ func TestServe(t *testing.T) {
 		{`{"id":15,"do":"compare",` + at + `,"photo":"` + strings.Repeat("A", 2<<20) + `"}`, service.TooLarge},
 		{`{"id":16,"do":"compare",` + at + `,"confidence":2,"path":"` + file + `"}`, service.BadRequest},
 		{`{"id":17,"do":"cancel","of":1}`, ""},
+		{`{"id":18,"do":"compare","crs":"EPSG:2157","e":604873.007,"n":690242.043,"name":"swapped","photo":"` + b64 + `"}`, ""},
 	}
 	var in []string
 	for _, l := range lines {
@@ -169,6 +171,10 @@ func TestServe(t *testing.T) {
 	if err := json.Unmarshal(got[0].Compare, &compare); err != nil || compare.Photo.Verdict != "within" {
 		t.Errorf("%v: %s", err, got[0].Compare)
 	}
+	var swapped report.Compare
+	if err := json.Unmarshal(got[17].Compare, &swapped); err != nil || swapped.Photo.Name != "swapped" || len(swapped.Fits) == 0 || !swapped.Fits[0].NorthFirst {
+		t.Errorf("%v: %s", err, got[17].Compare)
+	}
 	two, three := got[1].Correct, got[2].Correct
 	if two.Outcome != "corrected" || two.Before != three.Before || two.After != three.After {
 		t.Errorf("by bytes %+v, by path %+v", two, three)
@@ -198,6 +204,31 @@ func TestServe(t *testing.T) {
 	if left, err := filepath.Glob(filepath.Join(dir, ".phototie-*")); err != nil || left != nil {
 		t.Errorf("%q is left", left)
 	}
+}
+
+// A service without files takes none, whatever asks for one; it may be asked by many at
+// once.
+func TestNoFiles(t *testing.T) {
+	s := service.New(crs.OpenGrid, service.Options{NoFiles: true})
+	e, n := 690242.043, 604873.007
+	for _, r := range []service.Request{
+		{Do: "compare", Path: "a.jpg"}, {Do: "correct", Photo: handheld(t), Into: "a.jpg"}, {Do: "check", Dataset: "."},
+	} {
+		r.CRS, r.E, r.N = "EPSG:2157", &e, &n
+		if got := s.Answer(t.Context(), r); got.Error == nil || got.Error.Code != service.BadRequest || !strings.Contains(got.Error.Message, "by its bytes") {
+			t.Errorf("%s: %+v", r.Do, got.Error)
+		}
+	}
+	var all sync.WaitGroup
+	photo := handheld(t)
+	for range 8 {
+		all.Go(func() {
+			if got := s.Answer(t.Context(), service.Request{Do: "correct", CRS: "EPSG:2157", E: &e, N: &n, Photo: photo}); got.Error != nil || got.Correct.Photo == nil {
+				t.Errorf("%+v", got.Error)
+			}
+		})
+	}
+	all.Wait()
 }
 
 // A request that is under way, or waits for its turn, can be cancelled; the order of the
