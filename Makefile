@@ -2,20 +2,22 @@
 SHELL    := /bin/bash
 GO       ?= go
 BIN      := bin/phototie
+LIB      ?= bin
 DEMO     ?= demo
 FUZZTIME ?= 3s
 FUZZPKGS ?= ./...
 BENCHTIME ?= 10x
 
-# What the build needs, and what the tests measure themselves against.
+# What the build needs, and what the tests measure themselves against. Node is apart, as
+# where it comes from elsewhere it has npm in it, and conflicts with Debian's.
 BUILD_PACKAGES := pkg-config libproj-dev proj-data
-TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2 gdal-bin strace libxml2-utils imagemagick libheif-examples libjpeg-turbo-progs openssh-client
-TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint convert identify heif-info jpegtran
+TEST_PACKAGES  := proj-bin geographiclib-tools exif exiv2 gdal-bin strace libxml2-utils imagemagick libheif-examples libjpeg-turbo-progs openssh-client g++ python3
+TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint convert identify heif-info jpegtran gcc g++ python3
 
 # The packages that need no cgo.
 PURE := ./grid ./grid/site ./geotag/... ./match/...
 
-.PHONY: build demo test test-full lint unit fuzz examples objectstore batch cross vulns bench benchmarks axe proj shape tools clean help
+.PHONY: build libphototie demo test test-full lint unit fuzz examples objectstore batch cross vulns bench benchmarks axe proj shape tools clean help
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -39,9 +41,19 @@ tools: proj
 ifneq ($(words $(foreach t,$(TEST_TOOLS),$(shell command -v $(t) 2>/dev/null))),$(words $(TEST_TOOLS)))
 	$(call apt_get,$(TEST_PACKAGES))
 endif
+ifneq ($(words $(shell command -v node npm 2>/dev/null)),2)
+	$(call apt_get,nodejs npm)
+endif
 
 build: proj ## build bin/phototie
 	@$(GO) build -o $(BIN) ./cmd/phototie
+
+# go build writes a header of its own beside each; phototie.h takes its place.
+libphototie: proj ## build the C library in LIB (bin): libphototie.so, libphototie.a and phototie.h
+	@$(GO) build -buildmode=c-shared -ldflags '-extldflags=-Wl,-soname,libphototie.so' -o $(LIB)/libphototie.so ./cmd/libphototie
+	@$(GO) build -buildmode=c-archive -o $(LIB)/libphototie.a ./cmd/libphototie
+	@rm $(LIB)/libphototie.h
+	@cp cmd/libphototie/phototie.h $(LIB)/
 
 demo: build ## write the demo job, and take it from the folder to the delivery
 	@rm -rf $(DEMO)/port-velland $(DEMO)/port-velland-corrected $(DEMO)/port-velland-delivery

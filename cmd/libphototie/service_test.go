@@ -1,0 +1,106 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"math"
+	"runtime/cgo"
+	"strings"
+	"testing"
+	"time"
+
+	"example.com/phototie/geotag/geotagtest"
+	"example.com/phototie/grid"
+	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/service"
+)
+
+type seed struct {
+	request string
+	photo   []byte
+}
+
+// seeds are requests and photos as they should be and as they should not.
+func seeds(t testing.TB) []seed {
+	was, _ := photo(t)
+	at := fmt.Sprintf(`"crs":"EPSG:2157","e":%v,"n":%v`, b01.E, b01.N)
+	all := []seed{
+		{`{"id":1,"do":"compare",` + at + `}`, was},
+		{`{"id":{"a":[null]},"do":"correct",` + at + `,"only":["within","gross"],"sigma_m":0.01,"height_m":3,"epoch":2024.5,"datum":"WGS-84"}`, was},
+		{`{"do":"correct","crs":"EPSG:2157","e":1e308,"n":-1e308}`, was},
+		{`{"do":"correct",` + at + `,"photo":"/9j/"}`, nil},
+		{`{"do":"correct",` + at + `}`, geotagtest.Plain()},
+		{`{"do":"compare","crs":"+proj=utm +zone=29","e":690242,"n":604873}`, was},
+		{`{"do":"compare","crs":"PROJCS[\"","e":1,"n":2}`, was},
+		{strings.Repeat("[", 20000), was},
+		{`{"id":` + strings.Repeat("[", 9000) + strings.Repeat("]", 9000) + `,"do":"fly"}`, nil},
+		{`{"do":"cancel"}`, nil},
+		{"\xff\xfe{\"do\":\"\x01\"}", []byte{0xff}},
+		{"", nil},
+	}
+	for cut := 0; cut < len(was); cut += 1 + len(was)/20 {
+		all = append(all, seed{all[1].request, was[:cut]})
+	}
+	return all
+}
+
+// Whatever comes as a request and a photo, the reply is one JSON object with the code
+// that goes with it; a corrected photo is there where the answer says so, and leads
+// back to the photo.
+func FuzzAnswer(f *testing.F) {
+	for _, s := range seeds(f) {
+		f.Add([]byte(s.request), s.photo)
+	}
+	handle := open(1 << 20)
+	f.Fuzz(func(t *testing.T, request, photo []byte) {
+		if lower := bytes.ToLower(request); bytes.Contains(lower, []byte("path")) || bytes.Contains(lower, []byte("dataset")) || bytes.Contains(lower, []byte(`\u`)) {
+			return // nothing on disk
+		}
+		r := answer(handle, request, photo, time.Minute, true)
+		var resp service.Response
+		if err := json.Unmarshal(r.doc, &resp); err != nil || resp.Version != service.Version || bytes.ContainsAny(r.doc, "\n\x00") {
+			t.Fatalf("%v: %q", err, r.doc)
+		}
+		if (resp.Error == nil) != (r.code == "") || resp.Error != nil && resp.Error.Code != r.code {
+			t.Errorf("the code %q with %s", r.code, r.doc)
+		}
+		if r.code == service.Broken {
+			t.Errorf("%s", r.doc)
+		}
+		corrected := resp.Correct != nil && resp.Correct.Outcome == dataset.Corrected
+		if corrected != (r.corrected != nil) || resp.Correct != nil && resp.Correct.Photo != nil {
+			t.Fatalf("%d corrected bytes with %.200s", len(r.corrected), r.doc)
+		}
+		if corrected {
+			var back bytes.Buffer
+			if err := resp.Correct.Reverse.Apply(&back, bytes.NewReader(r.corrected)); err != nil || photo != nil && !bytes.Equal(back.Bytes(), photo) {
+				t.Errorf("it can't be taken back: %v", err)
+			}
+		}
+	})
+}
+
+// A panic anywhere below is an error of the code broken, and the service goes on.
+func TestPanic(t *testing.T) {
+	o := &opened{Service: service.New(func(string, grid.OpenOptions) (grid.Projection, error) { panic("planted") }, service.Options{}), most: usualBytes}
+	handle := uint64(cgo.NewHandle(o))
+	for _, limit := range []time.Duration{0, time.Minute} { // the context is nil, which WithTimeout does not take
+		r := answer(handle, []byte(`{"id":7,"do":"compare","crs":"x","e":1,"n":2}`), []byte("x"), limit, true)
+		var resp service.Response
+		if err := json.Unmarshal(r.doc, &resp); err != nil || r.code != service.Broken || !strings.Contains(resp.Error.Message, "internal error: ") {
+			t.Errorf("%v: %q %s", err, r.code, r.doc)
+		}
+	}
+}
+
+// A handle of something else, and none, are no service.
+func TestHandles(t *testing.T) {
+	other := cgo.NewHandle("of something else")
+	defer other.Delete()
+	for _, h := range []uint64{0, uint64(other), math.MaxUint64} {
+		if r := answer(h, []byte("{}"), nil, 0, false); r.code != service.BadRequest || cancel(h, false) || shut(h) {
+			t.Errorf("%d: %s", h, r.doc)
+		}
+	}
+}
