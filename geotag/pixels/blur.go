@@ -9,6 +9,10 @@ const (
 	// blurSide is the longer side that images are brought down to before their
 	// blur is measured.
 	blurSide = 512
+	// decodedSide is the longer side that a JPEG image keeps at least where it is
+	// decoded at a smaller scale: a quarter of what most cameras have. The package
+	// documentation has what that changes.
+	decodedSide = 896
 	// blurTile is about the side of the tiles that are measured one by one.
 	blurTile = 32
 	// blurMargin is the share of each side that is left out, for captions.

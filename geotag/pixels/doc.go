@@ -41,8 +41,8 @@
 //
 // # Cost
 //
-// A JPEG image of 2,048 pixels or more along its longer side is decoded at 1/2, 1/4 or
-// 1/8, so that 1,024 pixels or more are left of it, from the low frequencies of its
+// A JPEG image of 1,792 pixels or more along its longer side is decoded at 1/2, 1/4 or
+// 1/8, so that 896 pixels or more are left of it, from the low frequencies of its
 // blocks. Against the decode in full that moved blur by less than 0.1 pixels on real
 // photos, and the shares of Exposure by less than 0.02, as the brightest and darkest
 // specks are averaged with what is around them; class of blur and likeness of the
@@ -52,7 +52,7 @@
 // (4:4:4), an RGB one 8 and a CMYK one 9; a progressive one 6 to 16 more for each pixel
 // of the image, and 3 to 8 where it is decoded at a smaller scale; a PNG image 1 (grey)
 // to 11 (colour of 16 bits), and half as much again where it is interlaced; a WebP
-// image 1.5 to 7, a TIFF image 1 to 11. Measuring takes a half of what image/jpeg and
+// image 1.5 to 7, a TIFF image 1 to 11. Measuring takes a quarter of what image/jpeg and
 // SHA-256 alone do for ten million pixels, and 1.4 to 2 times as long for half a million.
 // Images that declare more pixels than the limits allow, or more than their file can
 // hold (which of WebP and TIFF is not known), are not decoded.

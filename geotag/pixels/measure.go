@@ -113,7 +113,7 @@ func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measu
 		var fault error
 		// Twice the side that blur is measured at: see the package documentation for
 		// what that changes.
-		if img, fault = form.decode(form.reader(src, r, size), hd, 2*blurSide); fault != nil {
+		if img, fault = form.decode(form.reader(src, r, size), hd, decodedSide); fault != nil {
 			if err := unsupported(fault); err != nil && src.err == nil {
 				return nil, err
 			}

@@ -2,6 +2,7 @@ package jpegdct
 
 import (
 	"bufio"
+	"encoding/binary"
 	"io"
 )
 
@@ -10,6 +11,8 @@ import (
 // beyond a marker are zeros, and over says that there was more than fills a byte.
 type bits struct {
 	r      *bufio.Reader
+	window []byte // what is buffered of r
+	at     int    // the next byte in it
 	acc    uint64 // the next bit is the highest
 	n      int    // how many are left
 	pad    int    // how many of them are made up
@@ -20,32 +23,52 @@ type bits struct {
 // fill reads until at least 32 bits are there.
 func (b *bits) fill() {
 	for b.n <= 56 {
+		if b.n <= 32 && b.at+4 <= len(b.window) && b.marker == 0 {
+			if v := binary.BigEndian.Uint32(b.window[b.at:]); plain(v) {
+				b.acc |= uint64(v) << (32 - b.n)
+				b.n += 32
+				b.at += 4
+				continue
+			}
+		}
 		if b.marker != 0 || b.err != nil {
 			b.n += 8
 			b.pad += 8
-			continue
-		}
-		if w, err := b.r.Peek(4); err == nil && b.n <= 32 && plain(w) {
-			v := uint64(w[0])<<24 | uint64(w[1])<<16 | uint64(w[2])<<8 | uint64(w[3])
-			b.acc |= v << (32 - b.n)
-			b.n += 32
-			b.r.Discard(4) // buffered, so that it can't fail
 			continue
 		}
 		b.one()
 	}
 }
 
-// plain says that none of the first four bytes is 0xFF.
-func plain(w []byte) bool { return w[0] != 0xff && w[1] != 0xff && w[2] != 0xff && w[3] != 0xff }
+// plain says that none of four bytes is 0xFF.
+func plain(v uint32) bool { return (^v-0x01010101)&v&0x80808080 == 0 }
+
+// nextByte is the next byte of r.
+func (b *bits) nextByte() (byte, error) {
+	if b.at == len(b.window) {
+		b.leave()
+		if _, err := b.r.Peek(1); err != nil {
+			return 0, err
+		}
+		b.window, _ = b.r.Peek(b.r.Buffered()) // that can't fail, nor what leave does
+	}
+	b.at++
+	return b.window[b.at-1], nil
+}
+
+// leave lets others read r on from the byte that is next.
+func (b *bits) leave() {
+	b.r.Discard(b.at)
+	b.window, b.at = nil, 0
+}
 
 // one reads a byte.
 func (b *bits) one() {
-	c, err := b.r.ReadByte()
+	c, err := b.nextByte()
 	if err == nil && c == 0xff {
 		m := byte(0xff)
 		for m == 0xff && err == nil {
-			m, err = b.r.ReadByte()
+			m, err = b.nextByte()
 		}
 		if err == nil && m != 0 {
 			b.marker = m
@@ -93,11 +116,15 @@ func (b *bits) receive(n uint) int32 {
 	if b.n < 16 {
 		b.fill()
 	}
-	v := int32(b.take(n))
+	return extend(b.take(n), n)
+}
+
+// extend gives a number of n bits its sign (T.81, F.2.2.1).
+func extend(v uint32, n uint) int32 {
 	if v < 1<<(n-1) {
-		v += -1<<n + 1
+		return int32(v) - 1<<n + 1
 	}
-	return v
+	return int32(v)
 }
 
 func (b *bits) bit() bool {
@@ -112,7 +139,9 @@ const lookBits = 9
 
 // huffman is a table (T.81, annex C and F.2.2.3).
 type huffman struct {
-	look    [1 << lookBits]uint16 // value << 8 | length; 0 for longer codes
+	// look has the value << 16, the length of the code with what follows by the value's
+	// low four bits << 8, and the length of the code; 0 for longer codes.
+	look    [1 << lookBits]uint32
 	values  [256]byte
 	minCode [17]int32
 	maxCode [17]int32 // -1 for lengths without codes
@@ -143,7 +172,7 @@ func (h *huffman) build(counts, values []byte) (int, error) {
 			if length <= lookBits {
 				first := code << (lookBits - length)
 				for i := range int32(1) << (lookBits - length) {
-					h.look[first+i] = uint16(h.values[k])<<8 | uint16(length)
+					h.look[first+i] = entry(h.values[k], uint(length))
 				}
 			}
 			code++
@@ -157,6 +186,10 @@ func (h *huffman) build(counts, values []byte) (int, error) {
 	return n, nil
 }
 
+func entry(v byte, length uint) uint32 {
+	return uint32(v)<<16 | uint32(length+uint(v&15))<<8 | uint32(length)
+}
+
 // next reads a value; false for a code that the table does not have.
 func (b *bits) next(h *huffman) (byte, bool) {
 	if b.n < 32 {
@@ -164,14 +197,20 @@ func (b *bits) next(h *huffman) (byte, bool) {
 	}
 	if x := h.look[b.acc>>(64-lookBits)]; x != 0 {
 		b.take(uint(x & 255))
-		return byte(x >> 8), true
+		return byte(x >> 16), true
 	}
+	v, length, ok := h.long(b.acc)
+	b.take(length)
+	return v, ok
+}
+
+// long finds the value of a code that look does not have.
+func (h *huffman) long(acc uint64) (v byte, length uint, ok bool) {
 	for length := uint(lookBits + 1); length <= 16; length++ {
-		code := int32(b.acc >> (64 - length))
+		code := int32(acc >> (64 - length))
 		if code <= h.maxCode[length] {
-			b.take(length)
-			return h.values[h.index[length]+code-h.minCode[length]], true
+			return h.values[h.index[length]+code-h.minCode[length]], length, true
 		}
 	}
-	return 0, false
+	return 0, 0, false
 }

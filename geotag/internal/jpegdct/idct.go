@@ -41,15 +41,16 @@ func (d *decoder) transform(c *component, coef *[64]int16, x, y int) {
 		out[0], out[1] = clamp(p), clamp(s)
 		out[c.stride], out[c.stride+1] = clamp(r), clamp(t)
 	case 4:
-		flat := true
 		var in [16]float32
-		for k, at := range coarse {
-			if v := coef[k]; v != 0 && at >= 0 {
-				in[at] = float32(int32(v) * int32(q[k]))
-				flat = flat && k == 0
+		rest := int16(0)
+		for at, k := range coarse {
+			v := coef[k&63]
+			in[at] = float32(int32(v) * int32(q[k&63]))
+			if k > 0 {
+				rest |= v
 			}
 		}
-		if flat {
+		if rest == 0 {
 			v := clamp(in[0] / 8)
 			for i := range 4 {
 				copy(out[i*c.stride:][:4], []byte{v, v, v, v})
@@ -66,13 +67,12 @@ func (d *decoder) transform(c *component, coef *[64]int16, x, y int) {
 	}
 }
 
-// coarse gives for each coefficient in the order of the file its place among the 4 by
-// 4 lowest, -1 for the others.
-var coarse = func() (out [25]int8) {
-	for k := range out {
-		u, v := zigzag[k]&7, zigzag[k]>>3
-		if out[k] = -1; u < 4 && v < 4 {
-			out[k] = int8(4*v + u)
+// coarse gives for each of the 4 by 4 lowest coefficients its place in the order of the
+// file.
+var coarse = func() (out [16]uint8) {
+	for k, at := range zigzag {
+		if u, v := at&7, at>>3; u < 4 && v < 4 {
+			out[4*v+u] = uint8(k)
 		}
 	}
 	return out

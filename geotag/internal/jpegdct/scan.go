@@ -38,6 +38,7 @@ func (d *decoder) scan(data []byte) error {
 			}
 		}
 	}
+	d.bits.leave()
 	return d.bits.spent()
 }
 
@@ -140,7 +141,7 @@ func (d *decoder) restart(want int) error {
 	if d.bits.marker != byte(rst0+want%8) {
 		return format("bad RST marker")
 	}
-	d.bits = bits{r: d.r}
+	d.bits.marker = 0
 	return nil
 }
 
@@ -173,35 +174,50 @@ func (d *decoder) sequential(c *component, coef *[64]int16) error {
 	}
 	c.last += b.receive(uint(t))
 	coef[0] = int16(c.last)
-	ac := &d.huff[1][c.ac]
+	if err := b.alternating(&d.huff[1][c.ac], coef, d.coefs); err != nil {
+		return err
+	}
+	if b.n < b.pad {
+		return b.spent()
+	}
+	return nil
+}
+
+// alternating reads the AC coefficients of a block, of which those up to coefs are
+// kept. A code and the bits that follow it are at most 32, and looked at in one piece
+// where the code is short; it is most of the time that decoding takes.
+func (b *bits) alternating(ac *huffman, coef *[64]int16, coefs int) error {
+	acc, n := b.acc, b.n
 	for k := 1; k < 64; k++ {
-		v, ok := b.next(ac)
-		if !ok {
-			return errCode
+		if n < 32 {
+			b.acc, b.n = acc, n
+			b.fill()
+			acc, n = b.acc, b.n
 		}
-		run, size := int(v>>4), uint(v&15)
+		x := ac.look[acc>>(64-lookBits)]
+		if x == 0 {
+			v, length, ok := ac.long(acc)
+			if !ok {
+				return errCode
+			}
+			x = entry(v, length)
+		}
+		rest := acc << (x & 63)
+		acc <<= x >> 8 & 63
+		n -= int(x >> 8 & 63)
+		size := x >> 16 & 15
 		if size == 0 {
-			if run != 15 {
+			if x>>16 != 0xf0 {
 				break
 			}
 			k += 15
 			continue
 		}
-		if k += run; k > 63 {
-			break
+		if k += int(x >> 20); k < coefs {
+			coef[k&63] = int16(extend(uint32(rest>>(64-size)), uint(size)))
 		}
-		if k < d.coefs {
-			coef[k] = int16(b.receive(size))
-			continue
-		}
-		if b.n < 16 {
-			b.fill()
-		}
-		b.take(size)
 	}
-	if b.n < b.pad {
-		return b.spent()
-	}
+	b.acc, b.n = acc, n
 	return nil
 }
 
