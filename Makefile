@@ -17,7 +17,7 @@ TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint convert 
 # The packages that need no cgo.
 PURE := ./grid ./grid/site ./geotag/... ./match/...
 
-.PHONY: build libphototie demo test test-full lint unit fuzz examples objectstore batch cross vulns bench benchmarks axe proj shape tools clean help
+.PHONY: build libphototie demo test test-full lint apidiff unit fuzz examples objectstore batch cross vulns bench benchmarks axe proj shape tools clean help
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -88,6 +88,27 @@ lint: tools
 	CGO_ENABLED=0 $(GO) build $(PURE)
 	$(GO) test -run '^(TestPlatforms|TestAPI|TestDependencies)$$' ./cmd/phototie
 	$(GO) run ./testdata/shape -lint
+	@$(MAKE) --no-print-directory apidiff
+
+# What fits no longer with the last tag: within major version 0 the top section of the
+# changelog has to name each change, and from version 1 on there may be none. Packages
+# for tests and studies are not promised.
+APIDIFF := golang.org/x/exp/cmd/apidiff@v0.0.0-20261009195045-ca0d7ba23607
+CHANGES := testdata/api/CHANGELOG.md
+define INCOMPATIBLE
+FNR == NR { if (/^## / && sections++) nextfile; if (sections) named = named $$0; next } \
+/^- / { what = substr($$0, 3); sub(/^\.\//, "", what); name = what; sub(/: .*/, "", name) } \
+/^- / && name !~ /^(cmd|examples|testdata|match\/sim|geotag\/geotagtest)/ && (tag !~ /^v0\./ || !index(named, "`" name "`")) { \
+  if (!n++) print "apidiff: since " tag ", not in the top section of $(CHANGES) or not allowed within a major version:"; print "  " what } \
+END { exit n > 0 }
+endef
+apidiff: proj ## the API against that of the last tag
+	@set -e -o pipefail; if ! tag=$$(git describe --tags --abbrev=0 --match 'v[0-9]*' 2>/dev/null); then echo "apidiff: there is no tag to compare the API with"; exit 0; fi; \
+	dir=$$(mktemp -d); trap 'rm -rf "$$dir"' EXIT; mkdir "$$dir/was"; git archive "$$tag" | tar x -C "$$dir/was"; module=$$($(GO) list -m); \
+	GOBIN="$$dir" $(GO) install $(APIDIFF); \
+	diff() { "$$dir/apidiff" "$$@" 2>"$$dir/errors" || { cat "$$dir/errors" >&2; exit 1; }; }; \
+	(cd "$$dir/was" && diff -m -w ../was.export "$$module"); diff -m -w "$$dir/is.export" "$$module"; \
+	diff -m -incompatible "$$dir/was.export" "$$dir/is.export" >"$$dir/changes"; awk -v tag="$$tag" '$(INCOMPATIBLE)' $(CHANGES) "$$dir/changes"
 
 shape: ## the size and complexity of the code against their limits (-list lists what is over)
 	@$(GO) run ./testdata/shape

@@ -2,11 +2,13 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"go/token"
 	"go/types"
 	"maps"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -196,4 +198,70 @@ func unnamed(s *types.Signature) *types.Signature {
 		return types.NewTuple(vars...)
 	}
 	return types.NewSignatureType(nil, nil, nil, bare(s.Params()), bare(s.Results()), s.Variadic())
+}
+
+// make apidiff fails where a name no longer fits the last tag's callers, unless the major
+// version is 0 and the changelog names it.
+func TestAPIDiff(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it runs the tool for six states of a module, a second each")
+	}
+	for _, tool := range []string{"make", "git", "go", "tar", "awk"} {
+		if _, err := exec.LookPath(tool); err != nil {
+			t.Skip(err)
+		}
+	}
+	makefile, err := filepath.Abs("../../Makefile")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	put := func(name, text string) {
+		name = filepath.Join(dir, filepath.FromSlash(name))
+		if err := errors.Join(os.MkdirAll(filepath.Dir(name), 0o777), os.WriteFile(name, []byte(text), 0o666)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	run := func(name string, args ...string) (string, error) {
+		cmd := exec.Command(name, args...)
+		cmd.Dir = dir
+		cmd.Env = append(os.Environ(), "GIT_CEILING_DIRECTORIES="+filepath.Dir(dir), "GIT_CONFIG_GLOBAL="+os.DevNull, "MAKEFLAGS=")
+		out, err := cmd.CombinedOutput()
+		return string(out), err
+	}
+	apidiff := func(says string) {
+		t.Helper()
+		out, err := run("make", "-f", makefile, "--no-print-directory", "apidiff")
+		if fails := strings.HasPrefix(says, "since"); (err != nil) != fails || !strings.Contains(out, says) {
+			t.Errorf("%v: %swant %q", err, out, says)
+		}
+	}
+	commit := func(tag string) {
+		t.Helper()
+		for _, args := range [][]string{{"add", "-A"}, {"-c", "user.name=a", "-c", "user.email=a@example.com", "commit", "-qm", tag}, {"tag", tag}} {
+			if out, err := run("git", args...); err != nil {
+				t.Fatal(out, err)
+			}
+		}
+	}
+	const changelog = "testdata/api/CHANGELOG.md"
+	put("go.mod", "module example.com/m\n\ngo 1.26\n")
+	put("match/a.go", "package match\n\ntype Photo struct{ Name string }\n\nfunc (Photo) Old(int) {}\n")
+	put("match/sim/a.go", "package sim\n\nconst Any = 1\n")
+	put(changelog, "# Changes\n\nHere is `match.Photo.Old`.\n\n## Unreleased\n\n## v0.1.0\n\n- `match.Photo.Old`\n")
+	apidiff("there is no tag")
+	if out, err := run("git", "init", "-q"); err != nil {
+		t.Fatal(out, err)
+	}
+	commit("v0.1.0")
+	apidiff("")
+	put("match/a.go", "package match\n\ntype Photo struct{ Name, More string }\n")
+	put("match/sim/a.go", "package sim\n")
+	apidiff("since v0.1.0, not in the top section of " + changelog + " or not allowed within a major version:\n  match.Photo.Old: removed\n")
+	put(changelog, "# Changes\n\n## Unreleased\n\n- `match.Photo.Old` is gone.\n\n## v0.1.0\n")
+	apidiff("")
+	commit("v1.0.0")
+	put("match/a.go", "package match\n\ntype Photo struct{ Name int }\n")
+	put(changelog, "# Changes\n\n## Unreleased\n\n- `match.Photo.Name` `match.Photo.More`\n")
+	apidiff("since v1.0.0")
 }
