@@ -37,7 +37,7 @@ func inMemory(t *testing.T) string {
 	return dir
 }
 
-// contents reads all files of a folder.
+// contents reads all files of a folder, by their paths in it.
 func contents(t *testing.T, dir string) map[string]string {
 	t.Helper()
 	all := map[string]string{}
@@ -46,7 +46,7 @@ func contents(t *testing.T, dir string) map[string]string {
 			return err
 		}
 		b, err := os.ReadFile(p)
-		all[p] = string(b)
+		all[strings.TrimPrefix(p, dir+string(filepath.Separator))] = string(b)
 		return err
 	})
 	if err != nil {
