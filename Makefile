@@ -211,7 +211,7 @@ ifneq ($(words $(shell command -v chromium npm pdfimages 2>/dev/null)),3)
 endif
 	@set -e; dir=$$(mktemp -d); trap 'rm -rf "$$dir"' EXIT; \
 	( cd "$$dir" && npm pack --silent axe-core@$(AXE) >/dev/null && tar xzf axe-core-$(AXE).tgz ); \
-	PHOTOTIE_AXE="$$dir/package/axe.min.js" $(GO) test -count=1 -run "TestAxe|TestPage|TestPrint" -v ./match/record ./match/decide
+	PHOTOTIE_AXE="$$dir/package/axe.min.js" $(GO) test -count=1 -run "TestAxe|TestPage|TestPrint" -v ./match/record ./match/decide ./examples/browser
 
 clean: ## remove what was built
 	rm -rf bin $(DEMO)
