@@ -12,7 +12,8 @@
  *
  * Requests and answers are the JSON objects of "phototie serve --stdio", version 1:
  * "phototie help json" has their schema (serve-1.json), and examples/c, examples/python
- * and examples/node are whole programs.
+ * and examples/node are whole programs. What "path", "into" and "dataset" name is read and
+ * written with the rights of the process: pass no request on that a stranger wrote.
  *
  * ERRORS are values. Every function that can fail returns a phototie_status; where it is
  * not PHOTOTIE_OK, the answer is {"version":1,"id":...,"error":{"code":...,"message":...}},
@@ -28,8 +29,8 @@
  * what they had. A photo is some three times in memory while it is corrected.
  *
  * THREADS. Every function may be called by any number of threads at once, with the same
- * service or others; calls do not wait for each other. There is no state but that of the
- * services which are open, and these share none.
+ * service or others; calls do not wait for each other, and as many are worked on as are
+ * made. Services share nothing that shows; what PROJ has loaded is kept for the next.
  *
  * THE PROCESS. The library has the runtime of Go in it, which starts threads of its own,
  * installs handlers of signals on alternate stacks (a handler that is there already is
@@ -110,7 +111,7 @@ phototie_status phototie_answer(phototie_service service, const char *request,
 phototie_status phototie_cancel(phototie_service service);
 
 /* phototie_close cancels what is under way with the service, waits until that has
- * returned, and closes it. Its memory goes back in the course of things, not at once.
+ * returned, and closes it. Its memory is used again, or goes back, in the course of time.
  * PHOTOTIE_BAD_REQUEST: it is not open, or closed already. */
 phototie_status phototie_close(phototie_service service);
 

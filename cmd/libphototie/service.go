@@ -41,7 +41,7 @@ func open(most uint64) uint64 {
 	if most == 0 {
 		most = usualBytes
 	}
-	o := &opened{Service: service.New(crs.OpenGrid, service.Options{}), most: int(most)}
+	o := &opened{Service: service.New(crs.OpenGrid, service.Options{Fitting: crs.Fitting}), most: int(most)}
 	o.ctx, o.stop = context.WithCancel(context.Background())
 	return uint64(cgo.NewHandle(o))
 }

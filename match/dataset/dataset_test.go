@@ -426,6 +426,24 @@ func TestPhotosStopWhenAskedTo(t *testing.T) {
 	}
 }
 
+// A panic while a photo is read is the caller's to recover from, not the end of the process.
+func TestPhotosPanic(t *testing.T) {
+	d := new(Dataset)
+	defer func() {
+		if p := recover(); p != "planted" {
+			t.Errorf("recovered %v", p)
+		}
+	}()
+	for range d.photos(t.Context(), []string{"a", "b", "c"}, 2, func(name string) match.Photo {
+		if name == "b" {
+			panic("planted")
+		}
+		return match.Photo{Name: name}
+	}) {
+	}
+	t.Error("the photos are read all the same")
+}
+
 func TestOpenRefusals(t *testing.T) {
 	if _, err := Open(filepath.Join(t.TempDir(), "nothing"), onPlane); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("missing folder: %v", err)

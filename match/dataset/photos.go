@@ -298,25 +298,37 @@ func (d *Dataset) Photos(ctx context.Context, names []string) iter.Seq2[match.Ph
 	return d.photos(ctx, names, readers(), d.ReadPhoto)
 }
 
-// photos is Photos with the function that reads one.
+// taken is a photo that was read, or what that panicked with.
+type taken struct {
+	match.Photo
+	panicked any
+}
+
+// photos is Photos with the function that reads one. Where that panics, so does the
+// caller's goroutine, who can recover from it.
 func (d *Dataset) photos(ctx context.Context, names []string, atOnce int, read func(string) match.Photo) iter.Seq2[match.Photo, error] {
 	return func(yield func(match.Photo, error) bool) {
 		ctx, cancel := context.WithCancel(ctx)
 		defer cancel()
-		order := make(chan chan match.Photo, 4*atOnce)
+		order := make(chan chan taken, 4*atOnce)
 		go func() {
 			defer close(order)
 			var reading errgroup.Group
 			reading.SetLimit(atOnce)
 			for _, name := range names {
-				out := make(chan match.Photo, 1)
+				out := make(chan taken, 1)
 				select {
 				case order <- out:
 				case <-ctx.Done():
 					return
 				}
 				reading.Go(func() error {
-					out <- read(name)
+					var p taken
+					defer func() {
+						p.panicked = recover()
+						out <- p
+					}()
+					p.Photo = read(name)
 					return nil
 				})
 			}
@@ -324,11 +336,14 @@ func (d *Dataset) photos(ctx context.Context, names []string, atOnce int, read f
 		for out := range order {
 			select {
 			case p := <-out:
+				if p.panicked != nil {
+					panic(p.panicked)
+				}
 				if refusedByMachine(p.Err) {
 					yield(match.Photo{}, fmt.Errorf("%s: %w", p.Name, p.Err))
 					return
 				}
-				if !yield(p, nil) {
+				if !yield(p.Photo, nil) {
 					return
 				}
 			case <-ctx.Done():

@@ -352,3 +352,19 @@ func ExampleFieldOrder() {
 	// point-then-photo
 	// id-entered
 }
+
+// A panic of one camera's walk is the caller's to recover from.
+func TestEachOfPanics(t *testing.T) {
+	defer func() {
+		if p := recover(); p != "planted" {
+			t.Errorf("recovered %v", p)
+		}
+	}()
+	err := eachOf(3, func(i int) error {
+		if i == 1 {
+			panic("planted")
+		}
+		return nil
+	})
+	t.Errorf("it goes on, with %v", err)
+}

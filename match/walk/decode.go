@@ -77,14 +77,24 @@ func Decode(ctx context.Context, photos []Photo, points []Point, params Params) 
 
 // eachOf calls f for each of n cameras, on all processors; what one camera's walk
 // says does not depend on another's. The error is one of f's, which are all the
-// context's.
+// context's. Where f panics, eachOf does.
 func eachOf(n int, f func(i int) error) error {
 	var g errgroup.Group
 	g.SetLimit(runtime.GOMAXPROCS(0))
+	panicked := make([]any, n)
 	for i := range n {
-		g.Go(func() error { return f(i) })
+		g.Go(func() error {
+			defer func() { panicked[i] = recover() }()
+			return f(i)
+		})
 	}
-	return g.Wait()
+	err := g.Wait()
+	for _, p := range panicked {
+		if p != nil {
+			panic(p)
+		}
+	}
+	return err
 }
 
 func checkInput(photos []Photo, points []Point) error {
