@@ -45,6 +45,13 @@ var made = sync.OnceValue(func() error {
 })
 
 func TestMain(m *testing.M) {
+	if len(os.Args) == 4 && os.Args[1] == "loop" {
+		if err := loop(os.Args[2], os.Args[3]); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
+	}
 	code := m.Run()
 	if top != "" {
 		_ = os.RemoveAll(top)
@@ -56,6 +63,9 @@ func TestMain(m *testing.M) {
 // missing the test is skipped, or fails where PHOTOTIE_REQUIRE_TOOLS is set.
 func library(t testing.TB, programs ...string) {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("the library is not built")
+	}
 	for _, p := range append(programs, "make", "gcc") {
 		if _, err := exec.LookPath(p); err != nil {
 			if os.Getenv("PHOTOTIE_REQUIRE_TOOLS") != "" {

@@ -7,6 +7,7 @@ import (
 	"math"
 	"runtime/cgo"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -43,6 +44,41 @@ func seeds(t testing.TB) []seed {
 		all = append(all, seed{all[1].request, was[:cut]})
 	}
 	return all
+}
+
+// Services are opened, asked, cancelled and closed by many at once; who is closed out is
+// told so, and a close waits for what is under way. (For the race detector.)
+func TestAtOnce(t *testing.T) {
+	was, _ := photo(t)
+	request := fmt.Appendf(nil, `{"do":"correct","crs":"EPSG:2157","e":%v,"n":%v}`, b01.E, b01.N)
+	handle := open(0)
+	var all sync.WaitGroup
+	for i := range 8 {
+		all.Go(func() {
+			own := open(0)
+			for range 5 {
+				for _, h := range []uint64{handle, own} {
+					switch r := answer(h, request, was, time.Minute, true); r.code {
+					case "", service.Cancelled:
+					case service.BadRequest: // the one that all have is closed
+						if h == own {
+							t.Errorf("%s", r.doc)
+						}
+					default:
+						t.Errorf("%s", r.doc)
+					}
+				}
+				cancel(handle, false)
+			}
+			if i == 5 && !shut(handle) || !shut(own) || shut(own) {
+				t.Error("it was not open, or it still is")
+			}
+		})
+	}
+	all.Wait()
+	if r := answer(handle, request, was, 0, true); r.code != service.BadRequest {
+		t.Errorf("it is closed: %s", r.doc)
+	}
 }
 
 // Whatever comes as a request and a photo, the reply is one JSON object with the code

@@ -30,8 +30,8 @@ function ask(service, request, photo) {
 
 const service = [0], photo = readFileSync(file), position = { crs, e: Number(e), n: Number(n) };
 if (open(0, service, null) !== 0) throw new Error("no service");
-const { verdict, discrepancy } = ask(service[0], { do: "compare", ...position }, photo)[0].compare.photo;
-console.log(verdict, `${discrepancy.distance.toFixed(1)} off`);
+const { photo: { verdict, discrepancy }, grid } = ask(service[0], { do: "compare", ...position }, photo)[0].compare;
+console.log(verdict, discrepancy.distance.toFixed(1), grid.unit.symbol, "off");
 const [{ correct }, corrected] = ask(service[0], { do: "correct", ...position }, photo);
 console.log(correct.outcome, correct.why ?? "");
 if (corrected) writeFileSync(out, corrected, { flag: "wx" });

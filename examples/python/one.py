@@ -29,8 +29,8 @@ def ask(service, request, photo):
 service, photo = c_uint64(), open(photo, "rb").read()
 if lib.phototie_open(0, byref(service), None) != 0:
     sys.exit("no service")
-answer, _ = ask(service, {"do": "compare", "crs": crs, "e": float(e), "n": float(n)}, photo)
-print(answer["compare"]["photo"]["verdict"], "%.1f off" % answer["compare"]["photo"]["discrepancy"]["distance"])
+compared = ask(service, {"do": "compare", "crs": crs, "e": float(e), "n": float(n)}, photo)[0]["compare"]
+print(compared["photo"]["verdict"], "%.1f" % compared["photo"]["discrepancy"]["distance"], compared["grid"]["unit"]["symbol"], "off")
 answer, corrected = ask(service, {"do": "correct", "crs": crs, "e": float(e), "n": float(n)}, photo)
 print(answer["correct"]["outcome"], answer["correct"].get("why", ""))
 if corrected:

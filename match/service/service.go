@@ -289,7 +289,7 @@ func (req *Request) image() (r io.ReaderAt, size int64, done func(), err error) 
 }
 
 // correct makes the corrected photo, in memory or as a new file.
-func correct(p *single.Photo, was io.Reader, into string) (*Corrected, error) {
+func correct(p *single.Photo, was *io.SectionReader, into string) (*Corrected, error) {
 	switch {
 	case p.Patch == nil:
 		return &Corrected{Outcome: dataset.Left, Why: p.Correction.Why}, nil
@@ -304,6 +304,7 @@ func correct(p *single.Photo, was io.Reader, into string) (*Corrected, error) {
 	var photo bytes.Buffer
 	var err error
 	if into == "" {
+		photo.Grow(int(was.Size()) + 4<<10) // of which it takes some, if any
 		err = p.Write(io.MultiWriter(&photo, after))
 		out.Photo = photo.Bytes()
 	} else {

@@ -3,6 +3,7 @@
  *     promises PHOTO CORRECTED JOB    a photo within its budget at AT, what it is corrected
  *                                     to, and a job's folder
  *     promises ask REQUEST PHOTO ...  the status and the answer of each pair of files, a line each
+ *     promises loop N REQUEST PHOTO   asks N times, each time with the files read anew
  */
 #define _GNU_SOURCE /* pthread_tryjoin_np */
 #include <pthread.h>
@@ -196,6 +197,7 @@ static void forked(phototie_service s)
 	int status;
 	pid_t child = fork();
 	if (child == 0) {
+		alarm(30); /* where it hangs */
 		phototie_bytes answer;
 		phototie_service other;
 		CHECK(ask(s, COMPARE, &photo, 0, &answer, NULL) == PHOTOTIE_BROKEN && strstr((char *)answer.data, "\"broken\"") != NULL);
@@ -223,6 +225,17 @@ int main(int argc, char **argv)
 			free(image.data);
 		}
 		return phototie_close(s) != PHOTOTIE_OK || failed;
+	}
+	if (argc == 5 && strcmp(argv[1], "loop") == 0) {
+		for (int i = atoi(argv[2]); i > 0; i--) {
+			phototie_bytes answer, corrected, request = slurp(argv[3]), image = slurp(argv[4]);
+			CHECK(phototie_answer(s, (char *)request.data, image.data, image.len, 0, &answer, &corrected) == PHOTOTIE_OK);
+			phototie_free(&answer);
+			phototie_free(&corrected);
+			free(request.data);
+			free(image.data);
+		}
+		return failed;
 	}
 	if (argc != 4)
 		return 2;
