@@ -122,10 +122,13 @@ func accuracyUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 
 // logRings is the log-likelihood of residuals whose errors are k times what is stated.
 func logRings(rest []noise.Residual, k float64, standoff func(r *noise.Residual) float64) (sum float64) {
+	product := 1.0 // of no more than floats have room for
 	for x := range rest {
-		sum += logRing(rest[x], k, standoff(&rest[x]))
+		if product *= ring(&rest[x], k, standoff(&rest[x])); x%16 == 15 {
+			sum, product = sum+math.Log(product), 1
+		}
 	}
-	return sum
+	return sum + math.Log(product)
 }
 
 // bestScale is the greatest log-likelihood over the scale of the errors.
@@ -187,10 +190,19 @@ func standoffUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	return []Hypothesis{h}, nil
 }
 
+// strayRing is the density per square metre of a residual that is no noise, a share of 0.02
+// within 40 m.
+const strayRing = 0.02 / (math.Pi * 40 * 40)
+
 // logRing is the logarithm of the density of a residual for errors that are scale
 // times those stated and a standoff in any direction, with a share that is no noise.
 func logRing(r noise.Residual, scale, standoff float64) float64 {
-	n := law{sigma: r.Sigma * scale, standoff: standoff}
-	const reach = 40.0
-	return logAdd(math.Log(1-0.02)+n.density(match.Vector{E: r.E, N: r.N}, 1), math.Log(0.02/(math.Pi*reach*reach)))
+	return math.Log(ring(&r, scale, standoff))
+}
+
+// ring is the density.
+func ring(r *noise.Residual, scale, standoff float64) float64 {
+	s := r.Sigma * scale
+	d, off := math.Hypot(r.E, r.N)/s, standoff/s
+	return 0.98*expI0(-(d*d+off*off)/2, d*off)/(2*math.Pi*s*s) + strayRing
 }

@@ -411,22 +411,22 @@ func (e *Evidence) setTimes() {
 			late[p.Camera] = append(late[p.Camera], p.Tag.GPSTime.Sub(p.Clock).Seconds())
 		}
 	}
+	// Fixes may be frozen, so the camera's median and not the photo's own. A fix is some
+	// seconds old as a rule, which does not move the clock.
+	shift := make(map[string]time.Duration)
+	for camera, v := range late {
+		if m := medianOf(v); math.Abs(m) >= 30 {
+			shift[camera] = time.Duration(m * float64(time.Second))
+		}
+	}
 	for i := range e.Photos {
 		p := &e.Photos[i]
 		if zoned[p.Camera] && !p.Clock.IsZero() {
 			p.wall = p.Clock
 		}
 		switch {
-		case !p.Clock.IsZero() && len(late[p.Camera]) > 0:
-			// Fixes may be frozen, so the camera's median and not the photo's own.
-			// A fix is some seconds old as a rule, which does not move the clock.
-			m := medianOf(late[p.Camera])
-			if math.Abs(m) < 30 {
-				m = 0
-			}
-			p.Time = p.Clock.Add(time.Duration(m * float64(time.Second))).UTC()
 		case !p.Clock.IsZero():
-			p.Time = p.Clock.UTC()
+			p.Time = p.Clock.Add(shift[p.Camera]).UTC()
 		case p.Tag != nil && p.Tag.GPSTime != nil:
 			p.Time = p.Tag.GPSTime.UTC()
 		}
@@ -508,15 +508,14 @@ func (e *Evidence) weigh(p *Photo) {
 		sum := math.Inf(-1)
 		for _, w := range p.where {
 			u := match.Vector{E: v.E - w.E, N: v.N - w.N}
-			l, _ := p.noise.logP(u, p.blur)
-			sum = logAdd(sum, l)
+			sum = logAdd(sum, p.noise.logP(u, p.blur))
 			if h := math.Hypot(u.E-p.noise.expected.E, u.N-p.noise.expected.N); h < best {
 				best, d = h, u
 			}
 		}
 		p.logp = sum - math.Log(float64(len(p.where)))
 	} else {
-		p.logp, _ = p.noise.logP(v, p.blur)
+		p.logp = p.noise.logP(v, p.blur)
 	}
 	p.D = &d
 	p.Out = p.beyond() > p.Threshold
@@ -614,18 +613,20 @@ func (e *Evidence) learn() {
 	}
 	mixes := make(map[string]*mix, len(of))
 	for camera, photos := range of {
+		var near []chances
+		for _, i := range photos {
+			p := &e.Photos[i]
+			if v := rest(p); math.Hypot(v.E-p.noise.expected.E, v.N-p.noise.expected.N) < 4*p.Threshold {
+				near = append(near, p.noise.chances(v, p.blur))
+			}
+		}
 		m := mix(swellPrior).shares()
 		for range 8 {
 			sum := mix(swellPrior)
-			for _, i := range photos {
-				p := &e.Photos[i]
-				if v := rest(p); math.Hypot(v.E-p.noise.expected.E, v.N-p.noise.expected.N) < 4*p.Threshold {
-					n := p.noise
-					n.mix = m
-					_, share := n.logP(v, p.blur)
-					for k, w := range share {
-						sum[k] += w
-					}
+			for x := range near {
+				_, share := near[x].mixed(m)
+				for k, w := range share {
+					sum[k] += w
 				}
 			}
 			m = sum.shares()

@@ -75,10 +75,10 @@ func (n *law) density(v match.Vector, s float64) float64 {
 	v.N -= n.expected.N
 	q, logDet := n.square(v, s, n.standoff)
 	if n.cov != nil || n.standoff == 0 {
-		return -math.Log(2*math.Pi) - logDet - q/2
+		return -log2Pi - logDet - q/2
 	}
 	r := n.standoff / (n.sigma * s)
-	ring := -math.Log(2*math.Pi) - logDet - (q+r*r)/2 + logI0(math.Sqrt(q)*r)
+	ring := -log2Pi - logDet - (q+r*r)/2 + logI0(math.Sqrt(q)*r)
 	if n.stance == nil {
 		return ring
 	}
@@ -128,15 +128,21 @@ func (n *law) lost(d float64) float64 {
 	return math.Log(stray) - math.Log(2*math.Pi*(d*d+n.sigma*n.sigma)*math.Log(halfTurn/n.sigma))
 }
 
-// logP returns the logarithm of the density of a tag off by v, and how likely
-// each swell is.
-func (n *law) logP(v match.Vector, blur *match.Vector) (float64, mix) {
-	var share mix
+// chances are the densities of a tag's place for each swell and for no known reason,
+// as shares of the exponential of top.
+type chances struct {
+	top, lost float64
+	of        mix
+}
+
+// chances works out the densities of a tag off by v.
+func (n *law) chances(v match.Vector, blur *match.Vector) chances {
 	far := math.Hypot(v.E-n.expected.E, v.N-n.expected.N)
-	sum := n.lost(far)
+	lost := n.lost(far)
 	if blur == nil && n.cov == nil && far-n.standoff > 15*swells[len(swells)-1]*n.sigma {
-		return sum, share // too far for any noise
+		return chances{top: lost, lost: 1} // too far for any noise
 	}
+	c := chances{top: lost}
 	var l mix
 	for k, s := range swells {
 		if blur == nil {
@@ -144,13 +150,35 @@ func (n *law) logP(v match.Vector, blur *match.Vector) (float64, mix) {
 		} else {
 			l[k] = n.blurred(v, s, *blur)
 		}
-		l[k] += math.Log1p(-stray) + math.Log(n.mix[k])
-		sum = logAdd(sum, l[k])
+		c.top = max(c.top, l[k])
 	}
-	for k := range swells {
-		share[k] = math.Exp(l[k] - sum)
+	c.lost = math.Exp(lost - c.top)
+	for k := range l {
+		c.of[k] = (1 - stray) * math.Exp(l[k]-c.top)
 	}
-	return sum, share
+	return c
+}
+
+// mixed returns the logarithm of the density with the shares of the swells, and how
+// likely each swell is.
+func (c *chances) mixed(m *mix) (float64, mix) {
+	var share mix
+	sum := c.lost
+	for k := range share {
+		share[k] = m[k] * c.of[k]
+		sum += share[k]
+	}
+	for k := range share {
+		share[k] /= sum
+	}
+	return c.top + math.Log(sum), share
+}
+
+// logP returns the logarithm of the density of a tag off by v.
+func (n *law) logP(v match.Vector, blur *match.Vector) float64 {
+	c := n.chances(v, blur)
+	l, _ := c.mixed(n.mix)
+	return l
 }
 
 func logAdd(a, b float64) float64 {
@@ -163,15 +191,26 @@ func logAdd(a, b float64) float64 {
 	return a + math.Log1p(math.Exp(b-a))
 }
 
-// logI0 returns the logarithm of the modified Bessel function of the first kind
-// of order 0, to 2e-7. Source: Abramowitz and Stegun, 9.8.1 and 9.8.2.
-func logI0(x float64) float64 {
+// log2Pi is the logarithm of 2 pi.
+const log2Pi = 1.8378770664093454836
+
+// expI0 returns exp(a) times the modified Bessel function of the first kind of order 0
+// of x, which is at least 0, to 2e-7. Source: Abramowitz and Stegun, 9.8.1 and 9.8.2.
+func expI0(a, x float64) float64 {
 	if x < 3.75 {
 		t := x / 3.75
 		t *= t
-		return math.Log(1 + t*(3.5156229+t*(3.0899424+t*(1.2067492+t*(0.2659732+t*(0.0360768+t*0.0045813))))))
+		return math.Exp(a) * (1 + t*(3.5156229+t*(3.0899424+t*(1.2067492+t*(0.2659732+t*(0.0360768+t*0.0045813))))))
 	}
 	t := 3.75 / x
-	return x - math.Log(x)/2 + math.Log(0.39894228+t*(0.01328592+t*(0.00225319+t*(-0.00157565+
+	return math.Exp(a+x) / math.Sqrt(x) * (0.39894228 + t*(0.01328592+t*(0.00225319+t*(-0.00157565+
 		t*(0.00916281+t*(-0.02057706+t*(0.02635537+t*(-0.01647633+t*0.00392377))))))))
+}
+
+// logI0 returns the logarithm of the function.
+func logI0(x float64) float64 {
+	if x < 3.75 {
+		return math.Log(expI0(0, x))
+	}
+	return x + math.Log(expI0(-x, x))
 }

@@ -502,20 +502,23 @@ type swap struct {
 // nothing speaks for it.
 func (e *Evidence) swapOf(a, b []int, apart int) (swap, bool) {
 	pa, pb := e.Photos[a[0]].Point, e.Photos[b[0]].Point
-	s, out := swap{a: a, b: b, gain: -math.Log(float64(apart)), sure: true}, false
+	s := swap{a: a, b: b, gain: -math.Log(float64(apart)), sure: true}
+	out := func(i int) bool { return e.Photos[i].Out }
+	if pa == pb || !slices.ContainsFunc(a, out) && !slices.ContainsFunc(b, out) {
+		return s, false
+	}
 	add := func(photos []int, to int) bool {
 		for _, i := range photos {
 			p := &e.Photos[i]
 			if !e.tells(p, to) {
 				return false
 			}
-			out, s.sure = out || p.Out, s.sure && p.says(to)
+			s.sure = s.sure && p.says(to)
 			s.gain += e.tieGain(p, to)
 		}
 		return true
 	}
-	ok := pa != pb && add(a, pb) && add(b, pa)
-	return s, ok && out && s.gain > 0
+	return s, add(a, pb) && add(b, pa) && s.gain > 0
 }
 
 // swaps lists what may be swapped along a walk, photo by photo or visit by visit.
@@ -588,8 +591,7 @@ func (e *Evidence) tieGain(p *Photo, point int) float64 {
 	}
 	at := e.Points[point].EN
 	v := match.Vector{E: (p.OnGrid.E-at.E)*e.unit - p.move.E, N: (p.OnGrid.N-at.N)*e.unit - p.move.N}
-	l, _ := p.noise.logP(v, p.blur)
-	return l - p.logp + e.timeGain(p, point)
+	return p.noise.logP(v, p.blur) - p.logp + e.timeGain(p, point)
 }
 
 // besideRun says that a run of wrong links was found some photos from a photo: where it
