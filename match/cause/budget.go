@@ -94,7 +94,7 @@ func accuracyUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		if len(of) < leastScaled {
 			continue
 		}
-		m := noise.Learn(rest)
+		m := e.noiseOf(rest)
 		if m.Low < leastAccuracy || m.Independent < leastScaled {
 			continue
 		}

@@ -103,7 +103,12 @@ type Evidence struct {
 	models map[string]correlation
 	// surfaces says that heights are compared where they are known on the ellipsoid.
 	surfaces bool
+	// looked has what causes come to on this evidence, with any figures.
+	looked map[int]found
 }
+
+// found is what search.look returns.
+type found struct{ top, all *candidate }
 
 // clock is how a camera's clock stands to the survey's by the walk's inference, in
 // seconds, with the crew's habit of taking photos before or after.
@@ -158,6 +163,8 @@ type memory struct {
 	// were.
 	points map[string]*Hypothesis
 	grids  map[string][]grid.Projection
+	// learnt has what noise was learnt from residuals.
+	learnt map[string]*noise.Model
 }
 
 // mostPlaced is how many placements are remembered.
@@ -207,14 +214,34 @@ func (e *Evidence) Place(ctx context.Context, fixes []grid.Fix) ([]grid.Placemen
 
 // sign is a key for the points as they are.
 func (e *Evidence) sign() string {
+	return keyOf(len(e.Points), func(j int) []float64 { return []float64{e.Points[j].E, e.Points[j].N} })
+}
+
+// keyOf is a key for n lists of numbers.
+func keyOf(n int, of func(i int) []float64) string {
 	h := fnv.New128a()
-	var b [16]byte
-	for j := range e.Points {
-		binary.LittleEndian.PutUint64(b[:8], math.Float64bits(e.Points[j].E))
-		binary.LittleEndian.PutUint64(b[8:], math.Float64bits(e.Points[j].N))
-		h.Write(b[:])
+	var b [8]byte
+	for i := range n {
+		for _, v := range of(i) {
+			binary.LittleEndian.PutUint64(b[:], math.Float64bits(v))
+			h.Write(b[:])
+		}
 	}
 	return string(h.Sum(nil))
+}
+
+// noiseOf learns the noise of residuals, or has it from memory.
+func (e *Evidence) noiseOf(rest []noise.Residual) *noise.Model {
+	key := keyOf(len(rest), func(i int) []float64 {
+		r := &rest[i]
+		return []float64{r.Time, r.E, r.N, r.Sigma, r.Standoff}
+	})
+	m, ok := e.memory.learnt[key]
+	if !ok {
+		m = noise.Learn(rest)
+		e.memory.learnt[key] = m
+	}
+	return m
 }
 
 // Cameras and Days return the names of the groups, in order.
@@ -256,11 +283,11 @@ func newEvidence(in *Input) (*Evidence, error) {
 	}
 	res := in.Result
 	e := &Evidence{
-		Input: in, unit: res.Grid.Unit.Metres, clocks: make(map[string]clock), models: make(map[string]correlation),
+		Input: in, looked: make(map[int]found), unit: res.Grid.Unit.Metres, clocks: make(map[string]clock), models: make(map[string]correlation),
 		Photos: make([]Photo, len(res.Photos)),
 		Points: make([]match.Point, len(res.Points)),
 		points: make(map[string]int, len(res.Points)),
-		memory: &memory{placed: make(map[spot]grid.Placement), points: make(map[string]*Hypothesis), grids: make(map[string][]grid.Projection)},
+		memory: &memory{placed: make(map[spot]grid.Placement), points: make(map[string]*Hypothesis), grids: make(map[string][]grid.Projection), learnt: make(map[string]*noise.Model)},
 	}
 	for i, p := range res.Points {
 		e.Points[i] = p.Point
@@ -471,7 +498,7 @@ func (e *Evidence) clone() *Evidence {
 	c := *e
 	c.Photos = slices.Clone(e.Photos)
 	c.Points = slices.Clone(e.Points)
-	c.nearest = nil
+	c.nearest, c.looked = nil, make(map[int]found)
 	return &c
 }
 
@@ -647,7 +674,7 @@ func (e *Evidence) learn() {
 func (e *Evidence) learnTimes() {
 	for _, c := range e.walks.cameras {
 		if rest, _ := e.residuals(c, true); len(rest) >= leastLearnt {
-			m := noise.Learn(rest)
+			m := e.noiseOf(rest)
 			day := defaultCorrelation.DayShare
 			e.models[c] = correlation{White: m.White * (1 - day), Time: time.Duration(m.Time * float64(time.Second)), DayShare: day}
 		}

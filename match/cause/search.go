@@ -617,6 +617,9 @@ func (s *search) look(ctx context.Context, e *Evidence, cause int, params []Para
 	if !s.tried(cause) {
 		return nil, nil, nil
 	}
+	if f, ok := e.looked[cause]; ok && f.answers(params) {
+		return f.top, f.all, nil
+	}
 	hyps, err := c.Propose(ctx, e)
 	if err != nil {
 		return nil, nil, fmt.Errorf("explain: cause %s: %w", c.Name(), err)
@@ -638,7 +641,17 @@ func (s *search) look(ctx context.Context, e *Evidence, cause int, params []Para
 	if top != nil && top.all {
 		all = nil
 	}
+	if params == nil {
+		e.looked[cause] = found{top, all}
+	}
 	return top, all, nil
+}
+
+// answers says that what was found with any figures is what would be with some: where
+// the best has these anyway.
+func (f *found) answers(params []Param) bool {
+	alike := func(c *candidate) bool { return c == nil || chosenAlike(c.hyp.Params, params) }
+	return params == nil || f.top == nil || alike(f.top) && alike(f.all)
 }
 
 // chosenAlike says that the chosen figures of two hypotheses are the same.
