@@ -70,6 +70,14 @@
 // AV1 Image File Format. What is met in files without being in a standard is called
 // common practice where it is handled.
 //
+// # Errors and concurrency
+//
+// Errors come wrapped: errors.Is finds the variables of this package, [ErrFormat],
+// [ErrCorrupt] and others, and [AboutImage] tells whether an error is about the image at
+// all, and not about reading it. The zero Edit is one to latitude and longitude 0. A [Tag],
+// an [Edit] and a [Patch] are plain values: any number of goroutines may read one, and
+// no method changes it but those that decode into it.
+//
 // A position in a photo is what a handheld believed. It is no survey, and nothing to
 // navigate or dig by.
 package geotag

@@ -8,7 +8,8 @@ import (
 
 // Bearing is a direction in the plane or an azimuth on the ellipsoid: degrees
 // clockwise from north in [0, 360), or undefined. The zero value is undefined,
-// which is not the same as due north. Bearings compare with ==.
+// which is not the same as due north. Bearings compare with ==,
+// and are plain values, safe for concurrent use.
 type Bearing struct {
 	deg     float64
 	defined bool

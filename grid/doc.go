@@ -72,4 +72,12 @@
 // Projection has three methods. What more a projection can do it shows by
 // further interfaces: [Geodesist], [Heighter], [CandidateLister] (the operations
 // that it chooses from) and [Bounded] (its area of use).
+//
+// # Errors and concurrency
+//
+// Errors come wrapped: errors.Is finds the variables of this package ([ErrNotFinite],
+// [ErrOutside], [ErrNoSuchOperation] and others), errors.As the types
+// [*UnknownDatumError], [*OperationError] and [*HeightError], which errors.Is sees
+// through to their Reason. The types here are plain values: any number of goroutines may
+// read one, and who writes to one has it alone.
 package grid

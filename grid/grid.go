@@ -164,7 +164,7 @@ type FixPlacement struct {
 
 // Projection ties geographic frames to one grid. Package grid/crs has one that
 // is backed by PROJ; a program with a projection engine of its own implements
-// these three methods. Methods are safe for use by many goroutines.
+// these three methods. Methods are safe for concurrent use.
 type Projection interface {
 	// Grid describes the plane system.
 	Grid() Grid

@@ -157,7 +157,7 @@ type HeightPlacement struct {
 }
 
 // Heighter is implemented by a Projection that can bring heights to the
-// ellipsoid. Methods are safe for use by many goroutines. As in Projection, an
+// ellipsoid. Methods are safe for concurrent use. As in Projection, an
 // item that can't be done has its own Err and the returned error is for
 // failures of the whole call.
 type Heighter interface {

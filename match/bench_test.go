@@ -26,7 +26,7 @@ func benchJob(p *plane, n int) ([]Point, []Link, []Photo) {
 }
 
 // BenchmarkCheck checks 10,000 photos. floor is what no check can do without: the
-// tags carried onto the grid in one call, and one subtraction each.
+// tags transformed to the grid in one call, and one subtraction each.
 func BenchmarkCheck(b *testing.B) {
 	const n = 10_000
 	p := newPlane()

@@ -102,7 +102,7 @@ func DefaultBudget() Budget {
 	}
 }
 
-// A BudgetError reports a figure of a Budget that can't be used.
+// A BudgetError reports a figure of a Budget that can't be used. Find it by errors.As.
 type BudgetError struct {
 	// Field is the name of the figure as in JSON, "handheld_m" for instance.
 	Field string
@@ -197,7 +197,8 @@ type Component struct {
 }
 
 // Allowance is the budget worked out for one photo and one point. Lengths are
-// in metres.
+// in metres. It is a plain value, safe for concurrent use; the zero Allowance allows
+// nothing.
 type Allowance struct {
 	// Confidence is the probability that Threshold holds for.
 	Confidence float64 `json:"confidence"`
@@ -419,7 +420,7 @@ func (b Budget) frame(op *grid.Operation, opt AllowanceOptions, a *Allowance) er
 	var stated, sigma float64 // stated is a radius only where it stands alone
 	switch {
 	case op == nil:
-		a.note("the operation onto the grid is not known, nor is its accuracy")
+		a.note("the operation to the grid is not known, nor is its accuracy")
 	case op.Ballpark:
 		if !(opt.BallparkSigma > 0 && opt.BallparkSigma <= maxMetres) {
 			return fmt.Errorf("a ballpark operation can't be judged with BallparkSigma %v: want its standard deviation per axis in metres", opt.BallparkSigma)
@@ -479,7 +480,7 @@ func (b Budget) standoff(tag *geotag.Tag, opt AllowanceOptions, a *Allowance) {
 }
 
 // looking sets the expectation from a direction and a distance; false where the
-// direction can't be brought onto the grid.
+// direction can't be turned into a grid bearing.
 func (b Budget) looking(look *geotag.Direction, distance float64, opt AllowanceOptions, a *Allowance) bool {
 	deg := look.Degrees
 	switch {

@@ -40,7 +40,7 @@ type Correction struct {
 	// Edit is nil where the photo is left as it is; Why then says so in words.
 	Edit *geotag.Edit `json:"edit,omitempty"`
 	Why  string       `json:"why,omitempty"`
-	// Operation carried the point into the tag's frame.
+	// Operation transformed the point into the tag's frame.
 	Operation *grid.Operation `json:"operation,omitempty"`
 	// Delivered is the frame of the new position; nil for a destination.
 	Delivered *Delivered `json:"delivered,omitempty"`
@@ -52,7 +52,7 @@ const readAs = 0.6827
 
 // Corrections works out the new tag of every photo of a checked job; opt must be
 // the options that it was checked with. There is one Correction a photo, in
-// order. The surveyed position is carried back by the operation that the tag was
+// order. The surveyed position is transformed back by the operation that the tag was
 // carried with, at the photo's epoch, so that checking a corrected photo finds
 // no discrepancy beyond the rounding of its rationals.
 //

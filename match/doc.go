@@ -77,6 +77,15 @@
 // budget and the allowance are in metres, since devices, registries and settings
 // state them so; JSON names of such figures end in _m.
 //
+// # Errors and concurrency
+//
+// Errors come wrapped: errors.As finds a [*BudgetError], which names the figure of the
+// budget that can't be used, errors.Is the context's, and those of grid and geotag that a
+// caller's Projection or photos gave. What is wrong with one photo is no error: its result
+// has a reason. The functions are safe for concurrent use. The types are plain values that
+// nothing changes after they were returned, so that any number of goroutines may read
+// one; those of which that is not so, [Tally] and [Stream], say it.
+//
 // # What a verdict is not
 //
 // A verdict says whether a tag fits a point under the stated budget. It does not

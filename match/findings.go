@@ -120,7 +120,7 @@ func (r *Result) Findings() []Finding {
 // are judged as they were among all, and the statistics stay the whole job's.
 func (r *Result) Of(photos map[string]bool) *Result {
 	part := *r
-	part.Whole, part.ofSet, part.pictures.Job = len(r.Photos), nil, nil
+	part.JobPhotos, part.ofSet, part.pictures.Job = len(r.Photos), nil, nil
 	part.Photos, part.Counts = nil, maps.Clone(r.Counts)
 	for _, p := range r.Photos {
 		if photos[p.Name] {

@@ -48,7 +48,7 @@ const (
 	scaleError = 0.01
 )
 
-// usedFrame is an operation that carried tags to the grid.
+// usedFrame is an operation that transformed tags to the grid.
 type usedFrame struct {
 	*grid.Operation
 	photos, coarse int

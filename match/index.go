@@ -8,8 +8,8 @@ import (
 	"example.com/phototie/match/walk"
 )
 
-// Index finds the nearest of many points on the grid. An Index may be used by many
-// goroutines.
+// Index finds the nearest of many points on the grid. It is safe for concurrent use. The
+// zero Index is of no use: NewIndex makes one.
 type Index struct {
 	points []Point
 	cells  *walk.Index // nil where there are few points

@@ -11,7 +11,8 @@ import (
 
 // Located has the points and the tags of a checked job as WGS 84 positions, for
 // maps and formats that know no grid. All are at one epoch, so that a line from a
-// point to a tag is the discrepancy and no plate motion.
+// point to a tag is the discrepancy and no plate motion. It is safe for concurrent use;
+// the zero Located has no positions.
 type Located struct {
 	// Epoch is the decimal year of all positions: the median of the photos' own;
 	// 0 where none has one.
@@ -23,7 +24,7 @@ type Located struct {
 	// beside has the places that photos show beside their points, by their index.
 	beside map[int]*grid.LatLon
 	// Operation is the operation between WGS 84 and the grid, nil where nothing
-	// was carried. Where positions took different ones, it is the first's.
+	// was transformed. Where positions took different ones, it is the first's.
 	Operation *grid.Operation
 	// Faults say what has a place on the grid and yet no position here, and why,
 	// in words.
@@ -33,11 +34,11 @@ type Located struct {
 // nowhere is the position of what has none.
 var nowhere = grid.LatLon{Lat: math.NaN(), Lon: math.NaN()}
 
-// Locate carries the points and the tags of a checked job from the grid into
+// Locate transforms the points and the tags of a checked job from the grid into
 // WGS 84; opt must be the options that it was checked with. A tag comes from its
 // place on the grid, whatever its own datum, and agrees with what the image says
 // but for the datum and the motion of its plate between the photo's epoch and the
-// job's. What only a ballpark operation carries has no position, unless
+// job's. What only a ballpark operation transforms has no position, unless
 // opt.AllowBallpark.
 func Locate(ctx context.Context, proj grid.Projection, res *Result, opt Options) (*Located, error) {
 	l := &Located{Points: make([]grid.LatLon, len(res.Points)), Tags: make([]grid.LatLon, len(res.Photos)), Epoch: opt.Epoch, beside: map[int]*grid.LatLon{}}

@@ -208,8 +208,8 @@ type UnmatchedLink struct {
 type Options struct {
 	// Budget is the accuracy budget; the zero Budget defaults to DefaultBudget.
 	Budget Budget
-	// AllowBallpark lets photos be judged that only a ballpark operation carries
-	// onto the grid; BallparkSigma (metres per axis) then goes into the budget
+	// AllowBallpark lets photos be judged that only a ballpark operation transforms
+	// to the grid; BallparkSigma (metres per axis) then goes into the budget
 	// and has to be given.
 	AllowBallpark bool
 	BallparkSigma float64
@@ -250,7 +250,8 @@ type Options struct {
 }
 
 // Result is a checked job. Every photo, every point and every link given is
-// accounted for in it.
+// accounted for in it. Its methods change nothing and are safe for concurrent use. The
+// zero Result is a job without photos.
 type Result struct {
 	Grid grid.Grid `json:"grid"`
 	// Budget is what the photos were judged by.
@@ -260,9 +261,9 @@ type Result struct {
 	UnmatchedLinks []UnmatchedLink `json:"strays"`
 	// Counts has the number of photos of each verdict; all four are present.
 	Counts map[Verdict]int `json:"counts"`
-	// Whole is how many photos the job has, where the Result is of some of them; see
+	// JobPhotos is how many photos the job has, where the Result is of some of them; see
 	// Of.
-	Whole int `json:"photos_of_job,omitempty"`
+	JobPhotos int `json:"photos_of_job,omitempty"`
 	// Written is how many photos have a tag that was written from their point: it lies
 	// on it to the tag's own step. Such tags are judged, and in no statistics.
 	Written int `json:"written_from_points,omitempty"`

@@ -9,7 +9,9 @@ import (
 	"example.com/phototie/grid"
 )
 
-// Stream is a checked job whose photos are not held in memory.
+// Stream is a checked job whose photos are not held in memory. It is safe for concurrent
+// use if the function that reads its photos is. The zero Stream is of no use: NewStream
+// makes one.
 type Stream struct {
 	// Result has all that Check gives, but for the photos: Result.Photos is nil, and
 	// Result.Findings has those that are about no photo; see PhotoFindings.

@@ -81,8 +81,8 @@ func (r *Result) CodesOf() map[string][]string {
 type HeightSummary struct {
 	Compared int
 	// Over is how many of them are beyond their tolerance.
-	Over                int
-	Median, Least, Most float64
+	Over             int
+	Median, Min, Max float64
 	// NotCompared has the reasons why others were not, the commonest first.
 	NotCompared []Reasons
 }
@@ -116,7 +116,7 @@ func (r *Result) HeightSummary() HeightSummary {
 	}
 	slices.SortStableFunc(s.NotCompared, func(a, b Reasons) int { return cmp.Compare(b.Photos, a.Photos) })
 	if s.Compared = len(dh); s.Compared > 0 {
-		s.Median, s.Least, s.Most = median(dh), slices.Min(dh), slices.Max(dh)
+		s.Median, s.Min, s.Max = median(dh), slices.Min(dh), slices.Max(dh)
 	}
 	return s
 }

@@ -39,7 +39,7 @@ import (
 // p-values, and the statistics which photos are of one point and one visit.
 //
 // The zero Tally is empty; it takes the settings of the first one that is merged
-// into it. A Tally is not safe for use by several goroutines at a time.
+// into it. A Tally is not safe for concurrent use.
 type Tally struct {
 	unit       grid.Unit
 	confidence float64

@@ -56,7 +56,7 @@ func (a *acceptance) prepare() error {
 		return err
 	}
 	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, baseline.MostBytes+1))
+	text, err := io.ReadAll(io.LimitReader(f, baseline.MaxBytes+1))
 	if err != nil {
 		return err
 	}

@@ -17,7 +17,7 @@ import (
 	"example.com/phototie/match/suggest"
 )
 
-// corrections is what correct and pack are told of corrections.
+// corrections is what correct and pack take about corrections.
 type corrections struct {
 	policy            match.Policy
 	only              []string
@@ -36,7 +36,7 @@ func (c *corrections) flags(cmd *cobra.Command, despite string) {
 	f.BoolVar(&c.label, "label", false, "write the point's id, code and description into the corrected photos too; what is there is kept")
 	f.BoolVar(&c.relabel, "relabel", false, "the same, in place of the title and description that are there")
 	f.BoolVar(&c.despite, "despite-findings", false, despite)
-	c.position = addChoice(cmd, "position", "subject", "what the new position stands for", "subject", "camera")
+	c.position = addChoice(cmd, "position", "subject", "what the new position is the position of", "subject", "camera")
 }
 
 // prepare puts the policy together.
@@ -118,7 +118,7 @@ func (c *correct) run(ctx context.Context, dir string) error {
 	if err := c.prepare(); err != nil {
 		return err
 	}
-	c.opt.Policy, c.opt.Sidecars, c.opt.Despite, c.opt.Tool = c.policy, c.sidecars, c.despite, "phototie "+version()
+	c.opt.Policy, c.opt.Sidecars, c.opt.Override, c.opt.Tool = c.policy, c.sidecars, c.despite, "phototie "+version()
 	c.opt.Label, c.opt.Relabel = c.label || c.relabel, c.relabel
 	// No correction depends on the pixels.
 	job, err := checked(ctx, c.env, dir, dataset.CheckOptions{Pixels: dataset.PixelsNever}, func(d *dataset.Dataset) error { return d.MayCorrect(c.opt) })

@@ -49,7 +49,7 @@ code or a part of their name:
 		if format.value == "json" {
 			return report.FramesJSON(e.stdout, filepath.Base(args[0]), proj.Grid(), uses, budget)
 		}
-		return report.FramesText(e.stdout, args[0], proj.Grid(), uses, budget, report.ReadingFacts(reading, proj.Grid().Unit), all)
+		return report.FramesText(e.stdout, args[0], proj.Grid(), uses, budget, report.SurveyFacts(reading, proj.Grid().Unit), all)
 	}
 	return cmd
 }

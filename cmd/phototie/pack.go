@@ -93,7 +93,7 @@ func (p *pack) run(ctx context.Context, dir string) error {
 	if err := p.accept.prepare(); err != nil {
 		return err
 	}
-	p.opt.Policy, p.opt.Sidecars, p.opt.Despite = p.policy, p.sidecars, p.despite
+	p.opt.Policy, p.opt.Sidecars, p.opt.Override = p.policy, p.sidecars, p.despite
 	p.opt.Label, p.opt.Relabel = p.label || p.relabel, p.relabel
 	p.opt.FailOn, p.opt.Pictures, p.opt.Pixels = severity(p.failOn), delivery.Pictures(p.pictures.value), pixelPolicies[p.pixels.value]
 	p.opt.Program, p.opt.Version = "phototie", version()

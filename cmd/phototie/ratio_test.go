@@ -356,7 +356,7 @@ func copyAndSync(from, to, name string, copyTo func(w, r *os.File) error) error 
 	return errors.Join(w.Sync(), w.Close())
 }
 
-// ratioTransform: carrying fixes onto the grid, with the choice of an operation
+// ratioTransform: transforming fixes to the grid, with the choice of an operation
 // for each, against one array call of PROJ with the operation chosen already.
 func ratioTransform(b *testing.B) {
 	const n = 20000

@@ -181,7 +181,7 @@ func (r *photoRecord) write(ctx context.Context, in record.Input, done func()) e
 	}
 	done()
 	fmt.Fprintf(r.stdout, "%s: the record of %s\n", r.out, photoCount(len(in.Result.Photos)))
-	if len(in.Result.Photos) > delivery.MostOnFile {
+	if len(in.Result.Photos) > delivery.MaxOnFile {
 		fmt.Fprintln(r.stderr, "phototie: one file of so many photos opens slowly on a phone; --split DIR writes pages")
 	}
 	return nil

@@ -61,7 +61,7 @@ func (e *env) verified(dir string, v *delivery.Verified, err error) error {
 	case errors.Is(err, delivery.ErrUnsigned), errors.Is(err, delivery.ErrSignature), errors.Is(err, delivery.ErrForeign):
 		lines = append(lines, "  "+err.Error())
 		err = errFindings
-	case err == nil && !v.Whole():
+	case err == nil && !v.Intact():
 		err = errFindings
 	}
 	_, perr := fmt.Fprintln(e.stdout, strings.Join(lines, "\n"))

@@ -33,7 +33,7 @@ const (
 func (antennaOffset) Propose(_ context.Context, e *cause.Evidence) ([]cause.Hypothesis, error) {
 	geodesist, ok := e.Input.Proj.(grid.Geodesist)
 	if !ok {
-		return nil, nil // no true direction can be brought onto the grid
+		return nil, nil // no true direction can be turned into a grid bearing
 	}
 	cameras := e.Cameras()
 	var out []cause.Hypothesis
@@ -68,7 +68,7 @@ func (antennaOffset) Propose(_ context.Context, e *cause.Evidence) ([]cause.Hypo
 			continue
 		}
 		h := cause.Hypothesis{
-			Changes: make([]cause.Change, len(e.Photos)), Scope: cause.ScopeAll, Coherent: true, Least: leastPhotos,
+			Changes: make([]cause.Change, len(e.Photos)), Scope: cause.ScopeAll, Coherent: true, MinPhotos: leastPhotos,
 			// Two figures were fitted, out of a disc of that radius, for one of the cameras.
 			Free: 2,
 			Cost: math.Log(math.Pi*longestArm*longestArm/(sigma*sigma)) + math.Log(float64(len(cameras))),

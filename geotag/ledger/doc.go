@@ -105,6 +105,12 @@
 // [TornName], and [Ledger.Restore] says what it found. Any other line that can't be
 // read is an error.
 //
+// # Errors
+//
+// Errors come wrapped: errors.Is finds the variables of this package, [ErrLocked],
+// [ErrChanged] and others, and errors.As a [*LineError] with the line of the ledger that
+// can't be used; [AboutInput] tells those about what was asked for from those of the disk.
+//
 // To restore by hand: while the photo's SHA-256 equals some record's after,
 // replace the runs that its reverse patch lists; the result must have the
 // SHA-256 before.

@@ -35,8 +35,8 @@ var (
 	ErrBroken = errors.New("an earlier write to the ledger failed")
 )
 
-// Ledger is an open ledger. It belongs to one folder, and its methods may be
-// called from several goroutines; calls for one photo wait for each other.
+// Ledger is an open ledger of one folder. Its methods are safe for concurrent use; calls
+// for one photo wait for each other. The zero Ledger is of no use: Open makes one.
 type Ledger struct {
 	root  folder
 	tool  string

@@ -57,6 +57,12 @@
 // Images that declare more pixels than the limits allow, or more than their file can
 // hold (which of WebP and TIFF is not known), are not decoded.
 //
+// # Errors and concurrency
+//
+// Errors come wrapped: errors.Is finds [ErrNoDecoder] and [ErrTooLarge]. The functions
+// are safe for concurrent use, and share one bound on the pixels that are in memory; the
+// types are plain values.
+//
 // The pixels say nothing about what a photo shows. A photo that passes may show
 // the wrong thing sharply.
 package pixels

@@ -14,8 +14,8 @@ import (
 )
 
 // CRS is a projected coordinate reference system, opened with [Open]. It is a
-// [grid.Projection] and a [grid.Geodesist]. Its methods are safe for use by
-// many goroutines.
+// [grid.Projection] and a [grid.Geodesist]. Its methods are safe for concurrent use.
+// The zero CRS is of no use.
 type CRS struct {
 	definition string
 	options    grid.OpenOptions
@@ -85,7 +85,8 @@ var (
 	ErrNotProjected = errors.New("not a projected coordinate reference system")
 )
 
-// DefinitionError is the error of [Open].
+// DefinitionError is the error of [Open], for errors.As; errors.Is finds its Reason, one
+// of [ErrEmpty], [ErrUnknownCRS] and [ErrNotProjected], or what PROJ said.
 type DefinitionError struct {
 	// Definition is the text that was to be opened.
 	Definition string

@@ -107,9 +107,12 @@
 // OSGB36 and NAD27, have no ellipsoidal heights here either: the ellipsoid of
 // OSGB36 lies some 50 m from that of ETRS89, so the frame must be named.
 //
-// # Goroutines
+// # Errors and concurrency
 //
-// Methods are safe for use by many goroutines. PROJ contexts are not, so each
+// Errors come wrapped: errors.As finds the [*DefinitionError] of [Open], errors.Is the
+// variables of this package, and both those of package grid.
+//
+// Methods are safe for concurrent use. PROJ contexts are not, so each
 // call borrows one from a pool, and one for each processor where it has some
 // thousands of positions to transform; contexts stay in the pool for the life of the
 // process, as many as were ever at work at the same time.

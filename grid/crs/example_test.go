@@ -8,7 +8,7 @@ import (
 	"example.com/phototie/grid/crs"
 )
 
-// A tag is carried onto the grid of the survey and held against its point.
+// A tag is transformed to the grid of the survey and held against its point.
 func Example() {
 	itm, err := crs.Open("EPSG:2157")
 	if err != nil {

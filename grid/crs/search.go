@@ -276,7 +276,7 @@ type framed struct {
 	rough bool
 }
 
-// onFrame carries the fixes into the frame of a system, by the operations that a
+// onFrame transforms the fixes into the frame of a system, by the operations that a
 // job on it would use; where there are none, as they are.
 func (q clues) onFrame(ctx context.Context, c *CRS) *framed {
 	placed, err := c.ToGrid(ctx, q.Fixes)

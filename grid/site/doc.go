@@ -87,5 +87,8 @@
 // and the rest of the reference says what base heights count from. Any other
 // height is taken to be a base height.
 //
+// Errors come wrapped: errors.As finds [*GeometryError] and [*ImplausibleError], which
+// say what is wrong with the control, and errors.Is finds [ErrNoHeights].
+//
 // A fit is a computation, not a licensed surveyor's certification.
 package site

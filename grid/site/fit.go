@@ -294,7 +294,7 @@ func (f Fit[T]) Residuals() []PairResidual {
 	return out
 }
 
-// GeometryError reports control that does not determine the model.
+// GeometryError reports control that does not determine the model. Find it by errors.As.
 type GeometryError struct{ text string }
 
 // Error says what was to be fitted, what is wrong and what is needed.

@@ -150,7 +150,7 @@ const (
 )
 
 // ImplausibleError reports control whose fit has a scale or a rotation that no
-// survey has.
+// survey has. Find it by errors.As.
 type ImplausibleError struct {
 	// Quantity is what is implausible: "scale", "skew" or "rotation".
 	Quantity string

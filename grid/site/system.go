@@ -12,7 +12,8 @@ import (
 
 // System is a site system on a projected base grid. It is a grid.Projection:
 // fixes go to the base grid by the base's own projection and from there to the
-// site, and back. It is safe for use by many goroutines if its base is.
+// site, and back. It is safe for concurrent use if its base is. The zero System is of no
+// use: New makes one.
 type System struct {
 	base   grid.Projection
 	def    Definition
@@ -21,7 +22,8 @@ type System struct {
 }
 
 // GeodesicSystem is a System whose base can measure on the ellipsoid, so it is a
-// grid.Geodesist too and grid.Compare gives the whole discrepancy.
+// grid.Geodesist too and grid.Compare gives the whole discrepancy. For concurrent use and
+// the zero value the same holds as for System.
 type GeodesicSystem struct {
 	*System
 	geodesist grid.Geodesist

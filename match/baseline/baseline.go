@@ -61,16 +61,16 @@ func (d Date) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
 // Entry is one acceptance.
 type Entry struct {
 	// Code, Photo, Point and Cause are those of the findings accepted, the last three
-	// empty where the finding names none. In Photo and Point a star stands for any
+	// empty where the finding names none. In Photo and Point a star matches any
 	// characters but a slash, and two for any characters. With a star or with Most the
 	// entry is wide: what it leaves empty is not asked for.
 	Code  match.FindingCode `json:"code"`
 	Photo string            `json:"photo,omitempty"`
 	Point string            `json:"point,omitempty"`
 	Cause string            `json:"cause,omitempty"`
-	// Most is how many findings the entry accepts; where there are more it accepts
+	// Max is how many findings the entry accepts; where there are more it accepts
 	// none. 0 sets no limit.
-	Most int `json:"most,omitempty"`
+	Max int `json:"most,omitempty"`
 	// Reason says why. By says who; it may be empty.
 	Reason string `json:"reason"`
 	By     string `json:"by,omitempty"`
@@ -104,7 +104,7 @@ func (e *Entry) key() key { return key{e.Code, e.Photo, e.Point, e.Cause} }
 func keyOf(f match.Finding) key { return key{f.Code, f.Photo, f.Point, f.Cause} }
 
 // Wide reports whether the entry has a star or Most, and may accept many findings.
-func (e *Entry) Wide() bool { return e.Most > 0 || strings.Contains(e.Photo+e.Point, "*") }
+func (e *Entry) Wide() bool { return e.Max > 0 || strings.Contains(e.Photo+e.Point, "*") }
 
 // pattern is the expression that a name with stars stands for; nil for an empty one.
 func pattern(name string) *regexp.Regexp {
@@ -185,7 +185,7 @@ type row struct {
 	Photo   string         `toml:"photo"`
 	Point   string         `toml:"point"`
 	Cause   string         `toml:"cause"`
-	Most    int            `toml:"most"`
+	Max     int            `toml:"most"`
 	Reason  string         `toml:"reason"`
 	By      string         `toml:"by"`
 	Expires toml.LocalDate `toml:"expires"`
@@ -194,8 +194,8 @@ type row struct {
 // maxProblems is how many problems of one file are told.
 const maxProblems = 20
 
-// MostBytes is how long the text of a baseline may be: some hundred thousand entries.
-const MostBytes = 16 << 20
+// MaxBytes is how long the text of a baseline may be: some hundred thousand entries.
+const MaxBytes = 16 << 20
 
 // mostWide is how many wide entries a baseline may have: each finding is held against
 // all of them.
@@ -209,11 +209,11 @@ const mostStrict = 64 << 10
 // wrong with it is a *problem.Problem with its line, all of them joined. An
 // entry without a code, a reason or an expiry is an error, as are a code that is
 // nearly one of the codes of match.FindingKinds, two entries about the same, a key
-// that is not known, another version, and a text of more than MostBytes.
+// that is not known, another version, and a text of more than MaxBytes.
 func Parse(name string, text []byte) (*Baseline, error) {
 	p := parsing{name: name}
-	if len(text) > MostBytes {
-		p.bad(0, 0, "take entries out that have run out, or part the job", "the baseline is larger than %d MiB", MostBytes>>20)
+	if len(text) > MaxBytes {
+		p.bad(0, 0, "take entries out that have run out, or part the job", "the baseline is larger than %d MiB", MaxBytes>>20)
 		return nil, p.err()
 	}
 	doc := p.decode(text)
@@ -236,7 +236,7 @@ func Parse(name string, text []byte) (*Baseline, error) {
 	b := &Baseline{Entries: make([]Entry, 0, len(doc.Accept))}
 	seen, wide := map[key]int{}, 0
 	for i, r := range doc.Accept {
-		e := Entry{Code: match.FindingCode(r.Code), Photo: r.Photo, Point: r.Point, Cause: r.Cause, Most: r.Most, Reason: strings.TrimSpace(r.Reason), By: strings.TrimSpace(r.By),
+		e := Entry{Code: match.FindingCode(r.Code), Photo: r.Photo, Point: r.Point, Cause: r.Cause, Max: r.Max, Reason: strings.TrimSpace(r.Reason), By: strings.TrimSpace(r.By),
 			Expires: Date{r.Expires.Year, time.Month(r.Expires.Month), r.Expires.Day},
 			Line:    lines[i]}
 		p.entry(e)
@@ -318,8 +318,8 @@ func (p *parsing) entry(e Entry) {
 	case !known && near != "":
 		p.bad(e.Line, 0, "phototie help findings lists the codes", "there is no finding %q%s", e.Code, near)
 	}
-	if e.Most < 0 {
-		p.bad(e.Line, 0, "say how many findings are accepted at most, as in most = 5", "the entry for %s accepts at most %d findings", e.key().about(), e.Most)
+	if e.Max < 0 {
+		p.bad(e.Line, 0, "say how many findings are accepted at most, as in most = 5", "the entry for %s accepts at most %d findings", e.key().about(), e.Max)
 	}
 	if e.Reason == "" {
 		p.bad(e.Line, 0, "say why it is accepted, as in reason = \"seen by eye: it shows the point\"", "the entry for %s has no reason", e.key().about())
@@ -474,8 +474,8 @@ func (b *Baseline) Apply(findings []match.Finding, today Date) Outcome {
 		}
 		e := b.Entries[by[i]]
 		switch n := count[by[i]]; {
-		case e.Most > 0 && n > e.Most:
-			f.Message += words.MoreThanAccepted(e.Most, n, e.Reason)
+		case e.Max > 0 && n > e.Max:
+			f.Message += words.MoreThanAccepted(e.Max, n, e.Reason)
 		case !today.After(e.Expires):
 			o.Accepted = append(o.Accepted, Accepted{f, e})
 			continue
@@ -557,8 +557,8 @@ func (b *Baseline) Write(w io.Writer) error {
 			}
 			fmt.Fprintf(&out, "%s = %s\n", f.name, quote(f.value))
 		}
-		if e.Most != 0 {
-			fmt.Fprintf(&out, "most = %d\n", e.Most)
+		if e.Max != 0 {
+			fmt.Fprintf(&out, "most = %d\n", e.Max)
 		}
 		fmt.Fprintf(&out, "expires = %s\n", e.Expires)
 	}

@@ -19,7 +19,7 @@
 // tag-over-budget to tag-gross, counts as new.
 //
 // A wide entry accepts many findings of one kind for one reason. A star in the photo
-// or point stands for any characters but a slash, two stars for any at all; most
+// or point matches any characters but a slash, two stars for any at all; most
 // accepts up to so many findings, and none of them where there are more. What a wide
 // entry does not name may be anything:
 //

@@ -106,7 +106,7 @@ func accuracyUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 			h.Changes[i].Accuracy = scale
 		}
 		se := (m.High - m.Low) / (2 * 1.96)
-		h.Free, h.Least = 1, leastScaled
+		h.Free, h.MinPhotos = 1, leastScaled
 		h.Params = []Param{
 			{Name: "accuracy", Value: scale, StdErr: &se}, {Name: "accuracy low", Value: m.Low}, {Name: "accuracy high", Value: m.High},
 			{Name: "independent photos", Value: math.Round(m.Independent)},
@@ -181,7 +181,7 @@ func standoffUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 			h.Changes[i].Standoff = math.Max(at, r.Standoff)
 		}
 	}
-	h.Free, h.Least = 2, leastScaled
+	h.Free, h.MinPhotos = 2, leastScaled
 	se := 1.5
 	h.Params = []Param{{Name: "standoff", Value: at, Unit: "m", StdErr: &se}, {Name: "standoff set", Value: set, Unit: "m"}}
 	h.Fix = func(*Found, *Evidence) *Fix {

@@ -123,8 +123,8 @@ type Hypothesis struct {
 	// to be zero within its standard error.
 	Predicts bool
 	Accuracy float64
-	// Least is the least number of photos concerned; 0 defaults to 1.
-	Least int
+	// MinPhotos is the least number of photos concerned; 0 defaults to 1.
+	MinPhotos int
 	// Words puts what a cause from outside this package has found into words; nil
 	// leaves a plain summary.
 	Words func(f *Found, e *Evidence) (summary, remedy string)
@@ -202,7 +202,8 @@ type Weight struct {
 	Score float64 `json:"score"`
 }
 
-// Found is a cause that was accepted.
+// Found is a cause that was accepted, a plain value, safe for concurrent use while nobody
+// writes to it; the zero Found names none.
 type Found struct {
 	// Name is the cause's.
 	Name string `json:"name"`
@@ -272,7 +273,8 @@ type Unexplained struct {
 	Nearest string `json:"nearest,omitempty"`
 }
 
-// Explanation is what explains a checked job.
+// Explanation is what explains a checked job. Nothing changes it once it is made, and its
+// methods are safe for concurrent use. The zero Explanation has no causes.
 type Explanation struct {
 	// Causes are those accepted, the one that concerns most photos first.
 	Causes []Found `json:"causes"`
@@ -309,7 +311,8 @@ const (
 )
 
 // Stop is a reason not to write: points may be wrong as a whole, and each
-// corrected photo with them.
+// corrected photo with them. It is a plain value, safe for concurrent use; the zero Stop
+// is of no kind.
 type Stop struct {
 	Kind StopKind `json:"kind"`
 	// East and North are what the tags lie off their points by, in metres, and

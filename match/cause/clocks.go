@@ -143,7 +143,7 @@ func (e *Evidence) tracks(routes map[string]route, in []int, scope Scope, cost f
 	}
 	consider := func(shift, offset, cost float64) Hypothesis {
 		h := changes(e)
-		h.Coherent, h.Scope, h.Free, h.Least, h.Cost = true, scope, 1, 5, cost
+		h.Coherent, h.Scope, h.Free, h.MinPhotos, h.Cost = true, scope, 1, 5, cost
 		h.Params = []Param{{Name: "offset", Value: offset, Unit: "s", sigma: dev}}
 		for _, i := range at {
 			p := &e.Photos[i]
@@ -346,7 +346,7 @@ func leapOf(t time.Time) float64 {
 // shown is a hypothesis from what images state, which moves no tag.
 func shown(e *Evidence, photos []int) Hypothesis {
 	h := changes(e)
-	h.Scope, h.Least = ScopeAll, 3
+	h.Scope, h.MinPhotos = ScopeAll, 3
 	for _, i := range photos {
 		h.Changes[i] = Change{Shows: true, LogP: 5}
 	}

@@ -21,7 +21,8 @@ import (
 )
 
 // Photo is one photo as the causes accepted so far leave it. Lengths are in
-// metres on the grid.
+// metres on the grid. It is safe for concurrent use; the zero Photo has neither tag nor
+// point.
 type Photo struct {
 	// Index is the photo's index in the result and in Evidence.Photos.
 	Index int
@@ -80,6 +81,8 @@ type Photo struct {
 
 // Evidence is what is known of a job, with the causes accepted so far accounted
 // for. It is not to be changed by a Cause.
+// The search asks one cause after another: an Evidence is not safe for concurrent use. The
+// zero Evidence is of no use.
 type Evidence struct {
 	Photos []Photo
 	// Points are the points where the accepted causes put them.
@@ -170,7 +173,7 @@ type memory struct {
 // mostPlaced is how many placements are remembered.
 const mostPlaced = 1 << 20
 
-// Place carries fixes onto the grid by the job's projection, or from memory.
+// Place transforms fixes to the grid by the job's projection, or from memory.
 func (e *Evidence) Place(ctx context.Context, fixes []grid.Fix) ([]grid.Placement, error) {
 	out := make([]grid.Placement, len(fixes))
 	var ask []grid.Fix
@@ -195,7 +198,7 @@ func (e *Evidence) Place(ctx context.Context, fixes []grid.Fix) ([]grid.Placemen
 	}
 	placed, err := e.Input.Proj.ToGrid(ctx, ask)
 	if err != nil {
-		return nil, fmt.Errorf("explain: carrying tags onto the grid: %w", err)
+		return nil, fmt.Errorf("explain: transforming tags to the grid: %w", err)
 	}
 	if len(placed) != len(ask) {
 		return nil, fmt.Errorf("explain: the projection returned %d positions for %d", len(placed), len(ask))

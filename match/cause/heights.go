@@ -34,7 +34,7 @@ func heightReference(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 			return
 		}
 		h := changes(e)
-		h.Coherent, h.Scope, h.Free, h.Least, h.Cost = true, scope, 1, 5, cost
+		h.Coherent, h.Scope, h.Free, h.MinPhotos, h.Cost = true, scope, 1, 5, cost
 		h.Params = []Param{{Name: "height", Value: m, Unit: "m", sigma: deviation(at[0])}}
 		if !e.surfaces {
 			h.Params = append(h.Params, Param{Name: "heights", Text: "as written"})

@@ -16,7 +16,7 @@ import (
 
 // moving is a hypothesis that points belong elsewhere.
 func moving(e *Evidence, to func(grid.EN) grid.EN) Hypothesis {
-	h := Hypothesis{Points: make(map[int]grid.EN, len(e.Points)), Least: 2}
+	h := Hypothesis{Points: make(map[int]grid.EN, len(e.Points)), MinPhotos: 2}
 	for j := range e.Points {
 		if at := to(e.Points[j].EN); finite(at.E) && finite(at.N) {
 			h.Points[j] = at
@@ -58,7 +58,7 @@ func swappedEN(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 // scaled is the hypothesis that all coordinates are to be multiplied.
 func scaled(e *Evidence, p Param) Hypothesis {
 	h := moving(e, func(at grid.EN) grid.EN { return grid.EN{E: at.E * p.Value, N: at.N * p.Value} })
-	h.Coherent, h.Scope, h.Least, h.Cost = true, ScopeAll|ScopeGroups|ScopeRuns, 8, math.Ln2
+	h.Coherent, h.Scope, h.MinPhotos, h.Cost = true, ScopeAll|ScopeGroups|ScopeRuns, 8, math.Ln2
 	h.Params, h.Fix = []Param{p}, corrected
 	return h
 }
@@ -395,7 +395,7 @@ func placedPoints(ctx context.Context, e *Evidence, fixes map[int]grid.Fix, off 
 	if err != nil {
 		return nil, err
 	}
-	h := Hypothesis{Points: make(map[int]grid.EN, len(of)), Scope: ScopeAll | ScopeGroups | ScopeRuns, Least: 8, Coherent: true, Predicts: true}
+	h := Hypothesis{Points: make(map[int]grid.EN, len(of)), Scope: ScopeAll | ScopeGroups | ScopeRuns, MinPhotos: 8, Coherent: true, Predicts: true}
 	for k, p := range placed {
 		if p.Err == nil && finite(p.E) && finite(p.N) && (p.Op == nil || !p.Op.Ballpark) {
 			h.Points[of[k]] = p.EN
@@ -531,7 +531,7 @@ func (e *Evidence) ground(at []int, about *grid.EN) *Hypothesis {
 		return nil
 	}
 	h := moving(e, func(p grid.EN) grid.EN { return grid.EN{E: p.E + b*(p.E-o.E), N: p.N + b*(p.N-o.N)} })
-	h.Coherent, h.Scope, h.Free, h.Least, h.Fix = true, ScopeAll, 1, 8, corrected
+	h.Coherent, h.Scope, h.Free, h.MinPhotos, h.Fix = true, ScopeAll, 1, 8, corrected
 	h.Cost = math.Max(0, math.Log(math.Abs(b)*math.Log(5e-2/1e-5)/(se*math.Sqrt(e.independent(at)))))
 	h.Params = []Param{{Name: "factor", Value: 1 / (1 + b), StdErr: &se}}
 	if about != nil {
@@ -597,7 +597,7 @@ func wrongGrid(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		}
 	}
 	h := changes(e)
-	h.Coherent, h.Scope, h.Free, h.Least = true, ScopeAll, 4, 8
+	h.Coherent, h.Scope, h.Free, h.MinPhotos = true, ScopeAll, 4, 8
 	for k, i := range at {
 		v := a + b*q[k]
 		h.Changes[i].Move = &match.Vector{E: real(v), N: imag(v)}

@@ -245,7 +245,7 @@ func (w *weighing) consider(set []int, cost, chosen float64) {
 		c.weight.Gain += it.gain
 	}
 	// Single links are wrong singly: many of them are something else.
-	if len(c.gains) == 0 || len(c.photos) < w.hyp.Least || c.ties() && c.many(w.e, w.before) {
+	if len(c.gains) == 0 || len(c.photos) < w.hyp.MinPhotos || c.ties() && c.many(w.e, w.before) {
 		return
 	}
 	sum, n := w.e.temper(w.hyp, c.gains)

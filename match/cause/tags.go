@@ -319,7 +319,7 @@ func commonShift(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 			return
 		}
 		h := changes(e)
-		h.Coherent, h.Scope, h.Free, h.Least = true, ScopeAll, 2, 5
+		h.Coherent, h.Scope, h.Free, h.MinPhotos = true, ScopeAll, 2, 5
 		for _, i := range at {
 			h.Changes[i].Move = &s
 		}
@@ -378,7 +378,7 @@ func roundedTags(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	for _, s := range steps {
 		for _, how := range []string{"rounded", "cut off"} {
 			h := changes(e)
-			h.Least = 2
+			h.MinPhotos = 2
 			out := 0
 			for i := range e.Photos {
 				p := &e.Photos[i]

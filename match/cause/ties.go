@@ -201,7 +201,7 @@ const leastRun = 3
 // shiftedLinks has what is the same for all hypotheses about shifted runs.
 func shiftedLinks(e *Evidence, by int) Hypothesis {
 	h := changes(e)
-	h.Least, h.Fix = leastRun, tied
+	h.MinPhotos, h.Fix = leastRun, tied
 	h.Params = []Param{{Name: "points", Value: float64(by)}}
 	return h
 }
@@ -245,7 +245,7 @@ func (e *Evidence) runAlong(walk []int, beside map[int][]int, by int) (Hypothesi
 			}
 		}
 	}
-	return h, n >= h.Least
+	return h, n >= h.MinPhotos
 }
 
 // runs are the runs of photos whose links the walk's inference has as shifted: it
@@ -315,7 +315,7 @@ func renumberedPoints(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		return nil, nil
 	}
 	h := changes(e)
-	h.Scope, h.Least, h.Fix, h.Cost = ScopeAll|ScopeRuns, leastMirrored, tied, math.Log(20)+math.Log(float64(len(e.Points)))
+	h.Scope, h.MinPhotos, h.Fix, h.Cost = ScopeAll|ScopeRuns, leastMirrored, tied, math.Log(20)+math.Log(float64(len(e.Points)))
 	of := make([][]int, len(e.Points))
 	for i := range e.Photos {
 		p := &e.Photos[i]

@@ -51,12 +51,13 @@ type CheckOptions struct {
 
 // Checked is a dataset that was checked: its photos, points, links and all findings
 // in the Result, how the survey's side was understood, and what follows from it. It
-// does not change, and its methods may be called in any order and from several
-// goroutines, as long as the dataset is open.
+// does not change, and its methods may be called in any order and are safe for concurrent
+// use, as long as the dataset is open. The zero Checked is of no use: Dataset.Check makes
+// one.
 type Checked struct {
 	*match.Result
-	// Reading is how the survey's side was understood.
-	Reading Reading
+	// SurveyRead is how the survey's side was understood.
+	SurveyRead SurveyRead
 	// Links are all links, those that the points themselves list among them.
 	Links []match.Link
 	// Explanation has the causes of what is out; nil where none were to be looked for.
@@ -90,7 +91,7 @@ func (d *Dataset) Check(ctx context.Context, opt CheckOptions) (*Checked, error)
 	for i, p := range s.Photos {
 		names[i] = p.Name
 	}
-	c := &Checked{Reading: s.Reading, Links: s.Links, d: d, opt: s.Options, files: make(map[string]fs.FileInfo, len(names))}
+	c := &Checked{SurveyRead: s.SurveyRead, Links: s.Links, d: d, opt: s.Options, files: make(map[string]fs.FileInfo, len(names))}
 	read, atOnce := d.readPhoto, readers()
 	if d.MeasuresPixels(opt.Pixels) {
 		read, atOnce = newMeasurer(ctx, d, opt.Measured).photo, runtime.GOMAXPROCS(0)
@@ -150,7 +151,7 @@ func (d *Dataset) explain(ctx context.Context, c *Checked, causes []cause.Cause)
 	in := cause.Input{Proj: d.proj, Options: c.opt, Result: c.Result, Open: d.openOther}
 	if u, ok := units[d.settings.Points.Unit]; ok {
 		in.PointUnit = u
-	} else if u := c.Reading.Points.Unit; u != nil {
+	} else if u := c.SurveyRead.Points.Unit; u != nil {
 		in.PointUnit = *u
 	}
 	return cause.Explain(ctx, in, causes...)
@@ -176,7 +177,7 @@ func (c *Checked) Of(names []string) (*Checked, error) {
 		}
 		wanted[name] = true
 	}
-	return &Checked{Result: c.Result.Of(wanted), Reading: c.Reading, Links: c.Links, Explanation: c.Explanation.Of(wanted), Delivered: c.Delivered,
+	return &Checked{Result: c.Result.Of(wanted), SurveyRead: c.SurveyRead, Links: c.Links, Explanation: c.Explanation.Of(wanted), Delivered: c.Delivered,
 		d: c.d, opt: c.opt, files: c.files}, nil
 }
 

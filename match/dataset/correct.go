@@ -33,8 +33,8 @@ type CorrectOptions struct {
 	DryRun bool
 	// Tool is the program and version that the ledger names.
 	Tool string
-	// Despite writes where Checked.Stopped says not to.
-	Despite bool
+	// Override writes where Checked.Stopped says not to.
+	Override bool
 	// Sidecars corrects, with a photo that is no raw one, the positions that its
 	// side-car files state.
 	Sidecars bool
@@ -46,7 +46,7 @@ type CorrectOptions struct {
 	// two may be the same. Photos and their side-cars alone are copied then: the
 	// settings and links of the dataset would not fit the copies. See Rest.
 	As func(photo string) string
-	// Ledger, where not nil, is told of what the ledger had lost when it was opened,
+	// Ledger, where not nil, is called with what the ledger had lost when it was opened,
 	// before anything is written.
 	Ledger func(ledger.Outcome)
 	// Clock, where not nil, gives the times that the ledger's records carry; the
@@ -159,7 +159,7 @@ func (c *Checked) correct(ctx context.Context, opt CorrectOptions, yield func(Ch
 	if err := c.d.MayCorrect(opt); err != nil {
 		return err
 	}
-	if !opt.Despite {
+	if !opt.Override {
 		if err := c.Stopped(); err != nil {
 			return err
 		}

@@ -21,8 +21,9 @@ import (
 )
 
 // Dataset is a job's folder, opened, with the grid that its points are on. It
-// does not change, and its methods may be called in any order and from several
-// goroutines.
+// does not change once it is opened (and settled, if Settle is called), and its methods
+// may be called in any order and are safe for concurrent use. The zero Dataset is of no
+// use: Open and its kin make one.
 type Dataset struct {
 	settings Settings
 	fsys     fs.FS
@@ -34,9 +35,9 @@ type Dataset struct {
 	folders  sync.Map // what beside has found, by folder
 }
 
-// Reading is how the survey's side of a dataset was understood, for a user to
+// SurveyRead is how the survey's side of a dataset was understood, for a user to
 // confirm.
-type Reading struct {
+type SurveyRead struct {
 	// Site tells of the site system; nil where the settings have none.
 	Site *SiteRead `json:"site,omitempty"`
 	// Points tells of the points file.
@@ -46,7 +47,7 @@ type Reading struct {
 }
 
 // findings lists what somebody should know about the survey's side.
-func (r Reading) findings() []match.Finding {
+func (r SurveyRead) findings() []match.Finding {
 	var out []match.Finding
 	if r.Site != nil {
 		for _, f := range []*FitRead{r.Site.Plane, r.Site.Heights} {
@@ -252,19 +253,19 @@ func (d *Dataset) Files() []string {
 	return files
 }
 
-// Points reads the points file onto the grid, the links that the points
+// Points reads the points file, transformed to the grid, the links that the points
 // themselves list, and how they were understood. Each thing wrong with the file is
 // a *Problem, all of them joined. A text without a header whose columns the
 // grid's area of use can't tell apart is tried again with the photos' own tags,
 // which lie closer to the points. A row that repeats an earlier one exactly is left
 // out with a note. A job has 2,000,000 points at most, which take a check some
 // 1,100 bytes each.
-func (d *Dataset) Points(ctx context.Context) ([]match.Point, []match.Link, Reading, error) {
+func (d *Dataset) Points(ctx context.Context) ([]match.Point, []match.Link, SurveyRead, error) {
 	r, err := d.readPoints(ctx)
 	if err != nil {
-		return nil, nil, Reading{}, err
+		return nil, nil, SurveyRead{}, err
 	}
-	return r.out, r.links, Reading{Site: d.site, Points: &r.read}, nil
+	return r.out, r.links, SurveyRead{Site: d.site, Points: &r.read}, nil
 }
 
 func (d *Dataset) readPoints(ctx context.Context) (*pointsReader, error) {
@@ -319,8 +320,8 @@ type Survey struct {
 	// Photos have their Name and Original, in the order in which Check takes them.
 	// They are not read: each still lacks what ReadPhoto has to say.
 	Photos []match.Photo
-	// Reading is how the points were understood.
-	Reading Reading
+	// SurveyRead is how the points were understood.
+	SurveyRead SurveyRead
 	// Options are those of the settings, with what the points file says of itself
 	// and what was found about it.
 	Options match.Options
@@ -356,7 +357,7 @@ func (d *Dataset) Survey(ctx context.Context) (*Survey, error) {
 	if err := d.plausible(ctx, reading.Points, points, names); err != nil {
 		return nil, err
 	}
-	s := &Survey{Points: points, Links: links, Photos: make([]match.Photo, len(names)), Reading: reading, Options: d.settings.options()}
+	s := &Survey{Points: points, Links: links, Photos: make([]match.Photo, len(names)), SurveyRead: reading, Options: d.settings.options()}
 	for i, name := range names {
 		s.Photos[i] = match.Photo{Name: name, Original: originals[name]}
 	}
@@ -411,10 +412,10 @@ func count(seq iter.Seq2[match.Photo, error], photos []match.Photo, progress Pro
 // Stream is Check for a job of any size: it holds no photos in memory, and reads
 // each twice. It weighs no ties, looks for no causes and measures no pixels. See
 // match.Stream.
-func (d *Dataset) Stream(ctx context.Context, progress Progress) (*match.Stream, Reading, error) {
+func (d *Dataset) Stream(ctx context.Context, progress Progress) (*match.Stream, SurveyRead, error) {
 	s, err := d.Survey(ctx)
 	if err != nil {
-		return nil, Reading{}, err
+		return nil, SurveyRead{}, err
 	}
 	s.Options.Ties, s.Options.Requirements = match.TieOptions{Off: true}, nil
 	done := 0
@@ -435,7 +436,7 @@ func (d *Dataset) Stream(ctx context.Context, progress Progress) (*match.Stream,
 		}
 	}
 	out, err := match.NewStream(ctx, d.proj, s.Points, s.Links, s.Photos, read, s.Options)
-	return out, s.Reading, err
+	return out, s.SurveyRead, err
 }
 
 // OpenDraft opens a folder with settings that are not in it, or not yet.

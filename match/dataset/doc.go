@@ -24,8 +24,14 @@
 // or on a site system on it that [site] gives or has fitted; in that grid's unit,
 // or in the one that points.unit names. A points file that names a system or a
 // unit of its own must agree with the settings, and one of longitudes and
-// latitudes (RFC 7946, GPX) is carried onto the grid in its frame at the epoch of
+// latitudes (RFC 7946, GPX) is transformed to the grid in its frame at the epoch of
 // the observation. Nothing is converted that was not asked for: what does not
-// agree is a *Problem that names the likely mistake. Dataset.Reading tells how
+// agree is a *Problem that names the likely mistake. SurveyRead says how
 // everything was understood.
+//
+// # Errors
+//
+// Errors come wrapped. What somebody can put right is a [*Problem], with file, line and
+// remedy, and why nothing may be written a [*StopError]: errors.As finds both. errors.Is
+// finds [ErrReplaced], and the variables of the ledger, of geotag and of io/fs.
 package dataset

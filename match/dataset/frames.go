@@ -39,10 +39,10 @@ const maxPositions = 200
 // Frames lists the frames of the job's tags and, for the area of its points, the
 // operations that lead from each to the grid; and how the points were understood. Up to 200 photos and 200 points
 // are looked at, spread evenly.
-func (d *Dataset) Frames(ctx context.Context) ([]FrameUse, Reading, error) {
+func (d *Dataset) Frames(ctx context.Context) ([]FrameUse, SurveyRead, error) {
 	points, _, reading, err := d.Points(ctx)
 	if err != nil {
-		return nil, Reading{}, err
+		return nil, SurveyRead{}, err
 	}
 	var at []grid.EN
 	for _, p := range thin(points, maxPositions) {
@@ -50,11 +50,11 @@ func (d *Dataset) Frames(ctx context.Context) ([]FrameUse, Reading, error) {
 	}
 	lister, ok := d.proj.(grid.CandidateLister)
 	if !ok {
-		return nil, Reading{}, errNoCandidates
+		return nil, SurveyRead{}, errNoCandidates
 	}
 	uses, err := d.frameUses(ctx)
 	if err != nil {
-		return nil, Reading{}, err
+		return nil, SurveyRead{}, err
 	}
 	for i := range uses {
 		u := &uses[i]
@@ -64,9 +64,9 @@ func (d *Dataset) Frames(ctx context.Context) ([]FrameUse, Reading, error) {
 		case errors.As(err, &unknown):
 			u.Err = err.Error()
 		case errors.Is(err, errors.ErrUnsupported):
-			return nil, Reading{}, errNoCandidates
+			return nil, SurveyRead{}, errNoCandidates
 		case err != nil:
-			return nil, Reading{}, err
+			return nil, SurveyRead{}, err
 		}
 		if len(at) > 0 && u.Err == "" {
 			if to, err := d.settings.options().DeliveredAt(ctx, d.proj, at[0], u.Frame.Epoch); err == nil {

@@ -85,7 +85,7 @@ func readList(fsys fs.FS, s LinkSettings, photos []string, points []match.Point)
 		case "point":
 			opt.PointFields = append(opt.PointFields, heading)
 		default:
-			opt.PassOver = append(opt.PassOver, heading)
+			opt.Skip = append(opt.Skip, heading)
 		}
 	}
 	list, err := linklist.Read(s.File, text, opt)

@@ -30,10 +30,11 @@ var (
 	mostPointText = 512 << 20
 )
 
-// batch is how many points are carried onto the grid in one call.
+// batch is how many points are transformed to the grid in one call.
 const batch = 4096
 
-// PointsRead tells how the points file was understood, for a user to confirm.
+// PointsRead tells how the points file was understood, for a user to confirm: a plain
+// value, safe for concurrent use. The zero PointsRead is of no file.
 type PointsRead struct {
 	// Header is what the file is: its format, its layout, what stands where. Its
 	// notes have what was found out while the points were put on the grid too.
@@ -45,7 +46,7 @@ type PointsRead struct {
 	From *grid.Unit `json:"converted_from,omitempty"`
 	// HeightUnit is the unit of its heights; nil where that is the grid's.
 	HeightUnit *grid.Unit `json:"height_unit,omitempty"`
-	// Operations carried the points of a file of longitudes and latitudes onto the
+	// Operations transformed the points of a file of longitudes and latitudes onto the
 	// grid.
 	Operations []*grid.Operation `json:"operations,omitempty"`
 	// Links is the number of links that the points themselves list.
@@ -60,7 +61,7 @@ type pointsReader struct {
 	fsys fs.FS
 	set  PointSettings
 	proj grid.Projection
-	// ballpark lets a ballpark operation carry geographic points.
+	// ballpark lets a ballpark operation transform geographic points.
 	ballpark bool
 	// same tells what a system that a file names is to the job's grid.
 	same func(crs string, at grid.EN) (agreement, string)
@@ -414,23 +415,23 @@ func (r *pointsReader) add(rec pointfile.Record) {
 	r.out = append(r.out, p)
 }
 
-// carry puts waiting geographic points onto the grid.
+// carry transforms waiting geographic points to the grid.
 func (r *pointsReader) carry(ctx context.Context) error {
 	if len(r.waiting) == 0 {
 		return nil
 	}
 	placed, err := r.proj.ToGrid(ctx, r.waiting)
 	if err != nil {
-		return fmt.Errorf("%s: carrying points onto the grid: %w", r.set.File, err)
+		return fmt.Errorf("%s: transforming points to the grid: %w", r.set.File, err)
 	}
 	if len(placed) != len(r.waiting) {
-		return fmt.Errorf("%s: carrying points onto the grid: the projection returned %d positions for %d", r.set.File, len(placed), len(r.waiting))
+		return fmt.Errorf("%s: transforming points to the grid: the projection returned %d positions for %d", r.set.File, len(placed), len(r.waiting))
 	}
 	points := r.out[len(r.out)-len(r.waiting):]
 	for i, pl := range placed {
 		p := &points[i]
 		fail := func(remedy, format string, args ...any) {
-			r.ps.add(p.Line, 0, remedy, "point %q can't be carried onto the grid: %s", clip(p.ID), fmt.Sprintf(format, args...))
+			r.ps.add(p.Line, 0, remedy, "point %q can't be transformed to the grid: %s", clip(p.ID), fmt.Sprintf(format, args...))
 		}
 		switch {
 		case pl.Err != nil:

@@ -45,7 +45,7 @@ func (c *Checked) Propose(ctx context.Context) (files []Proposal, notes []string
 	if c.Explanation == nil {
 		return nil, nil, nil
 	}
-	files, notes, err = c.d.propose(c.Explanation, c.Reading, c.decided())
+	files, notes, err = c.d.propose(c.Explanation, c.SurveyRead, c.decided())
 	if err != nil {
 		return nil, notes, err
 	}
@@ -58,7 +58,7 @@ func (c *Checked) Propose(ctx context.Context) (files []Proposal, notes []string
 	return append(files, Proposal{File: cmp.Or(c.d.settings.Links.Decisions, DecisionsFile), Text: text.Bytes(), Changes: len(rows), Decisions: true}), notes, err
 }
 
-func (d *Dataset) propose(ex *cause.Explanation, how Reading, decided map[string]bool) (files []Proposal, notes []string, err error) {
+func (d *Dataset) propose(ex *cause.Explanation, how SurveyRead, decided map[string]bool) (files []Proposal, notes []string, err error) {
 	read := how.Points
 	links := map[int]match.Link{}
 	points := map[int]match.Point{}

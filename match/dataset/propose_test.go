@@ -45,7 +45,7 @@ func TestProposeLinksKeepsEveryOtherByte(t *testing.T) {
 					line = i + 1
 				}
 			}
-			files, notes, err := d.propose(linksFix(match.Link{Photo: "photos/b.jpg", Point: "P9", Line: line}), Reading{}, nil)
+			files, notes, err := d.propose(linksFix(match.Link{Photo: "photos/b.jpg", Point: "P9", Line: line}), SurveyRead{}, nil)
 			if err != nil || len(notes) != 0 || len(files) != 1 || files[0].Changes != 1 || files[0].File != "links.csv" {
 				t.Fatalf("%+v, %v, %v", files, notes, err)
 			}
@@ -68,15 +68,15 @@ func TestProposeRefusesAnotherFile(t *testing.T) {
 		return d
 	}
 	for _, l := range []match.Link{{Photo: "photos/b.jpg", Point: "P9", Line: 2}, {Photo: "photos/a.jpg", Point: "P9", Line: 3}, {Photo: "photos/aa.jpg", Point: "P9", Line: 2}} {
-		if files, _, err := open().propose(linksFix(l), Reading{}, nil); !errors.Is(err, errChanged) {
+		if files, _, err := open().propose(linksFix(l), SurveyRead{}, nil); !errors.Is(err, errChanged) {
 			t.Errorf("%+v: %v, %v", l, files, err)
 		}
 	}
-	_, notes, err := open().propose(linksFix(match.Link{Photo: "photos/a.jpg", Point: "P9"}), Reading{}, nil)
+	_, notes, err := open().propose(linksFix(match.Link{Photo: "photos/a.jpg", Point: "P9"}), SurveyRead{}, nil)
 	if err != nil || len(notes) != 1 || !strings.Contains(notes[0], "points file") {
 		t.Errorf("a link of the points file: %v, %v", notes, err)
 	}
-	_, notes, err = open().propose(linksFix(match.Link{Photo: "a.jpg", Point: "P8", Line: 2}, match.Link{Photo: "a.jpg", Point: "P9", Line: 2}), Reading{}, nil)
+	_, notes, err = open().propose(linksFix(match.Link{Photo: "a.jpg", Point: "P8", Line: 2}, match.Link{Photo: "a.jpg", Point: "P9", Line: 2}), SurveyRead{}, nil)
 	if err != nil || len(notes) != 1 || !strings.Contains(notes[0], "two causes") {
 		t.Errorf("two proposals for one photo: %v, %v", notes, err)
 	}
@@ -96,15 +96,15 @@ func TestProposePoints(t *testing.T) {
 	ex := func(p match.Point) *cause.Explanation {
 		return &cause.Explanation{Causes: []cause.Found{{Fix: &cause.Fix{Points: []match.Point{p}}}}}
 	}
-	files, notes, err := d.propose(ex(match.Point{ID: "P1", EN: grid.EN{E: 2.25, N: 1.5}, Line: 2}), Reading{Points: read}, nil)
+	files, notes, err := d.propose(ex(match.Point{ID: "P1", EN: grid.EN{E: 2.25, N: 1.5}, Line: 2}), SurveyRead{Points: read}, nil)
 	if want := "id;e;n;d\nP1;2,25;1,5;\"a;b\"\nP2;3;4;c\n"; err != nil || len(notes) != 0 || len(files) != 1 || string(files[0].Text) != want {
 		t.Errorf("%v, %v, %v; want %q", files, notes, err, want)
 	}
-	if _, _, err := d.propose(ex(match.Point{ID: "P7", Line: 2}), Reading{Points: read}, nil); !errors.Is(err, errChanged) {
+	if _, _, err := d.propose(ex(match.Point{ID: "P7", Line: 2}), SurveyRead{Points: read}, nil); !errors.Is(err, errChanged) {
 		t.Errorf("another point on the line: %v", err)
 	}
 	read.From = &grid.Foot
-	files, notes, err = d.propose(ex(match.Point{ID: "P1", Line: 2}), Reading{Points: read}, nil)
+	files, notes, err = d.propose(ex(match.Point{ID: "P1", Line: 2}), SurveyRead{Points: read}, nil)
 	if err != nil || len(files) != 0 || len(notes) != 1 || !strings.Contains(notes[0], "converted") {
 		t.Errorf("converted points: %v, %v, %v", files, notes, err)
 	}
@@ -193,7 +193,7 @@ func TestProposeLinksProperty(t *testing.T) {
 		}
 		line := before[len(before)-1].Line
 		want := strings.TrimSpace(field.Draw(t, "new"))
-		files, _, err := d.propose(linksFix(match.Link{Photo: "a.jpg", Point: want, Line: line}), Reading{}, nil)
+		files, _, err := d.propose(linksFix(match.Link{Photo: "a.jpg", Point: want, Line: line}), SurveyRead{}, nil)
 		if err != nil {
 			t.Fatalf("%q: %v", b.String(), err)
 		}

@@ -75,7 +75,7 @@ type PointSettings struct {
 	// Layer is the layer of a GeoPackage.
 	Layer string `toml:"layer"`
 	// CRS is the system of the file, where the file does not say it itself or is
-	// wrong; "grid" stands for the job's grid.
+	// wrong; "grid" is the job's grid.
 	CRS string `toml:"crs"`
 	// Unit is the unit of eastings, northings and their sigmas: m, ft or ftUS,
 	// from which they are converted. Empty means the grid's unit.
@@ -120,7 +120,7 @@ type PhotoSettings struct {
 	Folder string `toml:"folder"`
 }
 
-// FrameSettings say how tags are carried to the grid.
+// FrameSettings say how tags are transformed to the grid.
 type FrameSettings struct {
 	// Datum is taken for tags that state no map datum.
 	Datum string `toml:"datum"`
@@ -183,7 +183,7 @@ type TieSettings struct {
 	// order of the walk. It starts as true.
 	Weigh bool `toml:"weigh"`
 	// InferUntied ties photos without a link to the point found, where it is
-	// Threshold probable or more; 0 stands for 0.95.
+	// Threshold probable or more; 0 defaults to 0.95.
 	InferUntied bool    `toml:"infer_untied"`
 	Threshold   float64 `toml:"threshold"`
 }

@@ -36,7 +36,7 @@ type SiteSettings struct {
 	GroundScale map[string]any `toml:"ground_scale"`
 	// Vertical ties the heights; nil where the site has none of its own.
 	Vertical map[string]any `toml:"vertical"`
-	// Accuracy is how good a position carried between the site and the grid is, in
+	// Accuracy is how good a position transformed between the site and the grid is, in
 	// metres, and HeightAccuracy the same for heights. For a fit that leaves them
 	// out they come from its standard errors, at each place its own.
 	Accuracy       *float64 `toml:"accuracy_m"`

@@ -7,7 +7,8 @@ import (
 )
 
 // StopError says why nothing was written: the points may be wrong as a whole, and
-// each corrected photo with them.
+// each corrected photo with them. Find it by errors.As; it is safe for concurrent use,
+// and the zero StopError has no reasons.
 type StopError struct {
 	Stops []cause.Stop
 	// control says why the control of the site system is not to be relied upon; empty
@@ -33,7 +34,7 @@ func (c *Checked) Stopped() error {
 	if c.Explanation != nil {
 		e.Stops = c.Explanation.Stops()
 	}
-	if s := c.Reading.Site; s != nil && s.Plane != nil && s.Plane.Fails {
+	if s := c.SurveyRead.Site; s != nil && s.Plane != nil && s.Plane.Fails {
 		for _, f := range s.Plane.findings() {
 			e.control = append(e.control, f.Message)
 		}

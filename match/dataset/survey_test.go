@@ -76,11 +76,11 @@ func job(t *testing.T, dir string) (*dataset.Dataset, error) {
 }
 
 // points reads a job's points and links.
-func points(t *testing.T, dir string) ([]match.Point, []match.Link, dataset.Reading, error) {
+func points(t *testing.T, dir string) ([]match.Point, []match.Link, dataset.SurveyRead, error) {
 	t.Helper()
 	d, err := job(t, dir)
 	if err != nil {
-		return nil, nil, dataset.Reading{}, err
+		return nil, nil, dataset.SurveyRead{}, err
 	}
 	return d.Points(context.Background())
 }
@@ -241,7 +241,7 @@ func TestPointsSystemAndUnit(t *testing.T) {
 		{"unit overruled", "unit = \"ft\"\n", "p.xml", xml("USSurveyFoot"), 304800, []string{"it is taken to be in foot"}},
 		{"longitudes with a unit", "unit = \"ft\"\n", "p.json", strings.Replace(gj("4326"), "690242.125,604876.5", "-6.68,52.188", 1), 0, []string{"longitudes and latitudes", "leave points.unit out"}},
 		{"longitudes of a system by name", "crs = \"EPSG:4258\"\n", "p.csv", "id,lon,lat\nA,-6.68,52.188\n", 690256.6, nil},
-		{"longitudes of an unknown frame", "crs = \"EPSG:4979999\"\n", "p.csv", "id,lon,lat\nA,-6.68,52.188\n", 0, []string{`point "A" can't be carried onto the grid`, "EPSG:4979999"}},
+		{"longitudes of an unknown frame", "crs = \"EPSG:4979999\"\n", "p.csv", "id,lon,lat\nA,-6.68,52.188\n", 0, []string{`point "A" can't be transformed to the grid`, "EPSG:4979999"}},
 		{"own headings", "[points.fields]\nRechts = \"easting\"\nHoch = \"northing\"\n", "p.csv", "id;Rechts;Hoch\nA;690242,125;604876,5\n", 690242.125, nil},
 		{"time zone", "time_zone = \"Europe/Dublin\"\n", "p.csv", "id,e,n,time\nA,690242.125,604876.5,2026-06-03 10:15:00\n", 690242.125, nil},
 		{"no time zone", "", "p.csv", "id,e,n,time\nA,690242.125,604876.5,2026-06-03 10:15:00\n", 0, []string{"p.csv:2:", "points.time_zone"}},

@@ -359,8 +359,8 @@ func (m *making) pictures(ctx context.Context) error {
 	room := 18_000_000 - smallBytes*len(m.small)
 	most := min(largeBytes, max(room/max(len(large), 1), 4_000))
 	files := m.job.Dataset().FS()
-	big := record.Thumbnails(files, record.ThumbnailOptions{Size: largeSize, MostBytes: most})
-	tiny := record.Thumbnails(files, record.ThumbnailOptions{Size: smallSize, MostBytes: smallBytes, Embedded: true})
+	big := record.Thumbnails(files, record.ThumbnailOptions{Size: largeSize, MaxBytes: most})
+	tiny := record.Thumbnails(files, record.ThumbnailOptions{Size: smallSize, MaxBytes: smallBytes, Embedded: true})
 	var g errgroup.Group
 	g.SetLimit(runtime.GOMAXPROCS(0))
 	var done atomic.Int64

@@ -29,7 +29,7 @@ const (
 	urgentExpiry   = 20
 )
 
-// expiryDays is how many days ahead an acceptance is told of that runs out.
+// expiryDays is how many days ahead an acceptance is listed that runs out.
 const expiryDays = 30
 
 // item is something that needs a decision: a photo, or a point that lacks one.

@@ -43,4 +43,10 @@
 //
 // A delivery is made in a folder beside its place, synced, and renamed at the end.
 // Whatever stops the work, there is no folder of the final name until it is whole.
+//
+// # Errors and concurrency
+//
+// Errors come wrapped: errors.Is finds [ErrNotCopied], [ErrUnsigned], [ErrSignature] and
+// [ErrForeign], errors.As what package dataset returns. The functions are safe for
+// concurrent use on different folders.
 package delivery

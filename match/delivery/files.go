@@ -55,7 +55,7 @@ func (p *packing) layout(ctx context.Context) error {
 			return fmt.Errorf("the job has a file that a delivery has no place for: %s", f)
 		}
 	}
-	s.Links = dataset.LinkSettings{File: linksFile, Only: p.job.Reading.Points.Links > 0}
+	s.Links = dataset.LinkSettings{File: linksFile, Only: p.job.SurveyRead.Points.Links > 0}
 	decided, err := p.decisions(ctx)
 	if err != nil {
 		return err
@@ -257,7 +257,7 @@ func (p *packing) kmz(ctx context.Context, j *report.Job) error {
 	}
 	tell, done := p.opt.Progress("drawing the map's pictures")
 	defer done()
-	draw := record.Thumbnails(j.Dataset().FS(), record.ThumbnailOptions{MostBytes: report.MostPictureBytes(len(j.Photos)), Embedded: p.opt.Pictures == EmbeddedPictures})
+	draw := record.Thumbnails(j.Dataset().FS(), record.ThumbnailOptions{MaxBytes: report.MaxPictureBytes(len(j.Photos)), Embedded: p.opt.Pictures == EmbeddedPictures})
 	return p.write(mapFile, func(w io.Writer) error {
 		return report.KMZ(ctx, w, j.Name, j.Result, at, func(ctx context.Context, photo string) ([]byte, error) {
 			picture, err := draw(ctx, photo)
@@ -295,7 +295,7 @@ const (
 	manyPictures  = 600
 )
 
-// Record is the input of the photo record of a checked job. An empty title stands for
+// Record is the input of the photo record of a checked job. An empty title means
 // that of the settings. accepted are the findings that somebody accepted.
 func Record(ctx context.Context, job *dataset.Checked, title, tool string, pictures Pictures, accepted []baseline.Accepted) (record.Input, error) {
 	files, block := job.Dataset().FS(), job.Dataset().Settings().Record
@@ -306,10 +306,10 @@ func Record(ctx context.Context, job *dataset.Checked, title, tool string, pictu
 			in.Block = append(in.Block, f)
 		}
 	}
-	for _, f := range append(report.ReadingFacts(job.Reading, job.Grid.Unit), report.PictureFacts(job.Result)...) {
+	for _, f := range append(report.SurveyFacts(job.SurveyRead, job.Grid.Unit), report.PictureFacts(job.Result)...) {
 		in.Facts = append(in.Facts, record.Fact{Name: f.Name, Text: f.Text})
 	}
-	if p := job.Reading.Points; p != nil && p.HeightUnit != nil {
+	if p := job.SurveyRead.Points; p != nil && p.HeightUnit != nil {
 		in.HeightUnit = *p.HeightUnit
 	}
 	if job.Explanation != nil {
@@ -374,7 +374,7 @@ func (p *packing) record(ctx context.Context, j *report.Job) error {
 	tell, done := p.opt.Progress("writing sheets")
 	defer done()
 	in.Progress = tell
-	if len(j.Photos) <= p.opt.MostOnFile {
+	if len(j.Photos) <= p.opt.MaxOnFile {
 		in.PhotoLink = linkFrom("./")
 		return p.write(recordFile, func(w io.Writer) error { return record.Write(ctx, w, in) })
 	}
@@ -469,7 +469,7 @@ func (p *packing) sums(ctx context.Context) error {
 // readme tells a reader what is there.
 func (p *packing) readme(accepted bool) func(io.Writer) error {
 	recordAt, check := recordFile, "phototie check ."
-	if len(p.doc.Photos) > p.opt.MostOnFile {
+	if len(p.doc.Photos) > p.opt.MaxOnFile {
 		recordAt = recordFolder + "/" + record.IndexFile
 	}
 	if accepted {

@@ -44,15 +44,15 @@ const (
 	linksFile    = "links.csv"
 )
 
-// MostOnFile is the number of photos above which the record is a folder of pages,
+// MaxOnFile is the number of photos above which the record is a folder of pages,
 // unless the options say otherwise: one file of more opens slowly on a phone.
-const MostOnFile = 1500
+const MaxOnFile = 1500
 
 // Options say what is packed, how and where.
 type Options struct {
 	// Into is the folder of the delivery, which must not be there yet, or be empty.
 	Into string
-	// Template names the photos; nil stands for DefaultTemplate.
+	// Template names the photos; nil is DefaultTemplate.
 	Template *Template
 	// Policy says which photos get the surveyed position. The others go in as they
 	// are. Sidecars corrects the side-cars of photos that are not raw, too.
@@ -61,13 +61,13 @@ type Options struct {
 	// Label labels the photos that are corrected; see dataset.CorrectOptions.
 	Label, Relabel bool
 	// FailOn is the least severity of a finding that stands in the way; empty for
-	// none. Despite packs all the same, and says so.
-	FailOn  match.Severity
-	Despite bool
+	// none. Override packs all the same, and says so.
+	FailOn   match.Severity
+	Override bool
 	// Baseline has findings that are accepted on the day Today; nil for none.
 	Baseline *baseline.Baseline
 	Today    baseline.Date
-	// Title is the job's name in the record; empty stands for that of the settings.
+	// Title is the job's name in the record; empty is that of the settings.
 	Title string
 	// Program and Version name what packs, in the ledger and the record.
 	Program, Version string
@@ -81,9 +81,9 @@ type Options struct {
 	Pixels dataset.PixelPolicy
 	// Pictures are the small pictures of the record.
 	Pictures Pictures
-	// MostOnFile is the number of photos above which the record is a folder of
-	// pages; 0 stands for MostOnFile.
-	MostOnFile int
+	// MaxOnFile is the number of photos above which the record is a folder of
+	// pages; 0 defaults to MaxOnFile.
+	MaxOnFile int
 	// Key signs the sums; nil for none. See OpenSigner.
 	Key ssh.Signer
 	// DryRun works out the names and writes nothing.
@@ -98,7 +98,7 @@ type Pictures string
 
 // The small pictures.
 const (
-	// DrawnPictures are drawn from the photos; it is what the empty value stands for.
+	// DrawnPictures are drawn from the photos; it is what the empty value means.
 	DrawnPictures Pictures = "drawn"
 	// EmbeddedPictures are the thumbnails that cameras put into their photos.
 	EmbeddedPictures Pictures = "embedded"
@@ -130,10 +130,10 @@ var ErrNotCopied = errors.New("nothing was packed")
 // See the package comment for what is in it.
 //
 // Where findings at or above FailOn are not accepted, in the job or in the
-// delivery when it is checked in turn, nothing is packed unless Despite is set:
+// delivery when it is checked in turn, nothing is packed unless Override is set:
 // the document then has Packed false and the findings in Standing, and the error
 // is nil. A *dataset.StopError says that the points may be wrong as a whole, which
-// Despite overrules too, and ErrNotCopied that a photo is not what was judged. On an
+// Override overrules too, and ErrNotCopied that a photo is not what was judged. On an
 // error, or when the context is cancelled, nothing is left behind; after a kill, a folder beside Into that begins with a dot and ends in .packing.
 func Pack(ctx context.Context, job *dataset.Checked, opt Options) (*report.Pack, error) {
 	p := &packing{opt: opt, job: job}
@@ -144,8 +144,8 @@ func Pack(ctx context.Context, job *dataset.Checked, opt Options) (*report.Pack,
 		}
 		p.opt.Template = t
 	}
-	if p.opt.MostOnFile <= 0 {
-		p.opt.MostOnFile = MostOnFile
+	if p.opt.MaxOnFile <= 0 {
+		p.opt.MaxOnFile = MaxOnFile
 	}
 	if p.opt.Progress == nil {
 		p.opt.Progress = func(string) (dataset.Progress, func()) { return nil, func() {} }
@@ -160,14 +160,14 @@ func Pack(ctx context.Context, job *dataset.Checked, opt Options) (*report.Pack,
 	}
 	p.doc = &report.Pack{Job: opt.Title, Into: opt.Into, DryRun: opt.DryRun, Tool: p.tool(), Time: opt.Time, Template: p.opt.Template.String(),
 		Position: opt.Policy.Meaning.String(), Only: slices.Clone(opt.Policy.Only), Contradicted: opt.Policy.Contradicted, FailOn: cmp.Or(string(opt.FailOn), "never"),
-		DespiteFindings: opt.Despite, Standing: []match.Finding{}, Photos: []report.PackedPhoto{}}
+		DespiteFindings: opt.Override, Standing: []match.Finding{}, Photos: []report.PackedPhoto{}}
 	if len(p.doc.Only) == 0 {
 		p.doc.Only = match.DefaultOnly
 	}
 	outcome := opt.Baseline.Apply(job.Findings(), opt.Today)
 	p.accepted = outcome.Accepted
 	p.doc.Standing, p.doc.Accepted = p.standing(outcome), len(outcome.Accepted)
-	if !opt.Despite && !opt.DryRun {
+	if !opt.Override && !opt.DryRun {
 		if len(p.doc.Standing) > 0 {
 			return p.doc, nil
 		}
@@ -234,7 +234,7 @@ func (p *packing) standing(o baseline.Outcome) []match.Finding {
 	return out
 }
 
-// mostProblems is how many photos of one kind are told of.
+// mostProblems is how many photos of one kind are reported.
 const mostProblems = 20
 
 // ordinary refuses photos that can't be copied as files, or not under a name that
@@ -340,7 +340,7 @@ func (p *packing) renamed(b *baseline.Baseline, accepted []baseline.Accepted) *b
 	}
 	for _, a := range accepted {
 		if e := a.Entry; e.Wide() {
-			e.Photo, e.Point, e.Cause, e.Most = a.Photo, a.Point, a.Cause, 0
+			e.Photo, e.Point, e.Cause, e.Max = a.Photo, a.Point, a.Cause, 0
 			if !slices.Contains(out.Entries, e) {
 				out.Entries = append(out.Entries, e)
 			}
@@ -440,7 +440,7 @@ func (p *packing) fill(ctx context.Context) (stands bool, err error) {
 	if err != nil {
 		return false, err
 	}
-	if len(p.doc.Standing)+len(p.doc.Delivery.Standing) > 0 && !p.opt.Despite {
+	if len(p.doc.Standing)+len(p.doc.Delivery.Standing) > 0 && !p.opt.Override {
 		return true, nil
 	}
 	if err := p.formats(ctx, j, len(accepted.Entries) > 0); err != nil {
@@ -458,7 +458,7 @@ func (p *packing) correct(ctx context.Context) error {
 		at[p.doc.Photos[i].Source] = i
 	}
 	n := 0
-	opt := dataset.CorrectOptions{Policy: p.opt.Policy, Despite: true, Sidecars: p.opt.Sidecars, Label: p.opt.Label, Relabel: p.opt.Relabel, Into: p.dir, Tool: p.tool(),
+	opt := dataset.CorrectOptions{Policy: p.opt.Policy, Override: true, Sidecars: p.opt.Sidecars, Label: p.opt.Label, Relabel: p.opt.Relabel, Into: p.dir, Tool: p.tool(),
 		As:    func(photo string) string { return p.names[photo] },
 		Clock: func() time.Time { return p.opt.Time }}
 	for c, err := range p.job.Correct(ctx, opt) {

@@ -73,7 +73,7 @@ func options(into string) delivery.Options {
 func TestPackLayout(t *testing.T) {
 	dir := job(t, "1.jpg,A\n2.jpg,A\n3.jpg,A\nbare.jpg,B\n", "1.jpg", "2.jpg", "3.jpg", "bare.jpg")
 	opt := options(filepath.Join(t.TempDir(), "out"))
-	opt.MostOnFile = 3
+	opt.MaxOnFile = 3
 	var parts []string
 	opt.Progress = func(what string) (dataset.Progress, func()) {
 		last := 0
@@ -161,7 +161,7 @@ func TestPackGate(t *testing.T) {
 	if _, err := delivery.Pack(t.Context(), checked(t, dir), opt); !errors.As(err, &pe) {
 		t.Errorf("a second delivery: %v", err)
 	}
-	opt.Into, opt.FailOn, opt.Despite = filepath.Join(t.TempDir(), "out"), match.SeverityNote, true
+	opt.Into, opt.FailOn, opt.Override = filepath.Join(t.TempDir(), "out"), match.SeverityNote, true
 	if doc, err = delivery.Pack(t.Context(), checked(t, dir), opt); err != nil || !doc.Packed || len(doc.Standing) != 1 || doc.Standing[0].Photo != "photos/B_1_undated.jpg" || len(doc.Delivery.Standing) != 1 {
 		t.Fatalf("%+v, %v", doc, err)
 	}
@@ -179,7 +179,7 @@ func TestPackRequirements(t *testing.T) {
 		t.Fatal(err)
 	}
 	opt := options(filepath.Join(t.TempDir(), "out"))
-	opt.FailOn, opt.Despite = match.SeverityWarning, true
+	opt.FailOn, opt.Override = match.SeverityWarning, true
 	doc, err := delivery.Pack(t.Context(), checked(t, dir), opt)
 	if err != nil || !doc.Packed {
 		t.Fatal(doc, err)
@@ -304,9 +304,9 @@ func TestPackWideAcceptance(t *testing.T) {
 	dir := job(t, "1.jpg,A\n2.jpg,A\nbare.jpg,A\n", "1.jpg", "2.jpg", "bare.jpg")
 	for most, want := range []bool{1: true, 2: true} {
 		opt := options(filepath.Join(t.TempDir(), "out"))
-		opt.Despite, opt.FailOn = false, match.SeverityWarning
+		opt.Override, opt.FailOn = false, match.SeverityWarning
 		opt.Today = baseline.Date{Year: 2026, Month: 6, Day: 1}
-		entry := baseline.Entry{Code: match.FindingNoTag, Photo: "photos/b*", Reason: "under the deck", Most: most, Expires: baseline.Date{Year: 2027, Month: 1, Day: 1}}
+		entry := baseline.Entry{Code: match.FindingNoTag, Photo: "photos/b*", Reason: "under the deck", Max: most, Expires: baseline.Date{Year: 2027, Month: 1, Day: 1}}
 		if most == 0 {
 			entry.Photo = "photos/c*"
 		}

@@ -149,8 +149,8 @@ type Verified struct {
 	Key ssh.PublicKey
 }
 
-// Whole reports whether all files are there as they were, and no others.
-func (v *Verified) Whole() bool { return len(v.Changed)+len(v.Missing)+len(v.Extra) == 0 }
+// Intact reports whether all files are there as they were, and no others.
+func (v *Verified) Intact() bool { return len(v.Changed)+len(v.Missing)+len(v.Extra) == 0 }
 
 // Count words how many files are listed.
 func (v *Verified) Count() string { return words.Plural(v.Files, "file") + " listed" }
@@ -166,7 +166,7 @@ func (v *Verified) Lines() []string {
 			out = append(out, fmt.Sprintf("  %-10s  %s", part.what, words.Safe(name)))
 		}
 	}
-	if v.Whole() {
+	if v.Intact() {
 		out = append(out, "  all there, as they were, and no others")
 	}
 	if v.Key != nil {

@@ -111,7 +111,7 @@ func TestSign(t *testing.T) {
 			}
 			verify := func(keys ...ssh.PublicKey) (*Verified, error) { return Verify(t.Context(), root.FS(), keys, nil) }
 			v, err := verify(c.other, c.pub)
-			if err != nil || !v.Whole() || v.Files != 3 || !bytes.Equal(v.Key.Marshal(), c.pub.Marshal()) {
+			if err != nil || !v.Intact() || v.Files != 3 || !bytes.Equal(v.Key.Marshal(), c.pub.Marshal()) {
 				t.Errorf("%+v, %v", v, err)
 			}
 			keygen(t, into, c.pub, true)
@@ -132,14 +132,14 @@ func TestSign(t *testing.T) {
 				t.Fatal(err)
 			}
 			v, err = verify(c.pub)
-			if err != nil || v.Whole() || !slices.Equal(v.Changed, []string{"photos/a.jpg"}) || !slices.Equal(v.Missing, []string{"README.txt"}) || !slices.Equal(v.Extra, []string{"photos/new.jpg"}) {
+			if err != nil || v.Intact() || !slices.Equal(v.Changed, []string{"photos/a.jpg"}) || !slices.Equal(v.Missing, []string{"README.txt"}) || !slices.Equal(v.Extra, []string{"photos/new.jpg"}) {
 				t.Errorf("%+v, %v", v, err)
 			}
 			// Sums that fit the changed files are not those that were signed.
 			if err := errors.Join(os.Remove(filepath.Join(into, SumsFile)), p.sums(t.Context())); err != nil {
 				t.Fatal(err)
 			}
-			if v, err := verify(c.pub); !errors.Is(err, ErrSignature) || !v.Whole() {
+			if v, err := verify(c.pub); !errors.Is(err, ErrSignature) || !v.Intact() {
 				t.Errorf("%+v, %v", v, err)
 			}
 			keygen(t, into, c.pub, false)

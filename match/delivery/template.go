@@ -20,7 +20,7 @@ const DefaultTemplate = "{point}_{n}_{date}"
 // no point. They keep the names that they came with, made safe.
 const UntiedFolder = "untied"
 
-// placeholders say what each placeholder stands for.
+// placeholders say what each placeholder is replaced by.
 var placeholders = []struct{ name, means string }{
 	{"point", "the point's id"},
 	{"n", "the photo's number among those of its point, by the time it was taken; {nn} and {nnn} with zeros before it"},
@@ -31,7 +31,7 @@ var placeholders = []struct{ name, means string }{
 	{"name", "the name that the photo came with"},
 }
 
-// Placeholders lists the placeholders of a template, each with what it stands for
+// Placeholders lists the placeholders of a template, each with what replaces it
 // in words.
 func Placeholders() [][2]string {
 	out := make([][2]string, len(placeholders))
@@ -41,7 +41,8 @@ func Placeholders() [][2]string {
 	return out
 }
 
-// Template says how the photos of a delivery are named. A slash makes folders.
+// Template says how the photos of a delivery are named. A slash makes folders. It is safe
+// for concurrent use. The zero Template is of no use: ParseTemplate makes one.
 type Template struct {
 	text string
 	// parts are those of each element of the path: texts and placeholders.
@@ -315,7 +316,7 @@ func labels(photos []Named) map[string]string {
 	return out
 }
 
-// value is what a placeholder stands for.
+// value is what replaces a placeholder.
 func value(name string, p *Named, n int, label string) string {
 	switch name {
 	case "point":

@@ -20,8 +20,8 @@ type Options struct {
 	// PhotoFields and PointFields are the headings (keys, elements) that hold them,
 	// where the list itself leaves it open. Letters may be of either case.
 	PhotoFields, PointFields []string
-	// PassOver are headings of what is not to be looked at.
-	PassOver []string
+	// Skip are headings of what is not to be looked at.
+	Skip []string
 	// FillDown says what an empty point beside a photo means in a table: the point
 	// of the row above (true), or none (false). Nil refuses a table that looks as if
 	// cells had been merged.

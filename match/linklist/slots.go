@@ -115,7 +115,7 @@ func (r *reading) settleSlots() error {
 		return err
 	}
 	for _, s := range r.slots {
-		if slices.ContainsFunc(r.opt.PassOver, func(f string) bool { return fold(f) == fold(s.head) }) {
+		if slices.ContainsFunc(r.opt.Skip, func(f string) bool { return fold(f) == fold(s.head) }) {
 			s.photos, s.points, s.photoHead, s.pointHead = 0, 0, false, false
 		}
 	}

@@ -22,7 +22,7 @@ type Residual struct {
 
 // Model is what is known of the errors of one camera's tags: a posterior
 // distribution over the grid of the package's doc. A Model is never changed once
-// made, and may be used by many goroutines.
+// made, and safe for concurrent use. The zero Model is of no use: Learn and Prior make one.
 type Model struct {
 	// Photos is how many residuals it was learnt from; 0 for the prior.
 	Photos int

@@ -5,4 +5,7 @@
 // [Requirements] go into match.Options, and the photos need what pixels.Measure of
 // package geotag/pixels says of them. Where the figures of [DefaultRule] are from
 // stands with them.
+//
+// What can't be in Requirements is a [*RequirementError], which errors.As finds. The types
+// are plain values, safe for concurrent use while nobody writes to them.
 package pictures

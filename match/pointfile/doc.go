@@ -58,6 +58,11 @@
 //	rows of a GeoPackage's table           the bytes of the file
 //	looking through a GeoPackage's schema  1 minute
 //
+// # Errors
+//
+// What somebody can put right in the file is a [*Problem], which errors.As finds however
+// it is wrapped; what it was read through may give others, those of io/fs for instance.
+//
 // # What is never done
 //
 // An easting is not told from a northing without grounds, a file that says that

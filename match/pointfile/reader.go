@@ -189,7 +189,8 @@ type source interface {
 	io.Closer
 }
 
-// Reader reads the points of one file.
+// Reader reads the points of one file. It is not safe for concurrent use. The zero Reader
+// is of no use: Open makes one.
 type Reader struct {
 	header Header
 	notes  notes

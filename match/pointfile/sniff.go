@@ -26,7 +26,8 @@ const (
 	sampleRows = 200
 )
 
-// Layout is how delimited text is laid out.
+// Layout is how delimited text is laid out: a plain value, safe for concurrent use. The
+// zero Layout has no columns.
 type Layout struct {
 	// Separator stands between columns: "," ";" "\t" "|", or " " for runs of blanks.
 	Separator string `json:"separator"`

@@ -1,5 +1,6 @@
 // Package problem has the error of a file that somebody can put right: where it is,
-// what is wrong and what to do about it.
+// what is wrong and what to do about it. errors.As finds a [*Problem] however it is
+// wrapped; packages that return it have it as their own Problem.
 package problem
 
 import (

@@ -35,6 +35,10 @@
 // distribution the expected share is the mean over the photos of match.RiceCDF
 // with each photo's own deviation and standoff.
 //
+// Errors come wrapped: errors.Is finds [ErrTaken], and of a picture [ErrTooLarge],
+// [ErrTooSlow] and [ErrNotDrawn]. The functions are safe for concurrent use, on
+// different folders.
+//
 // A record says whether tags fit points. It is no licensed surveyor's
 // certification.
 package record

@@ -26,7 +26,7 @@ type Input struct {
 	// stands beside the title; without JPEG there is none.
 	Block []Fact
 	Logo  Picture
-	// Layout is how the photos are laid out; empty stands for LayoutSheets.
+	// Layout is how the photos are laid out; empty is LayoutSheets.
 	Layout Layout
 	// Facts are further facts about the job, which the annex lists: how the
 	// points were read, for instance.
@@ -43,10 +43,10 @@ type Input struct {
 	// why there is no picture, and stands in its place; only the context's own
 	// error ends the record. See Thumbnails.
 	Thumbnail func(ctx context.Context, photo string) (Picture, error)
-	// Geographic carries a place on the grid to the latitude and longitude in the
+	// Geographic transforms a place on the grid to the latitude and longitude in the
 	// grid's own frame, as grid.Geodesist does; nil leaves them out.
 	Geographic func(at grid.EN) (grid.LatLon, error)
-	// HeightUnit is the unit of the points' heights in their file; zero stands for the
+	// HeightUnit is the unit of the points' heights in their file; zero is the
 	// grid's.
 	HeightUnit grid.Unit
 	// Date is printed as the record's date, in any words. Empty leaves it out, and

@@ -25,27 +25,27 @@ type ThumbnailOptions struct {
 	// Size is the longer side in pixels; 0 defaults to 320. A smaller image keeps
 	// its size.
 	Size int
-	// MostBytes is how long a picture may be; one that is longer is drawn smaller. 0
+	// MaxBytes is how long a picture may be; one that is longer is drawn smaller. 0
 	// is as long as it comes.
-	MostBytes int
+	MaxBytes int
 	// Embedded takes the thumbnail that the camera put into the photo, where there
 	// is one. It costs next to nothing, but it is small (160 by 120 pixels as a
 	// rule), and nothing says that it still shows what the image does.
 	Embedded bool
-	// MostPixels is the number of pixels above which an image is not decoded, nor
+	// MaxPixels is the number of pixels above which an image is not decoded, nor
 	// all those decoded at once; 0 defaults to 128 million. Decoding takes up to 4
 	// bytes of memory a pixel, for a progressive JPEG image 8.
-	MostPixels int
-	// MostTime is how long the decoding of one image may take; 0 defaults to 30
+	MaxPixels int
+	// MaxTime is how long the decoding of one image may take; 0 defaults to 30
 	// seconds.
-	MostTime time.Duration
+	MaxTime time.Duration
 }
 
 // Errors of Thumbnails, besides those of the file system and of decoding.
 var (
-	// ErrTooLarge: the image has more pixels than MostPixels.
+	// ErrTooLarge: the image has more pixels than MaxPixels.
 	ErrTooLarge = errors.New("the image is too large to be drawn small")
-	// ErrTooSlow: decoding took longer than MostTime.
+	// ErrTooSlow: decoding took longer than MaxTime.
 	ErrTooSlow = errors.New("drawing the image small took too long")
 	// ErrNotDrawn: the image is in a format that can't be decoded here.
 	ErrNotDrawn = errors.New("images of this format can't be drawn here")
@@ -65,13 +65,13 @@ func Thumbnails(files fs.FS, opt ThumbnailOptions) func(ctx context.Context, pho
 	if opt.Size <= 0 {
 		opt.Size = 320
 	}
-	if opt.MostPixels <= 0 {
-		opt.MostPixels = 128e6
+	if opt.MaxPixels <= 0 {
+		opt.MaxPixels = 128e6
 	}
-	if opt.MostTime <= 0 {
-		opt.MostTime = 30 * time.Second
+	if opt.MaxTime <= 0 {
+		opt.MaxTime = 30 * time.Second
 	}
-	t := &thumbnailer{files, opt, semaphore.NewWeighted(int64(opt.MostPixels))}
+	t := &thumbnailer{files, opt, semaphore.NewWeighted(int64(opt.MaxPixels))}
 	return t.picture
 }
 
@@ -130,11 +130,11 @@ func (o ThumbnailOptions) fit(m *image.RGBA) (Picture, error) {
 		p, err := encode(m)
 		b := m.Bounds()
 		long := max(b.Dx(), b.Dy())
-		if err != nil || o.MostBytes == 0 || len(p.JPEG) <= o.MostBytes || long < 64 {
+		if err != nil || o.MaxBytes == 0 || len(p.JPEG) <= o.MaxBytes || long < 64 {
 			return p, err
 		}
 		// Bytes grow somewhat slower than pixels.
-		k := math.Sqrt(float64(o.MostBytes) / float64(len(p.JPEG)))
+		k := math.Sqrt(float64(o.MaxBytes) / float64(len(p.JPEG)))
 		w, h := fitted(b.Dx(), b.Dy(), min(int(float64(long)*k*0.95), long-8))
 		small := image.NewRGBA(image.Rect(0, 0, w, h))
 		draw.BiLinear.Scale(small, small.Bounds(), m, b, draw.Src, nil)
@@ -196,7 +196,7 @@ func unbar(m *image.RGBA, width, height int) *image.RGBA {
 // decode decodes an image, of as many pixels as are declared, or 0, and draws it small
 // and upright.
 func (t *thumbnailer) decode(ctx context.Context, r io.ReaderAt, size, declared int64, orientation int) (*image.RGBA, error) {
-	weight := int64(t.opt.MostPixels)
+	weight := int64(t.opt.MaxPixels)
 	if declared > 0 {
 		weight = min(weight, declared)
 	}
@@ -204,9 +204,9 @@ func (t *thumbnailer) decode(ctx context.Context, r io.ReaderAt, size, declared 
 		return nil, err
 	}
 	defer t.room.Release(weight)
-	ctx, done := context.WithTimeoutCause(ctx, t.opt.MostTime, ErrTooSlow)
+	ctx, done := context.WithTimeoutCause(ctx, t.opt.MaxTime, ErrTooSlow)
 	defer done()
-	src, err := pixels.Decode(ctx, r, size, t.opt.Size, pixels.Limits{MaxPixels: int64(t.opt.MostPixels)})
+	src, err := pixels.Decode(ctx, r, size, t.opt.Size, pixels.Limits{MaxPixels: int64(t.opt.MaxPixels)})
 	switch {
 	case errors.Is(err, pixels.ErrTooLarge):
 		return nil, fmt.Errorf("%w: %w", ErrTooLarge, err)

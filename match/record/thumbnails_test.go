@@ -293,7 +293,7 @@ func TestThumbnailErrors(t *testing.T) {
 		"text.jpg":  []byte("no image at all, but some text"),
 		"dir/a":     nil,
 	})
-	opt := record.ThumbnailOptions{MostPixels: 1e6}
+	opt := record.ThumbnailOptions{MaxPixels: 1e6}
 	for _, c := range []struct {
 		name string
 		want error
@@ -315,7 +315,7 @@ func TestThumbnailErrors(t *testing.T) {
 			t.Errorf("%s: the error %q repeats the name", c.name, err)
 		}
 	}
-	if _, err := record.Thumbnails(files, record.ThumbnailOptions{MostTime: time.Nanosecond})(t.Context(), "bomb.png"); !errors.Is(err, record.ErrTooSlow) {
+	if _, err := record.Thumbnails(files, record.ThumbnailOptions{MaxTime: time.Nanosecond})(t.Context(), "bomb.png"); !errors.Is(err, record.ErrTooSlow) {
 		t.Errorf("no time: %v", err)
 	}
 	ctx, cancel := context.WithCancel(t.Context())

@@ -34,7 +34,7 @@ type GeoPackageOptions struct {
 // Based is a site system on the grid of its base, as package grid/site makes it.
 type Based interface {
 	Base() grid.Projection
-	// ToBase carries a position of the site onto the base.
+	// ToBase transforms a position of the site to the base.
 	ToBase(at grid.EN) grid.EN
 }
 

@@ -8,7 +8,7 @@ func (t *text) heights() {
 	s := t.r.HeightSummary()
 	if s.Compared > 0 {
 		m := t.u.Metres
-		t.para(2, 4, "heights, tag minus point: %s compared, %s over, median %+.1f, from %+.1f to %+.1f %s", words.Count(s.Compared), words.Count(s.Over), s.Median/m, s.Least/m, s.Most/m, t.u.Symbol)
+		t.para(2, 4, "heights, tag minus point: %s compared, %s over, median %+.1f, from %+.1f to %+.1f %s", words.Count(s.Compared), words.Count(s.Over), s.Median/m, s.Min/m, s.Max/m, t.u.Symbol)
 	} else if !t.opt.All {
 		return
 	}

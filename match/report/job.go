@@ -93,7 +93,7 @@ func (j *Job) Write(ctx context.Context, w io.Writer, format Format) error {
 	switch format {
 	case FormatJSON:
 		doc := NewCheck(j.Name, j.Result, j.Outcome)
-		doc.Survey = &j.Reading
+		doc.Survey = &j.SurveyRead
 		doc.Explanation = j.Explanation
 		return Document(w, doc)
 	case FormatCSV:
@@ -125,7 +125,7 @@ func (j *Job) Write(ctx context.Context, w io.Writer, format Format) error {
 		return GeoJSON(w, j.Name, j.Result, at)
 	case FormatText:
 		opt := j.Text
-		opt.Facts = ReadingFacts(j.Reading, j.Grid.Unit)
+		opt.Facts = SurveyFacts(j.SurveyRead, j.Grid.Unit)
 		if d := j.Delivered; d != nil && d.Misread != nil && d.Misread.Off >= mattering {
 			opt.Facts = append(opt.Facts, deliveredFact(*d, j.Grid.Unit))
 		}

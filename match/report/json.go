@@ -34,7 +34,7 @@ type Check struct {
 	*match.Result
 	// Photos take the place of the Result's.
 	Photos []CheckPhoto `json:"photos"`
-	// Operations are the coordinate operations that carried tags to the grid.
+	// Operations are the coordinate operations that transformed tags to the grid.
 	Operations []*grid.Operation `json:"operations"`
 	// Findings are those that count, Accepted those that a baseline accepts.
 	Findings []match.Finding     `json:"findings"`
@@ -43,7 +43,7 @@ type Check struct {
 	Explanation *cause.Explanation `json:"explanation,omitempty"`
 	// Survey is how the survey's side was understood; nil where it was not read
 	// from files.
-	Survey *dataset.Reading `json:"survey,omitempty"`
+	Survey *dataset.SurveyRead `json:"survey,omitempty"`
 }
 
 // CheckPhoto is a photo of a Check document.

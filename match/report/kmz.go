@@ -24,9 +24,9 @@ const (
 	leastPicture = 4 << 10
 )
 
-// MostPictureBytes is how long each picture of a KMZ of n photos should be, so that
+// MaxPictureBytes is how long each picture of a KMZ of n photos should be, so that
 // all find room.
-func MostPictureBytes(n int) int {
+func MaxPictureBytes(n int) int {
 	return min(mostPicture, max(leastPicture, mostPictures/max(1, n)))
 }
 

@@ -16,10 +16,10 @@ import (
 // most nine letters, and what there is to say.
 type Fact struct{ Name, Text string }
 
-// ReadingFacts words how the survey's side of a dataset was understood, for a
+// SurveyFacts words how the survey's side of a dataset was understood, for a
 // user to confirm: the site system with what its control says, and the points
 // file with its layout. Lengths are in the unit of the job.
-func ReadingFacts(r dataset.Reading, u grid.Unit) []Fact {
+func SurveyFacts(r dataset.SurveyRead, u grid.Unit) []Fact {
 	var out []Fact
 	if r.Site != nil {
 		out = append(out, siteFacts(*r.Site)...)
@@ -33,7 +33,7 @@ func ReadingFacts(r dataset.Reading, u grid.Unit) []Fact {
 	return out
 }
 
-// mattering is how far off in metres a reading has to be to be told of.
+// mattering is how far off in metres a reading has to be to be reported.
 const mattering = 0.1
 
 // deliveredFact words the frame of corrected tags.

@@ -14,7 +14,7 @@ import (
 )
 
 // reading reads points and fits a site system, one pair of which is 0.6 m out.
-func reading(t *testing.T, settings, points string) dataset.Reading {
+func reading(t *testing.T, settings, points string) dataset.SurveyRead {
 	t.Helper()
 	control := "id,site_e,site_n,base_e,base_n,sigma,site_h,base_h\n" +
 		"C1,1000,0,690000.004,604000.003,0.01,1,58\nC2,0,0,690000.002,604999.994,0.01,2,59\nC3,0,500,690500.006,605000.004,0.01,3,60.01\n" +
@@ -52,7 +52,7 @@ func TestReadingFacts(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			r := reading(t, c.settings, points)
 			var b strings.Builder
-			for _, f := range ReadingFacts(r, grid.Metre) {
+			for _, f := range SurveyFacts(r, grid.Metre) {
 				if len(f.Name) > 9 {
 					t.Errorf("the name %q is too long for its column", f.Name)
 				}

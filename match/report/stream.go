@@ -18,7 +18,7 @@ import (
 // a job in memory, photo by photo. Only the findings are held. judge makes the
 // outcome of all of them, those of the survey (which may be nil) among them; the
 // outcome is returned.
-func StreamJSON(ctx context.Context, w io.Writer, name string, s *match.Stream, survey *dataset.Reading, judge func([]match.Finding) baseline.Outcome) (baseline.Outcome, error) {
+func StreamJSON(ctx context.Context, w io.Writer, name string, s *match.Stream, survey *dataset.SurveyRead, judge func([]match.Finding) baseline.Outcome) (baseline.Outcome, error) {
 	var none baseline.Outcome
 	c := checkWriter{w: w}
 	if err := c.head(CheckFormat, jsonVersion, name, s.Result); err != nil {
@@ -91,7 +91,7 @@ func (c *checkWriter) tail(doc *Check) error {
 		Findings    []match.Finding     `json:"findings"`
 		Accepted    []baseline.Accepted `json:"accepted,omitempty"`
 		Explanation *cause.Explanation  `json:"explanation,omitempty"`
-		Survey      *dataset.Reading    `json:"survey,omitempty"`
+		Survey      *dataset.SurveyRead `json:"survey,omitempty"`
 	}{doc.Operations, doc.Findings, doc.Accepted, doc.Explanation, doc.Survey}
 	c.b.Reset()
 	if err := Document(&c.b, tail); err != nil {

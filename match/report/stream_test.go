@@ -31,7 +31,7 @@ func TestDocumentByPhotos(t *testing.T) {
 		findings := r.Findings()
 		docs := []*Check{NewCheck("<\u202ejob>", r, baseline.Without(findings)), NewCheck("", r, baseline.Outcome{})}
 		full := NewCheck("job", r, baseline.Outcome{Kept: findings, Accepted: []baseline.Accepted{{Finding: match.Finding{Code: "c", Message: "m"}}}})
-		full.Explanation, full.Survey = &cause.Explanation{}, &dataset.Reading{}
+		full.Explanation, full.Survey = &cause.Explanation{}, &dataset.SurveyRead{}
 		bare := NewCheck("job", r, baseline.Without(nil))
 		bare.Photos = nil
 		other := *full

@@ -90,8 +90,8 @@ func (t *text) few(n, most int) int {
 func counts(r *match.Result) string {
 	tied, with := r.Tied()
 	part := ""
-	if r.Whole > 0 {
-		part = of(len(r.Photos), r.Whole, "photo") + ": "
+	if r.JobPhotos > 0 {
+		part = of(len(r.Photos), r.JobPhotos, "photo") + ": "
 	}
 	return fmt.Sprintf("%s%s to look at, %s tied; %s of %s with a photo", part, of(len(r.ToLookAt()), len(r.Photos), "photo"), words.Count(tied),
 		words.Count(with), words.Plural(len(r.Points), "point"))

@@ -32,4 +32,8 @@
 // that state none, and only names the verdicts that are corrected (within, if none is).
 // A request that can't be read ends nothing: its response has an error, and id null if
 // there was none to be found.
+//
+// [ParseRequest] returns an [*Error], which errors.As finds; [Service.Answer] returns none,
+// and the errors of [Service.Serve] are those of its reader, its writer and its context,
+// for errors.Is.
 package service

@@ -139,7 +139,8 @@ type Options struct {
 	Fitting func(context.Context, [2]float64, grid.Fix) ([]grid.RankedSystem, error)
 }
 
-// Service answers requests. It is safe for concurrent use.
+// Service answers requests. It is safe for concurrent use. The zero Service is of no use:
+// New makes one.
 type Service struct {
 	open grid.Opener
 	opt  Options

@@ -668,10 +668,10 @@ func (d *drawing) moved(s *Set) error {
 	}
 	placed, err := d.proj.ToGrid(context.Background(), fixes)
 	if err != nil {
-		return fmt.Errorf("sim: carrying tags onto the grid: %w", err)
+		return fmt.Errorf("sim: transforming tags to the grid: %w", err)
 	}
 	if len(placed) != len(fixes) {
-		return fmt.Errorf("sim: carrying tags onto the grid: the projection returned %d positions for %d", len(placed), len(fixes))
+		return fmt.Errorf("sim: transforming tags to the grid: the projection returned %d positions for %d", len(placed), len(fixes))
 	}
 	for j, k := range of {
 		t := &s.Truth[k]

@@ -19,7 +19,8 @@ type Options struct {
 	Policy match.Policy
 }
 
-// Photo is a photo against its position.
+// Photo is a photo against its position. It is safe for concurrent use if the reader that
+// Check was given is. The zero Photo is of no use: Check makes one.
 type Photo struct {
 	// PhotoResult has the tag, the discrepancy (tag minus point, in the grid's unit)
 	// and the verdict.

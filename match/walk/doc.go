@@ -54,7 +54,7 @@
 // Time. Photos are taken about when their point is surveyed. The time of the first
 // photo of a visit, less that of the survey and less the camera's offset, has a
 // two-sided exponential density with the mean TimeScale, but for a share
-// StrayTime. Where the links show that lags last from one visit to the next, by a share
+// OtherTime. Where the links show that lags last from one visit to the next, by a share
 // p, because a crew works at its own pace or a clock drifts, that density is mixed with
 // p of one about the lag before; and of what a photo's time says by itself 1 - p counts. The next photo of the same point follows with the density (1 +
 // t/Dwell)^-2 / Dwell. Where points have no times, coming to another point has

@@ -205,7 +205,8 @@ func jumpKernel(d2, length float64) float64 {
 
 // Index finds the nearest of many points on a plane. It holds them in the cells of
 // S2, so that a search among them costs about the same however many there are; from
-// far outside it has to measure to all of them. It may be used by many goroutines.
+// far outside it has to measure to all of them. It is safe for concurrent use.
+// The zero Index is of no use: NewIndex makes one.
 type Index struct {
 	cells *index
 	of    []int // of each point in the cells, its number

@@ -109,9 +109,9 @@ type Params struct {
 	// Dwell is the mean time between photos of one point, and Between that from
 	// the last photo of a point to the first one of the next.
 	Dwell, Between time.Duration
-	// StrayTime is the share of photos taken at another time than their point
+	// OtherTime is the share of photos taken at another time than their point
 	// was surveyed.
-	StrayTime float64
+	OtherTime float64
 	// TimeScale is the mean of the absolute difference between the time of a
 	// photo and that of the survey of its point, once the clock's offset is taken
 	// off; 0 defaults to the one that the job shows.
@@ -150,7 +150,7 @@ func DefaultParams() Params {
 
 		Dwell:     20 * time.Second,
 		Between:   80 * time.Second,
-		StrayTime: 0.03,
+		OtherTime: 0.03,
 
 		Certain:    0.95,
 		Contradict: 0.01,
@@ -191,7 +191,7 @@ func (p Params) Validate() error {
 	positive("WildRadius", p.WildRadius)
 	check(p.Dwell > 0, "Dwell", p.Dwell, "a time above 0")
 	check(p.Between > 0, "Between", p.Between, "a time above 0")
-	prob("StrayTime", p.StrayTime)
+	prob("OtherTime", p.OtherTime)
 	check(p.TimeScale >= 0, "TimeScale", p.TimeScale, "a time, 0 or more")
 	check(p.Certain > 0.5 && p.Certain < 1, "Certain", p.Certain, "a probability between 0.5 and 1")
 	prob("Contradict", p.Contradict)

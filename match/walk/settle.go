@@ -101,7 +101,7 @@ func (m *model) compare(e *Evidence, s *slot, best, rival int) {
 func (m *model) arrival(s *slot, k int) float64 {
 	f := 1 / m.p.Between.Seconds()
 	if s.enter[k] >= 0 {
-		return (1-m.p.StrayTime)*s.enter[k] + m.p.StrayTime*f
+		return (1-m.p.OtherTime)*s.enter[k] + m.p.OtherTime*f
 	}
 	return f
 }

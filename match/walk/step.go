@@ -23,7 +23,7 @@ type step struct {
 
 // prepareStep sets a step up.
 func (m *model) prepareStep(t *step, a, b *slot, cam *camera) {
-	t.a, t.b, t.stay, t.leave, t.stray, t.bare, t.follow = a, b, 1, 1, m.p.StrayTime, 1, false
+	t.a, t.b, t.stay, t.leave, t.stray, t.bare, t.follow = a, b, 1, 1, m.p.OtherTime, 1, false
 	gap := -1.0
 	if a.timed && b.timed {
 		gap = max(0, b.t-a.t)
@@ -199,7 +199,7 @@ func (m *model) begin(b *slot, k int) float64 {
 	if b.timed {
 		f := 1 / m.p.Between.Seconds()
 		if k > 0 && b.enter[k] >= 0 {
-			f = (1-m.p.StrayTime)*b.enter[k] + m.p.StrayTime*f
+			f = (1-m.p.OtherTime)*b.enter[k] + m.p.OtherTime*f
 		}
 		w *= f
 	}

@@ -29,4 +29,6 @@
 // The same seed, the same projection and the same architecture give the same
 // bytes. The package is pure Go; the caller passes the [grid.Projection] that
 // turns grid positions into geographic ones.
+//
+// Errors come wrapped: errors.Is finds [ErrGrid] and [ErrNotEmpty].
 package demo

@@ -63,7 +63,7 @@ var findings = map[string]func(Facts) (message, remedy string){
 	},
 	"frame-coarse": frameCoarse,
 	"frame-unstated": func(f Facts) (string, string) {
-		return fmt.Sprintf("no accuracy is stated for %s, which carries %s to the grid, so the budget counts nothing for the frame",
+		return fmt.Sprintf("no accuracy is stated for %s, which transforms %s to the grid, so the budget counts nothing for the frame",
 			f.Text("operation"), Plural(int(f.Value("photos")), "tag")), ""
 	},
 	"foot-unstated": func(f Facts) (string, string) {

@@ -49,7 +49,7 @@ func run(ctx context.Context, action, dir string) error {
 		return errors.Join(out.Encode(job.Result), out.Encode(job.Findings()), out.Encode(job.Explanation))
 	}
 	for c, err := range job.Correct(ctx, dataset.CorrectOptions{
-		InPlace: true, Despite: true, Tool: "test", Clock: func() time.Time { return time.Time{} },
+		InPlace: true, Override: true, Tool: "test", Clock: func() time.Time { return time.Time{} },
 		Policy: match.Policy{Only: []match.Verdict{match.Within, match.Over, match.Gross}},
 	}) {
 		if err := errors.Join(err, out.Encode(c)); err != nil {
