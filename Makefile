@@ -48,9 +48,12 @@ endif
 build: proj ## build bin/phototie
 	@$(GO) build -o $(BIN) ./cmd/phototie
 
-# go build writes a header of its own beside each; phototie.h takes its place.
+# go build writes a header of its own beside each; phototie.h takes its place. Programs
+# find the shared library by its name, wherever it was when they were linked.
+comma  := ,
+SONAME := $(if $(filter Linux,$(shell uname)),-ldflags '-extldflags=-Wl$(comma)-soname$(comma)libphototie.so')
 libphototie: proj ## build the C library in LIB (bin): libphototie.so, libphototie.a and phototie.h
-	@$(GO) build -buildmode=c-shared -ldflags '-extldflags=-Wl,-soname,libphototie.so' -o $(LIB)/libphototie.so ./cmd/libphototie
+	@$(GO) build -buildmode=c-shared $(SONAME) -o $(LIB)/libphototie.so ./cmd/libphototie
 	@$(GO) build -buildmode=c-archive -o $(LIB)/libphototie.a ./cmd/libphototie
 	@rm $(LIB)/libphototie.h
 	@cp cmd/libphototie/phototie.h $(LIB)/

@@ -269,7 +269,8 @@ func TestHeader(t *testing.T) {
 
 // TestPromises: the library keeps what the header promises, on many threads too, with
 // the memory that it hands out watched by the address sanitizer. With PHOTOTIE_FULL set
-// the library's own is watched as well. The seeds of FuzzAnswer go through it.
+// the library's own is watched as well. The seeds of FuzzAnswer go through it, as they
+// are and with bytes of them changed.
 func TestPromises(t *testing.T) {
 	was, want := photo(t)
 	dir := t.TempDir()
@@ -315,8 +316,8 @@ func promises(t *testing.T, dir, bin, job string, was, want []byte) {
 	if _, err := watched(write(t, filepath.Join(dir, "photo.jpg"), was), write(t, filepath.Join(dir, "corrected.jpg"), want), job); err != nil {
 		t.Error(err)
 	}
-	args := []string{"ask"}
-	for i, s := range seeds(t) {
+	args, asked := []string{"ask"}, broken(seeds(t))
+	for i, s := range asked {
 		name := filepath.Join(dir, fmt.Sprint(i))
 		args = append(args, write(t, name+".json", []byte(s.request)), write(t, name+".jpg", s.photo))
 	}
@@ -325,8 +326,8 @@ func promises(t *testing.T, dir, bin, job string, was, want []byte) {
 		t.Fatal(err)
 	}
 	lines := strings.Split(strings.TrimSuffix(out, "\n"), "\n")
-	if len(lines) != len(seeds(t)) {
-		t.Fatalf("%d answers for %d requests", len(lines), len(seeds(t)))
+	if len(lines) != len(asked) {
+		t.Fatalf("%d answers for %d requests", len(lines), len(asked))
 	}
 	_, statuses := header(t)
 	for i, line := range lines {

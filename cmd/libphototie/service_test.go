@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"math/rand/v2"
+	"os"
 	"runtime/cgo"
 	"strings"
 	"sync"
@@ -44,6 +46,28 @@ func seeds(t testing.TB) []seed {
 		all = append(all, seed{all[1].request, was[:cut]})
 	}
 	return all
+}
+
+// broken adds to seeds the same with bytes changed, most near the photo's start, where
+// what is read of it is; many with PHOTOTIE_FULL set.
+func broken(seeds []seed) []seed {
+	n := 60
+	if os.Getenv("PHOTOTIE_FULL") != "" {
+		n = 2000
+	}
+	rng := rand.New(rand.NewPCG(17, 3))
+	for i := range n {
+		s := seeds[i%2]
+		request, photo := []byte(s.request), bytes.Clone(s.photo[:min(len(s.photo), 20000)])
+		for range 1 + rng.IntN(8) {
+			photo[rng.IntN(min(len(photo), 1+int(20*math.Exp(6*rng.Float64()))))] = byte(rng.Uint32())
+		}
+		if i%4 == 0 { // in a number, a word or the structure
+			request[rng.IntN(len(request))] = "0123456789eE+-.,:\"{}[]x"[rng.IntN(23)]
+		}
+		seeds = append(seeds, seed{string(request), photo})
+	}
+	return seeds
 }
 
 // Services are opened, asked, cancelled and closed by many at once; who is closed out is

@@ -1,7 +1,7 @@
 // Package service answers requests for one photo, or one job, from a program that
-// stays: package main of cmd/phototie offers it on standard input and output, and a
-// program with another channel calls [Service.Answer] for each request. Systems are
-// opened once and kept.
+// stays: cmd/phototie offers it on standard input and output, cmd/libphototie to programs
+// that call C, and a program with another channel calls [Service.Answer] for each
+// request. Systems are opened once and kept.
 //
 // # Protocol, version 1
 //
