@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 
 	"github.com/pelletier/go-toml/v2"
 
@@ -411,14 +412,16 @@ func count(seq iter.Seq2[match.Photo, error], photos []match.Photo, progress Pro
 
 // Stream is Check for a job of any size: it holds no photos in memory, and reads
 // each twice. It weighs no ties, looks for no causes and measures no pixels. See
-// match.Stream.
+// match.Stream; progress, which may be nil, is called by whoever reads its photos for the
+// first time.
 func (d *Dataset) Stream(ctx context.Context, progress Progress) (*match.Stream, SurveyRead, error) {
 	s, err := d.Survey(ctx)
 	if err != nil {
 		return nil, SurveyRead{}, err
 	}
 	s.Options.Ties, s.Options.Requirements = match.TieOptions{Off: true}, nil
-	done := 0
+	total := 2 * len(s.Photos)
+	var done atomic.Int64
 	read := func(part []match.Photo) iter.Seq2[match.Photo, error] {
 		names := make([]string, len(part))
 		for i, p := range part {
@@ -426,8 +429,8 @@ func (d *Dataset) Stream(ctx context.Context, progress Progress) (*match.Stream,
 		}
 		return func(yield func(match.Photo, error) bool) {
 			for p, err := range count(d.Photos(ctx, names), part, nil) {
-				if done++; progress != nil {
-					progress(done, 2*len(s.Photos))
+				if n := int(done.Add(1)); progress != nil && n <= total {
+					progress(n, total)
 				}
 				if !yield(p, err) {
 					return

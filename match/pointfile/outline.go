@@ -9,8 +9,8 @@ import (
 )
 
 // Outline is what delimited text shows of its layout to somebody who does not know
-// which system its points are in. It is safe for concurrent use; ReadOutline makes one,
-// and the zero Outline has no columns.
+// which system its points are in. It is a plain value, safe for concurrent
+// use; ReadOutline makes one, and the zero Outline has no columns.
 type Outline struct {
 	separator, decimal string
 	// headings are the first row where it names the columns; nil where it does not.

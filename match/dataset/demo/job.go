@@ -28,7 +28,7 @@ type Job struct {
 }
 
 // Photo is one photo of a Job. The image itself is drawn by [Photo.JPEG]. It is safe for
-// concurrent use; the zero Photo can't be drawn.
+// concurrent use (the same pixels each time); the zero Photo can't be drawn.
 type Photo struct {
 	// Name is the path of the photo inside the job's folder, with slashes:
 	// "photos/day1/quay/QA0001.jpg".
