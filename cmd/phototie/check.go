@@ -345,7 +345,7 @@ func (e *env) open(ctx context.Context, dir string) (*dataset.Dataset, error) {
 
 // checked opens and checks a dataset, with progress, unless one of may refuses it. The
 // caller closes it.
-func checked(ctx context.Context, e *env, dir string, opt dataset.CheckOptions, may ...func(*dataset.Dataset) error) (*dataset.Checked, error) {
+func checked(ctx context.Context, e *env, dir string, opt *dataset.CheckOptions, may ...func(*dataset.Dataset) error) (*dataset.Checked, error) {
 	d, err := e.open(ctx, dir)
 	if err != nil {
 		return nil, err
@@ -358,7 +358,7 @@ func checked(ctx context.Context, e *env, dir string, opt dataset.CheckOptions, 
 	tell, done := progress(e.stderr, "reading photos")
 	defer done()
 	opt.Progress = tell
-	job, err := d.Check(ctx, opt)
+	job, err := d.Check(ctx, *opt)
 	if err != nil {
 		return nil, errors.Join(err, d.Close())
 	}

@@ -121,7 +121,7 @@ func (c *correct) run(ctx context.Context, dir string) error {
 	c.opt.Policy, c.opt.Sidecars, c.opt.Override, c.opt.Tool = c.policy, c.sidecars, c.despite, "phototie "+version()
 	c.opt.Label, c.opt.Relabel = c.label || c.relabel, c.relabel
 	// No correction depends on the pixels.
-	job, err := checked(ctx, c.env, dir, dataset.CheckOptions{Pixels: dataset.PixelsNever}, func(d *dataset.Dataset) error { return d.MayCorrect(c.opt) })
+	job, err := checked(ctx, c.env, dir, &dataset.CheckOptions{Pixels: dataset.PixelsNever}, func(d *dataset.Dataset) error { return d.MayCorrect(c.opt) })
 	if err != nil {
 		return err
 	}

@@ -90,7 +90,7 @@ func (c *decision) run(ctx context.Context, dir string) error {
 	if c.retake {
 		earlier = func(head []byte) bool { return decide.WroteRetake(format, head) }
 	}
-	job, err := checked(ctx, c.env, dir, dataset.CheckOptions{Pixels: pixelPolicies[c.pixels.value]},
+	job, err := checked(ctx, c.env, dir, &dataset.CheckOptions{Pixels: pixelPolicies[c.pixels.value]},
 		func(d *dataset.Dataset) error { return c.output.guard(d, c.out, earlier) })
 	if err != nil {
 		return err

@@ -95,7 +95,7 @@ func (p *pack) run(ctx context.Context, dir string) error {
 	}
 	p.opt.Policy, p.opt.Sidecars, p.opt.Override = p.policy, p.sidecars, p.despite
 	p.opt.Label, p.opt.Relabel = p.label || p.relabel, p.relabel
-	p.opt.FailOn, p.opt.Pictures, p.opt.Pixels = severity(p.failOn), delivery.Pictures(p.pictures.value), pixelPolicies[p.pixels.value]
+	p.opt.FailOn, p.opt.Pixels = severity(p.failOn), pixelPolicies[p.pixels.value]
 	p.opt.Program, p.opt.Version = "phototie", version()
 	p.opt.Baseline, p.opt.Today, p.opt.Time = p.accept.baseline, p.accept.today, p.accept.build
 	p.opt.Progress = func(what string) (dataset.Progress, func()) { return progress(p.stderr, what) }
@@ -107,7 +107,19 @@ func (p *pack) run(ctx context.Context, dir string) error {
 		defer close()
 		p.opt.Key = key
 	}
-	job, err := checked(ctx, p.env, dir, dataset.CheckOptions{Pixels: p.opt.Pixels})
+	opt, pictures := dataset.CheckOptions{Pixels: p.opt.Pixels}, delivery.Pictures(p.pictures.value)
+	if p.opt.DryRun {
+		pictures = delivery.NoPictures
+	}
+	job, err := checked(ctx, p.env, dir, &opt, func(d *dataset.Dataset) (err error) {
+		if p.opt.Gallery, err = delivery.NewGallery(ctx, d, pictures); p.opt.Gallery != nil {
+			opt.See = p.opt.Gallery.See
+		}
+		return err
+	})
+	if p.opt.Gallery != nil {
+		defer p.opt.Gallery.Close()
+	}
 	if err != nil {
 		return err
 	}

@@ -117,8 +117,16 @@ func (r *photoRecord) run(ctx context.Context, dir string) error {
 	if err != nil {
 		return err
 	}
+	gallery, err := delivery.NewGallery(ctx, d, delivery.Pictures(r.pictures.value))
+	if err != nil {
+		return err
+	}
 	tell, done := progress(r.stderr, "reading photos")
 	opt := dataset.CheckOptions{Pixels: pixelPolicies[r.pixels.value], Progress: tell}
+	if gallery != nil {
+		defer gallery.Close()
+		opt.See = gallery.See
+	}
 	if !r.causes {
 		opt.Causes = []cause.Cause{}
 	}
@@ -128,7 +136,7 @@ func (r *photoRecord) run(ctx context.Context, dir string) error {
 		return err
 	}
 	title := cmp.Or(r.title, d.Settings().Record.Title, jobName(dir))
-	in, err := delivery.Record(ctx, job, title, "phototie "+version(), delivery.Pictures(r.pictures.value), nil)
+	in, err := delivery.Record(ctx, job, title, "phototie "+version(), gallery, nil)
 	if err != nil {
 		return err
 	}

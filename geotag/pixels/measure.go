@@ -94,6 +94,13 @@ type Measures struct {
 // kind that is not measured; it is geotag.ErrFormat too. A context that ends stops
 // the decoder at its next read.
 func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measures, error) {
+	return MeasureAnd(ctx, r, size, lim, nil)
+}
+
+// MeasureAnd is Measure that hands the decoded image, as it is stored, to see before it
+// is measured, with its Exif orientation, so that nothing has to be decoded twice. Its longer
+// side has 896 pixels or more, or all that there are. It is lost when see returns. A nil see is none.
+func MeasureAnd(ctx context.Context, r io.ReaderAt, size int64, lim Limits, see func(img image.Image, orientation int)) (*Measures, error) {
 	form, hd, err := readCoding(ctx, r, size)
 	if err != nil {
 		return nil, err
@@ -129,6 +136,9 @@ func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measu
 	}
 	digest.Sum(m.SHA256[:0])
 	if img != nil {
+		if see != nil {
+			see(img, m.Orientation)
+		}
 		m.look(img)
 	}
 	return m, ctx.Err()

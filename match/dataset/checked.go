@@ -3,6 +3,7 @@ package dataset
 import (
 	"context"
 	"fmt"
+	"image"
 	"io/fs"
 	"runtime"
 	"slices"
@@ -45,6 +46,9 @@ type CheckOptions struct {
 	// Measured are the measures of photos whose pixels were measured before, by their
 	// names in this dataset: only the tags of these are read.
 	Measured map[string]*pixels.Measures
+	// See is shown the decoded pixels of each photo whose pixels are measured, as
+	// pixels.MeasureAnd shows them, by several goroutines; nil for nobody.
+	See func(photo string, img image.Image, orientation int)
 	// Progress is told how many photos have been read; nil for nobody.
 	Progress Progress
 }
@@ -94,7 +98,7 @@ func (d *Dataset) Check(ctx context.Context, opt CheckOptions) (*Checked, error)
 	c := &Checked{SurveyRead: s.SurveyRead, Links: s.Links, d: d, opt: s.Options, files: make(map[string]fs.FileInfo, len(names))}
 	read, atOnce := d.readPhoto, readers()
 	if d.MeasuresPixels(opt.Pixels) {
-		read, atOnce = newMeasurer(ctx, d, opt.Measured).photo, runtime.GOMAXPROCS(0)
+		read, atOnce = newMeasurer(ctx, d, opt).photo, runtime.GOMAXPROCS(0)
 	}
 	photos := d.photos(ctx, names, atOnce, func(name string) match.Photo {
 		if p, ok := opt.Photos[name]; ok {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"image"
 	"io"
 	"io/fs"
 	"iter"
@@ -230,12 +231,12 @@ const maxPixels = 2 * pixels.DefaultMaxPixels
 type measurer struct {
 	ctx   context.Context
 	d     *Dataset
-	known map[string]*pixels.Measures
+	opt   CheckOptions
 	taken *semaphore.Weighted // pixels that are being decoded
 }
 
-func newMeasurer(ctx context.Context, d *Dataset, known map[string]*pixels.Measures) *measurer {
-	return &measurer{ctx: ctx, d: d, known: known, taken: semaphore.NewWeighted(maxPixels)}
+func newMeasurer(ctx context.Context, d *Dataset, opt CheckOptions) *measurer {
+	return &measurer{ctx: ctx, d: d, opt: opt, taken: semaphore.NewWeighted(maxPixels)}
 }
 
 // photo reads one photo as readPhoto does, and measures its pixels.
@@ -250,7 +251,7 @@ func (m *measurer) photo(name string) (p match.Photo, info fs.FileInfo) {
 	if p.Tag, p.Err = m.d.tagOf(name, img); p.Err != nil {
 		return p, img.info
 	}
-	if known := m.known[name]; known != nil {
+	if known := m.opt.Measured[name]; known != nil {
 		p.Pixels = known
 		return p, img.info
 	}
@@ -263,7 +264,11 @@ func (m *measurer) photo(name string) (p match.Photo, info fs.FileInfo) {
 		return p, img.info
 	}
 	defer m.taken.Release(weight)
-	measures, err := pixels.Measure(m.ctx, img.r, img.size, pixels.Limits{})
+	var see func(image.Image, int)
+	if m.opt.See != nil {
+		see = func(img image.Image, orientation int) { m.opt.See(name, img, orientation) }
+	}
+	measures, err := pixels.MeasureAnd(m.ctx, img.r, img.size, pixels.Limits{}, see)
 	if p.PixelsErr = err; measures != nil {
 		p.Pixels = measures
 	}

@@ -248,7 +248,7 @@ const mapFile = formatsFolder + "/photos.kmz"
 
 // kmz writes the map with the pictures of the photos, where there are to be any.
 func (p *packing) kmz(ctx context.Context, j *report.Job) error {
-	if p.opt.Pictures == NoPictures {
+	if p.opt.Gallery == nil {
 		return nil
 	}
 	at, err := j.Locate(ctx)
@@ -257,10 +257,10 @@ func (p *packing) kmz(ctx context.Context, j *report.Job) error {
 	}
 	tell, done := p.opt.Progress("drawing the map's pictures")
 	defer done()
-	draw := record.Thumbnails(j.Dataset().FS(), record.ThumbnailOptions{MaxBytes: report.MaxPictureBytes(len(j.Photos)), Embedded: p.opt.Pictures == EmbeddedPictures})
+	taken, most := p.taken(), report.MaxPictureBytes(len(j.Photos))
 	return p.write(mapFile, func(w io.Writer) error {
 		return report.KMZ(ctx, w, j.Name, j.Result, at, func(ctx context.Context, photo string) ([]byte, error) {
-			picture, err := draw(ctx, photo)
+			picture, err := p.opt.Gallery.Smaller(ctx, taken[photo], smallPictures, most)
 			return picture.JPEG, err
 		}, tell)
 	})
@@ -296,8 +296,9 @@ const (
 )
 
 // Record is the input of the photo record of a checked job. An empty title means
-// that of the settings. accepted are the findings that somebody accepted.
-func Record(ctx context.Context, job *dataset.Checked, title, tool string, pictures Pictures, accepted []baseline.Accepted) (record.Input, error) {
+// that of the settings. gallery has the pictures, nil for none; accepted are the findings
+// that somebody accepted.
+func Record(ctx context.Context, job *dataset.Checked, title, tool string, gallery *record.Gallery, accepted []baseline.Accepted) (record.Input, error) {
 	files, block := job.Dataset().FS(), job.Dataset().Settings().Record
 	in := record.Input{Title: cmp.Or(title, block.Title), Result: job.Result, Tool: tool, Checks: checks(job.Result, accepted)}
 	for _, f := range []record.Fact{{Name: "Client", Text: block.Client}, {Name: "Surveyor", Text: block.Surveyor}, {Name: "Reference", Text: block.Reference}, {Name: "Dates", Text: block.Dates},
@@ -324,14 +325,37 @@ func Record(ctx context.Context, job *dataset.Checked, title, tool string, pictu
 			return in, &dataset.Problem{File: dataset.SettingsFile, What: fmt.Sprintf("record.logo = %q can't be drawn: %v", block.Logo, err), Remedy: "name a JPEG, PNG, TIFF or WebP picture in the job's folder"}
 		}
 	}
-	if pictures != NoPictures {
-		size := largePictures
-		if len(job.Photos) > manyPictures {
-			size = smallPictures
-		}
-		in.Thumbnail = record.Thumbnails(files, record.ThumbnailOptions{Size: size, Embedded: pictures == EmbeddedPictures})
+	if gallery != nil {
+		in.Thumbnail = gallery.Picture
 	}
 	return in, nil
+}
+
+// NewGallery makes the gallery of a dataset's photos for Record and Pack, in the size
+// that suits their number: nil for no pictures. Whoever makes it closes it; give its
+// See to Check, so that photos that are measured are not decoded twice.
+func NewGallery(ctx context.Context, d *dataset.Dataset, pictures Pictures) (*record.Gallery, error) {
+	if pictures == NoPictures {
+		return nil, nil
+	}
+	names, err := d.PhotoNames(ctx)
+	if err != nil {
+		return nil, err
+	}
+	size := largePictures
+	if len(names) > manyPictures {
+		size = smallPictures
+	}
+	return record.NewGallery(d.FS(), record.ThumbnailOptions{Size: size, Embedded: pictures == EmbeddedPictures})
+}
+
+// taken is the name in the job of a photo of the delivery.
+func (p *packing) taken() map[string]string {
+	out := make(map[string]string, len(p.names))
+	for from, to := range p.names {
+		out[to] = from
+	}
+	return out
 }
 
 // checks say who answers for what: decisions about photos, and acceptances by the
@@ -363,9 +387,14 @@ func checks(r *match.Result, accepted []baseline.Accepted) (out []record.Check) 
 
 // record writes the photo record.
 func (p *packing) record(ctx context.Context, j *report.Job) error {
-	in, err := Record(ctx, j.Checked, p.opt.Title, p.tool(), p.opt.Pictures, j.Outcome.Accepted)
+	in, err := Record(ctx, j.Checked, p.opt.Title, p.tool(), nil, j.Outcome.Accepted)
 	if err != nil {
 		return err
+	}
+	if taken := p.taken(); p.opt.Gallery != nil {
+		in.Thumbnail = func(ctx context.Context, photo string) (record.Picture, error) {
+			return p.opt.Gallery.Picture(ctx, taken[photo])
+		}
 	}
 	in.Facts = append(in.Facts, record.Fact{Name: "delivery", Text: p.said()})
 	if in.Changes, err = p.changes(); err != nil {
@@ -482,7 +511,7 @@ func (p *packing) readme(accepted bool) func(io.Writer) error {
 		{linksFile, "which photo shows which point, and the name it came with"},
 		{formatsFolder + "/", "every photo with its figures, as JSON, CSV, GeoJSON, KML, GeoPackage, SARIF, JUnit"},
 	}
-	if p.opt.Pictures != NoPictures {
+	if p.opt.Gallery != nil {
 		rows = append(rows, [2]string{mapFile, "a map with small pictures: open it in a program for maps"})
 	}
 	rows = append(rows, [][2]string{

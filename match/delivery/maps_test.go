@@ -65,8 +65,12 @@ func TestPackMaps(t *testing.T) {
 		t.Fatal(err)
 	}
 	opt := options(filepath.Join(t.TempDir(), "out"))
-	opt.Pictures = delivery.DrawnPictures
-	if _, err := delivery.Pack(t.Context(), checked(t, dir), opt); err != nil {
+	job := checked(t, dir)
+	if opt.Gallery, err = delivery.NewGallery(t.Context(), job.Dataset(), delivery.DrawnPictures); err != nil {
+		t.Fatal(err)
+	}
+	defer opt.Gallery.Close()
+	if _, err := delivery.Pack(t.Context(), job, opt); err != nil {
 		t.Fatal(err)
 	}
 	gpkg, kmz := filepath.Join(opt.Into, "formats", "photos.gpkg"), filepath.Join(opt.Into, "formats", "photos.kmz")

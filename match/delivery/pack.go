@@ -23,6 +23,7 @@ import (
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/dataset"
+	"example.com/phototie/match/record"
 	"example.com/phototie/match/report"
 )
 
@@ -79,8 +80,9 @@ type Options struct {
 	// Pixels says whether the pixels of the delivery's photos are measured when it
 	// is checked; give what the job was checked with.
 	Pixels dataset.PixelPolicy
-	// Pictures are the small pictures of the record.
-	Pictures Pictures
+	// Gallery has the small pictures of the record and the map, by the photos' names in
+	// the job; nil for none.
+	Gallery *record.Gallery
 	// MaxOnFile is the number of photos above which the record is a folder of
 	// pages; 0 defaults to MaxOnFile.
 	MaxOnFile int

@@ -67,7 +67,7 @@ func checked(t *testing.T, dir string) *dataset.Checked {
 }
 
 func options(into string) delivery.Options {
-	return delivery.Options{Into: into, Title: "Quay", Program: "test", Version: "1", Pictures: delivery.NoPictures}
+	return delivery.Options{Into: into, Title: "Quay", Program: "test", Version: "1"}
 }
 
 func TestPackLayout(t *testing.T) {

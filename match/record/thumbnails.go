@@ -62,6 +62,11 @@ const largestFile = 256 << 20
 // pictures from the photos of a file system: JPEG, PNG, TIFF and WebP images
 // that go by the names in the result. It may be used by many goroutines.
 func Thumbnails(files fs.FS, opt ThumbnailOptions) func(ctx context.Context, photo string) (Picture, error) {
+	t := newThumbnailer(files, opt)
+	return t.picture
+}
+
+func newThumbnailer(files fs.FS, opt ThumbnailOptions) thumbnailer {
 	if opt.Size <= 0 {
 		opt.Size = 320
 	}
@@ -71,8 +76,7 @@ func Thumbnails(files fs.FS, opt ThumbnailOptions) func(ctx context.Context, pho
 	if opt.MaxTime <= 0 {
 		opt.MaxTime = 30 * time.Second
 	}
-	t := &thumbnailer{files, opt, semaphore.NewWeighted(int64(opt.MaxPixels))}
-	return t.picture
+	return thumbnailer{files, opt, semaphore.NewWeighted(int64(opt.MaxPixels))}
 }
 
 type thumbnailer struct {
@@ -215,12 +219,17 @@ func (t *thumbnailer) decode(ctx context.Context, r io.ReaderAt, size, declared 
 	case err != nil:
 		return nil, err
 	}
+	return t.opt.small(src, orientation), nil
+}
+
+// small draws an image small and upright.
+func (o ThumbnailOptions) small(src image.Image, orientation int) *image.RGBA {
 	b := src.Bounds()
-	w, h := fitted(b.Dx(), b.Dy(), t.opt.Size)
+	w, h := fitted(b.Dx(), b.Dy(), o.Size)
 	dst := image.NewRGBA(image.Rect(0, 0, w, h))
 	draw.Draw(dst, dst.Bounds(), image.White, image.Point{}, draw.Src)
 	draw.BiLinear.Scale(dst, dst.Bounds(), src, b, draw.Over, nil)
-	return turn(dst, orientation), nil
+	return turn(dst, orientation)
 }
 
 // fitted is the size of an image whose longer side is at most size.
