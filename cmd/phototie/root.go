@@ -157,6 +157,7 @@ Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 usage or input,
 	add("way", newInit(e), newCheck(e), newDecide(e), newCorrect(e), newPack(e))
 	add("beside", newReport(e), newRestore(e), newVerify(e), newCompare(e), newCRS(e), newFrames(e), newDemo(e), newServe(e))
 	root.AddCommand(newTopics()...)
+	root.AddCommand(newMan(root))
 	root.SetHelpCommand(newHelp(root))
 	return root
 }
