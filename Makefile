@@ -17,7 +17,7 @@ TEST_TOOLS     := cs2cs cct GeodSolve exif exiv2 ogr2ogr strace xmllint convert 
 # The packages that need no cgo.
 PURE := ./grid ./grid/site ./geotag/... ./match/...
 
-.PHONY: build libphototie demo test test-full lint apidiff unit fuzz examples objectstore batch cross vulns bench benchmarks axe proj shape tools clean help
+.PHONY: build libphototie dist dist-test demo test test-full lint apidiff unit fuzz examples objectstore batch cross vulns bench benchmarks axe proj shape tools clean help
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -58,6 +58,26 @@ libphototie: proj ## build the C library in LIB (bin): libphototie.so, libphotot
 	@rm $(LIB)/libphototie.h
 	@cp cmd/libphototie/phototie.h $(LIB)/
 
+# The version is what git says of the commit; the archive's recipe is in cmd/phototie/dist.
+VERSION ?= $(shell git describe --tags --always --dirty)
+DIST    := bin/dist
+
+dist: proj ## pack the command, the C library, PROJ and all they need into DIST (bin/dist)
+	@rm -rf $(DIST)
+	@GO=$(GO) cmd/phototie/dist/pack $(VERSION) $(DIST)
+
+# The second time from nothing: the same commit gives the same archive, whatever a cache has.
+dist-test: dist ## the archive in a bare Debian, against a build for this system (as root, minutes; not part of test)
+ifneq ($(words $(shell command -v debootstrap unshare 2>/dev/null)),2)
+	$(call apt_get,debootstrap util-linux)
+endif
+	@set -e; dir=$$(mktemp -d); trap 'rm -rf "$$dir"' EXIT; \
+	GOCACHE="$$dir/cache" GO=$(GO) cmd/phototie/dist/pack $(VERSION) "$$dir/again"; \
+	diff -r $(DIST) "$$dir/again" && echo "the same archive twice"; \
+	$(GO) build -ldflags '-X main.release=$(VERSION)' -o "$$dir/native/phototie" ./cmd/phototie; \
+	$(MAKE) --no-print-directory libphototie LIB="$$dir/native"; \
+	cmd/phototie/dist/try $(DIST)/phototie-*.tar.gz "$$dir/native"
+
 demo: build ## write the demo job, and take it from the folder to the delivery
 	@rm -rf $(DEMO)/port-velland $(DEMO)/port-velland-corrected $(DEMO)/port-velland-delivery
 	@mkdir -p $(DEMO)
@@ -80,7 +100,7 @@ test: tools lint vulns unit ## everything that CI runs
 
 test-full: export PHOTOTIE_FULL := 1
 test-full: export PHOTOTIE_REQUIRE_TOOLS := 1
-test-full: test fuzz examples ## all there is, at the sizes that claims rest on (hours; not part of test)
+test-full: test fuzz examples dist-test ## all there is, at the sizes that claims rest on (hours; not part of test)
 	$(GO) test -race -timeout 0 ./...
 
 lint: tools

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"crypto/sha256"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -75,6 +77,51 @@ func TestExamplePipelines(t *testing.T) {
 			}
 			if n := strings.Count(string(yaml), string(out[1])); n < 2 {
 				t.Errorf("%s writes %s and does nothing with it", f, out[1])
+			}
+		}
+	}
+}
+
+// The steps of the example pipelines that take the archive, where its place is given, put
+// the program on the PATH, and refuse an archive with other bytes than were promised.
+func TestExampleArchive(t *testing.T) {
+	for _, tool := range []string{"curl", "tar", "sha256sum", "bash"} {
+		if _, err := exec.LookPath(tool); err != nil {
+			t.Skip(err)
+		}
+	}
+	dir := t.TempDir()
+	if err := os.MkdirAll(filepath.Join(dir, "phototie-1-linux-amd64", "bin"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Symlink(program, filepath.Join(dir, "phototie-1-linux-amd64", "bin", "phototie")); err != nil {
+		t.Fatal(err)
+	}
+	archive := filepath.Join(dir, "phototie-1-linux-amd64.tar.gz")
+	if out, err := exec.Command("tar", "-czf", archive, "-C", dir, "phototie-1-linux-amd64").CombinedOutput(); err != nil {
+		t.Fatalf("%v %s", err, out)
+	}
+	raw, err := os.ReadFile(archive)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct{ file, steps, after string }{
+		{"github.yml", `(?s)name: Unpack phototie.*?run: \|\n(.*?)\n\n`, `PATH="$(cat "$GITHUB_PATH"):$PATH"`},
+		{"gitlab.yml", `(?s)before_script:\n    - \|\n(.*?)\n  script:`, ""},
+	} {
+		yaml, err := os.ReadFile(filepath.Join("../../examples/ci", c.file))
+		steps := regexp.MustCompile(c.steps).FindSubmatch(yaml)
+		if err != nil || steps == nil {
+			t.Fatalf("%s has no steps for the archive: %v", c.file, err)
+		}
+		for _, sum := range []string{fmt.Sprintf("%x", sha256.Sum256(raw)), fmt.Sprintf("%x", sha256.Sum256(nil))} {
+			at := t.TempDir()
+			text := strings.ReplaceAll(string(steps[1]), "/tmp/", at+"/")
+			cmd := exec.Command("bash", "-ec", text+"\n"+c.after+"\nphototie help limits")
+			cmd.Env = append(os.Environ(), "PHOTOTIE_ARCHIVE=file://"+archive, "PHOTOTIE_SHA256="+sum, "RUNNER_TEMP="+at, "GITHUB_PATH="+filepath.Join(at, "path"))
+			out, err := cmd.CombinedOutput()
+			if whole := sum == fmt.Sprintf("%x", sha256.Sum256(raw)); whole != (err == nil) || whole != strings.Contains(string(out), "Raw files") {
+				t.Errorf("%s with the sum %s: %v\n%s", c.file, sum, err, out)
 			}
 		}
 	}

@@ -88,15 +88,42 @@ func manual(c *cobra.Command) string {
 			b.WriteString(manText(p) + "\n")
 		}
 	}
-	if c.HasAvailableSubCommands() {
-		b.WriteString(".SH COMMANDS\n")
-		for _, s := range c.Commands() {
-			if s.Runnable() && !notPaged(s) {
-				fmt.Fprintf(&b, ".TP\n.BR %s (1)\n%s\n", manText(manName(s)), manText(s.Short))
-			}
+	manCommands(&b, c)
+	manFlags(&b, c)
+	if c.Example != "" {
+		b.WriteString(".SH EXAMPLES\n" + manPlain(strings.ReplaceAll("\n"+c.Example, "\n  ", "\n")))
+	}
+	b.WriteString(".SH SEE ALSO\n")
+	if c.HasParent() {
+		b.WriteString(".BR phototie (1)\n")
+		return b.String()
+	}
+	var topics []string
+	for _, t := range c.Commands() {
+		if !t.Runnable() && !notPaged(t) {
+			topics = append(topics, ".BR "+manText(manName(t))+" (7)")
 		}
 	}
-	var flags strings.Builder
+	b.WriteString(strings.Join(topics, ",\n") + "\n")
+	return b.String()
+}
+
+// manCommands lists the commands below one.
+func manCommands(b *strings.Builder, c *cobra.Command) {
+	if !c.HasAvailableSubCommands() {
+		return
+	}
+	b.WriteString(".SH COMMANDS\n")
+	for _, s := range c.Commands() {
+		if s.Runnable() && !notPaged(s) {
+			fmt.Fprintf(b, ".TP\n.BR %s (1)\n%s\n", manText(manName(s)), manText(s.Short))
+		}
+	}
+}
+
+// manFlags lists a command's own flags.
+func manFlags(b *strings.Builder, c *cobra.Command) {
+	head := ".SH OPTIONS\n"
 	c.NonInheritedFlags().VisitAll(func(f *pflag.Flag) {
 		if f.Hidden {
 			return
@@ -106,29 +133,11 @@ func manual(c *cobra.Command) string {
 		if f.Shorthand != "" {
 			name = "-" + f.Shorthand + ", " + name
 		}
-		fmt.Fprintf(&flags, ".TP\n\\fB%s\\fR \\fI%s\\fR\n%s", manText(name), manText(value), manText(usage))
+		fmt.Fprintf(b, "%s.TP\n\\fB%s\\fR \\fI%s\\fR\n%s", head, manText(name), manText(value), manText(usage))
+		head = ""
 		if d := cmp.Or(f.DefValue, "[]"); d != "[]" && d != "false" && d != "0" && d != "0s" {
-			fmt.Fprintf(&flags, " (%s if you don't say)", manText(d))
+			fmt.Fprintf(b, " (%s if you don't say)", manText(d))
 		}
-		flags.WriteString("\n")
+		b.WriteString("\n")
 	})
-	if flags.Len() > 0 {
-		b.WriteString(".SH OPTIONS\n" + flags.String())
-	}
-	if c.Example != "" {
-		b.WriteString(".SH EXAMPLES\n" + manPlain(strings.ReplaceAll("\n"+c.Example, "\n  ", "\n")))
-	}
-	b.WriteString(".SH SEE ALSO\n")
-	if !c.HasParent() {
-		var topics []string
-		for _, t := range c.Commands() {
-			if !t.Runnable() && !notPaged(t) {
-				topics = append(topics, ".BR "+manText(manName(t))+" (7)")
-			}
-		}
-		b.WriteString(strings.Join(topics, ",\n") + "\n")
-	} else {
-		b.WriteString(".BR phototie (1)\n")
-	}
-	return b.String()
 }

@@ -162,8 +162,15 @@ Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 usage or input,
 	return root
 }
 
-// version is the module version that the program was built from.
+// release is the version that make dist packs.
+var release string
+
+// version is that of the release, or else the module version that the program was
+// built from.
 func version() string {
+	if release != "" {
+		return release
+	}
 	info, ok := debug.ReadBuildInfo()
 	if !ok || info.Main.Version == "" {
 		return "(unknown)"
