@@ -14,11 +14,11 @@ import (
 // neither can hide a blunder.
 
 const (
-	// leastAccuracy and leastStandoff are what is worth a setting: a factor, the low
-	// end of its 95 % interval, and metres beside what the settings have.
-	leastAccuracy, leastStandoff = 1.25, 3
+	// leastAccuracy and leastStandoff are what is worth a setting: a factor, whose 95 %
+	// interval begins at leastSure, and metres beside what the settings have.
+	leastAccuracy, leastSure, leastStandoff = 1.25, 1.1, 2
 	// leastScaled is the least number of independent photos for either.
-	leastScaled = 10
+	leastScaled = 6
 )
 
 // residuals are what the tags of a camera are off by, less what their outing has in
@@ -95,7 +95,7 @@ func accuracyUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 			continue
 		}
 		m := e.noiseOf(rest)
-		if m.Low < leastAccuracy || m.Independent < leastScaled {
+		if m.Scale < leastAccuracy || m.Low < leastSure || m.Independent < leastScaled {
 			continue
 		}
 		scale := math.Round(m.Scale*10) / 10
@@ -152,10 +152,10 @@ func standoffUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		r, photos := e.residuals(c, false)
 		rest, of = append(rest, r...), append(of, photos...)
 		if len(photos) > 0 {
-			n += e.effective(photos, 0)
+			n += e.noiseOf(r).Independent
 		}
 	}
-	if n < 2*leastScaled || !e.quiet() {
+	if n < leastScaled || !e.quiet() {
 		return nil, nil
 	}
 	own := func(r *noise.Residual) float64 { return r.Standoff }

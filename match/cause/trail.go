@@ -288,8 +288,10 @@ func (t *trail) holds(ctx context.Context, c *candidate, without *trail) (bool, 
 			worse++
 		}
 	}
-	if c.ties() && c.hyp.Rate > 0 && t.unexplained() > len(c.photos) && !t.inferred(c) {
-		return false, nil // far more is wrong than single links
+	// Single links are wrong singly, and not where far more is wrong.
+	several := c.hyp.Items == nil && len(c.photos) > 3
+	if c.ties() && c.hyp.Rate > 0 && (several || t.unexplained() > len(c.photos)) && !t.inferred(c) {
+		return false, nil
 	}
 	if worse > better || !t.reaches(c) || !t.predicted(c) || c.hyp.Rate == 0 && c.ties() && !t.apart(c) && !t.inferred(c) {
 		return false, nil
@@ -417,32 +419,62 @@ func (s *search) from(ctx context.Context, start trail, c candidate) (trail, err
 
 // run finds the causes.
 func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
-	start := trail{start: e, left: e}
-	cands, more, err := s.propose(ctx, e)
-	if err != nil || len(cands) == 0 {
-		return start, err
+	best := trail{start: e, left: e}
+	trails, err := s.trails(ctx, best)
+	if err != nil {
+		return best, err
 	}
-	best := start
-	if cands[0].weight.Score > s.min {
-		if best, err = s.from(ctx, start, cands[0]); err != nil {
-			return start, err
+	// Steps that may not be reported can make a trail look better than one of sound steps.
+	slices.SortStableFunc(trails, func(a, b trail) int {
+		switch {
+		case a.beats(&b):
+			return -1
+		case b.beats(&a):
+			return 1
 		}
-		cands = cands[1:]
-	}
-	if best, err = s.others(ctx, start, best, slices.Concat(more, cands)); err != nil {
-		return start, err
-	}
-	if best, err = s.prune(ctx, e, best); err != nil {
-		return start, err
+		return 0
+	})
+	for k := range trails {
+		if !trails[k].beats(&best) {
+			break
+		}
+		t, err := s.prune(ctx, e, trails[k])
+		if err != nil {
+			return best, err
+		}
+		if k == 0 || t.beats(&best) {
+			best = t
+		}
 	}
 	return s.compare(ctx, e, best)
 }
 
-// others follows other first steps, and returns the best trail.
-func (s *search) others(ctx context.Context, start, best trail, firsts []candidate) (trail, error) {
+// beats says that a trail leaves less unexplained than another, or as little and is worth
+// more.
+func (t *trail) beats(u *trail) bool {
+	if a, b := t.settled(), u.settled(); a != b {
+		return a
+	}
+	return t.worth() > u.worth()
+}
+
+// trails follows first steps to their ends.
+func (s *search) trails(ctx context.Context, start trail) ([]trail, error) {
+	cands, more, err := s.propose(ctx, start.left)
+	if err != nil || len(cands) == 0 {
+		return nil, err
+	}
+	var out []trail
+	best := start
+	if cands[0].weight.Score > s.min {
+		if best, err = s.from(ctx, start, cands[0]); err != nil {
+			return nil, err
+		}
+		out, cands = append(out, best), cands[1:]
+	}
 	good := best.settled()
 	tried := 0
-	for _, c := range firsts {
+	for _, c := range slices.Concat(more, cands) {
 		if c.weight.Score <= s.min && !s.hopeful(&c, &best, good) {
 			continue
 		}
@@ -451,13 +483,16 @@ func (s *search) others(ctx context.Context, start, best trail, firsts []candida
 		}
 		t, err := s.from(ctx, start, c)
 		if err != nil {
-			return start, err
+			return nil, err
 		}
-		if ok := t.settled(); t.total > 0 && (ok && !good || ok == good && t.worth() > best.worth()) {
-			best, good = t, ok
+		if t.total > 0 {
+			out = append(out, t)
+			if t.beats(&best) {
+				best, good = t, t.settled()
+			}
 		}
 	}
-	return best, nil
+	return out, nil
 }
 
 // hopeful says that a first step that is wrong by itself may be right with a second

@@ -64,7 +64,7 @@
 // Walk. The next photo shows the same point, the next one of the walk (or one
 // that is passed over to), a previous one, another one, or none, with the
 // probabilities Stay, Next, Previous, Jump and NoPoint; a photo without a link shows none
-// twice as often as that and the share of photos with a link have it. Jumps go to points nearby: nine
+// 2.8 times as often as that and the share of photos with a link have it. Jumps go to points nearby: nine
 // tenths by (K(d, JumpLength) + K(d, 0.3 JumpLength)) / 2, each over its mean sum, and
 // one tenth anywhere. A third of the jumps come back to a point long after its survey:
 // half of them to points nearby, half anywhere, at any time. After a photo without a
@@ -114,10 +114,15 @@
 //     learnt; unless in the same run of wrong links two photos or more that are out at
 //     their listed points come within at the others, and more than the other way round.
 //   - The photos of a run of wrong links must speak for the other points by 6 nats
-//     themselves, all together; those of one visit by as much as there are independent
-//     ones among them, by the noise that was learnt and a receiver that smooths over 40 s.
+//     themselves, all together. Tags do so by the density of all their errors at once,
+//     those of the 8 photos before and after the run among them, at the other points
+//     against that at the linked ones: under what was learnt of the camera, and under what
+//     is known of any, whichever says less. So slow errors that put a stretch of tags off
+//     alike are one witness, and how suddenly they begin and end is another. Times and
+//     names count by as much as there are photos 40 s apart.
 //   - A receiver that jumps, and stays so for a while, puts tags off alike. That has to
-//     explain the run worse than wrong links do by 2 nats: with v the variance, v' that of
+//     explain the run worse than wrong links do by 2 nats, and by 6 where it is of two
+//     points, which one jump along a line suits as well: with v the variance, v' that of
 //     the mean, r and a what tags are off by on the mean at the listed points and at the
 //     others, and R and A the sums of squares about these,
 //     ln(9 v/v') - a²/2v' + 1.5 ln(1 + r²/9v) + (R - A)/(2 v (1 - rho)), and what times and

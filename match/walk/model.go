@@ -84,7 +84,7 @@ const strayLink = 0.15
 // rates have them: whoever takes pictures of other things takes several kinds. Measured
 // on study seeds of match/sim/field, where probabilities of points came out too high, and
 // those of none too low, by about that.
-const unlinkedNone = 2
+const unlinkedNone = 2.8
 
 func newModel(points []Point, photos []Photo, p Params) *model {
 	m := &model{p: p, points: points, far: 1 / float64(max(1, len(points)))}

@@ -4,6 +4,8 @@ import (
 	"context"
 	"math"
 	"slices"
+
+	"example.com/phototie/match/noise"
 )
 
 // What the model finds is held against rules that do not rest on it, so that a job
@@ -18,8 +20,12 @@ const (
 )
 
 // enoughJump is by how many nats wrong links have to explain a run better than a jump of
-// the receiver: a choice.
-const enoughJump = 2
+// the receiver, and pairJump where it is of two points, which one jump of the length of the
+// way between them and the next suits as well: choices.
+const (
+	enoughJump = 2
+	pairJump   = 6
+)
 
 // within says that the budget has a tag within at a point, be it for the shift that
 // all tags have or not, or would have if tags were as wrong as they are seen to be.
@@ -85,7 +91,7 @@ func (m *model) alone(s *slot, k int, cam *camera) float64 {
 // own is what a photo's tag, time and name say for one state against that of its
 // link, whichever says less: the tag with the shift of all tags taken off and its
 // error as it is seen to be, or the tag as it is.
-func (m *model) own(p *Photo, s *slot, best, listed int, e *Evidence, cam *camera) float64 {
+func (m *model) own(p *Photo, s *slot, best, listed int, e *Evidence, cam *camera) (own, rest float64) {
 	position := e.Position
 	// A tag that repeats another one says nothing, but that it is at its listed point.
 	if p.Pos != nil && best > 0 && (s.pos || m.within(p, int(s.pt[listed]), cam)) {
@@ -100,7 +106,8 @@ func (m *model) own(p *Photo, s *slot, best, listed int, e *Evidence, cam *camer
 	if named > 0 && (best == 0 || !slices.Contains(p.Named, int(s.pt[best]))) {
 		named = 0 // a name that says neither point speaks for none of them
 	}
-	return position + (1-cam.lasting)*e.Time + named
+	rest = (1-cam.lasting)*e.Time + named
+	return position + rest, rest
 }
 
 // block is a run of photos whose links seem wrong, as places in a chain.
@@ -124,44 +131,10 @@ func (c *chain) blocks(ties []Tie) []block {
 	return out
 }
 
-// visit is the photos in a row of a run that are linked to one point and seem to show
-// one other.
-type visit struct {
-	last  *Tie
-	photo *Photo
-	n     int
-	own   float64 // sum of what they say themselves
-	rho   float64 // sum of the correlations of their errors from one to the next
-}
-
 // smooth is the time in seconds over which receivers smooth; errors of photos that
 // are less apart are alike, whatever the others of a camera say. Source: the
 // autocorrelation of recorded errors, 0.78 and 0.52 over 30 s.
 const smooth = 40
-
-func (v *visit) add(m *model, c *chain, p *Photo, t *Tie) {
-	if v.n > 0 {
-		gap := m.p.Dwell.Seconds()
-		if !p.Time.IsZero() && !v.photo.Time.IsZero() {
-			gap = p.Time.Sub(v.photo.Time).Seconds()
-		}
-		rho := m.correlation(&c.cam, gap)
-		if !m.p.Fixed {
-			rho = max(rho, math.Exp(-gap/smooth))
-		}
-		v.rho += rho
-	}
-	v.last, v.photo, v.n, v.own = t, p, v.n+1, v.own+t.own
-}
-
-// says is what they say together: as much as there are independent ones among them.
-func (v *visit) says() float64 {
-	if v.n < 2 {
-		return v.own
-	}
-	rho := v.rho / float64(v.n-1)
-	return v.own / (1 + float64(v.n-1)*rho)
-}
 
 // displaced are the photos of a run whose tags tell, by what these are off by at their
 // listed points and at the others: a receiver that jumped, or a frame that is another,
@@ -221,7 +194,11 @@ func (d *displaced) jumped(m *model) bool {
 	reach := m.p.WideFactor * m.p.WideFactor * v
 	links := -math.Log(2*math.Pi*alone) - atOther/(2*alone)
 	jump := -math.Log(2*math.Pi*reach) - 1.5*math.Log1p(atListed/reach)
-	return links-jump+(scatterListed-scatterOther)/(2*v*(1-rho))+d.says < enoughJump
+	need := float64(enoughJump)
+	if len(d.points) == 2 {
+		need = pairJump
+	}
+	return links-jump+(scatterListed-scatterOther)/(2*v*(1-rho))+d.says < need
 }
 
 // alike says that tags of photos of two points or more are off by so much the same that
@@ -233,48 +210,110 @@ func (d *displaced) alike() bool {
 
 // testimony is what the photos of a run of wrong links say themselves.
 type testimony struct {
-	all, inside witnesses // of all of them, and of those that are within at their listed points
-	visits      int       // with photos that are out at their listed points and within at the others
-	out         *Tie      // the last of those
+	// all and inside are by how many nats it is for other points, of all of them and of
+	// those that are within at their listed points.
+	all, inside float64
+	visits      int  // with photos that are out at their listed points and within at the others
+	out         *Tie // the last of those
 	// better are those photos, and worse those the other way round.
 	better, worse int
 	// moved and bare are the tags of photos that seem to show other points, and none.
 	moved, bare displaced
 }
 
-// witnesses sum up what photos say, visit by visit.
+// witnesses sum up what photos of a run say besides what places has: as much as there are
+// independent ones among them.
 type witnesses struct {
-	sum float64
-	v   visit
+	photos, independent, own float64
+	last                     *Photo
 }
 
-func (w *witnesses) add(m *model, c *chain, p *Photo, t *Tie) {
-	if w.v.last != nil && (w.v.last.Listed != t.Listed || w.v.last.Point != t.Point) {
-		w.sum += w.v.says()
-		w.v = visit{}
+func (w *witnesses) add(m *model, p *Photo, own float64) {
+	fresh := 1.0
+	if w.last != nil {
+		gap := m.p.Dwell.Seconds()
+		if !p.Time.IsZero() && !w.last.Time.IsZero() {
+			gap = p.Time.Sub(w.last.Time).Seconds()
+		}
+		rho := math.Exp(-math.Abs(gap) / smooth)
+		fresh = (1 - rho) / (1 + rho)
 	}
-	w.v.add(m, c, p, t)
+	w.photos, w.own, w.independent, w.last = w.photos+1, w.own+own, w.independent+fresh, p
 }
 
-func (w *witnesses) says() float64 { return w.sum + w.v.says() }
+func (w *witnesses) says() float64 { return w.own / max(w.photos, 1) * w.independent }
+
+// beside is how many photos to both sides of a run show how errors go on.
+const beside = 8
+
+// tells says that where the tag of a photo is tells its listed point from another.
+func tells(p *Photo, t *Tie) bool {
+	return p.Pos != nil && !t.Stale && t.Point != None && t.Listed != None
+}
+
+// places is by how many nats the tags of photos of a run are better explained by the points
+// that they seem to show than by their links, all together: slow errors put many tags
+// off alike, but no error comes and goes as suddenly as links do. It goes by
+// what is learnt of the camera and by what is known of any, whichever says less.
+func (m *model) places(c *chain, ties []Tie, b block, of func(p *Photo, t *Tie) bool) float64 {
+	var listed, other []noise.Residual
+	found := false
+	for k := max(0, b.lo-beside); k < min(len(c.photos), b.hi+beside); k++ {
+		p, t := &c.all[c.photos[k]], &ties[c.photos[k]]
+		in := k >= b.lo && k < b.hi
+		if t.Status == Unlisted || !tells(p, t) || in && !of(p, t) || !in && t.Point != t.Listed {
+			continue
+		}
+		found = found || in
+		at, ok := m.photoTime(p)
+		if !ok {
+			at = math.NaN()
+		}
+		_, handheld := m.variance(p, &camera{times: 1}, 0)
+		r := noise.Residual{Time: at, Sigma: math.Sqrt(handheld), Standoff: p.Standoff}
+		e, n := p.Pos.E-c.cam.baseE, p.Pos.N-c.cam.baseN
+		r.E, r.N = e-m.points[t.Listed].E, n-m.points[t.Listed].N
+		listed = append(listed, r)
+		r.E, r.N = e-m.points[t.Point].E, n-m.points[t.Point].N
+		other = append(other, r)
+	}
+	if !found {
+		return 0
+	}
+	least := math.Inf(1)
+	for _, l := range []*noise.Model{c.cam.noise, unknown()} {
+		if l != nil {
+			least = min(least, l.LogLikelihood(other)-l.LogLikelihood(listed))
+		}
+	}
+	return least
+}
 
 // hear takes the testimony of a run.
 func (m *model) hear(c *chain, ties []Tie, b block) *testimony {
-	w := &testimony{}
+	w := &testimony{
+		all:    m.places(c, ties, b, func(*Photo, *Tie) bool { return true }),
+		inside: m.places(c, ties, b, func(p *Photo, t *Tie) bool { return m.stated(p, t.Listed) }),
+	}
+	var all, inside witnesses
 	for _, i := range c.photos[b.lo:b.hi] {
 		t, p := &ties[i], &c.all[i]
 		if t.Status == Unlisted {
 			continue
 		}
-		near := m.stated(p, t.Listed)
-		w.all.add(m, c, p, t)
+		near, own := m.stated(p, t.Listed), t.own
+		if tells(p, t) {
+			own = t.rest
+		}
+		all.add(m, p, own)
 		if near {
-			w.inside.add(m, c, p, t)
+			inside.add(m, p, own)
 		}
 		if p.Pos != nil && !t.Stale && t.Listed != None {
 			w.place(m, c, p, t, near)
 		}
 	}
+	w.all, w.inside = w.all+all.says(), w.inside+inside.says()
 	return w
 }
 
@@ -304,10 +343,10 @@ func (w *testimony) place(m *model, c *chain, p *Photo, t *Tie, near bool) {
 // speak for it themselves, or of those too that do not, and of those that are within at
 // their listed points.
 func (w *testimony) verdict(m *model) (points, none, silent, inside bool) {
-	enough := w.all.says() >= enoughOwn
+	enough := w.all >= enoughOwn
 	points, none = enough && !w.moved.jumped(m), enough && !w.bare.alike()
 	silent = w.better >= enoughOut && w.better > w.worse
-	inside = w.visits > enoughOut || w.inside.says() >= enoughOwn
+	inside = w.visits > enoughOut || w.inside >= enoughOwn
 	return points, none, silent, inside
 }
 

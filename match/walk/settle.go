@@ -67,7 +67,7 @@ func (m *model) settle(t *Tie, c *chain, k int, s *slot, forward, now, free, now
 	m.compare(&t.Evidence, s, best, rival)
 	t.Evidence.Walk += forward[best] + now[best] - forward[rival] - now[rival]
 	if rival == listed && best != listed {
-		t.own = m.own(photo, s, best, listed, &t.Evidence, &c.cam)
+		t.own, t.rest = m.own(photo, s, best, listed, &t.Evidence, &c.cam)
 	}
 }
 

@@ -150,8 +150,9 @@ type Tie struct {
 	// two alike; None else. The first one of them all repeats itself.
 	Repeats int
 
-	// own is what the photo itself says for Point against the point listed.
-	own float64
+	// own is what the photo itself says for Point against the point listed, and rest
+	// the part that does not come from where its tag is.
+	own, rest float64
 }
 
 // Clock is what was found out about the clock of one camera.
