@@ -122,7 +122,8 @@
 //     names count by as much as there are photos 40 s apart.
 //   - A receiver that jumps, and stays so for a while, puts tags off alike. That has to
 //     explain the run worse than wrong links do by 2 nats, and by 6 where it is of two
-//     points, which one jump along a line suits as well: with v the variance, v' that of
+//     points, which one jump along a line suits as well, and times and names say less than
+//     that: with v the variance, v' that of
 //     the mean, r and a what tags are off by on the mean at the listed points and at the
 //     others, and R and A the sums of squares about these,
 //     ln(9 v/v') - a²/2v' + 1.5 ln(1 + r²/9v) + (R - A)/(2 v (1 - rho)), and what times and

@@ -21,7 +21,7 @@ const (
 
 // enoughJump is by how many nats wrong links have to explain a run better than a jump of
 // the receiver, and pairJump where it is of two points, which one jump of the length of the
-// way between them and the next suits as well: choices.
+// way between them and the next suits as well, and times and names say little: choices.
 const (
 	enoughJump = 2
 	pairJump   = 6
@@ -195,7 +195,7 @@ func (d *displaced) jumped(m *model) bool {
 	links := -math.Log(2*math.Pi*alone) - atOther/(2*alone)
 	jump := -math.Log(2*math.Pi*reach) - 1.5*math.Log1p(atListed/reach)
 	need := float64(enoughJump)
-	if len(d.points) == 2 {
+	if len(d.points) == 2 && d.says < enoughOwn {
 		need = pairJump
 	}
 	return links-jump+(scatterListed-scatterOther)/(2*v*(1-rho))+d.says < need
