@@ -374,45 +374,50 @@ func (m *model) guards(c *chain, ties []Tie, b block) bool {
 	return found
 }
 
-// about is how many photos to both sides of a run are decoded again with it.
-const about = 100
+// about is how many photos to both sides of a run are decoded again with it, and tries how
+// often that is done.
+const (
+	about = 100
+	tries = 5
+)
 
-// makeSafe decodes what is not safe again, with that barred, until all is.
+// makeSafe decodes what is not safe again, with that barred, until all is. What is barred
+// is not told, so that what the last round still finds is not told either.
 func (m *model) makeSafe(ctx context.Context, c *chain, ties []Tie) error {
-	for range 5 {
-		again := block{}
-		for _, b := range c.blocks(ties) {
-			if !m.guards(c, ties, b) {
-				continue
-			}
-			if again.hi > 0 && b.lo-about > again.hi {
-				if err := m.again(ctx, c, ties, again); err != nil {
-					return err
-				}
-				again = block{}
-			}
-			if again.hi == 0 {
-				again.lo = max(0, b.lo-about)
-			}
-			again.hi = min(len(c.photos), b.hi+about)
-		}
-		if again.hi == 0 {
+	for round := 0; ; round++ {
+		spans := m.bar(c, ties)
+		if len(spans) == 0 || round == tries {
 			break
 		}
-		if err := m.again(ctx, c, ties, again); err != nil {
-			return err
+		for _, b := range spans {
+			if err := m.again(ctx, c, ties, b); err != nil {
+				return err
+			}
 		}
 	}
 	if c.guard == nil {
 		return nil
 	}
-	// What is guarded is not told.
 	for k, i := range c.photos {
 		if t := &ties[i]; c.guard[k] && t.Status != Unlisted {
 			t.Status = Doubtful
 		}
 	}
 	return nil
+}
+
+// bar bars what is not safe, and returns the parts of the chain to decode again.
+func (m *model) bar(c *chain, ties []Tie) (spans []block) {
+	for _, b := range c.blocks(ties) {
+		if !m.guards(c, ties, b) {
+			continue
+		}
+		if n := len(spans); n == 0 || b.lo-about > spans[n-1].hi {
+			spans = append(spans, block{lo: max(0, b.lo-about)})
+		}
+		spans[len(spans)-1].hi = min(len(c.photos), b.hi+about)
+	}
+	return spans
 }
 
 // again decodes part of a chain again.
