@@ -269,7 +269,7 @@ const (
 func ratioCorrect(b *testing.B, copyAll func(from, to string, names []string) error) {
 	dir := b.TempDir()
 	job := syntheticJob(b, filepath.Join(dir, "job"), correctPhotos, correctSize, false)
-	d, err := dataset.Open(job, crs.OpenGrid)
+	d, err := dataset.Open(b.Context(), job, crs.OpenGrid)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -424,7 +424,7 @@ func ratioCheckDisk(b *testing.B) {
 }
 
 func checkAgainstReading(b *testing.B, job string, n int, goal float64, before func() error) {
-	d, err := dataset.Open(job, crs.OpenGrid)
+	d, err := dataset.Open(b.Context(), job, crs.OpenGrid)
 	if err != nil {
 		b.Fatal(err)
 	}

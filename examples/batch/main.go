@@ -116,11 +116,11 @@ type opening struct {
 	err  error
 }
 
-// opened gives the dataset of a folder for reading photos.
-func opened(folder string) (*dataset.Dataset, error) {
+// opened gives the dataset of a folder for reading photos; it stays open when ctx ends.
+func opened(ctx context.Context, folder string) (*dataset.Dataset, error) {
 	v, _ := openings.LoadOrStore(folder, new(opening))
 	o := v.(*opening)
-	o.once.Do(func() { o.job, o.err = dataset.Open(folder, crs.OpenGrid) })
+	o.once.Do(func() { o.job, o.err = dataset.Open(context.WithoutCancel(ctx), folder, crs.OpenGrid) })
 	if o.err != nil {
 		return nil, fmt.Errorf("%s: %w", folder, o.err)
 	}
@@ -129,7 +129,7 @@ func opened(folder string) (*dataset.Dataset, error) {
 
 // survey opens a job with its grid, points and links.
 func survey(ctx context.Context, folder string) (*dataset.Dataset, *dataset.Survey, error) {
-	job, err := dataset.Open(folder, crs.OpenGrid)
+	job, err := dataset.Open(ctx, folder, crs.OpenGrid)
 	if err != nil {
 		return nil, nil, fmt.Errorf("%s: %w", folder, err)
 	}
@@ -172,7 +172,7 @@ func (f *readTags) ProcessElement(ctx context.Context, folder, photo string, emi
 	if err := json.Unmarshal([]byte(photo), &r); err != nil {
 		return err
 	}
-	job, err := opened(folder)
+	job, err := opened(ctx, folder)
 	if err != nil {
 		return err
 	}

@@ -32,7 +32,7 @@ func run(ctx context.Context, args []string, w io.Writer) error {
 	if len(args) != 1 {
 		return errors.New("give the dataset's folder")
 	}
-	d, err := dataset.Open(args[0], crs.OpenGrid)
+	d, err := dataset.Open(ctx, args[0], crs.OpenGrid)
 	if err != nil {
 		return err
 	}

@@ -45,7 +45,7 @@ func causes() []cause.Cause { return append(cause.Default(), antennaOffset{}) }
 
 // folder reports on a dataset.
 func folder(ctx context.Context, dir string, w io.Writer) error {
-	d, err := dataset.Open(dir, crs.OpenGrid)
+	d, err := dataset.Open(ctx, dir, crs.OpenGrid)
 	if err != nil {
 		return err
 	}

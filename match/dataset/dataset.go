@@ -114,9 +114,9 @@ func openFolder(dir string) (*Dataset, error) {
 }
 
 // Open opens the dataset in the folder, or the ZIP of one, as OpenFolder and then Settle
-// do.
-func Open(dir string, open grid.Opener) (*Dataset, error) {
-	d, err := OpenFolder(context.Background(), dir, nil)
+// do, with their errors.
+func Open(ctx context.Context, dir string, open grid.Opener) (*Dataset, error) {
+	d, err := OpenFolder(ctx, dir, nil)
 	if err != nil {
 		return nil, err
 	}

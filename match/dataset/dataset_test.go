@@ -354,7 +354,7 @@ func TestPhotosAreAllAccountedFor(t *testing.T) {
 			t.Skip("no symbolic links here:", err)
 		}
 	}
-	d, err := Open(dir, onPlane)
+	d, err := Open(t.Context(), dir, onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -396,7 +396,7 @@ func TestPhotosStopWhenAskedTo(t *testing.T) {
 	for i := range 200 {
 		files["photos/"+strings.Repeat("x", i+1)+".jpg"] = "x"
 	}
-	d, err := Open(write(t, files), onPlane)
+	d, err := Open(t.Context(), write(t, files), onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -445,10 +445,10 @@ func TestPhotosPanic(t *testing.T) {
 }
 
 func TestOpenRefusals(t *testing.T) {
-	if _, err := Open(filepath.Join(t.TempDir(), "nothing"), onPlane); !errors.Is(err, os.ErrNotExist) {
+	if _, err := Open(t.Context(), filepath.Join(t.TempDir(), "nothing"), onPlane); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("missing folder: %v", err)
 	}
-	d, err := Open(write(t, map[string]string{"phototie.toml": minimal}), onPlane)
+	d, err := Open(t.Context(), write(t, map[string]string{"phototie.toml": minimal}), onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}

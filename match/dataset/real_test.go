@@ -145,7 +145,7 @@ func TestRealPhotos(t *testing.T) {
 		// A budget that leaves 5 m within whatever the photo states.
 		put("phototie.toml", []byte(fmt.Sprintf("[grid]\ncrs = \"EPSG:%d\"\n[points]\nfile = \"points.csv\"\n[links]\nfile = \"links.csv\"\n[budget]\nstandoff_m = 5\n", code)))
 
-		d, err := dataset.Open(dir, crs.OpenGrid)
+		d, err := dataset.Open(t.Context(), dir, crs.OpenGrid)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -68,7 +68,7 @@ func photo(t *testing.T, at string) []byte {
 // job opens the dataset and its grid.
 func job(t *testing.T, dir string) (*dataset.Dataset, error) {
 	t.Helper()
-	d, err := dataset.Open(dir, crs.OpenGrid)
+	d, err := dataset.Open(t.Context(), dir, crs.OpenGrid)
 	if err == nil {
 		t.Cleanup(func() { d.Close() })
 	}

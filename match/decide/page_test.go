@@ -83,7 +83,7 @@ func edit(t *testing.T, dir, name string, f func(string) string) {
 
 func check(t *testing.T, dir string) *dataset.Checked {
 	t.Helper()
-	d, err := dataset.Open(dir, crs.OpenGrid)
+	d, err := dataset.Open(t.Context(), dir, crs.OpenGrid)
 	if err != nil {
 		t.Fatal(err)
 	}

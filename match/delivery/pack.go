@@ -491,7 +491,7 @@ func (p *packing) correct(ctx context.Context) error {
 // prove checks the delivery as whoever gets it will, and holds it against the job.
 // It returns the entries of the baseline that are of use there.
 func (p *packing) prove(ctx context.Context) (*baseline.Baseline, error) {
-	d, err := dataset.Open(p.dir, p.job.Dataset().Opener())
+	d, err := dataset.Open(ctx, p.dir, p.job.Dataset().Opener())
 	if err != nil {
 		return nil, fmt.Errorf("the delivery can't be opened: %w", err)
 	}

@@ -54,7 +54,7 @@ func job(t *testing.T, links string, photos ...string) string {
 // checked opens and checks a job.
 func checked(t *testing.T, dir string) *dataset.Checked {
 	t.Helper()
-	d, err := dataset.Open(dir, crs.OpenGrid)
+	d, err := dataset.Open(t.Context(), dir, crs.OpenGrid)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -27,10 +27,15 @@ const (
 	fits    = 50.0
 )
 
+// Fitting finds the systems that put one pair of coordinates at a fix: that of grid/crs,
+// for instance.
+type Fitting func(context.Context, [2]float64, grid.Fix) ([]grid.RankedSystem, error)
+
 // Fits finds the systems, units and orders of the axes in which coordinates that are far
 // from a photo's tag would be at it, three at most: those of the system that was meant,
-// named by its code, first. fitting finds them, that of grid/crs for instance. There are none where the two are not far apart.
-func Fits(ctx context.Context, fitting func(context.Context, [2]float64, grid.Fix) ([]grid.RankedSystem, error), code string, at grid.EN, p match.PhotoResult) ([]grid.RankedSystem, error) {
+// named by its code, first. There are none where the two are not far apart. An error is
+// one of fitting.
+func Fits(ctx context.Context, fitting Fitting, code string, at grid.EN, p match.PhotoResult) ([]grid.RankedSystem, error) {
 	fix, ok := fixOf(p.Tag)
 	if !ok || p.Discrepancy != nil && p.Discrepancy.Geodesic != nil && p.Discrepancy.Geodesic.Distance < suspect {
 		return nil, nil

@@ -71,7 +71,7 @@ func TestConcurrent(t *testing.T) {
 	put("links.csv", []byte(links))
 	put("phototie.toml", []byte(settings))
 	open := grid.Kept(crs.OpenGrid)
-	d, err := dataset.Open(dir, open)
+	d, err := dataset.Open(t.Context(), dir, open)
 	must(err)
 	defer d.Close()
 	var shown seen
@@ -80,7 +80,7 @@ func TestConcurrent(t *testing.T) {
 	located, err := checked.Locate(ctx)
 	must(err)
 	put("phototie.toml", []byte(settings+"[ties]\nweigh = false\n"))
-	flat, err := dataset.Open(dir, open)
+	flat, err := dataset.Open(t.Context(), dir, open)
 	must(err)
 	defer flat.Close()
 	stream, _, err := flat.Stream(ctx, nil)

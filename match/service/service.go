@@ -136,7 +136,7 @@ type Options struct {
 	NoFiles bool
 	// Fitting finds the systems in which a position far from the tag would be at it, for
 	// the member would_fit of compare: that of grid/crs, for instance. Nil finds none.
-	Fitting func(context.Context, [2]float64, grid.Fix) ([]grid.RankedSystem, error)
+	Fitting intake.Fitting
 }
 
 // Service answers requests. It is safe for concurrent use. The zero Service is of no use:

@@ -36,7 +36,7 @@ func run(ctx context.Context, action, dir string) error {
 		}
 		return nil
 	}
-	d, err := dataset.Open(dir, func(string, grid.OpenOptions) (grid.Projection, error) { return sim.DefaultPlane(), nil })
+	d, err := dataset.Open(ctx, dir, func(string, grid.OpenOptions) (grid.Projection, error) { return sim.DefaultPlane(), nil })
 	if err != nil {
 		return err
 	}
