@@ -55,39 +55,28 @@ type law struct {
 	stance *match.Vector
 }
 
-// square is the square of the Mahalanobis distance without the standoff, and the
-// logarithm of the square root of the determinant, with all deviations times s.
-func (n *law) square(v match.Vector, s, r float64) (q, logDet float64) {
-	if n.cov == nil {
-		q = (v.E*v.E + v.N*v.N) / (n.sigma * n.sigma * s * s)
-		return q, 2 * math.Log(n.sigma*s)
-	}
-	// The standoff as a variance, which is near enough where axes differ.
-	a, b, c := n.cov[0]*s*s+r*r/2, n.cov[1]*s*s, n.cov[2]*s*s+r*r/2
-	det := a*c - b*b
-	return (c*v.E*v.E - 2*b*v.E*v.N + a*v.N*v.N) / det, math.Log(det) / 2
-}
-
-// density returns the logarithm of the density per square metre of a tag off its
-// expected place by v, where noise is s times that of the budget.
+// density returns the density per square metre of a tag off its expected place by v,
+// where noise is s times that of the budget; 0 far out.
 func (n *law) density(v match.Vector, s float64) float64 {
 	v.E -= n.expected.E
 	v.N -= n.expected.N
-	q, logDet := n.square(v, s, n.standoff)
-	if n.cov != nil || n.standoff == 0 {
-		return -log2Pi - logDet - q/2
+	if n.cov != nil {
+		// The standoff as a variance, which is near enough where axes differ.
+		a, b, c := n.cov[0]*s*s+n.standoff*n.standoff/2, n.cov[1]*s*s, n.cov[2]*s*s+n.standoff*n.standoff/2
+		det := a*c - b*b
+		return math.Exp(-(c*v.E*v.E-2*b*v.E*v.N+a*v.N*v.N)/(2*det)) / (2 * math.Pi * math.Sqrt(det))
 	}
-	r := n.standoff / (n.sigma * s)
-	ring := -log2Pi - logDet - (q+r*r)/2 + logI0(math.Sqrt(q)*r)
-	if n.stance == nil {
+	sigma := n.sigma * s
+	d, r := math.Sqrt(v.E*v.E+v.N*v.N)/sigma, n.standoff/sigma
+	ring := expI0(-(d*d+r*r)/2, d*r) / (2 * math.Pi * sigma * sigma)
+	if n.stance == nil || r == 0 {
 		return ring
 	}
 	// Half the photos are taken from the usual side, give or take.
 	v.E -= n.stance.E
 	v.N -= n.stance.N
-	w := n.sigma*n.sigma*s*s + n.standoff*n.standoff*stanceSpread
-	side := -math.Log(2*math.Pi*w) - (v.E*v.E+v.N*v.N)/(2*w)
-	return logAdd(ring, side) - math.Ln2
+	w := sigma*sigma + n.standoff*n.standoff*stanceSpread
+	return (ring + math.Exp(-(v.E*v.E+v.N*v.N)/(2*w))/(2*math.Pi*w)) / 2
 }
 
 // swell is the root mean square of the swells of the camera, and spread the standard
@@ -116,10 +105,9 @@ func (n *law) blurred(v match.Vector, s float64, half match.Vector) float64 {
 	v.N -= n.expected.N
 	sd := math.Sqrt(n.sigma*n.sigma*s*s + n.standoff*n.standoff/2)
 	axis := func(d, h float64) float64 {
-		p := (math.Erf((d+h)/(sd*math.Sqrt2)) - math.Erf((d-h)/(sd*math.Sqrt2))) / 2
-		return math.Log(max(p, 1e-300)) - math.Log(2*h)
+		return (math.Erf((d+h)/(sd*math.Sqrt2)) - math.Erf((d-h)/(sd*math.Sqrt2))) / (4 * h)
 	}
-	return axis(v.E, half.E) + axis(v.N, half.N)
+	return axis(v.E, half.E) * axis(v.N, half.N)
 }
 
 // lost is the logarithm of the density of a tag a distance out for no known
@@ -128,33 +116,25 @@ func (n *law) lost(d float64) float64 {
 	return math.Log(stray) - math.Log(2*math.Pi*(d*d+n.sigma*n.sigma)*math.Log(halfTurn/n.sigma))
 }
 
-// chances are the densities of a tag's place for each swell and for no known reason,
-// as shares of the exponential of top.
+// chances are the densities of a tag's place for no known reason and for each swell.
 type chances struct {
-	top, lost float64
-	of        mix
+	lost float64
+	of   mix
 }
 
 // chances works out the densities of a tag off by v.
 func (n *law) chances(v match.Vector, blur *match.Vector) chances {
 	far := math.Hypot(v.E-n.expected.E, v.N-n.expected.N)
-	lost := n.lost(far)
+	c := chances{lost: math.Exp(n.lost(far))}
 	if blur == nil && n.cov == nil && far-n.standoff > 15*swells[len(swells)-1]*n.sigma {
-		return chances{top: lost, lost: 1} // too far for any noise
+		return c // too far for any noise
 	}
-	c := chances{top: lost}
-	var l mix
 	for k, s := range swells {
 		if blur == nil {
-			l[k] = n.density(v, s)
+			c.of[k] = (1 - stray) * n.density(v, s)
 		} else {
-			l[k] = n.blurred(v, s, *blur)
+			c.of[k] = (1 - stray) * n.blurred(v, s, *blur)
 		}
-		c.top = max(c.top, l[k])
-	}
-	c.lost = math.Exp(lost - c.top)
-	for k := range l {
-		c.of[k] = (1 - stray) * math.Exp(l[k]-c.top)
 	}
 	return c
 }
@@ -171,7 +151,7 @@ func (c *chances) mixed(m *mix) (float64, mix) {
 	for k := range share {
 		share[k] /= sum
 	}
-	return c.top + math.Log(sum), share
+	return math.Log(sum), share
 }
 
 // logP returns the logarithm of the density of a tag off by v.
@@ -191,9 +171,6 @@ func logAdd(a, b float64) float64 {
 	return a + math.Log1p(math.Exp(b-a))
 }
 
-// log2Pi is the logarithm of 2 pi.
-const log2Pi = 1.8378770664093454836
-
 // expI0 returns exp(a) times the modified Bessel function of the first kind of order 0
 // of x, which is at least 0, to 2e-7. Source: Abramowitz and Stegun, 9.8.1 and 9.8.2.
 func expI0(a, x float64) float64 {
@@ -205,12 +182,4 @@ func expI0(a, x float64) float64 {
 	t := 3.75 / x
 	return math.Exp(a+x) / math.Sqrt(x) * (0.39894228 + t*(0.01328592+t*(0.00225319+t*(-0.00157565+
 		t*(0.00916281+t*(-0.02057706+t*(0.02635537+t*(-0.01647633+t*0.00392377))))))))
-}
-
-// logI0 returns the logarithm of the function.
-func logI0(x float64) float64 {
-	if x < 3.75 {
-		return math.Log(expI0(0, x))
-	}
-	return x + math.Log(expI0(-x, x))
 }
