@@ -6,7 +6,10 @@ LIB      ?= bin
 DEMO     ?= demo
 FUZZTIME ?= 3s
 FUZZPKGS ?= ./...
-BENCHTIME ?= 10x
+BENCHTIME ?= 1x
+# benchstat wants six runs at least
+BENCHCOUNT ?= 6
+BENCH ?=
 
 # What the build needs, and what the tests measure themselves against. Node is apart, as
 # where it comes from elsewhere it has npm in it, and conflicts with Debian's.
@@ -210,19 +213,39 @@ vulns: proj ## look for known vulnerabilities in what phototie calls
 	if [ $$code != 0 ] && [ $$code != 3 ]; then cat "$$dir/out"; exit $$code; fi; \
 	awk '$(KNOWN)' "$$dir/out"
 
-# The metrics of BenchmarkRatio as a table: what/reference, iterations, then
-# value and name in turns.
+# The metrics of BenchmarkRatio as a table: of the runs of each, the least of ours and of
+# the reference, and the median of their ratios.
 define RATIOS
 /^BenchmarkRatio/ { \
-  if (!head++) printf "%-14s %12s   %-30s %12s %8s %8s\n", "what", "ours", "reference", "", "ratio", "goal"; \
-  sub(/^BenchmarkRatio\//, "", $$1); sub(/-[0-9]+$$/, "", $$1); split($$1, name, "/"); \
-  for (i = 3; i < NF; i += 2) m[$$(i+1)] = $$i; \
-  printf "%-14s %9.1f ms   %-30s %9.1f ms %8.2f %8s  %s\n", name[1], m["ours-ms"], name[2], m["reference-ms"], m["ratio"], "<= " sprintf("%.2f", m["goal"]), m["ratio"] <= m["goal"] ? "met" : "NOT MET"; next } \
-/FAIL|panic|SKIP/ { print }
+  sub(/^BenchmarkRatio\//, "", $$1); \
+  if (!($$1 in n)) order[++rows] = $$1; n[$$1]++; \
+  for (i = 3; i < NF; i += 2) { \
+    if ($$(i+1) ~ /^(ours|reference)-/) { split($$(i+1), m, "-"); unit[$$1] = m[2]; k = $$1 SUBSEP m[1]; if (!(k in least) || $$i < least[k]) least[k] = $$i } \
+    if ($$(i+1) == "ratio") { j = n[$$1]; while (j > 1 && r[$$1, j-1] > $$i) { r[$$1, j] = r[$$1, j-1]; j-- } r[$$1, j] = $$i } \
+    if ($$(i+1) == "goal") goal[$$1] = $$i } next } \
+/FAIL|panic|SKIP/ { print } \
+END { printf "%-26s %12s   %-30s %12s %8s %8s\n", "what", "ours", "reference", "", "ratio", "goal"; \
+  for (x = 1; x <= rows; x++) { w = order[x]; split(w, name, "/"); ratio = r[w, int((n[w] + 1) / 2)]; \
+    printf "%-26s %9.1f %s   %-30s %9.1f %s %8.2f %8s  %s\n", name[1], least[w, "ours"], unit[w], name[2], least[w, "reference"], unit[w], ratio, "<= " sprintf("%.2f", goal[w]), ratio <= goal[w] ? "met" : "NOT MET" } }
 endef
 
-bench: tools ## the speeds that are promised, each beside its reference
-	@set -o pipefail; PHOTOTIE_REQUIRE_TOOLS=1 $(GO) test -run '^$$' -bench '^BenchmarkRatio$$' -benchtime $(BENCHTIME) -timeout 60m ./cmd/phototie | awk '$(RATIOS)'
+# What got slower than the committed table, or quicker, by benchstat's test. Machines
+# differ: ratios to the reference of the same run are compared.
+BENCHSTAT := golang.org/x/perf/cmd/benchstat@v0.0.0-20260908200009-22c9c6c9d4da
+BENCHTABLE := cmd/phototie/testdata/ratios.txt
+define SLOWER
+$$7 ~ /^p=/ { rows++; split($$7, p, "[= ]"); if ($$6 ~ /^\+/) { slower++; print "slower: " $$1 ", " $$2 " became " $$4 " (" $$6 ", " $$7 ")" } \
+  if ($$6 ~ /^-/) print "quicker: " $$1 ", " $$2 " became " $$4 " (" $$6 ", " $$7 ")" } \
+END { if (!rows) print "none of these rows is in " table; else if (!slower) print "nothing got slower beyond noise since " table; exit !rows || slower > 0 }
+endef
+
+bench: tools ## the speeds that are promised, each beside its reference, and what got slower since the last committed table (BENCH=name, BENCHWRITE=1 writes the table)
+	@set -o pipefail; new=$$(mktemp); trap 'rm -f "$$new"' EXIT; \
+	PHOTOTIE_REQUIRE_TOOLS=1 $(GO) test -run '^$$' -bench '^BenchmarkRatio$$/$(BENCH)' -benchtime $(BENCHTIME) -count $(BENCHCOUNT) -timeout 0 ./cmd/phototie >"$$new" || { cat "$$new"; exit 1; }; \
+	sed -i -E 's/^(BenchmarkRatio[^ \t]*)-[0-9]+([ \t])/\1\2/' "$$new"; \
+	awk '$(RATIOS)' "$$new"; \
+	if [ -n "$(BENCHWRITE)" ]; then grep -v '^\(ok\|PASS\)' "$$new" >$(BENCHTABLE); else \
+	$(GO) run $(BENCHSTAT) -filter .unit:ratio -ignore goos,goarch,pkg,cpu -format csv $(BENCHTABLE) "$$new" | awk -F, -v table=$(BENCHTABLE) '$(SLOWER)'; fi
 
 benchmarks: tools ## every benchmark there is, in full
 	$(GO) test -run '^$$' -bench . -benchmem ./...
