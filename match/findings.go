@@ -10,6 +10,7 @@ import (
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
 	"example.com/phototie/match/internal/words"
+	"example.com/phototie/match/walk"
 )
 
 // Severity orders findings by how much they matter. The names are SARIF's.
@@ -153,28 +154,33 @@ var ofReason = map[Reason]FindingCode{
 func (r *Result) photoFindings(p *PhotoResult) []Finding {
 	var out []Finding
 	add := func(code FindingCode, facts ...Fact) { out = append(out, NewFinding(code, facts...).about(p)) }
-	switch p.Verdict {
-	case Gross:
-		add(FindingGross, p.off()...)
-	case Over:
-		add(FindingOver, p.off()...)
+	code, tied := p.tieFacts()
+	if p.Verdict == Gross || p.Verdict == Over {
+		off := FindingOver
+		if p.Verdict == Gross {
+			off = FindingGross
+		}
+		add(off, p.off(code != "")...)
+		if code != "" { // one thing to do about a photo
+			out[0].Remedy = NewFinding(code, tied...).Remedy
+		}
 	}
 	for _, reason := range []Reason{p.Reason, p.TieReason} {
-		code, ok := ofReason[reason]
+		kind, ok := ofReason[reason]
 		if !ok {
 			continue
 		}
 		facts := Facts{because(p.Why)}
 		switch {
-		case code == FindingNoTie && p.Nearest != nil:
+		case kind == FindingNoTie && p.Nearest != nil:
 			facts = append(facts, p.nearest(r.Grid.Unit)...)
-		case code == FindingUnreadable && errors.Is(p.Err, geotag.ErrFormat):
+		case kind == FindingUnreadable && errors.Is(p.Err, geotag.ErrFormat):
 			facts = append(facts, Fact{Name: "unknown format", Text: "yes"})
 		}
-		add(code, facts...)
+		add(kind, facts...)
 	}
-	if code, facts := p.tieFacts(); code != "" {
-		add(code, facts...)
+	if code != "" {
+		add(code, tied...)
 	}
 	p.warnings(add)
 	return out
@@ -205,8 +211,9 @@ func (p *PhotoResult) nearest(u grid.Unit) Facts {
 	return Facts{{Name: "nearest point", Text: p.Nearest.Point}, {Name: "nearest distance", Value: p.Nearest.Distance, Unit: u.Symbol}}
 }
 
-// off are the facts about a tag that is off its point.
-func (p *PhotoResult) off() Facts {
+// off are the facts about a tag that is off its point. The point that is nearest to the tag
+// is one of them where it is within budget and the walk does not say which it is.
+func (p *PhotoResult) off(told bool) Facts {
 	d, a := p.Discrepancy, p.Allowance
 	unit := d.Unit.Symbol
 	out := Facts{{Name: "distance", Value: d.Distance, Unit: unit}}
@@ -223,7 +230,8 @@ func (p *PhotoResult) off() Facts {
 	if p.P != nil && p.PAdjusted != nil {
 		out = append(out, Fact{Name: "chance", Value: *p.P}, Fact{Name: "chance among all", Value: *p.PAdjusted})
 	}
-	if n := p.Nearest; n != nil && n.Point != p.Tie.Point && n.Distance < d.Distance {
+	told = told || p.Inference != nil && p.Inference.Link == walk.Confirmed
+	if n := p.Nearest; n != nil && !told && n.Point != p.Tie.Point && n.Distance*d.Unit.Metres <= a.Threshold {
 		out = append(out, p.nearest(d.Unit)...)
 	}
 	return out

@@ -269,7 +269,7 @@ type Unexplained struct {
 	// Distance is that between the tag and where it is expected, in metres, with
 	// the causes accounted for.
 	Distance float64 `json:"distance_m"`
-	// Nearest is the point nearest to the tag, where it is another one.
+	// Nearest is the point nearest to the tag, where it is another one and within budget.
 	Nearest string `json:"nearest,omitempty"`
 }
 

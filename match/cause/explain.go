@@ -185,7 +185,7 @@ func (s *search) report(e *Evidence, t trail) (*Explanation, error) {
 		if v := after[i].verdict; v == match.Over || v == match.Gross {
 			p := &t.left.Photos[i]
 			u := Unexplained{Photo: p.Name, Point: e.Points[p.Point].ID, Verdict: v, Distance: after[i].distance}
-			if j, _ := t.left.NearestPoint(*p.OnGrid, math.Max(after[i].distance, 1)); j >= 0 && j != p.Point {
+			if j, _ := t.left.NearestPoint(*p.OnGrid, p.Threshold); j >= 0 && j != p.Point {
 				u.Nearest = e.Points[j].ID
 			}
 			x.Unexplained = append(x.Unexplained, u)

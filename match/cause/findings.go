@@ -1,6 +1,7 @@
 package cause
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -30,6 +31,34 @@ func (x *Explanation) Of(photos map[string]bool) *Explanation {
 	part.Unexplained = slices.DeleteFunc(slices.Clone(x.Unexplained), func(u Unexplained) bool { return !photos[u.Photo] })
 	return &part
 }
+
+// Advise returns findings with the remedy of the cause that concerns their photo, for those
+// that say where its tag or its link is wrong: there is one thing to do about a photo.
+func (x *Explanation) Advise(found []match.Finding) []match.Finding {
+	if x == nil {
+		return found
+	}
+	remedy := make(map[string]string)
+	for _, c := range x.Causes {
+		if slices.Contains(harmless, c.Name) {
+			continue
+		}
+		for _, name := range c.Photos {
+			remedy[name] = cmp.Or(remedy[name], c.Remedy)
+		}
+	}
+	found = slices.Clone(found)
+	for k := range found {
+		f := &found[k]
+		if r := remedy[f.Photo]; r != "" && slices.Contains(explained, f.Code) {
+			f.Remedy = r
+		}
+	}
+	return found
+}
+
+// explained are the findings that a cause explains.
+var explained = []match.FindingCode{match.FindingGross, match.FindingOver, match.FindingDoubted, match.FindingContradicted}
 
 // Findings are what somebody should know of an explanation: each cause but those that
 // do no harm, and the reasons not to write that come of no such cause. A cause that

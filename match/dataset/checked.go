@@ -164,7 +164,7 @@ func (d *Dataset) explain(ctx context.Context, c *Checked, causes []cause.Cause)
 // Findings lists what somebody should know: those of the Result, and those of the
 // causes.
 func (c *Checked) Findings() []match.Finding {
-	return append(c.Result.Findings(), c.Explanation.Findings()...)
+	return append(c.Explanation.Advise(c.Result.Findings()), c.Explanation.Findings()...)
 }
 
 // Of is the part of the checked dataset that some photos have, judged in the context
