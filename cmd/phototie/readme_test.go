@@ -135,7 +135,7 @@ func TestReadmeIsComplete(t *testing.T) {
 	}
 	names := []string{report.CheckFormat, report.CompareFormat, report.CorrectFormat, report.PackFormat, report.RestoreFormat}
 	for _, c := range newRoot(&env{}).Commands() {
-		if c.Runnable() && c.Name() != "help" {
+		if c.Runnable() && !c.Hidden && c.Name() != "help" {
 			names = append(names, "phototie "+c.Name())
 		}
 	}
