@@ -378,7 +378,8 @@ func (e *Evidence) meanShift(photos []int) (match.Vector, float64) {
 }
 
 // sensible says that a cause that moves the job as a whole moves it by no more than it
-// is out: two such causes that undo each other explain anything.
+// is out, and by more than what is fitted beside it: two such causes that undo each other
+// explain anything.
 func (t *trail) sensible(ctx context.Context, c *candidate) (bool, error) {
 	if !c.hyp.Coherent || 2*len(c.photos) < len(t.start.Photos) || !c.moves(c.photos[0]) {
 		return true, nil
@@ -394,7 +395,22 @@ func (t *trail) sensible(ctx context.Context, c *candidate) (bool, error) {
 			moved = append(moved, math.Hypot(b.E-a.E, b.N-a.N))
 		}
 	}
-	return len(before) == 0 || medianOf(moved) < 2*medianOf(before), nil
+	return len(before) == 0 || medianOf(moved) < 2*medianOf(before) && 2*t.fitted(c) <= medianOf(moved), nil
+}
+
+// fitted is by how many metres other steps move the photos of a step at will. What is
+// larger than the step itself makes up for anything that it predicts.
+func (t *trail) fitted(c *candidate) (most float64) {
+	for k := range t.steps {
+		u := &t.steps[k]
+		if u.cause == c.cause || u.hyp.Free == 0 || u.hyp.Changes == nil || !overlap(c.photos, u.photos) {
+			continue
+		}
+		if v := u.hyp.Changes[u.photos[0]].Move; v != nil {
+			most = max(most, math.Hypot(v.E, v.N))
+		}
+	}
+	return most
 }
 
 // worth is a trail's score with a little less for each step, so that of trails that are
