@@ -15,7 +15,8 @@ import (
 // Gallery makes the small pictures of the photos of a file system, as Thumbnails does,
 // each once: from pixels that were decoded for something else where it is shown them
 // (See), and else when a picture is first asked for. It keeps them in a temporary file,
-// so that any number takes little memory. It may be used by many goroutines.
+// so that any number takes little memory. It is safe for concurrent use, but for Close,
+// after which it is not used. The zero value is none: NewGallery makes one.
 type Gallery struct {
 	thumbnailer
 	file *os.File
