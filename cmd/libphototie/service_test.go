@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -15,6 +16,7 @@ import (
 
 	"example.com/phototie/geotag/geotagtest"
 	"example.com/phototie/grid"
+	"example.com/phototie/grid/crs"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/service"
 )
@@ -94,6 +96,10 @@ func TestAtOnce(t *testing.T) {
 				}
 				cancel(handle, false)
 			}
+			for range 200 { // what takes no time meets more often
+				answer(handle, []byte("{}"), nil, 0, true)
+				cancel(handle, false)
+			}
 			if i == 5 && !shut(handle) || !shut(own) || shut(own) {
 				t.Error("it was not open, or it still is")
 			}
@@ -139,6 +145,36 @@ func FuzzAnswer(f *testing.F) {
 			}
 		}
 	})
+}
+
+// Closing waits for what is under way, which is cancelled.
+func TestCloseWaits(t *testing.T) {
+	begun, end := make(chan struct{}), make(chan struct{})
+	o := &opened{most: usualBytes, Service: service.New(func(def string, opt grid.OpenOptions) (grid.Projection, error) {
+		close(begun)
+		<-end
+		return crs.OpenGrid(def, opt)
+	}, service.Options{})}
+	o.ctx, o.stop = context.WithCancel(t.Context())
+	handle := uint64(cgo.NewHandle(o))
+	was, _ := photo(t)
+	codes, closed := make(chan service.Code, 1), make(chan bool, 1)
+	go func() {
+		codes <- answer(handle, []byte(`{"do":"compare","crs":"EPSG:2157","e":1,"n":2}`), was, 0, true).code
+	}()
+	<-begun
+	release := sync.OnceFunc(func() { close(end) })
+	defer release()
+	go func() { closed <- shut(handle) }()
+	select {
+	case <-closed:
+		t.Fatal("it did not wait")
+	case <-time.After(50 * time.Millisecond):
+	}
+	release()
+	if code, ok := <-codes, <-closed; code != service.Cancelled || !ok {
+		t.Errorf("%q, %v", code, ok)
+	}
 }
 
 // A panic anywhere below is an error of the code broken, and the service goes on.

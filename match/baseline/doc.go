@@ -40,4 +40,8 @@
 //
 // The package reads and writes text; which file it is, and what becomes of the
 // findings that are left, is up to the caller.
+//
+// Errors of Parse are *problem.Problem, joined, which errors.As finds; those of Write are of
+// the io.Writer. A [Baseline] may be applied by many goroutines, and is not safe for
+// concurrent use while somebody writes to it.
 package baseline

@@ -58,4 +58,7 @@
 // A cause that moves tags by less than the noise is not seen. The package needs no
 // PROJ; datums and zones are tried through the job's own projection and
 // [Input].Open.
+//
+// Errors are those of the job's projection, of a Cause and of the context, wrapped for
+// errors.Is and errors.As. Explain is safe for concurrent use if the causes are.
 package cause

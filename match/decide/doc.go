@@ -4,4 +4,7 @@
 //
 // The page is one HTML file without a server or a network. It saves a file of
 // decisions, which dataset.Dataset.Check reads.
+//
+// Errors are those of the io.Writer, of the dataset's files and of the context, wrapped for
+// errors.Is. The functions are safe for concurrent use.
 package decide

@@ -3,4 +3,8 @@
 // in, by what is in the files and whatever they are called. What it finds becomes a
 // [Draft] of the job's settings with the reason for each; what the files leave open is
 // marked in it, so that a check refuses until somebody has decided.
+//
+// Errors are those of reading the folder, of the search and of the context, wrapped for
+// errors.Is; errors.As finds a *problem.Problem where somebody can put it right. The
+// functions are safe for concurrent use.
 package intake

@@ -17,4 +17,7 @@
 // to IMG_0014") is not two, and photos above a point and below another are neither's.
 // [List] says for each link where it stands, and what was passed
 // over.
+//
+// An error is a *problem.Problem, with the line, which errors.As finds. Read is safe for
+// concurrent use.
 package linklist

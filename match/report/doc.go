@@ -15,4 +15,8 @@
 // characters in them are written as Go escapes, each format escapes what means
 // something to it, and no name becomes markup, a link, a formula or a part of a
 // path.
+//
+// A writer's error is that of the io.Writer, wrapped for errors.Is, and with a context that
+// of the context. Nothing here keeps or changes what it is given: the functions are safe
+// for concurrent use.
 package report

@@ -9,6 +9,7 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"image"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -28,6 +29,7 @@ import (
 	"example.com/phototie/match/dataset/demo"
 	"example.com/phototie/match/delivery"
 	"example.com/phototie/match/noise"
+	"example.com/phototie/match/record"
 	"example.com/phototie/match/service"
 	"example.com/phototie/match/single"
 	"example.com/phototie/match/walk"
@@ -109,6 +111,9 @@ func TestConcurrent(t *testing.T) {
 	defer led.Close()
 	job, err := demo.PortVelland(ctx, itm, 1)
 	must(err)
+	gallery, err := record.NewGallery(os.DirFS(dir), record.ThumbnailOptions{})
+	must(err)
+	defer gallery.Close()
 	answers := service.New(open, service.Options{})
 	missing := documented(t)
 
@@ -184,6 +189,12 @@ func TestConcurrent(t *testing.T) {
 			return template.Names([]delivery.Named{{Path: "a.jpg", Tied: true, Point: "B1"}}), nil
 		},
 		"match/noise.Model": func() (any, error) { return fmt.Sprint(learnt.Correlation(30), learnt.Offset(60)), nil },
+		"match/record.Gallery": func() (any, error) {
+			gallery.See("photos/2.jpg", image.NewGray(image.Rect(0, 0, 64, 48)), 1)
+			a, err1 := gallery.Picture(ctx, "photos/1.jpg")
+			b, err2 := gallery.Picture(ctx, "photos/2.jpg")
+			return fmt.Sprint(a, b), errors.Join(err1, err2)
+		},
 		"match/service.Service": func() (any, error) {
 			r := answers.Answer(ctx, service.Request{Do: "correct", CRS: "EPSG:2157", E: &at.E, N: &at.N, Photo: photo})
 			if r.Error != nil {

@@ -196,4 +196,7 @@
 // links stay doubtful. Package sim, whose noise is tamer, has the tests' own figures.
 //
 // No probability makes a link right. It says where to look.
+//
+// Decode's errors are the context's, wrapped for errors.Is, and parameters that can't be.
+// It changes nothing that it is given, and is safe for concurrent use.
 package walk
