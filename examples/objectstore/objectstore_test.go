@@ -83,7 +83,7 @@ func makeVelland() error {
 	if err := demo.Write(ctx, root, made, nil); err != nil {
 		return err
 	}
-	d, err := dataset.Open(t.Context(), v.dir, crs.OpenGrid)
+	d, err := dataset.Open(ctx, v.dir, crs.OpenGrid)
 	if err != nil {
 		return err
 	}
