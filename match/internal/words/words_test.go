@@ -3,6 +3,7 @@ package words
 import (
 	"encoding/json"
 	"fmt"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -122,6 +123,32 @@ func TestFindings(t *testing.T) {
 	} {
 		if message, remedy := Finding(c.code, c.facts); message != c.message || remedy != c.remedy {
 			t.Errorf("%s: %q, %q", c.code, message, remedy)
+		}
+	}
+}
+
+// Every sentence can be filled in, with facts and without, of one photo and of several.
+func TestSentences(t *testing.T) {
+	full := figures{}
+	for _, m := range regexp.MustCompile(`\.[A-Z][a-zA-Z]* "([^"]+)"`).FindAllStringSubmatch(sentencesText, -1) {
+		full[m[1]] = 1.5
+		if m[1] == "known by" || m[1] == "not counted" || strings.HasSuffix(m[1], "evidence") {
+			full[m[1]] = []string{"name", "pixels"}
+		}
+	}
+	for _, facts := range []figures{full, {}} {
+		for _, photos := range [][]string{{"a.jpg"}, {"a.jpg", "b.jpg"}, {"a.jpg", "b.jpg", "c.jpg", "d.jpg"}} {
+			c := Cause{Facts: facts, Photos: photos, LinkTo: "B1"}
+			for _, s := range sentences().Templates() {
+				say(strings.TrimSuffix(s.Name(), "!"), causeWords{c, finding{facts}})
+			}
+		}
+	}
+	for name, parts := range map[string]int{"tag-gross": 2, "tag-over-budget": 2, "late-run": 2, "baseline-unused": 1} {
+		for i := range parts {
+			if sentences().Lookup(name+"!"[:i]) == nil {
+				t.Errorf("%s has no part %d", name, i)
+			}
 		}
 	}
 }
