@@ -39,59 +39,7 @@ type check struct {
 
 func newCheck(e *env) *cobra.Command {
 	c := &check{env: e}
-	cmd := &cobra.Command{
-		Use:   "check [flags] DIR [PHOTO...]",
-		Short: "Judge every photo of a dataset against its surveyed point",
-		Long: `check reads the dataset in the folder DIR, or in a ZIP of it (phototie.toml names
-its grid, points, links and photos: phototie init drafts it), puts every tag on the grid, compares it with the point the
-photo is tied to, and judges the difference against the accuracy budget:
-
-  within    no further from the point than the budget allows
-  over      further
-  gross     so much further that handheld noise can't explain it
-  unjudged  nothing to judge, with the reason
-
-What is out is explained where a cause leaves its signature: links that are one
-point late, a frozen fix, a hemisphere flipped, another datum, zone or foot. Causes
-come first in the text, with what to do; nothing is changed. --propose writes the
-links file, the points file or the settings as the causes would have them into a
-new folder, for you to compare and to put in their places, and as decisions what
-ties are proposed (see phototie decide).
-
-With [photo_requirements] in phototie.toml the photos are looked at as pictures
-too: whether they are large and sharp enough, clipped, copies of each other, marked
-up, and enough of them for each point, by the code of the point. That takes a while,
-since each photo is decoded; --pixels never leaves it out, but for the number of
-photos, and --pixels always does it without the table too.
-
-Where photos are named the whole job is read and judged, and what is said and
-decides the exit code is about them, their points and causes, and the survey.
-
-Every photo, every point and every link is accounted for. The exit code is 1
-where there are findings at or above --fail-on.
-
---stream is for jobs of very many photos: it reads each photo twice and holds none,
-weighs no ties, looks for no causes and measures no pixels.
-
---format says what is printed. --out writes files besides, each in the format
-that its name ends in: .sarif, .xml (JUnit), .json, .csv, .geojson, .kml, .gpkg
-(GeoPackage) or .txt.
-
-As a gate: --baseline names a file of accepted findings, each with a reason and
-the last day on which it holds. They don't count. What has run out counts again.
---write-baseline makes such a file of what is found, for you to fill in.`,
-		Example: `  phototie check job
-  phototie check --all job                          list the photos within budget too
-  phototie check --format json job > job.json
-  phototie check --fail-on error job                pass with warnings
-  phototie check job job/photos/QB0045.jpg          what there is about one photo
-  phototie check --pixels always job                look for small and blurred photos
-  phototie check --out job.geojson --out job.gpkg job
-  phototie check --propose mended job               then: diff job/links.csv mended/links.csv
-  phototie check --write-baseline accepted.toml job
-  phototie check --summary --baseline accepted.toml --out job.sarif --out job.xml job`,
-		Args: argsBetween(1, math.MaxInt, "the dataset's folder"),
-	}
+	cmd := command("check", argsBetween(1, math.MaxInt, "the dataset's folder"))
 	c.format = addChoice(cmd, "format", "text", "how to print the result", "text", "json", "csv", "geojson", "sarif", "junit", "kml")
 	c.failOn = addChoice(cmd, "fail-on", "warning", "the least severity that makes the exit code 1", "error", "warning", "note", "never")
 	f := cmd.Flags()

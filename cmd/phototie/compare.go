@@ -25,23 +25,7 @@ func newCompare(e *env) *cobra.Command {
 		all         bool
 		opt         = match.Options{Budget: match.DefaultBudget()}
 	)
-	cmd := &cobra.Command{
-		Use:   "compare --crs CRS --at E,N [flags] PHOTO",
-		Short: "Compare one photo's tag with one surveyed position",
-		Long: `compare reads the tag of one photo, puts it on the grid that --crs names, and
-gives its discrepancy from the surveyed position: grid distance and bearing,
-geodesic distance and azimuth, what the budget allows, and the verdict; --all
-adds convergence and point scale factor, and the digits that a handheld is not
-good for. The exit code is 1 for every verdict but within. Where E and N are far
-from the tag and would be at it the other way round, in another unit or in another
-system, it says so.
-
-Lengths of the budget are in metres; E and N in the grid's own unit, easting
-first whatever the axis order of the system.`,
-		Example: `  phototie compare --crs EPSG:2157 --at 714312.20,558204.75 photo.jpg
-  phototie compare --crs EPSG:6543 --at 2085123.4,751234.5 --standoff 3 photo.jpg`,
-		Args: argsExactly(1, "the photo"),
-	}
+	cmd := command("compare", argsExactly(1, "the photo"))
 	f := cmd.Flags()
 	f.StringVar(&crsName, "crs", "", "the projected system of --at: EPSG code, WKT or PROJ string")
 	f.StringVar(&at, "at", "", "the surveyed position: easting,northing")

@@ -59,44 +59,7 @@ type correct struct {
 
 func newCorrect(e *env) *cobra.Command {
 	c := &correct{env: e}
-	cmd := &cobra.Command{
-		Use:   "correct (--into DIR | --in-place) [flags] DIR",
-		Short: "Write the surveyed positions into the photos",
-		Long: `correct checks the dataset in the folder or ZIP DIR and writes, into each photo whose
-verdict --only allows, the position of the point it is tied to. Every other byte
-of the photo stays as it is. The position of a raw photo goes into its side-car
-file (IMG.xmp or IMG.NEF.xmp beside IMG.NEF), which is created where there is none.
-
-With --into the corrected copies go to another folder, together with copies of
-the settings, points, links and remaining photos, and the originals are not
-touched. With --in-place the photos themselves are changed. Either way a ledger
-(phototie-ledger.jsonl) records how to get every original byte back; see
-phototie restore.
-
---label writes what a corrected photo shows into its title, description and keywords,
-where any viewer finds them, by the templates of [label] in phototie.toml; --relabel
-replaces what the photographer wrote there. restore takes that back too.
-
-By default only photos within budget are corrected: a discrepancy over budget may
-mean that the photo is tied to the wrong point, and an unjudged photo has nothing
-to confirm its tie. Once you have looked at them, name them too with
---only within,over,gross,unjudged. A photo whose link is contradicted by the rest of
-the evidence is left in any case, unless you say --contradicted: mend the link.
-
-Nothing is written, and the exit code is 1, where the points may be wrong as a
-whole: a grid, a unit or a datum that does not fit, control of a site system that
-does not, or a shift of all tags that nothing explains. --despite-findings writes all the same. A photo that was replaced
-since it was judged is left, and the exit code is 1. So it is where the ledger was
-cut off or lacks records, which is told before all else.
-
---position subject (the default) makes the tag the point's position. --position
-camera leaves the tag where the camera was and writes the point as the
-destination.`,
-		Example: `  phototie correct --dry-run job
-  phototie correct --into job-corrected job
-  phototie correct --in-place --only within,over job`,
-		Args: argsExactly(1, "the dataset's folder"),
-	}
+	cmd := command("correct", argsExactly(1, "the dataset's folder"))
 	f := cmd.Flags()
 	f.StringVar(&c.opt.Into, "into", "", "write corrected copies into this folder")
 	f.BoolVar(&c.opt.InPlace, "in-place", false, "change the photos themselves")

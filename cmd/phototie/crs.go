@@ -20,28 +20,12 @@ import (
 func newCRS(e *env) *cobra.Command {
 	var near string
 	var all bool
-	cmd := &cobra.Command{
-		Use:   "crs WORDS... [--near DIR|PHOTO|LAT,LON]",
-		Short: "Find a projected system by name, place and unit",
-		Long: `crs lists the projected systems of the registry that go by all of the words: parts
-of a name or of the place where it is used ("oregon north"), initials ("itm"), a
-zone ("utm 29"), a code, a unit ("m", "ft", "ftus" for US survey feet). --near
-brings those in use at a place to the front: that of a photo, that of a folder's
-photos, or a latitude and a longitude. With --near, words may be left out.
-
-What it lists as crs, and the name too, is what grid.crs in phototie.toml and
---crs take. The exit code is 1 where nothing goes by the words.`,
-		Example: `  phototie crs irish
-  phototie crs oregon north ft
-  phototie crs utm --near job
-  phototie crs --near 53.35,-6.26 --format json`,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 && near == "" {
-				return usagef("crs needs words to go by, or a place with --near; see phototie crs --help")
-			}
-			return nil
-		},
-	}
+	cmd := command("crs", func(cmd *cobra.Command, args []string) error {
+		if len(args) == 0 && near == "" {
+			return usagef("crs needs words to go by, or a place with --near; see phototie crs --help")
+		}
+		return nil
+	})
 	cmd.Flags().StringVar(&near, "near", "", "put systems in use there first: a folder of photos, a photo, or LAT,LON")
 	cmd.Flags().BoolVar(&all, "all", false, "list every system in the text")
 	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json")

@@ -25,37 +25,7 @@ type decision struct {
 
 func newDecide(e *env) *cobra.Command {
 	c := &decision{env: e}
-	cmd := &cobra.Command{
-		Use:   "decide --out FILE [flags] DIR",
-		Short: "Write a page on which to decide what the photos in question show",
-		Long: `decide checks the dataset in the folder or ZIP DIR and writes one HTML page with each
-photo that needs a decision, the worst first: links that are contradicted or
-doubtful, points found for photos without a link, tags that are out, photos that
-are missing or of no use, acceptances that run out within 30 days. Beside each
-photo stand a plan, the points that it may show and what speaks for them. The page
-needs no network, and works with keys, a mouse or fingers.
-
-Each photo is decided to show a point, to show none, to be taken again, or to stay
-as it is. The page saves the file decisions.csv. Put it into DIR (or beside
-the ZIP) and name it in phototie.toml:
-
-  [links]
-  decisions = "decisions.csv"
-
-A decision overrules the links, counts as an acceptance of what was found of the
-photo, and is named with its author in the record and the ledger. A photo that was
-decided to show its point is corrected whatever its verdict. Where the photo's
-bytes, its tag, its links or the points near it change, the decision is stale, does
-nothing, and check says so.
-
---retake writes what is to be taken again in place of the page: by point, in the
-order of a short walk, with the reasons. The name of FILE says how: .html with a
-plan, .csv, .gpx (GPX 1.1: waypoints and a route) or .geojson. Positions in them
-are for finding the way back to a point, and never for setting one out.`,
-		Example: `  phototie decide --out decide.html job
-  phototie decide --retake --out again.gpx job`,
-		Args: argsExactly(1, "the dataset's folder"),
-	}
+	cmd := command("decide", argsExactly(1, "the dataset's folder"))
 	f := cmd.Flags()
 	f.StringVar(&c.out, "out", "", "the file to write")
 	f.StringVar(&c.title, "title", "", "the job's name (default the dataset's folder)")

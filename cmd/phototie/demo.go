@@ -13,21 +13,7 @@ import (
 
 func newDemo(e *env) *cobra.Command {
 	var seed uint64
-	cmd := &cobra.Command{
-		Use:   "demo [flags] DIR",
-		Short: "Write an example job into a new folder",
-		Long: `demo draws the photos of an invented survey and writes them with its points,
-links and settings into the folder DIR, which must be new or empty. The job has
-troubles planted in it; README.txt in the folder tells which, so read it after
-you have looked for them yourself.
-
-  port-velland   quay furniture, Irish Transverse Mercator, 60 points
-  tallow-creek   footbridges, a state plane in US survey feet, small
-
-The same seed gives the same bytes.`,
-		Example: `  phototie demo job && phototie init --dry-run job && phototie check job`,
-		Args:    argsExactly(1, "a folder to write to"),
-	}
+	cmd := command("demo", argsExactly(1, "a folder to write to"))
 	cmd.Flags().Uint64Var(&seed, "seed", 1, "the seed of the random numbers")
 	job := addChoice(cmd, "job", "port-velland", "which example", "port-velland", "tallow-creek")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {

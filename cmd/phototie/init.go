@@ -16,27 +16,7 @@ import (
 
 func newInit(e *env) *cobra.Command {
 	var dryRun bool
-	cmd := &cobra.Command{
-		Use:   "init [flags] DIR",
-		Short: "Find out what a folder holds, and write its settings",
-		Long: `init looks through the folder or ZIP DIR for photos, surveyed points and a list of which
-photo shows which point, by what is in the files and whatever they are called, and
-finds the system that puts the points among the photos' tags. It writes
-phototie.toml there (JOB.toml beside JOB.zip) with the reason for each line, and
-nothing else; settings that are there already are never written over.
-
-What the files leave open is marked with a question mark and the choices, and
-phototie check refuses until you have put one of them in its place: systems that
-the tags can't tell apart and that put the points more than 3 m apart, site
-coordinates, times without a zone. Systems closer than that are chosen from by a
-rule that the comment states: no photo's verdict hangs on it.
-
-Exit codes: 0 complete, 1 something is left to decide, 2 unusable: it says what is
-missing.`,
-		Example: `  phototie init job && phototie check job
-  phototie init --dry-run --format json job      what it would write, and why`,
-		Args: argsExactly(1, "the folder that has the photos, the points and the links"),
-	}
+	cmd := command("init", argsExactly(1, "the folder that has the photos, the points and the links"))
 	format := addChoice(cmd, "format", "text", "how to print what was found", "text", "json")
 	cmd.Flags().BoolVar(&dryRun, "dry-run", false, "write nothing")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {

@@ -28,40 +28,7 @@ type pack struct {
 
 func newPack(e *env) *cobra.Command {
 	p := &pack{env: e}
-	cmd := &cobra.Command{
-		Use:   "pack --into DELIVERY [flags] DIR",
-		Short: "Pack a dataset into one folder to hand over",
-		Long: `pack checks the dataset in the folder or ZIP DIR and makes the folder DELIVERY, which must
-be new or empty: the photos, corrected and named by their points; the points; the
-links by the new names; the photo record; the formats for other programs; the
-ledger, from which phototie restore gets every original byte back; and SHA256SUMS,
-which sha256sum -c verifies. The delivery is a dataset itself. DIR is not changed.
-
-Nothing is packed, and the exit code is 1, where there are findings at or above
---fail-on that no --baseline accepts. --despite-findings packs all the same; the
-delivery then says so. Photos that correct would leave as they are (over budget, a
-link that is contradicted, no point) go in as they are, and the record says that.
-
---names is a template for the photos' names, without the extension, which each
-photo keeps. A slash makes folders. The placeholders are:
-
-` + placeholders() + `
-Names are made safe for Windows, macOS and Linux; one that is taken gets "-2".
-Photos without a point keep their names, in photos/` + delivery.UntiedFolder + `. links.csv, pack.json and the
-CSV have the names before.
-
---sign KEY signs the sums in the format of SSH signatures, which ssh-keygen and
-phototie verify hold against the key. KEY is a private key without a passphrase, or
-a public key whose private one the SSH agent has.
-
-The same dataset gives the same bytes on any day. No time of packing is written
-unless SOURCE_DATE_EPOCH gives it. A pack that is stopped leaves no DELIVERY.`,
-		Example: `  phototie pack --into delivery job
-  phototie pack --into delivery --dry-run --names '{code}/{point}_{nn}' job     show the names
-  phototie pack --into delivery --baseline accepted.toml job
-  phototie pack --into delivery --only within,over --despite-findings job`,
-		Args: argsExactly(1, "the dataset's folder"),
-	}
+	cmd := command("pack", argsExactly(1, "the dataset's folder"))
 	f := cmd.Flags()
 	f.StringVar(&p.opt.Into, "into", "", "make this folder, which must be new or empty")
 	f.StringVar(&p.names, "names", delivery.DefaultTemplate, "the template for the photos' names")

@@ -33,41 +33,7 @@ type photoRecord struct {
 
 func newReport(e *env) *cobra.Command {
 	r := &photoRecord{env: e}
-	cmd := &cobra.Command{
-		Use:   "report (--out FILE | --split DIR) [flags] DIR",
-		Short: "Write the printable photo record of a dataset",
-		Long: `report checks the dataset in the folder or ZIP DIR and writes the photo record: the
-summary and verdicts, the causes of what is out, a plan, plots of the
-discrepancies, and a sheet for each point with its photos. The record is HTML that needs nothing else and no network;
-open it in a browser on a desk or a phone, search it, print it.
-
---out writes one file; --out record.odt one that an office can edit, without plan and
-plots. --split writes a folder with index.html and pages of
-sheets, for jobs of more than about 1500 photos.
-
-Printed on A4 or Letter, sheets share pages, with pictures of 80 mm; a job of 60
-points and 150 photos takes some 30 pages. --layout contact puts twelve photos on a
-page, with their points, verdicts and distances, and leaves out the rest. [record] in
-phototie.toml has the title block: client, surveyor, reference, logo.
-
-The small pictures are drawn from the photos themselves, 640 pixels wide, and 320 in
-a job of more than 600 photos. --pictures embedded takes
-the thumbnails that cameras put into their photos: faster, but smaller, and they
-may show something else where the photo was edited later.
-
-A record of corrected photos would find every tag on its point. So report on the
-originals, and name the folder of the corrected copies with --corrected: each
-photo's correction is then on its sheet, from the ledger there. Where DIR itself
-was corrected in place, its own ledger is used.
-
-The same dataset gives the same bytes, unless --date prints a date.`,
-		Example: `  phototie report --out record.html job
-  phototie report --out record.html --corrected job-corrected --date 2025-06-02 job
-  phototie report --out record.odt job           to edit in an office
-  phototie report --split record job             a folder, for a large job
-  phototie report --out - --pictures none job | gzip > record.html.gz`,
-		Args: argsExactly(1, "the dataset's folder"),
-	}
+	cmd := command("report", argsExactly(1, "the dataset's folder"))
 	f := cmd.Flags()
 	f.StringVar(&r.out, "out", "", "write one file; - is the standard output, and a name that ends in .odt makes an OpenDocument text")
 	f.StringVar(&r.split, "split", "", "write a folder of pages, which must be new, empty or an earlier record")

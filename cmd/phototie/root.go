@@ -111,38 +111,14 @@ func isInput(err error) bool {
 }
 
 func newRoot(e *env) *cobra.Command {
-	root := &cobra.Command{
-		Use:   "phototie",
-		Short: "Tie the photos of a survey job to the points they show",
-		Long: `phototie ties the photos of a survey job to the surveyed points they show:
-it compares each photo's geotag with the surveyed position, judges the difference
-against the handheld's accuracy budget, writes corrected positions into the images
-without touching anything else, and can restore every original byte.
-
-A result of phototie is not a licensed surveyor's certification. Local codes and
-licensed practice prevail. Never navigate or dig by a photo tag.
-
-Exit codes: 0 nothing at or above --fail-on, 1 findings, 2 usage or input,
-3 internal error.`,
-		Example: `  phototie demo job                      write an example job
-  phototie init crew                     find out what a folder or ZIP holds, and
-                                         write its settings
-  phototie check job                     judge every photo
-  phototie decide --out page.html job    a page on which to decide what is in question
-  phototie correct --into fixed job      write corrected copies into another folder
-  phototie pack --into delivery job      pack all there is to hand over
-  phototie compare --crs EPSG:2157 --at 714312.20,558204.75 photo.jpg`,
-		SilenceErrors: true,
-		SilenceUsage:  true,
-		Version:       version(),
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("there is no command %q%s; see phototie --help", args[0], nearestName(cmd, args[0]))
-			}
-			return nil
-		},
-		RunE: func(cmd *cobra.Command, args []string) error { return cmd.Help() },
-	}
+	root := command("phototie", func(cmd *cobra.Command, args []string) error {
+		if len(args) > 0 {
+			return usagef("there is no command %q%s; see phototie --help", args[0], nearestName(cmd, args[0]))
+		}
+		return nil
+	})
+	root.SilenceErrors, root.SilenceUsage, root.Version = true, true, version()
+	root.RunE = func(cmd *cobra.Command, args []string) error { return cmd.Help() }
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usagef("%w; see %s --help", err, cmd.CommandPath())
 	})

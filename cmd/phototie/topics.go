@@ -10,8 +10,26 @@ import (
 	"example.com/phototie/match/suggest"
 )
 
-//go:embed topics/*.txt
-var topicTexts embed.FS
+//go:embed topics/*.txt help/*.txt
+var pages embed.FS
+
+// page is a page of help.
+func page(name string) string {
+	text, err := pages.ReadFile(name + ".txt")
+	if err != nil {
+		panic(err) // the file is in the program
+	}
+	return string(text)
+}
+
+// command makes a command with its help, the file help/NAME.txt: the synopsis, what it
+// does in a line, the text, the examples.
+func command(name string, args cobra.PositionalArgs) *cobra.Command {
+	use, rest, _ := strings.Cut(page("help/"+name), "\n")
+	short, rest, _ := strings.Cut(rest, "\n\n")
+	long, examples, _ := strings.Cut(rest, "\n\nExamples:\n")
+	return &cobra.Command{Use: use, Short: short, Long: strings.Replace(long, "{placeholders}\n", placeholders(), 1), Example: strings.TrimRight(examples, "\n"), Args: args}
+}
 
 // topic is a page of phototie help that no command has.
 type topic struct {
@@ -37,13 +55,7 @@ func newTopics() (out []*cobra.Command) {
 	for _, t := range topics {
 		text := t.text
 		if text == nil {
-			text = func() string {
-				page, err := topicTexts.ReadFile("topics/" + t.name + ".txt")
-				if err != nil {
-					panic(err) // the file is in the program
-				}
-				return string(page)
-			}
+			text = func() string { return page("topics/" + t.name) }
 		}
 		c := &cobra.Command{Use: t.name, Short: t.short}
 		c.SetHelpFunc(func(c *cobra.Command, _ []string) {

@@ -14,20 +14,7 @@ import (
 
 func newVerify(e *env) *cobra.Command {
 	var signers []string
-	cmd := &cobra.Command{
-		Use:   "verify [flags] DELIVERY",
-		Short: "Hold a delivery against its sums and its signature",
-		Long: `verify reads every file of a delivery that phototie pack made, and says which are
-not what ` + delivery.SumsFile + ` lists, which are missing, and which have come since. Where
-the delivery is signed it says by which key; with --signer the key has to be that
-in the file (a public key as OpenSSH writes it), which you have from the signer
-and not from the delivery. The exit code is 1 where something is not as it was.
-
-sha256sum and ssh-keygen do the same; README.txt of the delivery says how.`,
-		Example: `  phototie verify delivery
-  phototie verify --signer office.pub delivery`,
-		Args: argsExactly(1, "the delivery's folder"),
-	}
+	cmd := command("verify", argsExactly(1, "the delivery's folder"))
 	cmd.Flags().StringArrayVar(&signers, "signer", nil, "the public key FILE that must have signed; may be repeated: any of them")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		var keys []ssh.PublicKey
