@@ -50,13 +50,13 @@ func loop(do, name string) error {
 		}
 		p, err := single.Check(context.Background(), itm, name, f, info.Size(), match.Point{EN: b01}, single.Options{})
 		if err != nil || do == "compare" {
-			return errors.Join(err, report.CompareJSON(io.Discard, p.Grid, p.PhotoResult))
+			return errors.Join(err, report.Print(io.Discard, report.FormatJSON, report.Compare{Grid: p.Grid, Photo: p.PhotoResult}))
 		}
 		var corrected bytes.Buffer
 		corrected.Grow(int(info.Size()))
 		before, after := sha256.New(), sha256.New()
 		_, err = io.Copy(before, f)
-		return errors.Join(err, p.Write(io.MultiWriter(&corrected, after)), report.CompareJSON(io.Discard, p.Grid, p.PhotoResult))
+		return errors.Join(err, p.Write(io.MultiWriter(&corrected, after)), report.Print(io.Discard, report.FormatJSON, report.Compare{Grid: p.Grid, Photo: p.PhotoResult}))
 	}
 	for range loopPhotos {
 		if err := one(); err != nil {

@@ -69,21 +69,11 @@ func newCompare(e *env) *cobra.Command {
 		if err != nil {
 			return err
 		}
-		switch format.value {
-		case "json":
-			err = report.CompareJSON(e.stdout, proj.Grid(), res, fits...)
-		case "csv":
-			err = report.CSV(e.stdout, &match.Result{Grid: proj.Grid(), Photos: []match.PhotoResult{res}})
-		default:
-			err = report.CompareText(e.stdout, proj.Grid(), res, all, fits...)
+		err = report.Print(e.stdout, report.Format(format.value), report.Compare{Grid: proj.Grid(), Photo: res, Fits: fits, All: all})
+		if err == nil && res.Verdict != match.Within {
+			err = errFindings
 		}
-		if err != nil {
-			return err
-		}
-		if res.Verdict != match.Within {
-			return errFindings
-		}
-		return nil
+		return err
 	}
 	return cmd
 }

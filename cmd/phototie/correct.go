@@ -113,14 +113,8 @@ func (c *correct) run(ctx context.Context, dir string) error {
 	if err != nil {
 		return fmt.Errorf("%w\nafter %d of %d photos; those before it are written and on record, run the same command again to go on", err, len(doc.Changes), len(job.Photos))
 	}
-	switch c.format.value {
-	case "json":
-		err = report.CorrectJSON(c.stdout, doc)
-	case "csv":
-		err = report.CorrectCSV(c.stdout, doc)
-	default:
-		err = report.CorrectText(c.stdout, doc, c.all || c.opt.DryRun, nextAfterCorrect(dir, c.opt, doc))
-	}
+	doc.All, doc.Next = c.all || c.opt.DryRun, nextAfterCorrect(dir, c.opt, doc)
+	err = report.Print(c.stdout, report.Format(c.format.value), doc)
 	if err == nil && (lost || doc.Count(dataset.Refused) > 0) {
 		err = errFindings
 	}

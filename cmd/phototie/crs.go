@@ -30,7 +30,7 @@ func newCRS(e *env) *cobra.Command {
 	cmd.Flags().BoolVar(&all, "all", false, "list every system in the text")
 	format := addChoice(cmd, "format", "text", "how to print the result", "text", "json")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		doc := report.Systems{Words: append([]string{}, args...)}
+		doc := report.Systems{Words: append([]string{}, args...), All: all}
 		var err error
 		if near != "" {
 			if doc.Near, err = place(cmd.Context(), near); err != nil {
@@ -43,10 +43,8 @@ func newCRS(e *env) *cobra.Command {
 		if len(args) == 0 {
 			doc.Systems = slices.DeleteFunc(doc.Systems, func(s grid.ListedSystem) bool { return !s.Near })
 		}
-		if format.value == "json" {
-			err = report.SystemsJSON(e.stdout, doc)
-		} else if len(doc.Systems) > 0 {
-			err = report.SystemsText(e.stdout, doc, all)
+		if show := report.Format(format.value); show == report.FormatJSON || len(doc.Systems) > 0 {
+			err = report.Print(e.stdout, show, doc)
 		}
 		if err == nil && len(doc.Systems) == 0 {
 			fmt.Fprintf(e.stderr, "phototie: no projected system of the registry goes by all of %q; leave a word out\n", args)

@@ -24,11 +24,9 @@ func newFrames(e *env) *cobra.Command {
 		if err != nil {
 			return err
 		}
-		proj, budget := d.Projection(), match.Budget(d.Settings().Budget.BudgetSettings)
-		if format.value == "json" {
-			return report.FramesJSON(e.stdout, filepath.Base(args[0]), proj.Grid(), uses, budget)
-		}
-		return report.FramesText(e.stdout, args[0], proj.Grid(), uses, budget, report.SurveyFacts(reading, proj.Grid().Unit), all)
+		g, budget := d.Projection().Grid(), match.Budget(d.Settings().Budget.BudgetSettings)
+		return report.Print(e.stdout, report.Format(format.value), report.Frames{Dataset: filepath.Base(args[0]), Grid: g, Uses: uses, Assumptions: budget.Assumptions(),
+			Title: args[0], Facts: report.SurveyFacts(reading, g.Unit), All: all})
 	}
 	return cmd
 }

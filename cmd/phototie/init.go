@@ -20,12 +20,12 @@ func newInit(e *env) *cobra.Command {
 	format := addChoice(cmd, "format", "text", "how to print what was found", "text", "json")
 	cmd.Flags().BoolVar(&dryRun, "dry-run", false, "write nothing")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		return e.init(cmd.Context(), args[0], format.value == "json", dryRun)
+		return e.init(cmd.Context(), args[0], report.Format(format.value), dryRun)
 	}
 	return cmd
 }
 
-func (e *env) init(ctx context.Context, dir string, json, dryRun bool) error {
+func (e *env) init(ctx context.Context, dir string, format report.Format, dryRun bool) error {
 	d, err := e.folder(ctx, dir)
 	if err != nil {
 		return err
@@ -50,11 +50,7 @@ func (e *env) init(ctx context.Context, dir string, json, dryRun bool) error {
 	} else if err := create(file, draft.Text()); err != nil {
 		return err
 	}
-	if json {
-		err = report.InitJSON(e.stdout, jobName(dir), file, draft)
-	} else {
-		err = report.InitText(e.stdout, dir, file, draft, next)
-	}
+	err = report.Print(e.stdout, format, report.Init{Dataset: jobName(dir), File: file, Draft: draft, Title: dir, Next: next})
 	if err == nil && !draft.Complete() {
 		err = errFindings
 	}

@@ -96,14 +96,8 @@ func (p *pack) run(ctx context.Context, dir string) error {
 	if err != nil {
 		return err
 	}
-	switch p.format.value {
-	case "json":
-		err = report.PackJSON(p.stdout, *doc)
-	case "csv":
-		err = report.PackCSV(p.stdout, *doc)
-	default:
-		err = report.PackText(p.stdout, *doc, p.all || p.opt.DryRun, nextAfterPack(dir, doc))
-	}
+	doc.All, doc.Next = p.all || p.opt.DryRun, nextAfterPack(dir, doc)
+	err = report.Print(p.stdout, report.Format(p.format.value), doc)
 	if err == nil && !doc.Packed && !doc.DryRun {
 		err = errFindings
 	}

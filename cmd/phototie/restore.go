@@ -28,16 +28,7 @@ func newRestore(e *env) *cobra.Command {
 			}
 		}
 		if len(doc.Photos) > 0 {
-			var err error
-			switch format.value {
-			case "json":
-				err = report.RestoreJSON(e.stdout, doc)
-			case "csv":
-				err = report.RestoreCSV(e.stdout, doc)
-			default:
-				err = report.RestoreText(e.stdout, doc)
-			}
-			errs = append(errs, err)
+			errs = append(errs, report.Print(e.stdout, report.Format(format.value), doc))
 		}
 		if err := errors.Join(errs...); err != nil {
 			return err

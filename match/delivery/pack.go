@@ -552,7 +552,7 @@ func (p *packing) close(ctx context.Context, accepted *baseline.Baseline) error 
 	}
 	inside := *p.doc
 	inside.Into, inside.Packed = "", true
-	if err := p.write(PackFile, func(w io.Writer) error { return report.PackJSON(w, inside) }); err != nil {
+	if err := p.write(PackFile, func(w io.Writer) error { return report.Print(w, report.FormatJSON, inside) }); err != nil {
 		return err
 	}
 	if err := p.sums(ctx); err != nil || p.opt.Key == nil {

@@ -32,6 +32,7 @@ var pageText string
 var tmpl = template.Must(template.New("record").Funcs(template.FuncMap{
 	"verdict": func() any { return worstFirst },
 	"file":    fileName,
+	"data":    dataURL,
 }).Parse(pageText))
 
 // fileName lets a path break after its slashes, and never within the end of its
@@ -50,7 +51,7 @@ type page struct {
 	Class          string
 	Policy         string
 	Block          facts
-	Logo           *embedded
+	Logo           Picture
 	CSS            template.CSS
 	Date, Tool     string
 	Nav, Pages     []link
@@ -67,14 +68,9 @@ type page struct {
 // policy forbids a page everything but its own styles, script and pictures.
 var policy = pages.Policy(script)
 
-// embedded is a picture in a page.
-type embedded struct {
-	Img           template.URL
-	Width, Height int
-}
-
-func (p Picture) embedded() embedded {
-	return embedded{template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(p.JPEG)), p.Width, p.Height}
+// dataURL has a picture in the page itself.
+func dataURL(p Picture) template.URL {
+	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(p.JPEG))
 }
 
 type filterView struct {
@@ -153,20 +149,22 @@ func (d *doc) noCause() string {
 	return "No cause was found that explains what is out better than chance does."
 }
 
-// write writes a page with a search in some sheets.
-func (d *doc) write(w io.Writer, p page, what string, sheets []int) error {
-	p.Title, p.Policy, p.CSS, p.JS = d.title, policy, template.CSS(styles), template.JS(script)
-	p.Date, p.Tool = words.Safe(d.in.Date), words.Safe(d.in.Tool)
-	p.Filter = filterView{d.codes(sheets), what}
-	if d.in.Layout == LayoutContact {
-		p.Class = "contact"
-	}
+// filled fills in what all pages have.
+func (d *doc) filled(p page) page {
+	p.Title, p.Date, p.Tool, p.Logo = d.title, words.Safe(d.in.Date), words.Safe(d.in.Tool), d.in.Logo
 	for _, f := range d.in.Block {
 		p.Block.add(words.Safe(f.Name), words.Safe(f.Text))
 	}
-	if len(d.in.Logo.JPEG) > 0 {
-		logo := d.in.Logo.embedded()
-		p.Logo = &logo
+	return p
+}
+
+// write writes a page with a search in some sheets.
+func (d *doc) write(w io.Writer, p page, what string, sheets []int) error {
+	p = d.filled(p)
+	p.Policy, p.CSS, p.JS = policy, template.CSS(styles), template.JS(script)
+	p.Filter = filterView{d.codes(sheets), what}
+	if d.in.Layout == LayoutContact {
+		p.Class = "contact"
 	}
 	p.Photos = len(sheets) > 0
 	if err := tmpl.ExecuteTemplate(w, "page", p); d.err == nil {

@@ -881,7 +881,7 @@ type photoView struct {
 	Number         int
 	Verdict        match.Verdict
 	Query          string
-	embedded
+	Picture        Picture
 	Alt, NoImg     string
 	Link           string
 	Facts, Changes facts
@@ -904,7 +904,7 @@ func (d *doc) photoView(i, page int, pic Picture, picErr error) photoView {
 	case picErr != nil:
 		v.NoImg = "No picture: " + words.Safe(picErr.Error())
 	case len(pic.JPEG) > 0:
-		v.embedded = pic.embedded()
+		v.Picture = pic
 	}
 	if d.in.PhotoLink != nil {
 		v.Link = d.in.PhotoLink(p.Name)

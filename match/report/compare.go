@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"io"
 	"strings"
 
 	"example.com/phototie/grid"
@@ -10,12 +9,34 @@ import (
 	"example.com/phototie/match/internal/words"
 )
 
-// CompareText writes the result of match.CompareOne on a grid for a person: the
-// discrepancy, the budget it was held against, and the verdict; with all to the
-// millimetre and the second, and what else belongs to it.
-func CompareText(w io.Writer, g grid.Grid, ph match.PhotoResult, all bool, fits ...grid.RankedSystem) error {
-	p := newPrinter(w)
-	r := &match.Result{Grid: g, Photos: []match.PhotoResult{ph}}
+// Compare is the JSON document of one photo held against one position, as
+// schema/compare-1.json describes it. Its text tells the discrepancy, the budget that it
+// was held against, and the verdict; with All to the millimetre and the second, and what
+// else belongs to it.
+type Compare struct {
+	Head
+	Grid  grid.Grid         `json:"grid"`
+	Photo match.PhotoResult `json:"photo"`
+	// Fits are systems, units and orders of the axes in which the coordinates would be
+	// at the tag, where they are far from it.
+	Fits []grid.RankedSystem `json:"would_fit,omitempty"`
+	All  bool                `json:"-"`
+}
+
+func (c Compare) document() any {
+	c.Head = Head{CompareFormat, jsonVersion}
+	return c
+}
+
+func (c Compare) table() ([]string, [][]string) { return photoTable(c.result()) }
+
+// result is the photo as a job of its own.
+func (c Compare) result() *match.Result {
+	return &match.Result{Grid: c.Grid, Photos: []match.PhotoResult{c.Photo}}
+}
+
+func (c Compare) text(p *printer) {
+	ph, all, r := c.Photo, c.All, c.result()
 	u := r.Grid.Unit
 	length, bearing := words.Distance, roughly
 	if all {
@@ -76,14 +97,13 @@ func CompareText(w io.Writer, g grid.Grid, ph match.PhotoResult, all bool, fits 
 			p.field("note", "%s", words.Safe(warn.String()))
 		}
 	}
-	for i, s := range fits {
+	for i, s := range c.Fits {
 		label := ""
 		if i == 0 {
 			label = "would fit"
 		}
-		p.field(label, "%s", wouldFit(s, g))
+		p.field(label, "%s", wouldFit(s, c.Grid))
 	}
-	return p.err
 }
 
 // wouldFit words the way in which coordinates would be at the tag: what differs from how they

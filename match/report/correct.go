@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"io"
 	"strconv"
 	"strings"
 
@@ -16,15 +15,16 @@ import (
 // Correct is the JSON document of a correction, as schema/correct-1.json
 // describes it.
 type Correct struct {
-	Format   string           `json:"format"`
-	Version  int              `json:"version"`
+	Head
 	Dataset  string           `json:"dataset"`
 	Into     string           `json:"into,omitempty"`
 	DryRun   bool             `json:"dry_run"`
 	Position string           `json:"position"`
 	Changes  []dataset.Change `json:"changes"`
-	// Unit is the grid's, for CorrectText.
+	// For the text: the grid's unit, whether each change is listed, and what to do next.
 	Unit grid.Unit `json:"-"`
+	All  bool      `json:"-"`
+	Next []string  `json:"-"`
 }
 
 // Count gives the number of photos with an outcome.
@@ -38,43 +38,38 @@ func (c Correct) Count(o dataset.ChangeOutcome) int {
 	return n
 }
 
-// CorrectJSON writes a correction as one document.
-func CorrectJSON(w io.Writer, c Correct) error {
-	c.Format, c.Version = CorrectFormat, jsonVersion
-	return Document(w, c)
+func (c Correct) document() any {
+	c.Head = Head{CorrectFormat, jsonVersion}
+	return c
 }
 
-// correctHead names the columns of CorrectCSV. Positions are in degrees, the
+// correctHead names the columns of its table. Positions are in degrees, the
 // distance in metres.
 var correctHead = []string{"photo", "point", "verdict", "outcome", "tag_lat", "tag_lon", "new_lat", "new_lon", "moved_m", "grows_bytes",
 	"sha256_before", "sha256_after", "why"}
 
-// CorrectCSV writes one row a photo, safe for spreadsheets as CSV is.
-func CorrectCSV(w io.Writer, c Correct) error {
-	return writeCSV(w, correctHead, func(yield func([]string) bool) {
-		for _, ch := range c.Changes {
-			row := []string{Cell(ch.Photo), Cell(ch.Point), string(ch.Verdict), string(ch.Outcome), "", "", "", "", "",
-				strconv.FormatInt(ch.Grows, 10), ch.Before, ch.After, Cell(ch.Why)}
-			if ch.From != nil {
-				row[4], row[5] = fixed(ch.From.Lat, 9), fixed(ch.From.Lon, 9)
-			}
-			if ch.Edit != nil {
-				row[6], row[7] = fixed(ch.Edit.Lat, 9), fixed(ch.Edit.Lon, 9)
-			}
-			if ch.Moved != nil {
-				row[8] = fixed(*ch.Moved, 3)
-			}
-			if !yield(row) {
-				return
-			}
+func (c Correct) table() ([]string, [][]string) {
+	rows := make([][]string, len(c.Changes))
+	for i, ch := range c.Changes {
+		row := []string{Cell(ch.Photo), Cell(ch.Point), string(ch.Verdict), string(ch.Outcome), "", "", "", "", "",
+			strconv.FormatInt(ch.Grows, 10), ch.Before, ch.After, Cell(ch.Why)}
+		if ch.From != nil {
+			row[4], row[5] = fixed(ch.From.Lat, 9), fixed(ch.From.Lon, 9)
 		}
-	})
+		if ch.Edit != nil {
+			row[6], row[7] = fixed(ch.Edit.Lat, 9), fixed(ch.Edit.Lon, 9)
+		}
+		if ch.Moved != nil {
+			row[8] = fixed(*ch.Moved, 3)
+		}
+		rows[i] = row
+	}
+	return correctHead, rows
 }
 
-// CorrectText writes a correction for a person: the counts, the refused photos,
-// with list every change, and what to do next.
-func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
-	p := newPrinter(w)
+// text tells the counts, the refused photos, with All every change, and what to do
+// next.
+func (c Correct) text(p *printer) {
 	verb := "corrected"
 	if c.DryRun {
 		verb = "to be corrected"
@@ -96,7 +91,7 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 	if d := c.delivered(); d != nil {
 		p.para(0, 2, "%s", deliveredFact(*d, c.Unit).Text)
 	}
-	if list {
+	if c.All {
 		p.changes(c)
 	}
 	var left []string
@@ -120,8 +115,7 @@ func CorrectText(w io.Writer, c Correct, list bool, next []string) error {
 		}
 		p.para(0, 2, "%s", text)
 	}
-	p.next(next)
-	return p.err
+	p.next(c.Next)
 }
 
 // fewLeft is how many photos are named that are within and yet left alone.
@@ -171,8 +165,7 @@ func (p *printer) changes(c Correct) {
 // Restore is the JSON document of a restoration, as schema/restore-1.json
 // describes it.
 type Restore struct {
-	Format  string           `json:"format"`
-	Version int              `json:"version"`
+	Head
 	Dataset string           `json:"dataset"`
 	DryRun  bool             `json:"dry_run"`
 	Photos  []ledger.Outcome `json:"photos"`
@@ -189,24 +182,17 @@ func (r Restore) Count(s ledger.Status) int {
 	return n
 }
 
-// RestoreJSON writes a restoration as one document.
-func RestoreJSON(w io.Writer, r Restore) error {
-	r.Format, r.Version = RestoreFormat, jsonVersion
-	return Document(w, r)
+func (r Restore) document() any {
+	r.Head = Head{RestoreFormat, jsonVersion}
+	return r
 }
 
-// restoreHead names the columns of RestoreCSV.
-var restoreHead = []string{"photo", "status", "sha256_was", "sha256_now", "sha256_first", "steps"}
-
-// RestoreCSV writes one row a file, safe for spreadsheets as CSV is.
-func RestoreCSV(w io.Writer, r Restore) error {
-	return writeCSV(w, restoreHead, func(yield func([]string) bool) {
-		for _, o := range r.Photos {
-			if !yield([]string{Cell(o.Photo), string(o.Status), o.Was, o.Now, o.First, strconv.Itoa(o.Steps)}) {
-				return
-			}
-		}
-	})
+func (r Restore) table() ([]string, [][]string) {
+	rows := make([][]string, len(r.Photos))
+	for i, o := range r.Photos {
+		rows[i] = []string{Cell(o.Photo), string(o.Status), o.Was, o.Now, o.First, strconv.Itoa(o.Steps)}
+	}
+	return []string{"photo", "status", "sha256_was", "sha256_now", "sha256_first", "steps"}, rows
 }
 
 // statusWords says what a status means for a user.
@@ -218,19 +204,14 @@ var statusWords = map[ledger.Status]string{
 	ledger.Failed:     "could not be restored",
 }
 
-// RestoreText writes a restoration for a person: the counts and each photo that
-// did not come out as its original.
-func RestoreText(w io.Writer, r Restore) error {
-	p := newPrinter(w)
+// text tells the counts, and each photo that did not come out as its original.
+func (r Restore) text(p *printer) {
 	verb := "restored"
 	if r.DryRun {
 		verb = "to be restored"
 	}
-	parts := []string{words.Plural(r.Count(ledger.Restored), "file") + " " + verb,
-		fmt.Sprintf("%s original already", words.Count(r.Count(ledger.Original)))}
-	rest := len(r.Photos) - r.Count(ledger.Restored) - r.Count(ledger.Original)
-	parts = append(parts, fmt.Sprintf("%s not", words.Count(rest)))
-	p.printf("%s\n", strings.Join(parts, ", "))
+	restored, original := r.Count(ledger.Restored), r.Count(ledger.Original)
+	p.printf("%s %s, %s original already, %s not\n", words.Plural(restored, "file"), verb, words.Count(original), words.Count(len(r.Photos)-restored-original))
 	removed := 0
 	for _, o := range r.Photos {
 		if o.Removed && o.Status == ledger.Restored {
@@ -248,5 +229,4 @@ func RestoreText(w io.Writer, r Restore) error {
 			p.para(0, 2, "%s", "note "+words.Safe(o.Photo)+": "+words.Safe(n))
 		}
 	}
-	return p.err
 }

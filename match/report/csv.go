@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"encoding/csv"
 	"io"
-	"iter"
 	"strings"
 	"time"
 
@@ -22,27 +21,28 @@ var csvHead = []string{"photo", "point", "verdict", "reason", "unit", "distance"
 // CSV writes one row a photo, in the order of the result. Texts that a
 // spreadsheet would take for a formula are preceded by an apostrophe.
 func CSV(w io.Writer, r *match.Result) error {
+	head, rows := photoTable(r)
+	return writeCSV(w, head, rows)
+}
+
+func photoTable(r *match.Result) (head []string, rows [][]string) {
 	codes := r.CodesOf()
 	points := make(map[string]*match.PointResult, len(r.Points))
 	for i := range r.Points {
 		points[r.Points[i].ID] = &r.Points[i]
 	}
-	return writeCSV(w, csvHead, func(yield func([]string) bool) {
-		for i := range r.Photos {
-			texts := photoTexts(r.Grid.Unit, &r.Photos[i], codes[r.Photos[i].Name])
-			shownIn(texts, r.Grid.Unit, &r.Photos[i], points)
-			for _, name := range []string{"photo", "point", "nearest", "why", "original", "shows", "code", "camera"} {
-				texts[name] = Cell(texts[name])
-			}
-			row := make([]string, len(csvHead))
-			for k, name := range csvHead {
-				row[k] = texts[name]
-			}
-			if !yield(row) {
-				return
-			}
+	rows = make([][]string, len(r.Photos))
+	for i := range r.Photos {
+		texts := photoTexts(r.Grid.Unit, &r.Photos[i], codes[r.Photos[i].Name])
+		shownIn(texts, r.Grid.Unit, &r.Photos[i], points)
+		for _, name := range []string{"photo", "point", "nearest", "why", "original", "shows", "code", "camera"} {
+			texts[name] = Cell(texts[name])
 		}
-	})
+		for _, name := range csvHead {
+			rows[i] = append(rows[i], texts[name])
+		}
+	}
+	return csvHead, rows
 }
 
 // shownIn adds what a spreadsheet needs beside a photo: its point's code and place, in
@@ -69,18 +69,12 @@ func shownIn(texts map[string]string, u grid.Unit, p *match.PhotoResult, points 
 }
 
 // writeCSV writes a header and rows.
-func writeCSV(w io.Writer, head []string, rows iter.Seq[[]string]) error {
+func writeCSV(w io.Writer, head []string, rows [][]string) error {
 	out := csv.NewWriter(w)
 	if err := out.Write(head); err != nil {
 		return err
 	}
-	for row := range rows {
-		if err := out.Write(row); err != nil {
-			return err
-		}
-	}
-	out.Flush()
-	return out.Error()
+	return out.WriteAll(rows)
 }
 
 // Cell makes a text safe for a spreadsheet: a character that starts a formula at the

@@ -440,6 +440,32 @@ func TestSARIFFollowsTheSchema(t *testing.T) {
 	}
 }
 
+// sarifLog is what the tests read of SARIF; encoding/json takes names in any case.
+type sarifLog struct {
+	Runs []struct {
+		Tool struct {
+			Driver struct{ Rules []struct{ ID string } }
+		}
+		Results []struct {
+			RuleID       string
+			RuleIndex    int
+			Level        string
+			Message      struct{ Text string }
+			Locations    []sarifLocation
+			Related      []sarifLocation   `json:"relatedLocations"`
+			Fingerprints map[string]string `json:"partialFingerprints"`
+			Suppressions *[]struct{ Kind string }
+		}
+	}
+}
+
+type sarifLocation struct {
+	Physical *struct {
+		Artifact struct{ URI string } `json:"artifactLocation"`
+		Region   *struct{ StartLine int }
+	} `json:"physicalLocation"`
+}
+
 // What the schema can't say: indices, places, fingerprints, suppressions.
 func TestSARIFSays(t *testing.T) {
 	for kind, r := range results(t) {

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"io"
 	"strings"
 
 	"example.com/phototie/grid"
@@ -11,51 +10,50 @@ import (
 	"example.com/phototie/match/internal/words"
 )
 
-// framesFormat is the name of the Frames document.
-const framesFormat = "phototie-frames"
-
-// framesDoc is the JSON document of the operations that lead from the frames of a
-// job's tags to its grid.
-type framesDoc struct {
-	Format  string             `json:"format"`
-	Version int                `json:"version"`
+// Frames is the JSON document of the operations that lead from the frames of a
+// job's tags to its grid. Its text tells which there are, how good they are, which is
+// used and why, and what to install for a better one.
+type Frames struct {
+	Head
 	Dataset string             `json:"dataset"`
 	Grid    grid.Grid          `json:"grid"`
-	Frames  []dataset.FrameUse `json:"frames"`
+	Uses    []dataset.FrameUse `json:"frames"`
 	// Assumptions are what the budget takes for want of better figures.
 	Assumptions []match.Assumption `json:"assumptions"`
+	// For the text: what stands above it, how the survey was read, and whether every
+	// operation is listed.
+	Title string `json:"-"`
+	Facts []Fact `json:"-"`
+	All   bool   `json:"-"`
 }
 
-// FramesJSON writes them as one Frames document.
-func FramesJSON(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse, b match.Budget) error {
-	for i := range uses {
-		if uses[i].Candidates == nil {
-			uses[i].Candidates = []grid.Candidate{}
+func (f Frames) document() any {
+	f.Head = Head{"phototie-frames", jsonVersion}
+	for i := range f.Uses {
+		if f.Uses[i].Candidates == nil {
+			f.Uses[i].Candidates = []grid.Candidate{}
 		}
 	}
-	return Document(w, framesDoc{Format: framesFormat, Version: jsonVersion, Dataset: name, Grid: g, Frames: uses, Assumptions: b.Assumptions()})
+	return f
 }
 
-// FramesText writes them for a person: which operations there are, how good they
-// are, which is used and why, and what to install for a better one.
-func FramesText(w io.Writer, name string, g grid.Grid, uses []dataset.FrameUse, b match.Budget, facts []Fact, all bool) error {
-	p := newPrinter(w)
-	p.printf("%s\n", words.Safe(name))
+func (f Frames) text(p *printer) {
+	g := f.Grid
+	p.printf("%s\n", words.Safe(f.Title))
 	p.field("grid", "%s", gridName(g))
-	for _, f := range facts {
-		p.field(f.Name, "%s", f.Text)
+	for _, fact := range f.Facts {
+		p.field(fact.Name, "%s", fact.Text)
 	}
 	if g.FrameEpoch != 0 {
 		p.field("frame", "%s, kept at epoch %.2f", words.Safe(g.Frame), g.FrameEpoch)
 	}
-	for _, u := range uses {
-		p.frame(u, g.Unit, all)
+	for _, u := range f.Uses {
+		p.frame(u, g.Unit, f.All)
 	}
 	p.printf("\nWhat the budget takes for want of better figures (by job or by device)\n")
-	for _, a := range b.Assumptions() {
+	for _, a := range f.Assumptions {
 		p.para(2, 4, "%s = %.4g: %s. %s", a.Key, a.Value, a.Means, a.Source)
 	}
-	return p.err
 }
 
 func (p *printer) frame(u dataset.FrameUse, unit grid.Unit, all bool) {

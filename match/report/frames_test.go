@@ -5,7 +5,6 @@ import (
 	"testing"
 
 	"example.com/phototie/grid"
-	"example.com/phototie/match"
 	"example.com/phototie/match/dataset"
 )
 
@@ -22,7 +21,7 @@ func TestFramesInstall(t *testing.T) {
 		{Missing: []grid.MissingFile{file("us_noaa_alaska.tif")}},
 	}}
 	var b strings.Builder
-	if err := FramesText(&b, "job", grid.Grid{Name: "g"}, []dataset.FrameUse{use}, match.DefaultBudget(), nil, false); err != nil {
+	if err := Print(&b, FormatText, Frames{Grid: grid.Grid{Name: "g"}, Uses: []dataset.FrameUse{use}}); err != nil {
 		t.Fatal(err)
 	}
 	const want = "  better operations lack 2 files here; to install:\n    projsync --file us_noaa_conus.tif && \\\n    projsync --file us_noaa_nchpgn.tif\n"

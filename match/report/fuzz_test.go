@@ -54,13 +54,14 @@ func hostileWriters(s string) (map[string]*bytes.Buffer, error) {
 	facts := []Fact{{"site", s}}
 	next := []string{s}
 	change := dataset.Change{Correction: match.Correction{Photo: s, Point: s, Why: s}, Outcome: dataset.Refused, Notes: []string{s}}
-	corrected := Correct{Dataset: s, Changes: []dataset.Change{change, {Correction: match.Correction{Photo: s}, Outcome: dataset.Corrected, Notes: []string{s}}}}
-	pack := Pack{Job: s, Into: s, Standing: res.Findings(), Photos: []PackedPhoto{{Photo: s, Source: s, Point: s, Outcome: dataset.Refused, Why: s}}}
+	corrected := Correct{Dataset: s, All: true, Next: next, Changes: []dataset.Change{change, {Correction: match.Correction{Photo: s}, Outcome: dataset.Corrected, Notes: []string{s}}}}
+	pack := Pack{All: true, Next: next, Job: s, Into: s, Standing: res.Findings(), Photos: []PackedPhoto{{Photo: s, Source: s, Point: s, Outcome: dataset.Refused, Why: s}}}
 	packed := pack
 	packed.Packed = true
 	restored := Restore{Dataset: s, Photos: []ledger.Outcome{{Photo: s, Status: ledger.Changed, Notes: []string{s}}}}
 	uses := []dataset.FrameUse{{Frame: grid.Frame{Datum: s}, Tags: 1, Err: s},
 		{Frame: grid.Frame{Datum: s}, Candidates: []grid.Candidate{{Operation: grid.Operation{Name: s, Notes: []string{s}}, Why: s, Missing: []grid.MissingFile{{Name: s, Package: s, Install: s}}}}}}
+	frames := Frames{Dataset: s, Title: s, Grid: res.Grid, Uses: uses, Assumptions: res.Budget.Assumptions(), Facts: facts, All: true}
 	out := map[string]*bytes.Buffer{}
 	for name, write := range map[string]func(io.Writer) error{
 		"text": func(w io.Writer) error {
@@ -69,25 +70,27 @@ func hostileWriters(s string) (map[string]*bytes.Buffer, error) {
 		"all": func(w io.Writer) error {
 			return Text(w, res, TextOptions{Title: s, Facts: facts, All: true, Outcome: &o, Explanation: ex, Next: next})
 		},
-		"summary":       func(w io.Writer) error { return Summary(w, res, o, SummaryOptions{Title: s, Baseline: s}) },
-		"compare":       func(w io.Writer) error { return CompareText(w, res.Grid, res.Photos[0], true) },
+		"summary": func(w io.Writer) error { return Summary(w, res, o, SummaryOptions{Title: s, Baseline: s}) },
+		"compare": func(w io.Writer) error {
+			return Print(w, FormatText, Compare{Grid: res.Grid, Photo: res.Photos[0], All: true})
+		},
 		"csv":           func(w io.Writer) error { return CSV(w, res) },
 		"json":          func(w io.Writer) error { return CheckJSON(w, s, res, o) },
 		"geojson":       func(w io.Writer) error { return GeoJSON(w, s, res, at) },
 		"kml":           func(w io.Writer) error { return KML(w, s, res, at) },
 		"sarif":         func(w io.Writer) error { return SARIF(w, s, s, res, o, Files{Root: s, Points: s, Links: s}) },
 		"junit":         func(w io.Writer) error { return JUnit(w, s, res, o, match.SeverityNote) },
-		"correct":       func(w io.Writer) error { return CorrectText(w, corrected, true, next) },
-		"correct, csv":  func(w io.Writer) error { return CorrectCSV(w, corrected) },
-		"correct, json": func(w io.Writer) error { return CorrectJSON(w, corrected) },
-		"restore":       func(w io.Writer) error { return RestoreText(w, restored) },
-		"restore, csv":  func(w io.Writer) error { return RestoreCSV(w, restored) },
-		"pack":          func(w io.Writer) error { return PackText(w, pack, true, next) },
-		"packed":        func(w io.Writer) error { return PackText(w, packed, true, next) },
-		"pack, csv":     func(w io.Writer) error { return PackCSV(w, pack) },
-		"pack, json":    func(w io.Writer) error { return PackJSON(w, pack) },
-		"frames":        func(w io.Writer) error { return FramesText(w, s, res.Grid, uses, res.Budget, facts, true) },
-		"frames, json":  func(w io.Writer) error { return FramesJSON(w, s, res.Grid, uses, res.Budget) },
+		"correct":       func(w io.Writer) error { return Print(w, FormatText, corrected) },
+		"correct, csv":  func(w io.Writer) error { return Print(w, FormatCSV, corrected) },
+		"correct, json": func(w io.Writer) error { return Print(w, FormatJSON, corrected) },
+		"restore":       func(w io.Writer) error { return Print(w, FormatText, restored) },
+		"restore, csv":  func(w io.Writer) error { return Print(w, FormatCSV, restored) },
+		"pack":          func(w io.Writer) error { return Print(w, FormatText, pack) },
+		"packed":        func(w io.Writer) error { return Print(w, FormatText, packed) },
+		"pack, csv":     func(w io.Writer) error { return Print(w, FormatCSV, pack) },
+		"pack, json":    func(w io.Writer) error { return Print(w, FormatJSON, pack) },
+		"frames":        func(w io.Writer) error { return Print(w, FormatText, frames) },
+		"frames, json":  func(w io.Writer) error { return Print(w, FormatJSON, frames) },
 	} {
 		out[name] = new(bytes.Buffer)
 		if err := write(out[name]); err != nil {

@@ -1,33 +1,32 @@
 package report
 
 import (
-	"io"
-
 	"example.com/phototie/match"
 	"example.com/phototie/match/intake"
 	"example.com/phototie/match/internal/words"
 )
 
-// initDoc is the JSON document of a folder's draft.
-type initDoc struct {
-	Format   string `json:"format"`
-	Version  int    `json:"version"`
-	Dataset  string `json:"dataset"`
+// Init is the JSON document of a folder's draft, as schema/init-1.json describes it. Its
+// text tells what was found and taken, and what is left.
+type Init struct {
+	Head
+	Dataset string `json:"dataset"`
+	// File is the settings file that the draft went into; empty for none.
 	File     string `json:"settings_file"`
 	Complete bool   `json:"complete"`
 	*intake.Draft
+	// For the text: what stands above it, and what to do next.
+	Title string   `json:"-"`
+	Next  []string `json:"-"`
 }
 
-// InitJSON writes a draft as one document, as schema/init-1.json describes it. file is
-// the settings file that it went into; empty for none.
-func InitJSON(w io.Writer, name, file string, d *intake.Draft) error {
-	return Document(w, initDoc{"phototie-init", jsonVersion, name, file, d.Complete(), d})
+func (d Init) document() any {
+	d.Head, d.Complete = Head{"phototie-init", jsonVersion}, d.Draft.Complete()
+	return d
 }
 
-// InitText writes a draft for a person: what was found and taken, and what is left.
-func InitText(w io.Writer, name, file string, d *intake.Draft, next []string) error {
-	p := newPrinter(w)
-	p.printf("%s\n", words.Safe(name))
+func (d Init) text(p *printer) {
+	p.printf("%s\n", words.Safe(d.Title))
 	p.field("photos", "%s: %d, %d with a position", d.Photos.Folder, d.Photos.Count, d.Photos.Tagged)
 	p.field("points", "%d, %s", d.Points.Count, d.Points.Read)
 	if l := d.Links; l == nil {
@@ -50,11 +49,10 @@ func InitText(w io.Writer, name, file string, d *intake.Draft, next []string) er
 		}
 		p.para(2, 4, "%s", o)
 	}
-	if file != "" {
-		p.printf("\n%s is written, with the reason for each line.\n", words.Safe(file))
+	if d.File != "" {
+		p.printf("\n%s is written, with the reason for each line.\n", words.Safe(d.File))
 	}
-	p.next(next)
-	return p.err
+	p.next(d.Next)
 }
 
 // preview writes the first of some links.

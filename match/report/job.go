@@ -58,7 +58,7 @@ var marks = map[Format]*regexp.Regexp{
 	FormatKML:     regexp.MustCompile(`(?s)<kml .*<description>Lengths are in `),
 	// Names of tables, as SQLite's own table has each twice.
 	FormatGeoPackage: regexp.MustCompile(`(?s)^SQLite format 3.*vectorsvectors.*tagstags`),
-	FormatSARIF:      regexp.MustCompile(`(?s)"driver": \{\s*"name": "phototie"`),
+	FormatSARIF:      regexp.MustCompile(`"driver": \{\s*"name": "phototie"|"text": "the folder that paths count from: `),
 	FormatJUnit:      regexp.MustCompile(`<testsuites name="phototie `),
 	FormatText:       regexp.MustCompile(`^[^\n]*\ngrid +`),
 }

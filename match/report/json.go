@@ -27,8 +27,7 @@ const (
 // Check is the JSON document of a checked job, as schema/check-1.json describes
 // it.
 type Check struct {
-	Format  string `json:"format"`
-	Version int    `json:"version"`
+	Head
 	// Dataset is what the user called the dataset.
 	Dataset string `json:"dataset"`
 	*match.Result
@@ -71,7 +70,7 @@ func NewCheck(name string, r *match.Result, o baseline.Outcome) *Check {
 	if findings == nil {
 		findings = []match.Finding{}
 	}
-	doc := &Check{Format: CheckFormat, Version: jsonVersion, Dataset: name, Result: r,
+	doc := &Check{Head: Head{CheckFormat, jsonVersion}, Dataset: name, Result: r,
 		Photos: make([]CheckPhoto, len(r.Photos)), Operations: []*grid.Operation{}, Findings: findings, Accepted: o.Accepted}
 	for i := range r.Photos {
 		doc.Photos[i] = checkPhoto(&r.Photos[i], &doc.Operations)
@@ -105,23 +104,6 @@ func place(list *[]*grid.Operation, op *grid.Operation) int {
 func sameOperation(a, b *grid.Operation) bool {
 	return a.Name == b.Name && a.Definition == b.Definition && a.Source == b.Source && a.Ballpark == b.Ballpark &&
 		(a.Accuracy == nil) == (b.Accuracy == nil) && (a.Accuracy == nil || *a.Accuracy == *b.Accuracy) && slices.Equal(a.Notes, b.Notes)
-}
-
-// Compare is the JSON document of one photo held against one position, as
-// schema/compare-1.json describes it.
-type Compare struct {
-	Format  string            `json:"format"`
-	Version int               `json:"version"`
-	Grid    grid.Grid         `json:"grid"`
-	Photo   match.PhotoResult `json:"photo"`
-	// Fits are systems, units and orders of the axes in which the coordinates would be
-	// at the tag, where they are far from it.
-	Fits []grid.RankedSystem `json:"would_fit,omitempty"`
-}
-
-// CompareJSON writes a comparison as one Compare document.
-func CompareJSON(w io.Writer, g grid.Grid, p match.PhotoResult, fits ...grid.RankedSystem) error {
-	return Document(w, Compare{Format: CompareFormat, Version: jsonVersion, Grid: g, Photo: p, Fits: fits})
 }
 
 // Document writes any value as indented JSON, without HTML escapes. Control

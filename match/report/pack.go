@@ -1,8 +1,8 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
-	"io"
 	"maps"
 	"slices"
 	"strings"
@@ -16,8 +16,7 @@ import (
 // Pack is the JSON document of a delivery, as schema/pack-1.json describes it. It
 // is in the delivery too, without Into.
 type Pack struct {
-	Format  string `json:"format"`
-	Version int    `json:"version"`
+	Head
 	// Job is the job's title, Into the folder of the delivery.
 	Job  string `json:"job"`
 	Into string `json:"into,omitempty"`
@@ -51,6 +50,9 @@ type Pack struct {
 	// LeftOut are files among the photos of the job that belong to no photo, and are
 	// not in the delivery.
 	LeftOut []string `json:"left_out,omitempty"`
+	// For the text: whether every photo is listed with its two names, and what to do next.
+	All  bool     `json:"-"`
+	Next []string `json:"-"`
 }
 
 // PackedCheck is what a check of a delivery finds.
@@ -96,34 +98,24 @@ func (p *Pack) Count(o dataset.ChangeOutcome) int {
 	return n
 }
 
-// PackJSON writes the delivery as one document.
-func PackJSON(w io.Writer, p Pack) error {
-	p.Format, p.Version = PackFormat, jsonVersion
-	return Document(w, p)
+func (p Pack) document() any {
+	p.Head = Head{PackFormat, jsonVersion}
+	return p
 }
 
-// packHead names the columns of PackCSV.
-var packHead = []string{"photo", "source", "original", "point", "verdict", "outcome", "sha256_before", "sha256_after", "why", "sidecar"}
-
-// PackCSV writes one row a photo, the name in the delivery and the one in the job,
-// safe for spreadsheets as CSV is.
-func PackCSV(w io.Writer, p Pack) error {
-	return writeCSV(w, packHead, func(yield func([]string) bool) {
-		for _, ph := range p.Photos {
-			if !yield([]string{Cell(ph.Photo), Cell(ph.Source), Cell(ph.Original), Cell(ph.Point), string(ph.Verdict), string(ph.Outcome), ph.Before, ph.After, Cell(ph.Why), Cell(ph.Sidecar)}) {
-				return
-			}
-		}
-	})
+func (p Pack) table() ([]string, [][]string) {
+	rows := make([][]string, len(p.Photos))
+	for i, ph := range p.Photos {
+		rows[i] = []string{Cell(ph.Photo), Cell(ph.Source), Cell(ph.Original), Cell(ph.Point), string(ph.Verdict), string(ph.Outcome), ph.Before, ph.After, Cell(ph.Why), Cell(ph.Sidecar)}
+	}
+	return []string{"photo", "source", "original", "point", "verdict", "outcome", "sha256_before", "sha256_after", "why", "sidecar"}, rows
 }
 
 // mostStanding is how many findings in the way are listed.
 const mostStanding = 10
 
-// PackText writes the delivery for a person: what is in it, or what stands in the
-// way, and what to do next. list has every photo with its two names.
-func PackText(w io.Writer, p Pack, list bool, next []string) error {
-	t := newPrinter(w)
+// text tells what is in the delivery, or what stands in the way, and what to do next.
+func (p Pack) text(t *printer) {
 	switch {
 	case p.DryRun:
 		t.printf("%s to be packed\n", words.Plural(len(p.Photos), "photo"))
@@ -144,7 +136,7 @@ func PackText(w io.Writer, p Pack, list bool, next []string) error {
 			words.Count(p.Count(dataset.Unchanged)), words.Count(p.Count(dataset.Left)), words.Count(p.Count(dataset.Refused)), bare)
 	}
 	t.standing(p)
-	if list {
+	if p.All {
 		rows := make([][]string, len(p.Photos))
 		for i, ph := range p.Photos {
 			rows[i] = []string{words.Safe(ph.Photo), words.Safe(ph.Source), words.Safe(ph.Point), string(ph.Verdict), string(ph.Outcome)}
@@ -158,8 +150,7 @@ func PackText(w io.Writer, p Pack, list bool, next []string) error {
 			t.para(0, 2, "%s", "refused "+words.Safe(ph.Photo)+": "+words.Safe(ph.Why))
 		}
 	}
-	t.next(next)
-	return t.err
+	t.next(p.Next)
 }
 
 // standing lists the findings that stand in the way, or that were passed over.
@@ -171,10 +162,7 @@ func (t *printer) standing(p Pack) {
 	if len(findings) == 0 {
 		return
 	}
-	noun := "findings"
-	if len(findings) == 1 {
-		noun = "finding"
-	}
+	has := at + " " + words.Plural(len(findings), "finding")
 	if p.Packed {
 		// Whoever packs despite them knows them; the delivery lists them.
 		kinds := map[match.FindingCode]int{}
@@ -185,27 +173,17 @@ func (t *printer) standing(p Pack) {
 		for _, code := range slices.Sorted(maps.Keys(kinds)) {
 			parts = append(parts, fmt.Sprintf("%s %s", words.Count(kinds[code]), code))
 		}
-		t.para(0, 2, "packed despite findings: %s %s %s at or above %s: %s", at, words.Count(len(findings)), noun, p.FailOn, strings.Join(parts, ", "))
+		t.para(0, 2, "packed despite findings: %s at or above %s: %s", has, p.FailOn, strings.Join(parts, ", "))
 		return
 	}
-	t.para(0, 2, "%s %s %s at or above %s", at, words.Count(len(findings)), noun, p.FailOn)
+	t.para(0, 2, "%s at or above %s", has, p.FailOn)
 	// Errors first.
 	findings = slices.Clone(findings)
 	slices.SortStableFunc(findings, func(a, b match.Finding) int {
-		switch {
-		case a.Severity == b.Severity:
-			return 0
-		case a.Severity.AtLeast(b.Severity):
-			return -1
-		}
-		return 1
+		return cmp.Compare(weight[a.Severity], weight[b.Severity])
 	})
 	for _, f := range findings[:min(len(findings), mostStanding)] {
-		where := strings.TrimSpace(words.Safe(f.Photo))
-		if where == "" {
-			where = words.Safe(f.Point)
-		}
-		t.para(2, 4, "%s %s %s: %s", f.Severity, f.Code, where, words.Safe(f.Message))
+		t.para(2, 4, "%s %s %s: %s", f.Severity, f.Code, words.Safe(cmp.Or(strings.TrimSpace(f.Photo), f.Point)), words.Safe(f.Message))
 	}
 	if n := len(findings) - mostStanding; n > 0 {
 		t.printf("  … and %s more\n", words.Count(n))

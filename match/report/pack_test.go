@@ -29,7 +29,8 @@ func packing() Pack {
 func TestPackText(t *testing.T) {
 	text := func(p Pack, list bool) string {
 		var b strings.Builder
-		if err := PackText(&b, p, list, []string{"do this"}); err != nil {
+		p.All, p.Next = list, []string{"do this"}
+		if err := Print(&b, FormatText, p); err != nil {
 			t.Fatal(err)
 		}
 		return b.String()
@@ -59,7 +60,7 @@ func TestPackText(t *testing.T) {
 
 func TestPackCSV(t *testing.T) {
 	var b bytes.Buffer
-	if err := PackCSV(&b, packing()); err != nil {
+	if err := Print(&b, FormatCSV, packing()); err != nil {
 		t.Fatal(err)
 	}
 	rows, err := csv.NewReader(&b).ReadAll()

@@ -378,7 +378,7 @@ func TestDocumentsFollowTheirSchemas(t *testing.T) {
 	if err := JSON(&check, "job", res); err != nil {
 		t.Fatal(err)
 	}
-	if err := CompareJSON(&compare, res.Grid, res.Photos[25]); err != nil {
+	if err := Print(&compare, FormatJSON, Compare{Grid: res.Grid, Photo: res.Photos[25]}); err != nil {
 		t.Fatal(err)
 	}
 	corrections, err := match.Corrections(context.Background(), plane{grid.Metre}, res, match.Options{}, match.Policy{Only: match.Verdicts})
@@ -393,13 +393,13 @@ func TestDocumentsFollowTheirSchemas(t *testing.T) {
 			doc.Changes[i].Outcome = dataset.Left
 		}
 	}
-	if err := CorrectJSON(&correct, doc); err != nil {
+	if err := Print(&correct, FormatJSON, doc); err != nil {
 		t.Fatal(err)
 	}
-	if err := RestoreJSON(&restore, Restore{Dataset: "job", Photos: []ledger.Outcome{{Photo: "p", Status: ledger.Restored, Was: "a", Now: "b", First: "b", Steps: 1, Removed: true, Notes: []string{"n"}}}}); err != nil {
+	if err := Print(&restore, FormatJSON, Restore{Dataset: "job", Photos: []ledger.Outcome{{Photo: "p", Status: ledger.Restored, Was: "a", Now: "b", First: "b", Steps: 1, Removed: true, Notes: []string{"n"}}}}); err != nil {
 		t.Fatal(err)
 	}
-	if err := PackJSON(&packed, packing()); err != nil {
+	if err := Print(&packed, FormatJSON, packing()); err != nil {
 		t.Fatal(err)
 	}
 	for _, d := range []struct {
@@ -460,7 +460,7 @@ func TestOperationsAreShared(t *testing.T) {
 func TestCompareText(t *testing.T) {
 	res := job(t, grid.Metre)
 	var b bytes.Buffer
-	if err := CompareText(&b, res.Grid, res.Photos[25], true); err != nil {
+	if err := Print(&b, FormatText, Compare{Grid: res.Grid, Photo: res.Photos[25], All: true}); err != nil {
 		t.Fatal(err)
 	}
 	for _, want := range []string{"verdict   over", "looking   12° from magnetic north, as written", "distance  6.325 m on the grid", `bearing   71°33'54" (N 71°33'54" E)`, "handheld", "exif-xmp-conflict", "noise alone puts "} {
@@ -487,12 +487,18 @@ func TestWriteErrors(t *testing.T) {
 			t.Errorf("Text: an error after %d writes went unnoticed", n)
 		}
 	}
-	if CorrectCSV(&brokenWriter{}, Correct{}) == nil || RestoreCSV(&brokenWriter{}, Restore{}) == nil {
+	for _, d := range []Printed{Correct{}, Restore{}, Pack{}, Compare{Grid: res.Grid, Photo: res.Photos[0]}} {
+		for _, f := range []Format{FormatText, FormatJSON, FormatCSV} {
+			if Print(&brokenWriter{}, f, d) == nil {
+				t.Errorf("%T, %s: an error of writing went unnoticed", d, f)
+			}
+		}
+	}
+	if CSV(&brokenWriter{}, res) == nil || JSON(&brokenWriter{}, "x", res) == nil {
 		t.Error("an error of writing went unnoticed")
 	}
-	if CSV(&brokenWriter{}, res) == nil || JSON(&brokenWriter{}, "x", res) == nil || CompareText(&brokenWriter{}, res.Grid, res.Photos[0], false) == nil ||
-		CorrectText(&brokenWriter{}, Correct{}, true, nil) == nil || RestoreText(&brokenWriter{}, Restore{}) == nil {
-		t.Error("an error of writing went unnoticed")
+	if err := Print(&bytes.Buffer{}, FormatCSV, Frames{}); err == nil {
+		t.Error("frames are no table, and were written as one")
 	}
 }
 
@@ -501,7 +507,7 @@ func TestWriteErrors(t *testing.T) {
 func TestCorrectAndRestoreCSV(t *testing.T) {
 	moved := 1.5
 	var b bytes.Buffer
-	err := CorrectCSV(&b, Correct{Changes: []dataset.Change{
+	err := Print(&b, FormatCSV, Correct{Changes: []dataset.Change{
 		{Correction: match.Correction{Photo: "=a.jpg", Point: "+B", Verdict: match.Within, Edit: &geotag.Edit{Lat: 52.1, Lon: -6.2}},
 			Outcome: dataset.Corrected, From: &geotag.Position{Lat: 52, Lon: -6}, Moved: &moved, Grows: 252, Before: "aa", After: "bb"},
 		{Correction: match.Correction{Photo: "b.jpg", Verdict: match.Unjudged, Why: "-no link"}, Outcome: dataset.Left},
@@ -516,7 +522,7 @@ func TestCorrectAndRestoreCSV(t *testing.T) {
 		t.Errorf("got\n%swant\n%s", b.String(), want)
 	}
 	b.Reset()
-	if err := RestoreCSV(&b, Restore{Photos: []ledger.Outcome{{Photo: "@p.jpg", Status: ledger.Restored, Was: "a", Now: "b", First: "b", Steps: 2}}}); err != nil {
+	if err := Print(&b, FormatCSV, Restore{Photos: []ledger.Outcome{{Photo: "@p.jpg", Status: ledger.Restored, Was: "a", Now: "b", First: "b", Steps: 2}}}); err != nil {
 		t.Fatal(err)
 	}
 	if want := "photo,status,sha256_was,sha256_now,sha256_first,steps\n'@p.jpg,restored,a,b,b,2\n"; b.String() != want {

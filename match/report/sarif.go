@@ -55,27 +55,19 @@ func SARIF(w io.Writer, dataset, version string, r *match.Result, o baseline.Out
 	for i := range r.Photos {
 		s.photos[r.Photos[i].Name] = true
 	}
-	driver := sarifDriver{Name: "phototie", Version: version, Rules: make([]sarifRule, len(list))}
+	rules := make([]object, len(list))
 	for i, rule := range list {
 		s.index[rule.Code] = i
-		driver.Rules[i] = sarifRule{ID: string(rule.Code), Name: pascal(string(rule.Code)), Short: sarifText{rule.Title}, Full: sarifText{rule.Text},
-			Default: sarifLevel{string(rule.Severity)}}
+		rules[i] = object{"id": rule.Code, "name": pascal(string(rule.Code)), "shortDescription": object{"text": rule.Title}, "fullDescription": object{"text": rule.Text},
+			"defaultConfiguration": object{"level": rule.Severity}}
 	}
-	run := sarifRun{
-		Tool:  sarifTool{driver},
-		Bases: map[string]sarifBase{sarifRoot: {sarifText{"the folder that paths count from: the top of the repository"}}},
-		// A run that got so far as to write this has done its work.
-		Invocations: []sarifInvocation{{true}},
-		Results:     []sarifResult{},
-		Column:      "unicodeCodePoints",
-		Properties:  map[string]any{"dataset": words.Safe(dataset)},
-	}
+	results := []object{}
 	for _, f := range o.Kept {
 		res := s.result(f)
 		if len(o.Accepted) > 0 {
-			res.Suppressions = &[]sarifSuppression{}
+			res["suppressions"] = []object{} // they are there for all results or for none (section 3.27.23)
 		}
-		run.Results = append(run.Results, res)
+		results = append(results, res)
 	}
 	for _, a := range o.Accepted {
 		res := s.result(a.Finding)
@@ -83,95 +75,27 @@ func SARIF(w io.Writer, dataset, version string, r *match.Result, o baseline.Out
 		if a.Entry.By != "" {
 			why = fmt.Sprintf("%s (%s, %s)", a.Entry.Reason, a.Entry.By, a.Entry.Until())
 		}
-		res.Suppressions = &[]sarifSuppression{{"external", "accepted", words.Safe(why)}}
-		run.Results = append(run.Results, res)
+		res["suppressions"] = []object{{"kind": "external", "status": "accepted", "justification": words.Safe(why)}}
+		results = append(results, res)
 	}
-	return Document(w, sarifLog{sarifSchema, "2.1.0", []sarifRun{run}})
+	driver := object{"name": "phototie", "rules": rules}
+	if version != "" {
+		driver["version"] = version
+	}
+	return Document(w, object{"$schema": sarifSchema, "version": "2.1.0", "runs": []object{{
+		"tool":               object{"driver": driver},
+		"originalUriBaseIds": object{sarifRoot: object{"description": object{"text": "the folder that paths count from: the top of the repository"}}},
+		// A run that got so far as to write this has done its work.
+		"invocations": []object{{"executionSuccessful": true}},
+		"columnKind":  "unicodeCodePoints", "properties": object{"dataset": words.Safe(dataset)}, "results": results,
+	}}})
 }
 
 // sarifRoot is the base that the URIs of results are relative to.
 const sarifRoot = "SRCROOT"
 
-// The parts of the format that are written. Names are the standard's.
-type (
-	sarifLog struct {
-		Schema  string     `json:"$schema"`
-		Version string     `json:"version"`
-		Runs    []sarifRun `json:"runs"`
-	}
-	sarifRun struct {
-		Tool        sarifTool            `json:"tool"`
-		Invocations []sarifInvocation    `json:"invocations"`
-		Bases       map[string]sarifBase `json:"originalUriBaseIds"`
-		Column      string               `json:"columnKind"`
-		Results     []sarifResult        `json:"results"`
-		Properties  map[string]any       `json:"properties"`
-	}
-	sarifTool struct {
-		Driver sarifDriver `json:"driver"`
-	}
-	sarifDriver struct {
-		Name    string      `json:"name"`
-		Version string      `json:"version,omitempty"`
-		Rules   []sarifRule `json:"rules"`
-	}
-	sarifRule struct {
-		ID      string     `json:"id"`
-		Name    string     `json:"name"`
-		Short   sarifText  `json:"shortDescription"`
-		Full    sarifText  `json:"fullDescription"`
-		Default sarifLevel `json:"defaultConfiguration"`
-	}
-	sarifText struct {
-		Text string `json:"text"`
-	}
-	sarifLevel struct {
-		Level string `json:"level"`
-	}
-	sarifBase struct {
-		Description sarifText `json:"description"`
-	}
-	sarifInvocation struct {
-		Successful bool `json:"executionSuccessful"`
-	}
-	sarifResult struct {
-		RuleID       string            `json:"ruleId"`
-		RuleIndex    int               `json:"ruleIndex"`
-		Level        string            `json:"level"`
-		Message      sarifText         `json:"message"`
-		Locations    []sarifLocation   `json:"locations"`
-		Related      []sarifLocation   `json:"relatedLocations,omitempty"`
-		Fingerprints map[string]string `json:"partialFingerprints"`
-		// Suppressions are there for all results or for none (section 3.27.23).
-		Suppressions *[]sarifSuppression `json:"suppressions,omitempty"`
-		Properties   map[string]string   `json:"properties,omitempty"`
-	}
-	sarifLocation struct {
-		Physical *sarifPhysical `json:"physicalLocation,omitempty"`
-		Logical  []sarifLogical `json:"logicalLocations,omitempty"`
-		Message  *sarifText     `json:"message,omitempty"`
-	}
-	sarifPhysical struct {
-		Artifact sarifArtifact `json:"artifactLocation"`
-		Region   *sarifRegion  `json:"region,omitempty"`
-	}
-	sarifArtifact struct {
-		URI    string `json:"uri"`
-		BaseID string `json:"uriBaseId"`
-	}
-	sarifRegion struct {
-		StartLine int `json:"startLine"`
-	}
-	sarifLogical struct {
-		Name string `json:"name"`
-		Kind string `json:"kind"`
-	}
-	sarifSuppression struct {
-		Kind          string `json:"kind"`
-		Status        string `json:"status"`
-		Justification string `json:"justification"`
-	}
-)
+// object is an object of the document, with the standard's names.
+type object map[string]any
 
 // sarif turns findings into results.
 type sarif struct {
@@ -181,42 +105,40 @@ type sarif struct {
 	seen   map[string]int
 }
 
-func (s *sarif) result(f match.Finding) sarifResult {
-	res := sarifResult{
-		RuleID: string(f.Code), RuleIndex: s.index[f.Code], Level: string(f.Severity),
-		Message:      sarifText{message(f.Message + ". Remedy: " + f.Remedy)},
-		Fingerprints: map[string]string{"phototieFinding/v1": s.fingerprint(f)},
-		Properties:   map[string]string{},
-	}
+func (s *sarif) result(f match.Finding) object {
+	res := object{"ruleId": f.Code, "ruleIndex": s.index[f.Code], "level": f.Severity, "message": object{"text": message(f.Message + ". Remedy: " + f.Remedy)},
+		"partialFingerprints": object{"phototieFinding/v1": s.fingerprint(f)}}
+	properties := object{}
 	if f.Photo != "" {
-		res.Properties["photo"] = f.Photo
+		properties["photo"] = f.Photo
 	}
-	if f.Point != "" {
-		res.Properties["point"] = f.Point
-	}
+	at := object{"logicalLocations": []object{{"name": "job", "kind": "job"}}}
 	photo, line := s.places(f)
 	switch {
 	case line != nil:
-		res.Locations = []sarifLocation{{Physical: line}}
+		at = object{"physicalLocation": line}
 		if photo != nil {
-			res.Related = []sarifLocation{{Physical: photo, Message: &sarifText{"the photo"}}}
+			res["relatedLocations"] = []object{{"physicalLocation": photo, "message": object{"text": "the photo"}}}
 		}
 	case photo != nil:
-		res.Locations = []sarifLocation{{Physical: photo}}
-	default:
-		res.Locations = []sarifLocation{{Logical: []sarifLogical{{"job", "job"}}}}
+		at = object{"physicalLocation": photo}
 	}
 	if f.Point != "" {
+		properties["point"] = f.Point
 		// The point is a logical place beside the physical one.
-		res.Locations[0].Logical = []sarifLogical{{words.Safe(f.Point), "point"}}
+		at["logicalLocations"] = []object{{"name": words.Safe(f.Point), "kind": "point"}}
+	}
+	res["locations"] = []object{at}
+	if len(properties) > 0 {
+		res["properties"] = properties
 	}
 	return res
 }
 
 // places gives the photo of a finding and the line that it is about; either may
 // be nil.
-func (s *sarif) places(f match.Finding) (photo, line *sarifPhysical) {
-	at := func(root, name string, l int) *sarifPhysical {
+func (s *sarif) places(f match.Finding) (photo, line object) {
+	at := func(root, name string, l int) object {
 		if name == "" {
 			return nil // not known
 		}
@@ -224,9 +146,9 @@ func (s *sarif) places(f match.Finding) (photo, line *sarifPhysical) {
 		if root = path.Clean(root); root != "." {
 			name = root + "/" + name
 		}
-		p := &sarifPhysical{Artifact: sarifArtifact{relativeURI(name), sarifRoot}}
+		p := object{"artifactLocation": object{"uri": relativeURI(name), "uriBaseId": sarifRoot}}
 		if l > 0 {
-			p.Region = &sarifRegion{l}
+			p["region"] = object{"startLine": l}
 		}
 		return p
 	}

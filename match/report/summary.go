@@ -86,7 +86,6 @@ func (p *printer) kinds(findings []match.Finding, most int, line func(string, ..
 		}
 		kinds[i].count++
 	}
-	weight := map[match.Severity]int{match.SeverityError: 0, match.SeverityWarning: 1, match.SeverityNote: 2}
 	slices.SortStableFunc(kinds, func(a, b kind) int {
 		return cmp.Or(cmp.Compare(weight[a.severity], weight[b.severity]), cmp.Compare(b.count, a.count))
 	})
@@ -115,6 +114,9 @@ func (p *printer) kinds(findings []match.Finding, most int, line func(string, ..
 	}
 	line("")
 }
+
+// weight orders severities, errors first.
+var weight = map[match.Severity]int{match.SeverityError: 0, match.SeverityWarning: 1, match.SeverityNote: 2}
 
 // accepted lists what a baseline accepts, and what it accepts no longer.
 func (p *printer) accepted(opt TextOptions) {

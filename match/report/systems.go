@@ -1,7 +1,6 @@
 package report
 
 import (
-	"io"
 	"strings"
 
 	"example.com/phototie/grid"
@@ -11,28 +10,26 @@ import (
 // Systems is the JSON document of systems that were looked up, as schema/crs-1.json
 // describes it.
 type Systems struct {
-	Format  string   `json:"format"`
-	Version int      `json:"version"`
-	Words   []string `json:"words"` // those that every system goes by
+	Head
+	Words []string `json:"words"` // those that every system goes by
 	// Near is the place that brings those in use there to the front; nil for none.
 	Near    *grid.LatLon        `json:"near,omitempty"`
 	Systems []grid.ListedSystem `json:"systems"` // best first
+	// All has the text list every system, and not the first 20.
+	All bool `json:"-"`
 }
 
-// SystemsJSON writes what was looked up as one Systems document.
-func SystemsJSON(w io.Writer, s Systems) error {
-	s.Format, s.Version = "phototie-crs", jsonVersion
+func (s Systems) document() any {
+	s.Head = Head{"phototie-crs", jsonVersion}
 	if s.Systems == nil {
 		s.Systems = []grid.ListedSystem{}
 	}
-	return Document(w, s)
+	return s
 }
 
-// SystemsText writes what was looked up as a table, the first 20 where all is not set.
-func SystemsText(w io.Writer, s Systems, all bool) error {
-	p := newPrinter(w)
+func (s Systems) text(p *printer) {
 	n := len(s.Systems)
-	if !all {
+	if !s.All {
 		n = min(n, 20)
 	}
 	var rows [][]string
@@ -50,5 +47,4 @@ func SystemsText(w io.Writer, s Systems, all bool) error {
 	if s.Near != nil {
 		p.printf("* the place asked for is in the area\n")
 	}
-	return p.err
 }

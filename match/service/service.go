@@ -230,7 +230,7 @@ func (s *Service) photo(ctx context.Context, req *Request, resp *Response) error
 		}
 	}
 	var doc bytes.Buffer
-	if err := report.CompareJSON(&doc, p.Grid, p.PhotoResult, fits...); err != nil {
+	if err := report.Print(&doc, report.FormatJSON, report.Compare{Grid: p.Grid, Photo: p.PhotoResult, Fits: fits}); err != nil {
 		return err
 	}
 	if resp.Compare, err = compact(doc.Bytes()); err == nil && req.Do == "correct" {
