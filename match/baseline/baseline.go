@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"maps"
 	"regexp"
 	"slices"
 	"strings"
@@ -14,6 +13,7 @@ import (
 	"unicode/utf8"
 
 	"github.com/pelletier/go-toml/v2"
+	"github.com/pelletier/go-toml/v2/unstable"
 
 	"example.com/phototie/match"
 	"example.com/phototie/match/internal/words"
@@ -197,13 +197,12 @@ const maxProblems = 20
 // MaxBytes is how long the text of a baseline may be: some hundred thousand entries.
 const MaxBytes = 16 << 20
 
+// mostKey is how much of a key is told that is not known.
+const mostKey = 60
+
 // mostWide is how many wide entries a baseline may have: each finding is held against
 // all of them.
 const mostWide = 1000
-
-// mostStrict is up to which length the decoder is left to find keys that are not
-// known: it takes the whole text apart for each.
-const mostStrict = 64 << 10
 
 // Parse reads the text of a baseline; name is the file's, for errors. Each thing
 // wrong with it is a *problem.Problem with its line, all of them joined. An
@@ -223,15 +222,12 @@ func Parse(name string, text []byte) (*Baseline, error) {
 	if doc.Version != version {
 		p.bad(0, 0, fmt.Sprintf("write version = %d at the top", version), "the version of the baseline is %d, which is not known here", doc.Version)
 	}
-	lines := entryLines(text, len(doc.Accept))
-	if len(text) > mostStrict {
-		for _, u := range unknownKeys(text) {
-			line := 0
-			if u.entry >= 0 && u.entry < len(lines) {
-				line = lines[u.entry]
-			}
-			p.unknown(line, 0, []string{u.key})
-		}
+	lines := p.keys(text)
+	if len(p.problems) > 0 {
+		return nil, p.err()
+	}
+	if len(lines) != len(doc.Accept) {
+		lines = make([]int, len(doc.Accept)) // an inline array has none
 	}
 	b := &Baseline{Entries: make([]Entry, 0, len(doc.Accept))}
 	seen, wide := map[key]int{}, 0
@@ -269,11 +265,6 @@ func (p *parsing) bad(line, col int, remedy, format string, args ...any) {
 	p.problems = append(p.problems, &problem.Problem{File: p.name, Line: line, Column: col, What: fmt.Sprintf(format, args...), Remedy: remedy})
 }
 
-// unknown reports a key that is not known.
-func (p *parsing) unknown(line, col int, key []string) {
-	p.bad(line, col, "an entry has code, photo, point, cause, most, reason, by and expires", "unknown key %q%s", strings.Join(key, "."), nearestKey(key))
-}
-
 // err joins the problems, the first of many.
 func (p *parsing) err() error {
 	problems := p.problems
@@ -285,20 +276,10 @@ func (p *parsing) err() error {
 
 // decode reads the TOML.
 func (p *parsing) decode(text []byte) (doc document) {
-	dec := toml.NewDecoder(bytes.NewReader(text))
-	if len(text) <= mostStrict {
-		dec.DisallowUnknownFields()
-	}
-	err := dec.Decode(&doc)
-	var strict *toml.StrictMissingError
+	err := toml.Unmarshal(text, &doc)
 	var de *toml.DecodeError
 	switch {
 	case err == nil:
-	case errors.As(err, &strict):
-		for _, e := range strict.Errors {
-			line, col := e.Position()
-			p.unknown(line, col, e.Key())
-		}
 	case errors.As(err, &de):
 		line, col := de.Position()
 		p.bad(line, col, "expires is a date without quotes: 2027-03-31, most a number without", "%s", strings.TrimPrefix(de.Error(), "toml: "))
@@ -349,68 +330,50 @@ func nearestCode(code string) string {
 	return "; did" + near
 }
 
-// nearestKey names the known key that is nearest to one that is not known.
-func nearestKey(key []string) string {
-	k := key[len(key)-1]
-	if len(key) == 1 {
-		return suggest.Nearest(k, slices.Concat(fileKeys, entryKeys)...)
+// keys reports the keys that are not known in a text that can be decoded, and returns
+// the lines of the heads of its entries.
+func (p *parsing) keys(text []byte) (heads []int) {
+	var u unstable.Parser
+	u.Reset(text)
+	line, at := 1, 0 // Shape counts from the start of the text each time
+	// key looks at the key of a table or a pair; the decoder takes it in any case.
+	key := func(n *unstable.Node, known []string, before string) int {
+		var names []string
+		for it := n.Key(); it.Next(); {
+			k := it.Node()
+			if names = append(names, string(k.Data)); len(names) == 1 {
+				from := int(k.Raw.Offset)
+				line, at = line+bytes.Count(text[at:from], []byte("\n")), from
+			}
+		}
+		if !slices.ContainsFunc(known, func(s string) bool { return strings.EqualFold(s, names[0]) }) {
+			near := known
+			if before == "" {
+				near = slices.Concat(fileKeys, entryKeys)
+			}
+			for i, k := range names {
+				names[i] = k[:min(len(k), mostKey)]
+			}
+			p.bad(line, at-bytes.LastIndexByte(text[:at], '\n'), "an entry has code, photo, point, cause, most, reason, by and expires",
+				"unknown key %q%s", before+strings.Join(names[:min(len(names), 4)], "."), suggest.Nearest(names[0], near...))
+		}
+		return line
 	}
-	return suggest.Nearest(k, entryKeys...)
-}
-
-// unknown is a key that is not known, of an entry or, where entry is -1, outside.
-type unknown struct {
-	key   string
-	entry int
-}
-
-// unknownKeys finds keys that are not known in a text that can be decoded.
-func unknownKeys(text []byte) (out []unknown) {
-	var all map[string]any
-	if err := toml.Unmarshal(text, &all); err != nil {
-		return []unknown{{err.Error(), -1}} // it has been decoded before
-	}
-	find := func(entry int, has map[string]any, known ...string) {
-		for _, k := range slices.Sorted(maps.Keys(has)) {
-			// The decoder takes keys in any case.
-			if !slices.ContainsFunc(known, func(s string) bool { return strings.EqualFold(s, k) }) {
-				out = append(out, unknown{k, entry})
+	known, before := fileKeys, ""
+	for u.NextExpression() {
+		switch e := u.Expression(); {
+		case e.Kind != unstable.KeyValue: // [[accept]], and what is no key of the file
+			heads = append(heads, key(e, fileKeys, ""))
+			known, before = entryKeys, "accept."
+		case key(e, known, before) > 0 && e.Value().Kind == unstable.Array:
+			for it := e.Value().Children(); it.Next(); {
+				for pair := it.Node().Children(); pair.Next(); {
+					key(pair.Node(), entryKeys, "accept.")
+				}
 			}
 		}
 	}
-	find(-1, all, fileKeys...)
-	for k, v := range all {
-		list, _ := v.([]any)
-		if !strings.EqualFold(k, "accept") {
-			continue
-		}
-		for i, e := range list {
-			if has, ok := e.(map[string]any); ok {
-				find(i, has, entryKeys...)
-			}
-		}
-	}
-	return out
-}
-
-// entryHead is the head of an entry as people write it.
-var entryHead = regexp.MustCompile(`(?m)^[ \t]*\[\[[ \t]*accept[ \t]*\]\]`)
-
-// entryLines finds the line of each of n entries; none where the text has not
-// just as many heads, since some are then written in another way, or stand in a
-// string of several lines.
-func entryLines(text []byte, n int) []int {
-	heads := entryHead.FindAllIndex(text, -1)
-	if len(heads) != n {
-		return make([]int, n)
-	}
-	lines := make([]int, n)
-	line, at := 1, 0
-	for i, h := range heads {
-		line += bytes.Count(text[at:h[0]], []byte("\n"))
-		lines[i], at = line, h[0]
-	}
-	return lines
+	return heads
 }
 
 // Outcome is what a baseline makes of the findings of a job.
