@@ -10,9 +10,12 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"runtime/debug"
 	"syscall"
 	"time"
+
+	"example.com/phototie/grid/crs"
 )
 
 // grace is how long a command may take to end after a signal: nothing that it waits
@@ -32,6 +35,9 @@ func main() {
 	// what a ZIP was unpacked to goes too.
 	signal.Notify(make(chan os.Signal, 1), syscall.SIGPIPE)
 	debug.SetTraceback("crash")
+	if dir, err := os.UserCacheDir(); err == nil { // there is none without a home, and then nothing is kept
+		crs.KeepSearches(filepath.Join(dir, "phototie", "searches"))
+	}
 	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
 	os.Exit(code)
 }

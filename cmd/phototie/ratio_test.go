@@ -76,8 +76,10 @@ func BenchmarkRatio(b *testing.B) {
 	b.Run("pack/djpeg-quarter-and-copy", func(b *testing.B) { ratioProgram(b, 1.5, true, pack...) })
 	b.Run("report-memory/fixed", func(b *testing.B) { ratioMemory(b, report...) })
 	b.Run("pack-memory/fixed", func(b *testing.B) { ratioMemory(b, pack...) })
-	b.Run("compare-cold/cs2cs", ratioCompare)
-	b.Run("open-second-system/fixed", ratioSecond)
+	b.Run("compare-cold/cs2cs", func(b *testing.B) { ratioCompare(b, searches) })
+	b.Run("compare-cold-nothing-kept/cs2cs", func(b *testing.B) { ratioCompare(b, "") })
+	b.Run("open-second-system/fixed", func(b *testing.B) { ratioSecond(b, b.TempDir()) })
+	b.Run("open-second-system-nothing-kept/fixed", func(b *testing.B) { ratioSecond(b, "") })
 	b.Run("causes-demo/fixed", ratioCauses)
 	b.Run("causes-growth/n-log-n", ratioCausesGrowth)
 }

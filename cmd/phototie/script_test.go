@@ -30,12 +30,20 @@ import (
 // drawing and checking the example job does not take minutes.
 var program string
 
+// searches is where the program keeps what PROJ found, for all tests.
+var searches string
+
 func TestMain(m *testing.M) {
 	dir, err := os.MkdirTemp("", "phototie-test-")
 	if err != nil {
 		panic(err)
 	}
-	program = filepath.Join(dir, "phototie")
+	if keeps, ok := os.LookupEnv(secondSystem); ok {
+		fmt.Println(openSecond(keeps))
+		os.Exit(0)
+	}
+	program, searches = filepath.Join(dir, "phototie"), filepath.Join(dir, "cache")
+	os.Setenv("XDG_CACHE_HOME", searches) // not the user's own
 	if out, err := exec.Command("go", "build", "-o", program, ".").CombinedOutput(); err != nil {
 		fmt.Fprintf(os.Stderr, "building the program: %v\n%s", err, out)
 		os.Exit(1)
@@ -68,6 +76,10 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:           "testdata/script",
 		UpdateScripts: os.Getenv("PHOTOTIE_UPDATE_SCRIPTS") != "",
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("XDG_CACHE_HOME", searches)
+			return nil
+		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			"phototie": func(ts *testscript.TestScript, neg bool, args []string) {
 				if err := ts.Exec(program, args...); (err != nil) != neg {

@@ -502,9 +502,9 @@ func TestManySystems(t *testing.T) {
 			t.Fatal(p, err)
 		}
 	}
-	idle.Lock()
-	defer idle.Unlock()
-	for _, w := range idle.workers {
+	workers.mu.Lock()
+	defer workers.mu.Unlock()
+	for _, w := range workers.idle[""] {
 		if len(w.ops) > maxOperations {
 			t.Errorf("a worker keeps %d operations", len(w.ops))
 		}

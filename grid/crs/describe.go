@@ -29,12 +29,26 @@ import (
 type registry struct {
 	ctx     *C.PJ_CONTEXT
 	objects []*C.PJ
+	folders string
+	// surroundings are what the results of searches depend on besides the systems.
+	surroundings string
+	// lacking is set when a grid file was found missing, which PROJ would go on to say
+	// when it has been installed.
+	lacking bool
 }
+
+// registries are those that were closed, with the database open and its queries
+// prepared, which takes PROJ some 20 ms.
+var registries pool[*registry]
 
 // openRegistry opens a registry that looks for files in the folders, and then
 // where PROJ looks.
 func openRegistry(folders ...string) *registry {
-	r := &registry{ctx: C.proj_context_create()}
+	key := strings.Join(folders, "\x00")
+	if r, ok := registries.take(key); ok {
+		return r
+	}
+	r := &registry{ctx: C.proj_context_create(), folders: key}
 	C.proj_log_level(r.ctx, C.PJ_LOG_NONE)
 	if paths := searchPaths(folders); len(paths) > 0 {
 		list := make([]*C.char, len(paths))
@@ -62,7 +76,11 @@ func (r *registry) close() {
 	for _, p := range r.objects {
 		C.proj_destroy(p)
 	}
-	C.proj_context_destroy(r.ctx)
+	if r.objects = r.objects[:0]; r.lacking {
+		C.proj_context_destroy(r.ctx)
+	} else {
+		registries.give(r.folders, r)
+	}
 }
 
 // version names PROJ and its EPSG data set, for messages.
@@ -346,8 +364,8 @@ type path struct {
 	missing []grid.MissingFile
 	// runnable is false where PROJ can't run it, for want of a grid file mostly.
 	runnable bool
-	// gridded is true where it reads grid files at all.
-	gridded bool
+	// grids are the grid files that it reads.
+	grids []gridFile
 }
 
 // usable reports whether PROJ can run a path.
@@ -393,10 +411,10 @@ func (o *object) path() (path, bool) {
 		if C.proj_coordoperation_get_grid_used(ctx, o.p, C.int(i), &short, &full, &pack, &url, nil, nil, &available) == 0 {
 			continue
 		}
-		p.gridded = true
+		p.grids = append(p.grids, gridFile{C.GoString(short), C.GoString(full), available != 0})
 		if found := C.GoString(full); available == 0 || ownFolder(found) {
 			p.missing = append(p.missing, missingFile(C.GoString(short), C.GoString(pack), C.GoString(url)))
-			p.runnable = false
+			p.runnable, o.r.lacking = false, true
 		}
 	}
 	if a, ok := o.areaOfUse(); ok {
@@ -444,7 +462,7 @@ func (o *object) step() step {
 // where there is none, or more than one. EPSG's own come first.
 func (r *registry) named(name string, types ...C.PJ_TYPE) *object {
 	for _, authority := range []string{"EPSG", ""} {
-		matches := slices.DeleteFunc(r.search(authority, name, false, types...), func(o *object) bool { return !strings.EqualFold(o.name(), name) })
+		matches := slices.DeleteFunc(r.byName(authority, name, false, types...), func(o *object) bool { return !strings.EqualFold(o.name(), name) })
 		if len(matches) == 1 {
 			return matches[0]
 		}
@@ -491,11 +509,11 @@ var storePattern = regexp.MustCompile(`^(?:[a-z]{2}|eur)_[A-Za-z0-9]+_.+\.(?:tif
 
 // similar returns EPSG's geographic CRSs whose name is near to name.
 func (r *registry) similar(name string) []*object {
-	return r.search("EPSG", name, true, C.PJ_TYPE_GEOGRAPHIC_2D_CRS)
+	return r.byName("EPSG", name, true, C.PJ_TYPE_GEOGRAPHIC_2D_CRS)
 }
 
-// search looks objects up by name. Deprecated ones are left out.
-func (r *registry) search(authority, name string, approximate bool, types ...C.PJ_TYPE) []*object {
+// byName looks objects up by name. Deprecated ones are left out.
+func (r *registry) byName(authority, name string, approximate bool, types ...C.PJ_TYPE) []*object {
 	cname := C.CString(name)
 	defer C.free(unsafe.Pointer(cname))
 	var auth *C.char

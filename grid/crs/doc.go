@@ -90,6 +90,13 @@
 // Debian 12 holds EGM96 and a few grids for France, Germany, Switzerland and New
 // Zealand; the others come by projsync.
 //
+// # What is kept
+//
+// PROJ searches its registry for operations between two frames, over any third one where
+// none is direct, in 20 to 40 ms; a system takes a handful of such searches. A process
+// does each once for a system. [KeepSearches] names a folder in which programs that run
+// for one photo find them from process to process.
+//
 // # Heights
 //
 // The CRS is a [grid.Heighter]. A height above a geoid goes by the registry's
@@ -115,5 +122,7 @@
 // Methods are safe for concurrent use. PROJ contexts are not, so each
 // call borrows one from a pool, and one for each processor where it has some
 // thousands of positions to transform; contexts stay in the pool for the life of the
-// process, as many as were ever at work at the same time.
+// process, as many as were ever at work at the same time. One that found a grid file
+// missing does not, so a file that is installed while a program runs is found for the
+// next system that it opens.
 package crs

@@ -154,7 +154,7 @@ func (w *way) phase(lat, lon float64, dated bool) int {
 	case needsEpoch && w.epoch == 0:
 		return phases
 	case !w.covers(lat, lon):
-		if w.gridded {
+		if len(w.grids) > 0 {
 			return phases
 		}
 		return phaseOutside
@@ -443,7 +443,7 @@ func join(a, b path) path {
 		areas:    slices.Concat(a.areas, b.areas),
 		missing:  slices.Concat(a.missing, b.missing),
 		runnable: a.runnable && b.runnable,
-		gridded:  a.gridded || b.gridded,
+		grids:    slices.Concat(a.grids, b.grids),
 	}
 	if a.pipeline == "" || b.pipeline == "" {
 		j.pipeline = ""
@@ -625,7 +625,7 @@ func (pl *planner) broadcast() {
 		return
 	}
 	if from := pl.open(codeBroadcast); from != nil {
-		for _, p := range pl.r.paths(from.object, pl.grid) {
+		for _, p := range pl.r.search(from.object, pl.grid) {
 			if p.real() {
 				pl.add(p, from, false)
 			}
@@ -633,7 +633,7 @@ func (pl *planner) broadcast() {
 		pl.over(from, codeITRF, codeITRF)
 		pl.over(from, codeETRF, codeETRS)
 	}
-	for _, p := range pl.r.paths(ensemble.object, pl.grid) {
+	for _, p := range pl.r.search(ensemble.object, pl.grid) {
 		pl.add(ensemble.widen(p), ensemble, true)
 	}
 	if base := pl.grid.base(); base != nil {
@@ -645,7 +645,7 @@ func (pl *planner) broadcast() {
 // realisations; where the second counts as another one to go on from, with a step
 // that says so.
 func (pl *planner) link(from, to, as *frame) (path, bool) {
-	for _, p := range pl.r.paths(from.object, to.object) {
+	for _, p := range pl.r.search(from.object, to.object) {
 		if !p.real() || !p.usable() {
 			continue
 		}
@@ -673,7 +673,7 @@ func (pl *planner) over(from *frame, arrive, leave string) {
 	if !ok {
 		return
 	}
-	for _, p := range pl.r.paths(as.object, pl.grid) {
+	for _, p := range pl.r.search(as.object, pl.grid) {
 		if p.real() {
 			pl.add(join(first, p), from, false)
 		}
@@ -688,7 +688,7 @@ func (pl *planner) stated(code string) bool {
 		return false
 	}
 	found := false
-	for _, p := range pl.r.paths(from.object, pl.grid) {
+	for _, p := range pl.r.search(from.object, pl.grid) {
 		ok := pl.add(from.widen(p), from, false)
 		found = found || ok && !p.ballpark
 	}
@@ -715,13 +715,13 @@ func (pl *planner) overEnsemble(from *frame) {
 	if ensemble == nil {
 		return
 	}
-	first := pl.r.paths(from.object, ensemble.object)
+	first := pl.r.search(from.object, ensemble.object)
 	if b := pl.open(codeBroadcast); b != nil {
 		if p, ok := pl.link(from, b, ensemble); ok {
 			first = append(first, p)
 		}
 	}
-	second := pl.r.paths(ensemble.object, pl.grid)
+	second := pl.r.search(ensemble.object, pl.grid)
 	for _, a := range first {
 		for _, b := range second {
 			if !a.ballpark && a.usable() && !b.ballpark && b.usable() {

@@ -15,45 +15,56 @@ import (
 // worker is a PROJ context with the operations that were made in it. A PROJ
 // context serves one goroutine at a time, so a worker does too.
 type worker struct {
-	ctx *proj.Context
-	ops map[string]*proj.PJ
-	// folders is the list of folders that it searches before PROJ's own.
-	folders string
+	ctx     *proj.Context
+	ops     map[string]*proj.PJ
 	scratch scratch
 }
 
-// idle holds the workers that nobody uses at the moment. go-proj frees a context
-// and the operations made in it when the collector finds them, in no
-// particular order, and an operation must not outlive its context. So workers
-// are handed back and kept, as many as were ever at work at the same time.
-// They hold no settings but the folders to search: any CRS with the same folders
-// may use any of them.
-var idle struct {
-	sync.Mutex
-	workers []*worker
+// pool holds what nobody uses at the moment, by the folders that are searched before
+// PROJ's own: nothing else is set in a PROJ context, so any CRS with the same folders may
+// use any of them.
+type pool[T any] struct {
+	mu   sync.Mutex
+	idle map[string][]T
 }
+
+// take returns the one given back last; false where there is none.
+func (p *pool[T]) take(folders string) (x T, ok bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	n := len(p.idle[folders])
+	if n > 0 {
+		x, p.idle[folders] = p.idle[folders][n-1], p.idle[folders][:n-1]
+	}
+	return x, n > 0
+}
+
+// give gives one back.
+func (p *pool[T]) give(folders string, x T) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.idle == nil {
+		p.idle = make(map[string][]T)
+	}
+	p.idle[folders] = append(p.idle[folders], x)
+}
+
+// workers are kept for good, as many as were ever at work at the same time: go-proj
+// frees a context and the operations made in it when the collector finds them, in no
+// particular order, and an operation must not outlive its context.
+var workers pool[*worker]
 
 // withWorker runs f with a worker of its own.
 func (c *CRS) withWorker(f func(*worker) error) error {
 	folders := strings.Join(c.options.Folders, "\x00")
-	idle.Lock()
-	var w *worker
-	if i := slices.IndexFunc(idle.workers, func(w *worker) bool { return w.folders == folders }); i >= 0 {
-		w = idle.workers[i]
-		idle.workers = slices.Delete(idle.workers, i, i+1)
-	}
-	idle.Unlock()
-	if w == nil {
-		w = &worker{ctx: proj.NewContext(), ops: make(map[string]*proj.PJ), folders: folders}
+	w, ok := workers.take(folders)
+	if !ok {
+		w = &worker{ctx: proj.NewContext(), ops: make(map[string]*proj.PJ)}
 		if paths := searchPaths(c.options.Folders); len(paths) > 0 {
 			w.ctx.SetSearchPaths(paths)
 		}
 	}
-	defer func() {
-		idle.Lock()
-		idle.workers = append(idle.workers, w)
-		idle.Unlock()
-	}()
+	defer workers.give(folders, w)
 	return f(w)
 }
 
