@@ -9,7 +9,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
 	"unicode/utf8"
 
 	"github.com/pelletier/go-toml/v2"
@@ -504,7 +503,7 @@ func (b *Baseline) Write(w io.Writer) error {
 		fmt.Fprintln(&out)
 		if e.Remark != "" {
 			// As in a string, so that it stays one line of visible characters.
-			q := quote(strings.ToValidUTF8(e.Remark, "\uFFFD"))
+			q := words.TOML(strings.ToValidUTF8(e.Remark, "\uFFFD"))
 			fmt.Fprintf(&out, "# %s\n", q[1:len(q)-1])
 		}
 		fmt.Fprintf(&out, "[[accept]]\n")
@@ -518,7 +517,7 @@ func (b *Baseline) Write(w io.Writer) error {
 			if !utf8.ValidString(f.value) {
 				return fmt.Errorf("baseline: the %s %q is not UTF-8, and a TOML file can't hold it", f.name, f.value)
 			}
-			fmt.Fprintf(&out, "%s = %s\n", f.name, quote(f.value))
+			fmt.Fprintf(&out, "%s = %s\n", f.name, words.TOML(f.value))
 		}
 		if e.Max != 0 {
 			fmt.Fprintf(&out, "most = %d\n", e.Max)
@@ -528,35 +527,3 @@ func (b *Baseline) Write(w io.Writer) error {
 	_, err := w.Write(out.Bytes())
 	return err
 }
-
-// quote writes a basic string of TOML 1.0, with everything escaped that is not
-// plainly visible.
-func quote(s string) string {
-	var b strings.Builder
-	b.WriteByte('"')
-	for _, r := range s {
-		switch {
-		case r == '"' || r == '\\':
-			b.WriteByte('\\')
-			b.WriteRune(r)
-		case r == '\n':
-			b.WriteString(`\n`)
-		case r == '\t':
-			b.WriteString(`\t`)
-		case r < ' ' || r == 0x7f || hidden(r):
-			if r > 0xffff {
-				fmt.Fprintf(&b, `\U%08X`, r)
-			} else {
-				fmt.Fprintf(&b, `\u%04X`, r)
-			}
-		default:
-			b.WriteRune(r)
-		}
-	}
-	b.WriteByte('"')
-	return b.String()
-}
-
-// hidden reports whether a rune is not to be seen, or makes others be seen where
-// they don't stand.
-func hidden(r rune) bool { return !unicode.IsPrint(r) }

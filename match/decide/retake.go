@@ -5,12 +5,14 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	_ "embed"
 	"encoding/csv"
 	"encoding/json"
 	"encoding/xml"
 	"fmt"
-	"html"
+	"html/template"
 	"io"
+	"maps"
 	"math"
 	"path"
 	"slices"
@@ -99,22 +101,12 @@ func stops(ctx context.Context, job *dataset.Checked, opt Options) ([]*stop, err
 	}
 	slices.SortStableFunc(out, func(a, b *stop) int { return job.Points[a.point].Observed.Compare(job.Points[b.point].Observed) })
 	walk(out, func(s *stop) grid.EN { return job.Points[s.point].EN })
-	for _, id := range slices.Sorted(mapKeys(of)) { // ids that were not surveyed, and photos without one
+	for _, id := range slices.Sorted(maps.Keys(of)) { // ids that were not surveyed, and photos without one
 		s := of[id]
 		s.at = grid.LatLon{Lat: math.NaN(), Lon: math.NaN()}
 		out = append(out, s)
 	}
 	return out, nil
-}
-
-func mapKeys[V any](m map[string]V) func(func(string) bool) {
-	return func(yield func(string) bool) {
-		for k := range m {
-			if !yield(k) {
-				return
-			}
-		}
-	}
 }
 
 // mostImproved is how many stops there may be for a walk to be improved upon, which
@@ -286,60 +278,61 @@ func (r *retaking) geojson(w io.Writer) error {
 	return json.NewEncoder(w).Encode(doc)
 }
 
-const retakeStyles = `:root { color-scheme: light dark; } body { font: 1rem/1.4 system-ui, sans-serif; margin: 1rem auto; max-width: 50rem; padding: 0 1rem; overflow-wrap: anywhere; }
-svg { width: 100%; height: auto; background: #fff; border: 1px solid #8a9096; } ol { padding-left: 2rem; } li { margin-bottom: .6rem; break-inside: avoid; } p { margin: .2rem 0; }`
+//go:embed retake.html
+var retakeText string
+
+var retakePage = template.Must(template.New("retake").Parse(retakeText))
 
 func (r *retaking) html(w io.Writer) error {
-	title := html.EscapeString(words.Safe(r.opt.Title))
-	fmt.Fprintf(w, "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta http-equiv=\"Content-Security-Policy\" content=\"%s\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>%s – %s</title>\n<style>%s</style>\n</head>\n<body>\n<main>\n<h1>%s</h1>\n<p>%s. %s, in the order of a short walk.</p>\n",
-		html.EscapeString(page.Policy("")), title, retakeHeading, retakeStyles, retakeHeading, title, words.Plural(len(r.list), "stop"))
-	r.plan(w)
-	fmt.Fprint(w, "<ol>\n")
-	for _, s := range r.list {
+	type listed struct {
+		ID, About, Place string
+		Why              []string
+	}
+	stops := make([]listed, len(r.list))
+	for i, s := range r.list {
 		id, code, desc := r.about(s)
-		fmt.Fprintf(w, "<li><b>%s</b> %s", html.EscapeString(cmp.Or(id, "No point")), html.EscapeString(strings.TrimSpace(code+" "+desc)))
+		stops[i] = listed{ID: id, About: strings.TrimSpace(code + " " + desc), Why: s.why}
 		if s.point >= 0 {
 			p := r.job.Points[s.point].EN
-			fmt.Fprintf(w, "<p>E %.2f, N %.2f %s</p>", p.E, p.N, html.EscapeString(r.job.Grid.Unit.Symbol))
+			stops[i].Place = fmt.Sprintf("E %.2f, N %.2f %s", p.E, p.N, r.job.Grid.Unit.Symbol)
 		}
-		for _, why := range s.why {
-			fmt.Fprintf(w, "<p>%s</p>", html.EscapeString(why))
-		}
-		fmt.Fprint(w, "</li>\n")
 	}
-	_, err := fmt.Fprintf(w, "</ol>\n<p>Places are for finding the way back to a point, and never for setting one out. Made by %s.</p>\n</main>\n</body>\n</html>\n", html.EscapeString(words.Safe(r.opt.Tool)))
-	return err
+	return retakePage.Execute(w, map[string]any{"Policy": page.Policy(""), "Title": words.Safe(r.opt.Title), "Heading": retakeHeading, "Tool": words.Safe(r.opt.Tool),
+		"Count": words.Plural(len(r.list), "stop"), "Plan": r.plan(), "Stops": stops})
 }
 
-// plan draws the points, those to go to with their numbers, and the walk.
-func (r *retaking) plan(w io.Writer) {
+// spot is a place in the plan, with the number of its stop.
+type spot struct {
+	X, Y   float64
+	Number int
+}
+
+// plan is where the points and the stops stand, in a drawing that is 760 wide; nil
+// where there are no places.
+func (r *retaking) plan() map[string]any {
 	lo, hi := grid.EN{E: math.Inf(1), N: math.Inf(1)}, grid.EN{E: math.Inf(-1), N: math.Inf(-1)}
 	for _, p := range r.job.Points {
 		lo, hi = grid.EN{E: min(lo.E, p.E), N: min(lo.N, p.N)}, grid.EN{E: max(hi.E, p.E), N: max(hi.N, p.N)}
 	}
 	span := max(hi.E-lo.E, hi.N-lo.N, 1/r.job.Grid.Unit.Metres)
 	if !(span < math.MaxFloat64) {
-		return
+		return nil
 	}
 	const size, edge = 760.0, 40.0
 	k := (size - 2*edge) / span
-	high := (hi.N-lo.N)*k + 2*edge + 20
-	x := func(p grid.EN) float64 { return edge + (p.E-lo.E)*k }
-	y := func(p grid.EN) float64 { return edge + (hi.N-p.N)*k }
-	fmt.Fprintf(w, `<svg viewBox="0 0 %.0f %.0f" role="img" aria-label="Plan of the stops, grid north up; the list below has them in words">`, size, high)
-	var way, text strings.Builder
-	for _, p := range r.job.Points {
-		fmt.Fprintf(w, `<circle cx="%.1f" cy="%.1f" r="2" fill="#8a9096"/>`, x(p.EN), y(p.EN))
+	at := func(point, number int) spot {
+		p := r.job.Points[point].EN
+		return spot{edge + (p.E-lo.E)*k, edge + (hi.N-p.N)*k, number}
+	}
+	var points, stops []spot
+	for j := range r.job.Points {
+		points = append(points, at(j, 0))
 	}
 	for i, s := range r.list {
-		if s.point < 0 {
-			continue
+		if s.point >= 0 {
+			stops = append(stops, at(s.point, i+1))
 		}
-		p := r.job.Points[s.point].EN
-		fmt.Fprintf(&way, "%s%.1f %.1f", map[bool]string{true: "M", false: "L"}[way.Len() == 0], x(p), y(p))
-		fmt.Fprintf(&text, `<circle cx="%.1f" cy="%.1f" r="4" fill="#12488a"/><text x="%.1f" y="%.1f" font-size="13" fill="#16181a" stroke="#fff" stroke-width="3" paint-order="stroke">%d</text>`, x(p), y(p), x(p)+6, y(p)-4, i+1)
 	}
 	bar := math.Pow(10, math.Floor(math.Log10(span/3)))
-	fmt.Fprintf(w, `<path d="%s" fill="none" stroke="#12488a" stroke-dasharray="5 4"/>%s<path d="M%.0f %.0fh%.1f" stroke="#16181a" stroke-width="2"/><text x="%.0f" y="%.0f" font-size="13" fill="#16181a">%g %s</text><path d="M%.0f 34l6 14l-6 -4l-6 4z" fill="#16181a"/><text x="%.0f" y="28" font-size="13" text-anchor="middle" fill="#16181a">N</text></svg>`,
-		way.String(), text.String(), edge, high-14, bar*k, edge+bar*k+8, high-10, bar, html.EscapeString(r.job.Grid.Unit.Symbol), size-16, size-16)
+	return map[string]any{"High": (hi.N-lo.N)*k + 2*edge + 20, "Points": points, "Stops": stops, "Bar": bar * k, "Scale": fmt.Sprintf("%g %s", bar, r.job.Grid.Unit.Symbol)}
 }

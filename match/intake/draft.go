@@ -2,7 +2,6 @@ package intake
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -98,28 +97,12 @@ func (d *Draft) Text() []byte {
 			fmt.Fprintf(&b, "\n[%s]\n", t)
 			table = t
 		}
-		for _, l := range wrap(s.Reason, 86) {
+		for _, l := range words.Wrap(words.Safe(s.Reason), 86) {
 			fmt.Fprintf(&b, "# %s\n", l)
 		}
 		fmt.Fprintf(&b, "%s = %s\n", s.Key[at+1:], s.Value)
 	}
 	return []byte(b.String())
-}
-
-// wrap breaks a text into lines. What a file or a name says can't end a comment.
-func wrap(s string, width int) []string {
-	var out []string
-	line := ""
-	for _, w := range strings.Fields(words.Safe(s)) {
-		if line != "" && len(line)+1+len(w) > width {
-			out, line = append(out, line), ""
-		}
-		line = strings.TrimSpace(line + " " + w)
-	}
-	if line == "" {
-		return out
-	}
-	return append(out, line)
 }
 
 func (d *Draft) set(key, value, reason string) {
@@ -128,23 +111,14 @@ func (d *Draft) set(key, value, reason string) {
 
 // choose leaves a setting to the user.
 func (d *Draft) choose(key, reason string, choices ...string) {
-	d.Settings = append(d.Settings, Setting{Key: key, Value: quote(dataset.ToDecide + " " + strings.Join(choices, " | ")), Reason: reason, Choices: choices})
+	d.Settings = append(d.Settings, Setting{Key: key, Value: words.TOML(dataset.ToDecide + " " + strings.Join(choices, " | ")), Reason: reason, Choices: choices})
 	d.Open = append(d.Open, key+": "+strings.Join(choices, ", or "))
-}
-
-// quote is a basic string of TOML. The escapes of JSON are among those of TOML.
-func quote(s string) string {
-	text, err := json.Marshal(s)
-	if err != nil {
-		panic(err) // a string always has a JSON text
-	}
-	return strings.NewReplacer(`\u003c`, "<", `\u003e`, ">", `\u0026`, "&").Replace(string(text))
 }
 
 func quoteAll(list []string) string {
 	var out []string
 	for _, s := range list {
-		out = append(out, quote(s))
+		out = append(out, words.TOML(s))
 	}
 	return "[" + strings.Join(out, ", ") + "]"
 }

@@ -12,6 +12,7 @@ import (
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/linklist"
 	"example.com/phototie/match/pointfile"
 	"example.com/phototie/match/problem"
@@ -281,5 +282,5 @@ func (r *reader) writePoints(others []string) {
 		d.choose("points.file", why+". Another file has other points that lie among the tags too", append([]string{s.file}, others...)...)
 		return
 	}
-	d.set("points.file", quote(s.file), why)
+	d.set("points.file", words.TOML(s.file), why)
 }

@@ -69,13 +69,13 @@ func (r *reader) settle(ctx context.Context) error {
 		if len(l.others) > 0 {
 			r.draft.choose("links.file", why+" Other lists tie other photos, and a job has one: put their rows into one file.", append([]string{l.File}, l.others...)...)
 		} else {
-			r.draft.set("links.file", quote(l.File), why)
+			r.draft.set("links.file", words.TOML(l.File), why)
 		}
 	} else if len(r.found.photos) == 0 {
 		r.note("no file says which photo shows which point; a check proposes ties by the tags, and you accept them")
 	}
 	p := r.draft.Photos
-	r.draft.set("photos.folder", quote(p.Folder), fmt.Sprintf("It holds all %d photos, %d of them with a position.", p.Count, p.Tagged))
+	r.draft.set("photos.folder", words.TOML(p.Folder), fmt.Sprintf("It holds all %d photos, %d of them with a position.", p.Count, p.Tagged))
 	return nil
 }
 
@@ -116,7 +116,7 @@ func (r *reader) chosen(s *pointset) {
 	case stated != "":
 		r.draft.Grid.Stated = stated
 		if i := slices.IndexFunc(r.ranked, func(c grid.RankedSystem) bool { return strings.EqualFold(c.Definition, stated) }); i >= 0 && r.ranked[i].Alike && r.ranked[i].Apart <= alikeWithin {
-			r.draft.set("grid.crs", quote(stated), fmt.Sprintf("The points file says so, and %.0f %% of %d tags are at a point in it.", 100*r.ranked[i].Near, len(r.fixes)))
+			r.draft.set("grid.crs", words.TOML(stated), fmt.Sprintf("The points file says so, and %.0f %% of %d tags are at a point in it.", 100*r.ranked[i].Near, len(r.fixes)))
 			return
 		}
 		r.draft.choose("grid.crs", why+" But the points file says "+stated+".", best.Definition, stated)
@@ -132,7 +132,7 @@ func (r *reader) chosen(s *pointset) {
 		r.draft.choose("grid.crs", why+" The headings of the points file say otherwise: they name the two coordinates, or the way in which they count, wrongly.", best.Definition, another)
 	}
 	if len(r.draft.Open) == asked {
-		r.draft.set("grid.crs", quote(best.Definition), why)
+		r.draft.set("grid.crs", words.TOML(best.Definition), why)
 	}
 }
 
@@ -235,19 +235,19 @@ func (r *reader) columns() {
 		r.draft.set("points.columns", quoteAll(opt.Columns), "The text has no header: columns by what is in them, easting and northing by where the tags are.")
 	}
 	if opt.Separator != "" && opt.Separator != "," {
-		r.draft.set("points.separator", quote(opt.Separator), "What stands between the columns.")
+		r.draft.set("points.separator", words.TOML(opt.Separator), "What stands between the columns.")
 	}
 	if opt.Decimal != "" {
-		r.draft.set("points.decimal", quote(opt.Decimal), "The decimal sign.")
+		r.draft.set("points.decimal", words.TOML(opt.Decimal), "The decimal sign.")
 	}
 	if !best.OwnUnit && r.otherFoot() {
 		r.draft.choose("points.unit", "The points are among the tags in both feet, which part them by a few metres here. This one is nearer; the other is the usual one of systems there. A control point, or the sheet of the survey, tells.", best.Unit.Symbol, map[string]string{"ft": "ftUS", "ftUS": "ft"}[best.Unit.Symbol])
 	} else if !best.OwnUnit {
-		r.draft.set("points.unit", quote(best.Unit.Symbol), "The points are among the tags in this unit, and not in the system's own.")
+		r.draft.set("points.unit", words.TOML(best.Unit.Symbol), "The points are among the tags in this unit, and not in the system's own.")
 	}
 	why := "What the headings mean; easting and northing by where the tags are."
 	for _, h := range slices.Sorted(maps.Keys(opt.Fields)) {
-		r.draft.set("points.fields."+quote(h), quote(opt.Fields[h]), why)
+		r.draft.set("points.fields."+words.TOML(h), words.TOML(opt.Fields[h]), why)
 		why = ""
 	}
 }
@@ -287,7 +287,7 @@ func (r *reader) local(ctx context.Context, s *pointset) ([]Setting, error) {
 	switch {
 	case s.header.CRS != "" && len(r.fixes) == 0:
 		g.Stated, g.Why = s.header.CRS, "The points file says so; no photo has a position to hold it against."
-		r.draft.set("grid.crs", quote(s.header.CRS), g.Why)
+		r.draft.set("grid.crs", words.TOML(s.header.CRS), g.Why)
 		return nil, nil
 	case len(r.fixes) == 0:
 		g.Why = "No photo has a position, so that nothing says in which system the points are."
@@ -365,7 +365,7 @@ func (f siteFit) settings() []Setting {
 	return []Setting{
 		{Key: "site.kind", Value: `"similarity"`, Reason: fmt.Sprintf("A shift and a rotation, fitted to %d tags of linked photos: a proposal, to be replaced by a fit to control.", f.pairs)},
 		{Key: "site.direction", Value: `"site-to-base"`},
-		{Key: "site.unit", Value: quote(f.unit.Symbol)},
+		{Key: "site.unit", Value: words.TOML(f.unit.Symbol)},
 		{Key: "site.accuracy_m", Value: fmt.Sprintf("%.1f", max(0.5, f.rms/math.Sqrt(float64(f.pairs)))), Reason: "The spread of the tags, by the root of their number."},
 		{Key: "site.similarity.target_origin", Value: fmt.Sprintf("{ e = %.2f, n = %.2f }", f.Origin.E, f.Origin.N)},
 		{Key: "site.similarity.scale", Value: fmt.Sprintf("%.9g", f.Scale)},

@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/problem"
 )
 
@@ -61,12 +62,6 @@ func (n notes) list() []string {
 }
 
 // clip shortens a text for a message.
-func clip(s string) string {
-	r := []rune(s)
-	if len(r) <= 40 {
-		return s
-	}
-	return string(r[:39]) + "…"
-}
+func clip(s string) string { return words.Clip(s, 40) }
 
 func onLine(line int) string { return "line " + strconv.Itoa(line) }

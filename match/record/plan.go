@@ -414,7 +414,7 @@ func (p *plan) labels(s *svg) (unlabelled int) {
 // none.
 func (p *plan) label(k int, urgent bool) string {
 	x, y := p.at(p.r.Points[k].EN)
-	name := clip(words.Safe(p.r.Points[k].ID), 14)
+	name := words.Clip(words.Safe(p.r.Points[k].ID), 14)
 	w := float64(len([]rune(name)))*labelSize*.6 + 2
 	place := func(dx, dy float64) box {
 		return box{x + dx, y + dy - labelSize*.8, x + dx + w, y + dy + 2}
@@ -515,14 +515,6 @@ func (d *doc) planFootline(s *svg, frame box, scale float64) {
 	s.put(`<path d="M%v %vL%v %vL%v %vL%v %vz" fill="none" stroke="%v"/><path d="M%v %vL%v %vL%v %vz" fill="%v"/>`,
 		nx, y-20, nx+8, y+8, nx, y+2, nx-8, y+8, ink, nx, y-20, nx+8, y+8, nx, y+2, ink)
 	s.text(nx, y+24, 12, "end", "grid north", `fill="`+ink+`"`)
-}
-
-// clip cuts a name for a drawing.
-func clip(s string, n int) string {
-	if r := []rune(s); len(r) > n {
-		return string(r[:n-1]) + "…"
-	}
-	return s
 }
 
 // cells finds the boxes that a box hits, by squares of the drawing.

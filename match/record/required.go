@@ -20,6 +20,7 @@ func (d *doc) collect() {
 	d.toLookAt = make([]bool, len(d.r.Photos))
 	for _, i := range d.r.ToLookAt() {
 		d.toLookAt[i] = true
+		d.look++
 	}
 	d.doubts = map[string][]string{}
 	for _, f := range d.findings {

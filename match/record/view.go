@@ -1,6 +1,7 @@
 package record
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"iter"
@@ -43,6 +44,7 @@ type doc struct {
 	// toLookAt says of each photo whether somebody should look at it, doubts what is
 	// said of the tags of some.
 	toLookAt []bool
+	look     int // how many they are
 	doubts   map[string][]string
 }
 
@@ -273,12 +275,7 @@ func (d *doc) state() (state, left string) {
 
 // lead says how many photos are to be looked at.
 func (d *doc) lead() string {
-	look, n := 0, len(d.r.Photos)
-	for _, l := range d.toLookAt {
-		if l {
-			look++
-		}
-	}
+	look, n := d.look, len(d.r.Photos)
 	switch {
 	case n == 0:
 		return "The job has no photos."
@@ -599,7 +596,7 @@ const mostRows = 2000
 
 func (d *doc) lookRows() (rows []lookRow, more string) {
 	n := 0
-	for _, v := range []match.Verdict{match.Gross, match.Over, match.Unjudged, match.Within} {
+	for _, v := range worstFirst {
 		for i := range d.r.Photos {
 			if d.r.Photos[i].Verdict != v || !d.toLookAt[i] {
 				continue
@@ -677,13 +674,7 @@ func (d *doc) otherFindings() (rows []findingRow, more string) {
 		if n++; n > mostRows {
 			continue
 		}
-		subject := f.Photo
-		if subject == "" {
-			subject = f.Point
-		}
-		if subject == "" {
-			subject = "the job"
-		}
+		subject := cmp.Or(f.Photo, f.Point, "the job")
 		if f.Line > 0 {
 			subject += fmt.Sprintf(" (line %d)", f.Line)
 		}
@@ -759,29 +750,19 @@ func (d *doc) register() []chunk[registerRow] {
 		v.Query = query(p.ID, p.Code, p.Desc) + " " + v.Query
 		out = append(out, v)
 	}
-	for s := range d.sheets {
-		if d.sheets[s].point < 0 {
-			v := row(s)
-			v.ID = "Photos without a point"
-			if d.withoutPoint() > 1 {
-				v.ID += fmt.Sprintf(", %d", d.sheets[s].part)
-			}
-			out = append(out, v)
+	for s := len(d.r.Points); s < len(d.sheets); s++ {
+		v := row(s)
+		v.ID = "Photos without a point"
+		if d.withoutPoint() > 1 {
+			v.ID += fmt.Sprintf(", %d", d.sheets[s].part)
 		}
+		out = append(out, v)
 	}
 	return chunks(out, "Every point with its photos", "Rows", func(r registerRow) string { return r.ID })
 }
 
 // withoutPoint is the number of sheets of photos that have no point.
-func (d *doc) withoutPoint() int {
-	n := 0
-	for i := range d.sheets {
-		if d.sheets[i].point < 0 {
-			n++
-		}
-	}
-	return n
-}
+func (d *doc) withoutPoint() int { return len(d.sheets) - len(d.r.Points) }
 
 // query is the text that a search looks into.
 func query(parts ...string) string {
@@ -856,11 +837,12 @@ func (d *doc) sheetView(s int) sheetView {
 		}
 		v.Facts = append(v.Facts, f)
 	}
+	sigma := func(i int) string { return stated(math.Sqrt(max(0, p.Cov[i])), u) }
 	switch {
 	case p.Cov != nil && p.Cov[0] == p.Cov[2] && p.Cov[1] == 0:
-		v.Facts.add("Survey accuracy", stated(math.Sqrt(max(0, p.Cov[0])), u)+" per axis (standard deviation)")
+		v.Facts.add("Survey accuracy", sigma(0)+" per axis (standard deviation)")
 	case p.Cov != nil:
-		v.Facts.add("Survey accuracy", stated(math.Sqrt(max(0, p.Cov[0])), u)+" east, "+stated(math.Sqrt(max(0, p.Cov[2])), u)+" north (standard deviations)")
+		v.Facts.add("Survey accuracy", sigma(0)+" east, "+sigma(2)+" north (standard deviations)")
 	case d.r.Budget.PointSigma > 0:
 		v.Facts.add("Survey accuracy", stated(d.r.Budget.PointSigma, u)+" per axis, by the budget")
 	}

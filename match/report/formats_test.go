@@ -172,7 +172,9 @@ var formats = map[string]func(*bytes.Buffer, *testing.T, *match.Result) error{
 	"gpkg": func(b *bytes.Buffer, t *testing.T, r *match.Result) error {
 		return GeoPackage(context.Background(), b, r, GeoPackageOptions{Time: time.Unix(1.7e9, 0)})
 	},
-	"json": func(b *bytes.Buffer, t *testing.T, r *match.Result) error { return CheckJSON(b, "job", r, outcome(r)) },
+	"json": func(b *bytes.Buffer, t *testing.T, r *match.Result) error {
+		return Document(b, NewCheck("job", r, outcome(r)))
+	},
 	"summary": func(b *bytes.Buffer, t *testing.T, r *match.Result) error {
 		return Summary(b, r, outcome(r), SummaryOptions{Title: "job", FailOn: match.SeverityError, Baseline: "b"})
 	},
@@ -798,7 +800,7 @@ func TestCheckJSONWithBaseline(t *testing.T) {
 	r := job(t, grid.Metre)
 	o := outcome(r)
 	var b bytes.Buffer
-	if err := CheckJSON(&b, "job", r, o); err != nil {
+	if err := Document(&b, NewCheck("job", r, o)); err != nil {
 		t.Fatal(err)
 	}
 	if err := validate(t, strict(t, "check-1.json"), b.Bytes()); err != nil {

@@ -75,7 +75,7 @@ func hostileWriters(s string) (map[string]*bytes.Buffer, error) {
 			return Print(w, FormatText, Compare{Grid: res.Grid, Photo: res.Photos[0], All: true})
 		},
 		"csv":           func(w io.Writer) error { return CSV(w, res) },
-		"json":          func(w io.Writer) error { return CheckJSON(w, s, res, o) },
+		"json":          func(w io.Writer) error { return Document(w, NewCheck(s, res, o)) },
 		"geojson":       func(w io.Writer) error { return GeoJSON(w, s, res, at) },
 		"kml":           func(w io.Writer) error { return KML(w, s, res, at) },
 		"sarif":         func(w io.Writer) error { return SARIF(w, s, s, res, o, Files{Root: s, Points: s, Links: s}) },

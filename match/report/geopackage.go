@@ -1,8 +1,10 @@
 package report
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
+	_ "embed"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -112,12 +114,6 @@ func (g *geoPackage) exec(statement string, args ...any) error {
 	return err
 }
 
-// wgs84 is EPSG:4326 as the standard has it in each file.
-const wgs84 = `GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,298.257223563,AUTHORITY["EPSG","7030"]],AUTHORITY["EPSG","6326"]],PRIMEM["Greenwich",0,AUTHORITY["EPSG","8901"]],UNIT["degree",0.0174532925199433,AUTHORITY["EPSG","9122"]],AUTHORITY["EPSG","4326"]]`
-
-// wgs84Text2 is the same as well-known text 2.
-const wgs84Text2 = `GEOGCRS["WGS 84",DATUM["World Geodetic System 1984",ELLIPSOID["WGS 84",6378137,298.257223563,LENGTHUNIT["metre",1]]],PRIMEM["Greenwich",0,ANGLEUNIT["degree",0.0174532925199433]],CS[ellipsoidal,2],AXIS["geodetic latitude (Lat)",north,ORDER[1],ANGLEUNIT["degree",0.0174532925199433]],AXIS["geodetic longitude (Lon)",east,ORDER[2],ANGLEUNIT["degree",0.0174532925199433]],ID["EPSG",4326]]`
-
 const (
 	undefined = "undefined"
 	// ownSRS is the id of a system that has no authority's number.
@@ -126,66 +122,31 @@ const (
 	cartesianSRS = -1
 )
 
+//go:embed geopackage.sql
+var geoPackageTables string
+
 // system writes the tables that every GeoPackage has, and the grid's system.
-// Sources: OGC 12-128r17, annex C (tables) and F.10 (well-known text 2).
 func (g *geoPackage) system(wkt string) error {
-	type srs struct {
-		name     string
-		id       int64
-		org      string
-		orgID    int64
-		def, txt string
-		desc     string
-	}
-	systems := []srs{
-		{"Undefined Cartesian SRS", cartesianSRS, "NONE", -1, undefined, undefined, "undefined Cartesian coordinate reference system"},
-		{"Undefined geographic SRS", 0, "NONE", 0, undefined, undefined, "undefined geographic coordinate reference system"},
-		{"WGS 84", 4326, "EPSG", 4326, wgs84, wgs84Text2, "longitude and latitude in decimal degrees on WGS 84"},
+	if err := g.exec(geoPackageTables); err != nil {
+		return err
 	}
 	on, what := g.r.Grid, "the grid of the points"
 	if g.site != nil {
 		on, what = g.site.Base().Grid(), "the grid that the site system of the points is on"
 	}
-	own := srs{name: on.Name, def: undefined, txt: undefined, desc: fmt.Sprintf("%s, in %s", what, words.UnitName(on.Unit))}
-	if own.name == "" {
-		own.name = "grid of the points"
-	}
-	if wkt != "" {
-		own.txt = wkt
-	}
 	org, number, ok := authority(on.Code)
-	switch {
-	// Readers know the numbers of EPSG; those of others say nothing without a text.
-	case ok && (wkt != "" || org == "EPSG") && !slices.ContainsFunc(systems, func(s srs) bool { return s.id == number }):
-		own.org, own.orgID, own.id = org, number, number
-	case wkt != "":
-		own.org, own.orgID, own.id = "NONE", ownSRS, ownSRS
-	default:
-		own.id = cartesianSRS
-	}
-	g.srs = own.id
-	if own.id != cartesianSRS {
-		systems = append(systems, own)
-	}
-	for _, s := range []string{
-		`PRAGMA application_id = 0x47504B47`, // "GPKG"
-		`PRAGMA user_version = 10300`,        // 1.3
-		`CREATE TABLE gpkg_spatial_ref_sys (srs_name TEXT NOT NULL, srs_id INTEGER NOT NULL PRIMARY KEY, organization TEXT NOT NULL, organization_coordsys_id INTEGER NOT NULL, definition TEXT NOT NULL, description TEXT, definition_12_063 TEXT NOT NULL DEFAULT 'undefined', epoch DOUBLE)`,
-		`CREATE TABLE gpkg_contents (table_name TEXT NOT NULL PRIMARY KEY, data_type TEXT NOT NULL, identifier TEXT UNIQUE, description TEXT DEFAULT '', last_change DATETIME NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')), min_x DOUBLE, min_y DOUBLE, max_x DOUBLE, max_y DOUBLE, srs_id INTEGER, CONSTRAINT fk_gc_r_srs_id FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys(srs_id))`,
-		`CREATE TABLE gpkg_geometry_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, geometry_type_name TEXT NOT NULL, srs_id INTEGER NOT NULL, z TINYINT NOT NULL, m TINYINT NOT NULL, CONSTRAINT pk_geom_cols PRIMARY KEY (table_name, column_name), CONSTRAINT uk_gc_table_name UNIQUE (table_name), CONSTRAINT fk_gc_tn FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name), CONSTRAINT fk_gc_srs FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys (srs_id))`,
-		`CREATE TABLE gpkg_extensions (table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL, definition TEXT NOT NULL, scope TEXT NOT NULL, CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name))`,
-		`INSERT INTO gpkg_extensions VALUES ('gpkg_spatial_ref_sys', 'definition_12_063', 'gpkg_crs_wkt_1_1', 'http://www.geopackage.org/spec/#extension_crs_wkt', 'read-write'), ('gpkg_spatial_ref_sys', 'epoch', 'gpkg_crs_wkt_1_1', 'http://www.geopackage.org/spec/#extension_crs_wkt', 'read-write')`,
-	} {
-		if err := g.exec(s); err != nil {
-			return err
+	// Readers know the numbers of EPSG; those of others say nothing without a text. 4326
+	// is in each file.
+	if !ok || number == 4326 || wkt == "" && org != "EPSG" {
+		org, number = "NONE", ownSRS
+		if wkt == "" {
+			g.srs = cartesianSRS
+			return nil
 		}
 	}
-	for _, s := range systems {
-		if err := g.exec(`INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?, ?, NULL)`, s.name, s.id, s.org, s.orgID, s.def, s.desc, s.txt); err != nil {
-			return err
-		}
-	}
-	return nil
+	g.srs = number
+	return g.exec(`INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?, ?, NULL)`, cmp.Or(on.Name, "grid of the points"), g.srs, org, g.srs, undefined,
+		fmt.Sprintf("%s, in %s", what, words.UnitName(on.Unit)), cmp.Or(wkt, undefined))
 }
 
 // authority splits a code such as EPSG:2157.

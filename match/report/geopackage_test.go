@@ -207,7 +207,7 @@ func BenchmarkFormats(b *testing.B) {
 		{"junit", func(w *bytes.Buffer) error { return JUnit(w, "job", r, outcome(r), match.SeverityNote) }},
 		{"gpkg", func(w *bytes.Buffer) error { return GeoPackage(ctx, w, r, GeoPackageOptions{}) }},
 		{"csv", func(w *bytes.Buffer) error { return CSV(w, r) }},
-		{"json", func(w *bytes.Buffer) error { return JSON(w, "job", r) }},
+		{"json", func(w *bytes.Buffer) error { return Document(w, NewCheck("job", r, outcome(r))) }},
 	} {
 		b.Run(f.name, func(b *testing.B) {
 			var out bytes.Buffer

@@ -53,17 +53,6 @@ type CheckPhoto struct {
 	Operation *int `json:"operation,omitempty"`
 }
 
-// JSON writes a checked job as one Check document, with its own findings.
-func JSON(w io.Writer, name string, r *match.Result) error {
-	return CheckJSON(w, name, r, baseline.Without(r.Findings()))
-}
-
-// CheckJSON writes a checked job as one Check document with the findings of an
-// outcome, the ones that a baseline accepts apart.
-func CheckJSON(w io.Writer, name string, r *match.Result, o baseline.Outcome) error {
-	return Document(w, NewCheck(name, r, o))
-}
-
 // NewCheck makes the Check document of a checked job.
 func NewCheck(name string, r *match.Result, o baseline.Outcome) *Check {
 	findings := o.Kept

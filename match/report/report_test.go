@@ -22,6 +22,7 @@ import (
 	"example.com/phototie/geotag/pixels"
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
+	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/internal/words"
 	"example.com/phototie/match/pictures"
@@ -375,7 +376,7 @@ func validate(t *testing.T, s *jsonschema.Schema, text []byte) error {
 func TestDocumentsFollowTheirSchemas(t *testing.T) {
 	res := job(t, grid.Metre)
 	var check, compare, correct, restore, packed bytes.Buffer
-	if err := JSON(&check, "job", res); err != nil {
+	if err := Document(&check, NewCheck("job", res, baseline.Without(res.Findings()))); err != nil {
 		t.Fatal(err)
 	}
 	if err := Print(&compare, FormatJSON, Compare{Grid: res.Grid, Photo: res.Photos[25]}); err != nil {
@@ -434,7 +435,7 @@ func TestDocumentsFollowTheirSchemas(t *testing.T) {
 func TestOperationsAreShared(t *testing.T) {
 	var b bytes.Buffer
 	res := job(t, grid.Metre)
-	if err := JSON(&b, "job", res); err != nil {
+	if err := Document(&b, NewCheck("job", res, baseline.Without(res.Findings()))); err != nil {
 		t.Fatal(err)
 	}
 	var doc struct {
@@ -494,7 +495,7 @@ func TestWriteErrors(t *testing.T) {
 			}
 		}
 	}
-	if CSV(&brokenWriter{}, res) == nil || JSON(&brokenWriter{}, "x", res) == nil {
+	if CSV(&brokenWriter{}, res) == nil || Document(&brokenWriter{}, NewCheck("x", res, baseline.Without(nil))) == nil {
 		t.Error("an error of writing went unnoticed")
 	}
 	if err := Print(&bytes.Buffer{}, FormatCSV, Frames{}); err == nil {

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"example.com/phototie/grid"
+	"example.com/phototie/match/internal/words"
 )
 
 // The grid of Port Velland.
@@ -297,7 +298,7 @@ func (j *Job) planted() string {
 	}
 	for i, t := range j.Planted {
 		fmt.Fprintf(&b, "%d. %s\n", i+1, t.Kind)
-		for _, line := range wrap(t.detail, 76) {
+		for _, line := range words.Wrap(t.detail, 76) {
 			fmt.Fprintf(&b, "   %s\n", line)
 		}
 		for _, n := range t.Photos {
@@ -310,21 +311,4 @@ func (j *Job) planted() string {
 		b.WriteString("\n")
 	}
 	return b.String()
-}
-
-// wrap breaks a text into lines of at most width bytes.
-func wrap(s string, width int) []string {
-	var lines []string
-	line := ""
-	for _, w := range strings.Fields(s) {
-		if line != "" && len(line)+1+len(w) > width {
-			lines = append(lines, line)
-			line = ""
-		}
-		if line != "" {
-			line += " "
-		}
-		line += w
-	}
-	return append(lines, line)
 }

@@ -231,6 +231,26 @@ func Some(names []string) string {
 	return strings.Join(names, ", ")
 }
 
+// Clip cuts a text to n characters.
+func Clip(s string, n int) string {
+	if r := []rune(s); len(r) > n {
+		return string(r[:n-1]) + "…"
+	}
+	return s
+}
+
+// Wrap breaks a text into lines of at most width bytes, but for words that are longer.
+func Wrap(s string, width int) (lines []string) {
+	for _, w := range strings.Fields(s) {
+		if n := len(lines) - 1; n >= 0 && len(lines[n])+1+len(w) <= width {
+			lines[n] += " " + w
+		} else {
+			lines = append(lines, w)
+		}
+	}
+	return lines
+}
+
 // Counted is a text with how often it came.
 type Counted struct {
 	Text string

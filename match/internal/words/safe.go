@@ -84,3 +84,27 @@ func escape(s, keep string, f func(r rune, b byte) string) string {
 	}
 	return b.String()
 }
+
+// TOML writes a basic string of TOML 1.0, with everything escaped that is not plainly
+// visible.
+func TOML(s string) string {
+	var b strings.Builder
+	b.WriteByte('"')
+	for _, r := range s {
+		switch {
+		case r == '"' || r == '\\':
+			b.WriteString(`\` + string(r))
+		case r == '\n':
+			b.WriteString(`\n`)
+		case r == '\t':
+			b.WriteString(`\t`)
+		case unicode.IsPrint(r):
+			b.WriteRune(r)
+		case r > 0xffff:
+			fmt.Fprintf(&b, `\U%08X`, r)
+		default:
+			fmt.Fprintf(&b, `\u%04X`, r)
+		}
+	}
+	return b.String() + `"`
+}

@@ -27,6 +27,7 @@ func TestFigures(t *testing.T) {
 		{Stated(0.1, grid.Metre), "0.1 m"}, {Stated(4.5, grid.Foot), "15 ft (4.5 m)"}, {Stated(0.0123, grid.Foot), "0.04 ft (0.012 m)"}, {Figure(999), "999"},
 		{UnitName(grid.Foot), "international foot"}, {UnitName(grid.USSurveyFoot), "US survey foot"}, {Degrees(359.7), "0°"}, {Degrees(71.6), "72°"},
 		{Percent(0), "< 0.1 %"}, {Percent(0.05), "5.0 %"}, {Percent(0.5), "50 %"}, {Percent(0.995), "99.5 %"}, {Percent(1), "> 99.9 %"},
+		{Clip("abcdefgh", 5), "abcd…"}, {strings.Join(Wrap("a bc  def toolong x", 4), "/"), "a bc/def/toolong/x"}, {TOML("a\"\\\n\u202e\U000e0041"), `"a\"\\\n\u202E\U000E0041"`},
 		{Day("2025-05-21"), "21 May 2025"}, {Day("soon"), "soon"},
 		{List(nil, 4), ""}, {List([]string{"A"}, 4), "A"}, {List([]string{"A", "B", "C", "D"}, 4), "A, B, C and D"},
 		{List(strings.Fields("A B C D E F"), 4), "A, B, C and 3 more"},
