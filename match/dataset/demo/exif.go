@@ -1,16 +1,12 @@
 package demo
 
 import (
-	"bytes"
 	"encoding/binary"
 	"errors"
 	"fmt"
 	"math"
 	"slices"
 	"time"
-
-	exif "github.com/dsoprea/go-exif/v3"
-	exifcommon "github.com/dsoprea/go-exif/v3/common"
 )
 
 // meta is what goes into the Exif block of a photo, apart from its pixels.
@@ -40,36 +36,34 @@ type fix struct {
 
 var order = binary.LittleEndian
 
-// entry is an entry of a directory. Its tag is a number (CIPA DC-008), since the
-// dictionary of go-exif does not have all of them.
+// entry is an entry of a directory: its tag (CIPA DC-008), its type (TIFF 6.0, section
+// 2) and its value, of an even length where it takes more than 4 bytes, so that the ones
+// after it stay on word boundaries as the format asks for.
 type entry struct {
-	tag   uint16
-	typ   exifcommon.TagTypePrimitive
-	value []byte
+	tag, typ uint16
+	value    []byte
 }
 
-// ascii is a text. Values that are stored apart get an even length, a second NUL
-// where needed, so that the ones after them stay on word boundaries as the TIFF
-// format asks for.
+const (
+	typeByte, typeASCII, typeShort, typeLong = 1, 2, 3, 4
+	typeRational, typeUndefined, typeSigned  = 5, 7, 10
+)
+
+// typeSize is how many bytes a value of a type takes.
+var typeSize = map[uint16]int{typeByte: 1, typeASCII: 1, typeShort: 2, typeLong: 4, typeRational: 8, typeUndefined: 1, typeSigned: 8}
+
+// ascii is a text, with a second NUL where its length would be odd.
 func ascii(tag uint16, s string) entry {
 	b := append([]byte(s), 0)
 	if len(b) > 4 && len(b)%2 == 1 {
 		b = append(b, 0)
 	}
-	return entry{tag, exifcommon.TypeAscii, b}
+	return entry{tag, typeASCII, b}
 }
 
-func undefined(tag uint16, s string) entry {
-	return entry{tag, exifcommon.TypeUndefined, []byte(s)}
-}
-
-func short(tag, v uint16) entry {
-	return entry{tag, exifcommon.TypeShort, order.AppendUint16(nil, v)}
-}
-
-func long(tag uint16, v uint32) entry {
-	return entry{tag, exifcommon.TypeLong, order.AppendUint32(nil, v)}
-}
+func undefined(tag uint16, s string) entry { return entry{tag, typeUndefined, []byte(s)} }
+func short(tag, v uint16) entry            { return entry{tag, typeShort, order.AppendUint16(nil, v)} }
+func long(tag uint16, v uint32) entry      { return entry{tag, typeLong, order.AppendUint32(nil, v)} }
 
 // rational has pairs of numerator and denominator.
 func rational(tag uint16, v ...uint32) entry {
@@ -77,77 +71,77 @@ func rational(tag uint16, v ...uint32) entry {
 	for _, x := range v {
 		b = order.AppendUint32(b, x)
 	}
-	return entry{tag, exifcommon.TypeRational, b}
+	return entry{tag, typeRational, b}
 }
 
 // optional is a text that is left out where it is empty.
-func optional(s string, e entry) []entry {
+func optional(s string, e entry) directory {
 	if s == "" {
 		return nil
 	}
-	return []entry{e}
+	return directory{e}
 }
 
-// directory builds a directory of entries, which must be in ascending order, and
-// of others within it.
-func directory(m *exifcommon.IfdMapping, id *exifcommon.IfdIdentity, entries []entry, within ...*exif.IfdBuilder) (*exif.IfdBuilder, error) {
-	ib := exif.NewIfdBuilder(m, exif.NewTagIndex(), id, order)
-	for _, e := range entries {
-		if err := ib.Add(exif.NewBuilderTag(id.UnindexedString(), e.tag, e.typ, exif.NewIfdBuilderTagValueFromBytes(e.value), order)); err != nil {
-			return nil, err
+// directory is a directory of entries, which are in ascending order.
+type directory []entry
+
+// at is where the value of a tag stands, counted from the directory's start, and size
+// where the directory ends. Values of up to 4 bytes stand in their entries.
+func (d directory) at(tag uint16) int {
+	n := 2 + 12*len(d) + 4
+	for _, e := range d {
+		if e.tag == tag {
+			break
+		}
+		if len(e.value) > 4 {
+			n += len(e.value)
 		}
 	}
-	for _, c := range within {
-		if err := ib.AddChildIb(c); err != nil {
-			return nil, err
-		}
-	}
-	return ib, nil
+	return n
 }
 
-// exifBlock returns the Exif block (from the TIFF header on) of a w by h photo.
-//
-// Two values depend on where the builder puts things: the offset of the
-// thumbnail, which follows the directories, and the offsets inside the maker's
-// note, which count from the TIFF header as those of many makers do. So the
-// block is built twice; its layout is the same both times. The thumbnail is not
-// set with SetThumbnail, which writes a quarter of the thumbnail's length as the
-// count of its offset, where the standard has 1.
-func exifBlock(m meta, w, h int, thumbnail []byte) ([]byte, error) {
-	first, err := buildExif(m, w, h, 0, 0, uint32(len(thumbnail)))
-	if err != nil {
-		return nil, fmt.Errorf("demo: building Exif: %w", err)
+func (d directory) size() int { return d.at(math.MaxUint16) }
+
+// set puts an offset in the place of one that was not known.
+func (d directory) set(tag uint16, offset int) {
+	i := slices.IndexFunc(d, func(e entry) bool { return e.tag == tag })
+	d[i] = long(tag, uint32(offset))
+}
+
+// write writes the directory as it stands at an offset of the block.
+func (d directory) write(offset, next int) []byte {
+	b := order.AppendUint16(nil, uint16(len(d)))
+	var values []byte
+	for _, e := range d {
+		b = order.AppendUint16(order.AppendUint16(b, e.tag), e.typ)
+		b = order.AppendUint32(b, uint32(len(e.value)/typeSize[e.typ]))
+		if len(e.value) <= 4 {
+			b = append(append(b, e.value...), make([]byte, 4-len(e.value))...)
+			continue
+		}
+		b = order.AppendUint32(b, uint32(offset+2+12*len(d)+4+len(values)))
+		values = append(values, e.value...)
 	}
-	note := bytes.Index(first, []byte(makerNoteMagic))
-	if note < 0 {
-		return nil, errors.New("demo: the maker's note is not in the Exif block built")
-	}
-	block, err := buildExif(m, w, h, uint32(note), uint32(len(first)), uint32(len(thumbnail)))
-	if err != nil {
-		return nil, fmt.Errorf("demo: building Exif: %w", err)
-	}
-	if len(block) != len(first) || bytes.Index(block, []byte(makerNoteMagic)) != note {
-		return nil, errors.New("demo: the Exif block changed its layout between two builds")
-	}
-	return append(block, thumbnail...), nil
+	return append(order.AppendUint32(b, uint32(next)), values...)
 }
 
 const (
 	tagThumbnailOffset = 0x0201
 	tagMakerNote       = 0x927c
+	tagExifIFD         = 0x8769
+	tagGPSIFD          = 0x8825
 )
 
-func buildExif(m meta, w, h int, noteAt, thumbAt, thumbLen uint32) ([]byte, error) {
-	im, err := exifcommon.NewIfdMappingWithStandard()
-	if err != nil {
-		return nil, err
-	}
+// exifBlock returns the Exif block (from the TIFF header on) of a w by h photo: four
+// directories and the thumbnail. The offsets inside the maker's note count from the
+// TIFF header, as those of many makers do.
+func exifBlock(m meta, w, h int, thumbnail []byte) []byte {
 	stamp, zone := m.taken.Format("2006:01:02 15:04:05"), m.taken.Format("-07:00")
 	comment := "ASCII\x00\x00\x00" + m.comment
 	if len(comment)%2 == 1 {
 		comment += " "
 	}
-	sub, err := directory(im, exifcommon.IfdExifStandardIfdIdentity, slices.Concat([]entry{
+	photo := slices.Concat(directory{
 		rational(0x829a, 1, uint32(320+20*(m.number%9))), // ExposureTime
 		rational(0x829d, 18, 10),                         // FNumber
 		short(0x8827, uint16(50+10*(m.number%4))),        // PhotographicSensitivity
@@ -158,8 +152,8 @@ func buildExif(m meta, w, h int, noteAt, thumbAt, thumbLen uint32) ([]byte, erro
 		ascii(0x9011, zone),                              // OffsetTimeOriginal
 		undefined(0x9101, "\x01\x02\x03\x00"),            // ComponentsConfiguration
 		rational(0x920a, 43, 10),                         // FocalLength
-		undefined(tagMakerNote, string(makerNote(m, noteAt))),
-	}, optional(m.comment, undefined(0x9286, comment)), []entry{ // UserComment
+		makerNote(m, 0),
+	}, optional(m.comment, undefined(0x9286, comment)), directory{ // UserComment
 		ascii(0x9291, fmt.Sprintf("%02d", m.taken.Nanosecond()/10_000_000)), // SubSecTimeOriginal
 		undefined(0xa000, "0100"), // FlashpixVersion
 		short(0xa001, 1),          // ColorSpace
@@ -167,19 +161,8 @@ func buildExif(m meta, w, h int, noteAt, thumbAt, thumbLen uint32) ([]byte, erro
 		long(0xa003, uint32(h)),   // PixelYDimension
 		short(0xa405, focal35),    // FocalLengthIn35mmFilm
 		ascii(0xa431, m.serial),   // BodySerialNumber
-	}))
-	if err != nil {
-		return nil, err
-	}
-	children := []*exif.IfdBuilder{sub}
-	if m.gps != nil {
-		gps, err := directory(im, exifcommon.IfdGpsInfoStandardIfdIdentity, m.gps.entries())
-		if err != nil {
-			return nil, err
-		}
-		children = append(children, gps)
-	}
-	root, err := directory(im, exifcommon.IfdStandardIfdIdentity, append(optional(m.description, ascii(0x010e, m.description)), // ImageDescription
+	})
+	image := append(optional(m.description, ascii(0x010e, m.description)), // ImageDescription
 		ascii(0x010f, "Quillfen Instruments"), // Make, of the invented handheld
 		ascii(0x0110, "Quillfen Marker 7"),    // Model
 		short(0x0112, 1),                      // Orientation
@@ -189,38 +172,40 @@ func buildExif(m meta, w, h int, noteAt, thumbAt, thumbLen uint32) ([]byte, erro
 		ascii(0x0131, "Quillfen field 4.2.0"), // Software
 		ascii(0x0132, stamp),                  // DateTime
 		short(0x0213, 1),                      // YCbCrPositioning
-	), children...)
-	if err != nil {
-		return nil, err
+		long(tagExifIFD, 0),
+	)
+	var fix []byte
+	if m.gps != nil {
+		image = append(image, long(tagGPSIFD, 0))
 	}
-	thumb, err := directory(im, exifcommon.Ifd1StandardIfdIdentity, []entry{
+	small := directory{
 		short(0x0103, 6),        // Compression
 		rational(0x011a, 72, 1), // XResolution
 		rational(0x011b, 72, 1), // YResolution
 		short(0x0128, 2),        // ResolutionUnit
-		long(tagThumbnailOffset, thumbAt),
-		long(0x0202, thumbLen), // JPEGInterchangeFormatLength
-	})
-	if err != nil {
-		return nil, err
+		long(tagThumbnailOffset, 0),
+		long(0x0202, uint32(len(thumbnail))), // JPEGInterchangeFormatLength
 	}
-	if err := root.SetNextIb(thumb); err != nil {
-		return nil, err
+	const first = 8 // behind the header
+	photoAt := first + image.size()
+	end := photoAt + photo.size()
+	image.set(tagExifIFD, photoAt)
+	if m.gps != nil {
+		image.set(tagGPSIFD, end)
+		fix = m.gps.entries().write(end, 0)
+		end += len(fix)
 	}
-	payload, err := exif.NewIfdByteEncoder().EncodeToExifPayload(root)
-	if err != nil {
-		return nil, err
-	}
-	header, err := exif.BuildExifHeader(order, exif.ExifDefaultFirstIfdOffset)
-	return append(header, payload...), err
+	small.set(tagThumbnailOffset, end+small.size())
+	photo[slices.IndexFunc(photo, func(e entry) bool { return e.tag == tagMakerNote })] = makerNote(m, photoAt+photo.at(tagMakerNote))
+	return slices.Concat([]byte("II*\x00\x08\x00\x00\x00"), image.write(first, end), photo.write(photoAt, 0), fix, small.write(end, 0), thumbnail)
 }
 
 // entries are those of the GPS directory.
-func (g *gps) entries() []entry {
-	version := entry{0x0000, exifcommon.TypeByte, []byte{2, 3, 0, 0}} // GPSVersionID
+func (g *gps) entries() directory {
+	version := entry{0x0000, typeByte, []byte{2, 3, 0, 0}} // GPSVersionID
 	f := g.fix
 	if f == nil {
-		return []entry{version, ascii(0x0009, "V")} // GPSStatus
+		return directory{version, ascii(0x0009, "V")} // GPSStatus
 	}
 	ref := func(v float64, below, above string) string {
 		if v < 0 {
@@ -233,14 +218,14 @@ func (g *gps) entries() []entry {
 		lonRef = "E"
 	}
 	utc := f.time.UTC()
-	return []entry{
+	return directory{
 		version,
-		ascii(0x0001, ref(f.lat, "S", "N")),     // GPSLatitudeRef
-		rational(0x0002, sexagesimal(f.lat)...), // GPSLatitude
-		ascii(0x0003, lonRef),                   // GPSLongitudeRef
-		rational(0x0004, sexagesimal(f.lon)...), // GPSLongitude
-		{0x0005, exifcommon.TypeByte, []byte(ref(f.altitude, "\x01", "\x00"))},                    // GPSAltitudeRef
-		rational(0x0006, scaled(math.Abs(f.altitude), 10), 10),                                    // GPSAltitude
+		ascii(0x0001, ref(f.lat, "S", "N")),                         // GPSLatitudeRef
+		rational(0x0002, sexagesimal(f.lat)...),                     // GPSLatitude
+		ascii(0x0003, lonRef),                                       // GPSLongitudeRef
+		rational(0x0004, sexagesimal(f.lon)...),                     // GPSLongitude
+		{0x0005, typeByte, []byte(ref(f.altitude, "\x01", "\x00"))}, // GPSAltitudeRef
+		rational(0x0006, scaled(math.Abs(f.altitude), 10), 10),      // GPSAltitude
 		rational(0x0007, uint32(utc.Hour()), 1, uint32(utc.Minute()), 1, uint32(utc.Second()), 1), // GPSTimeStamp
 		ascii(0x0009, "A"),                                 // GPSStatus
 		ascii(0x000a, "3"),                                 // GPSMeasureMode
@@ -274,40 +259,24 @@ func scaled(v float64, by float64) uint32 { return uint32(math.Round(v * by)) }
 // makerNoteMagic begins the maker's note of the invented handheld.
 const makerNoteMagic = "QUILLFEN\x00\x01"
 
-// makerNote returns the private record of the invented handheld, to be stored at
-// offset at of the Exif block: the magic, then a directory in the TIFF manner
-// whose values are found by offsets from the TIFF header. A program that moves
-// the note without knowing its insides breaks it, which is what makers' notes
-// are feared for.
-func makerNote(m meta, at uint32) []byte {
+// makerNote is the private record of the invented handheld, to be stored at an offset
+// of the Exif block: the magic, then a directory whose values are found by offsets from
+// the TIFF header. A program that moves the note without knowing its insides breaks it,
+// which is what makers' notes are feared for.
+func makerNote(m meta, at int) entry {
 	var battery []byte
 	for i := range 12 {
 		battery = order.AppendUint16(battery, uint16(4120-7*i-m.number/2))
 	}
 	tilt := int32(-12)
-	fields := []entry{
+	note := directory{
 		ascii(0x0001, "Quillfen private record"),
 		long(0x0002, uint32(m.number)),
 		ascii(0x0003, "receiver QR-9 fw 2.11.7"),
-		{0x0004, exifcommon.TypeShort, battery},
-		{0x0005, exifcommon.TypeSignedRational, rational(0, uint32(tilt), 100, 981, 100, 7, 100).value},
+		{0x0004, typeShort, battery},
+		{0x0005, typeSigned, rational(0, uint32(tilt), 100, 981, 100, 7, 100).value},
 	}
-	note := order.AppendUint16([]byte(makerNoteMagic), uint16(len(fields)))
-	data := at + uint32(len(note)+12*len(fields)+4)
-	var values []byte
-	for _, e := range fields {
-		note = order.AppendUint16(note, e.tag)
-		note = order.AppendUint16(note, uint16(e.typ))
-		note = order.AppendUint32(note, uint32(len(e.value)/e.typ.Size()))
-		if len(e.value) == 4 {
-			note = append(note, e.value...)
-			continue
-		}
-		note = order.AppendUint32(note, data+uint32(len(values)))
-		values = append(values, e.value...)
-	}
-	note = order.AppendUint32(note, 0)
-	return append(note, values...)
+	return undefined(tagMakerNote, makerNoteMagic+string(note.write(at+len(makerNoteMagic), 0)))
 }
 
 // withExif puts an Exif block into a JPEG, straight after its first marker.

@@ -64,11 +64,7 @@ func (p *Photo) JPEG() ([]byte, error) {
 	if err := jpeg.Encode(&thumb, small, &jpeg.Options{Quality: 70}); err != nil {
 		return nil, fmt.Errorf("demo: coding the thumbnail of %s: %w", p.Name, err)
 	}
-	block, err := exifBlock(p.meta, img.Rect.Dx(), img.Rect.Dy(), thumb.Bytes())
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", p.Name, err)
-	}
-	return withExif(pixels.Bytes(), block)
+	return withExif(pixels.Bytes(), exifBlock(p.meta, img.Rect.Dx(), img.Rect.Dy(), thumb.Bytes()))
 }
 
 func (s *scene) draw() (*image.RGBA, error) {
