@@ -348,11 +348,7 @@ func (d *doc) jobFacts() facts {
 	r := d.r
 	u := r.Grid.Unit
 	var out facts
-	g := words.Safe(r.Grid.Name)
-	if r.Grid.Code != "" {
-		g += " (" + words.Safe(r.Grid.Code) + ")"
-	}
-	out.add("Grid", g+", "+words.UnitName(u))
+	out.add("Grid", words.Grid(r.Grid))
 	tied, with := r.Tied()
 	out.add("Photos", fmt.Sprintf("%s, %s of them tied to a point", words.Count(len(r.Photos)), words.Count(tied)))
 	out.add("Points", fmt.Sprintf("%s, %s of them with a photo", words.Count(len(r.Points)), words.Count(with)))

@@ -43,7 +43,7 @@ func (c Compare) text(p *printer) {
 		length, bearing = millimetres, seconds
 	}
 	p.field("photo", "%s", words.Safe(ph.Name))
-	p.field("grid", "%s", gridName(r.Grid))
+	p.field("grid", "%s", words.Grid(r.Grid))
 	if t := ph.Tag; t != nil && t.Position != nil && all {
 		p.field("tag", "%.8f° %.8f° as written", t.Position.Lat, t.Position.Lon)
 	}

@@ -40,7 +40,7 @@ func (f Frames) document() any {
 func (f Frames) text(p *printer) {
 	g := f.Grid
 	p.printf("%s\n", words.Safe(f.Title))
-	p.field("grid", "%s", gridName(g))
+	p.field("grid", "%s", words.Grid(g))
 	for _, fact := range f.Facts {
 		p.field(fact.Name, "%s", fact.Text)
 	}

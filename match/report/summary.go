@@ -32,7 +32,7 @@ func Summary(w io.Writer, r *match.Result, o baseline.Outcome, opt SummaryOption
 	line := func(format string, args ...any) { p.line(0, format, args...) }
 
 	line("%s: %s", words.Safe(opt.Title), counts(r))
-	line("grid %s", gridName(r.Grid))
+	line("grid %s", words.Grid(r.Grid))
 	line("within %s, over %s, gross %s, unjudged %s", words.Count(r.Counts[match.Within]), words.Count(r.Counts[match.Over]), words.Count(r.Counts[match.Gross]), words.Count(r.Counts[match.Unjudged]))
 	if s, which := r.Noise(); s != nil {
 		text := fmt.Sprintf("RMSE radial %s %s of the %s %s", words.Length(s.RMSER), s.Unit.Symbol, words.Count(s.N), which)

@@ -437,7 +437,7 @@ func (t *text) read() {
 			t.line(0, "%s%s", label, text)
 		}
 	}
-	say("grid", gridName(t.r.Grid), false)
+	say("grid", words.Grid(t.r.Grid), false)
 	for _, s := range frames(t.r, t.opt.All) {
 		say("frame", s, strings.Contains(s, "BALLPARK"))
 	}
@@ -452,15 +452,6 @@ func (t *text) read() {
 	if lo, hi, conf, ok := t.r.Thresholds(); ok {
 		say("budget", fmt.Sprintf("%s allowed at %g %%, by what each photo and point states", words.Range(lo, hi, t.u), conf*100), false)
 	}
-}
-
-// gridName is a grid with its code and unit.
-func gridName(g grid.Grid) string {
-	s := words.Safe(g.Name)
-	if g.Code != "" {
-		s += " (" + words.Safe(g.Code) + ")"
-	}
-	return s + ", " + words.UnitName(g.Unit)
 }
 
 // frames says from which frames tags were transformed to the grid, and how well:

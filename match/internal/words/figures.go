@@ -91,6 +91,15 @@ func UnitName(u grid.Unit) string {
 	return u.Name
 }
 
+// Grid is a grid with its code and unit.
+func Grid(g grid.Grid) string {
+	s := Safe(g.Name)
+	if g.Code != "" {
+		s += " (" + Safe(g.Code) + ")"
+	}
+	return s + ", " + UnitName(g.Unit)
+}
+
 // Stated writes a length that is stated in metres, by a standard for instance: in the
 // unit of the job, with the metres in brackets where that is another.
 func Stated(metres float64, u grid.Unit) string {
