@@ -70,6 +70,19 @@ type Tag struct {
 	Warnings []Warning `json:"warnings,omitempty"`
 }
 
+// When is when the image was taken: by the camera's clock, else by the time of the fix;
+// zero where it states neither, and of a nil Tag.
+func (t *Tag) When() time.Time {
+	switch {
+	case t == nil:
+	case t.Taken != nil && !t.Taken.Time.IsZero():
+		return t.Taken.Time
+	case t.GPSTime != nil:
+		return *t.GPSTime
+	}
+	return time.Time{}
+}
+
 // Position is a geographic position as an image states it.
 type Position struct {
 	// Lat and Lon are in degrees, north and east positive, in the frame of the

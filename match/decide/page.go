@@ -273,7 +273,7 @@ func (m *making) photo(out *pageItem, it *item) {
 	if a != nil {
 		out.Allowed, out.Budget = a.Threshold/m.job.Grid.Unit.Metres, words.Safe(a.String())
 	}
-	if at := takenAt(p.Tag); !at.IsZero() {
+	if at := p.Tag.When(); !at.IsZero() {
 		out.Taken = at.Format("2006-01-02 15:04:05")
 	}
 	if f := p.Inference; f != nil {

@@ -7,7 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"example.com/phototie/geotag"
 	"example.com/phototie/match"
 	"example.com/phototie/match/baseline"
 	"example.com/phototie/match/dataset"
@@ -144,18 +143,6 @@ func soon(today, day baseline.Date) bool {
 	return !day.After(baseline.DateOf(at))
 }
 
-// takenAt is when a photo was taken by its camera's clock, else by its fix.
-func takenAt(t *geotag.Tag) (at time.Time) {
-	switch {
-	case t == nil:
-	case t.Taken != nil && !t.Taken.Time.IsZero():
-		at = t.Taken.Time
-	case t.GPSTime != nil:
-		at = *t.GPSTime
-	}
-	return at
-}
-
 // neighbours are the photos before and after each of the same camera; -1 for none.
 func neighbours(photos []match.PhotoResult) (before, after []int) {
 	order := make([]int, len(photos))
@@ -168,7 +155,7 @@ func neighbours(photos []match.PhotoResult) (before, after []int) {
 		}
 	}
 	slices.SortStableFunc(order, func(a, b int) int {
-		return cmp.Or(strings.Compare(camera[a], camera[b]), takenAt(photos[a].Tag).Compare(takenAt(photos[b].Tag)))
+		return cmp.Or(strings.Compare(camera[a], camera[b]), photos[a].Tag.When().Compare(photos[b].Tag.When()))
 	})
 	for k := 1; k < len(order); k++ {
 		if a, b := order[k-1], order[k]; camera[a] == camera[b] {

@@ -277,7 +277,7 @@ func latest(res *match.Result) time.Time {
 	}
 	for i := range res.Photos {
 		if t := res.Photos[i].Tag; t != nil {
-			add(takenAt(t))
+			add(t.When())
 		}
 	}
 	for i := range res.Points {

@@ -17,7 +17,6 @@ import (
 
 	"golang.org/x/crypto/ssh"
 
-	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/geotag/pixels"
 	"example.com/phototie/match"
@@ -290,7 +289,7 @@ func (p *packing) rename(ctx context.Context) error {
 		n := Named{Path: r.Name, Original: r.Original}
 		if r.Tag != nil {
 			n.Camera = strings.TrimSpace(cmp.Or(r.Tag.Serial, r.Tag.Make+" "+r.Tag.Model))
-			n.Taken = takenAt(r.Tag)
+			n.Taken = r.Tag.When()
 		}
 		if r.Tie != nil {
 			n.Tied, n.Point, n.Code = true, r.Tie.Point, points[r.Tie.Point].Code
@@ -315,17 +314,6 @@ func (p *packing) rename(ctx context.Context) error {
 	}
 	p.baseline = p.renamed(p.opt.Baseline, p.accepted)
 	return nil
-}
-
-// takenAt is when a photo was taken by its camera's clock, else by its fix.
-func takenAt(t *geotag.Tag) time.Time {
-	switch {
-	case t.Taken != nil && !t.Taken.Time.IsZero():
-		return t.Taken.Time
-	case t.GPSTime != nil:
-		return *t.GPSTime
-	}
-	return time.Time{}
 }
 
 // renamed is a baseline by the names in the delivery. An entry about many photos has
