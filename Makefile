@@ -144,7 +144,7 @@ shape: ## the size and complexity of the code against their limits (-list lists 
 # these with -short, as more turns of the same meet nothing new: those of REPEATED run in full without it.
 # The command's scripts run the real program, which is built without it.
 REPEATED := ./geotag/ledger ./match ./match/walk ./match/sim ./match/sim/field/trial ./cmd/libphototie
-RACE := ./geotag/ledger ./grid/crs ./match ./match/walk ./match/dataset/... ./match/decide ./match/delivery ./match/record ./match/report ./match/sim ./match/sim/field/trial ./match/service ./examples/serve ./cmd/libphototie
+RACE := ./geotag/ledger ./grid/crs ./match ./match/noise ./match/walk ./match/dataset/... ./match/decide ./match/delivery ./match/record ./match/report ./match/sim ./match/sim/field/trial ./match/service ./examples/serve ./cmd/libphototie
 
 unit: export PHOTOTIE_REQUIRE_TOOLS := 1
 unit: tools

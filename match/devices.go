@@ -70,10 +70,13 @@ func (o *Options) ValidateBudgets() error {
 	return errors.Join(errs...)
 }
 
+// spelling takes out what datums are spelt with or without.
+var spelling = strings.NewReplacer("-", "", " ", "")
+
 // broadcastStated reports whether a tag states WGS 84 or no datum, and was not written
 // by a correction: it may be in another frame for all it knows.
 func broadcastStated(t *geotag.Tag) bool {
-	switch strings.NewReplacer("-", "", " ", "").Replace(strings.ToUpper(t.MapDatum)) {
+	switch spelling.Replace(strings.ToUpper(t.MapDatum)) {
 	case "", "WGS84", "WGS1984":
 		return !strings.HasPrefix(t.ProcessingMethod, surveyed)
 	}

@@ -120,22 +120,53 @@ func accuracyUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	return out, nil
 }
 
-// logRings is the log-likelihood of residuals whose errors are k times what is stated.
-func logRings(rest []noise.Residual, k float64, standoff func(r *noise.Residual) float64) (sum float64) {
+// logRings is the log-likelihood of residuals whose errors are k times what is stated;
+// -Inf where it can't come to more than least, as even a photo in the best place for it
+// has no more than peaks says.
+func logRings(rest []noise.Residual, k float64, standoff func(r *noise.Residual) float64, peaks []float64, least float64) (sum float64) {
 	product := 1.0 // of no more than floats have room for
 	for x := range rest {
 		if product *= ring(&rest[x], k, standoff(&rest[x])); x%16 == 15 {
 			sum, product = sum+math.Log(product), 1
+			if sum+peaks[x/16+1] < least {
+				return math.Inf(-1)
+			}
 		}
 	}
 	return sum + math.Log(product)
 }
 
-// bestScale is the greatest log-likelihood over the scale of the errors.
-func bestScale(rest []noise.Residual, standoff func(r *noise.Residual) float64) (best, scale float64) {
-	best = math.Inf(-1)
+// scales are those of the errors that a standoff is looked for with.
+var scales = func() (out []float64) {
 	for k := 0.4; k < 4; k *= 1.15 {
-		if sum := logRings(rest, k, standoff); sum > best {
+		out = append(out, k)
+	}
+	return out
+}()
+
+// peaks has for each scale, and each sixteenth residual, the most that those from there
+// on can have of log-likelihood, and a little for rounding.
+func peaks(rest []noise.Residual) [][]float64 {
+	out := make([][]float64, len(scales))
+	for i, k := range scales {
+		out[i] = make([]float64, len(rest)/16+2)
+		for b := len(rest) / 16; b >= 0; b-- {
+			product := 1.0
+			for x := 16 * b; x < min(16*b+16, len(rest)); x++ {
+				product *= 0.98/(2*math.Pi*k*k*rest[x].Sigma*rest[x].Sigma) + strayRing
+			}
+			out[i][b] = out[i][b+1] + math.Log(product) + 1e-4
+		}
+	}
+	return out
+}
+
+// bestScale is the greatest log-likelihood over the scale of the errors, where it is more
+// than least.
+func bestScale(rest []noise.Residual, standoff func(r *noise.Residual) float64, peaks [][]float64, least float64) (best, scale float64) {
+	best = least
+	for i, k := range scales {
+		if sum := logRings(rest, k, standoff, peaks[i], best); sum > best {
 			best, scale = sum, k
 		}
 	}
@@ -159,11 +190,11 @@ func standoffUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		return nil, nil
 	}
 	own := func(r *noise.Residual) float64 { return r.Standoff }
-	now := logRings(rest, 1, own)
-	best, _ := bestScale(rest, own)
+	most := peaks(rest)
+	best, _ := bestScale(rest, own, most, math.Inf(-1))
 	at, scale := 0.0, 1.0
 	for s := 1.0; s <= 30; s++ {
-		if v, k := bestScale(rest, func(*noise.Residual) float64 { return s }); v > best {
+		if v, k := bestScale(rest, func(*noise.Residual) float64 { return s }, most, best); v > best {
 			best, at, scale = v, s, k
 		}
 	}
@@ -171,6 +202,7 @@ func standoffUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	if at < set+leastStandoff {
 		return nil, nil
 	}
+	now := logRings(rest, 1, own, most[0], math.Inf(-1))
 	h := shown(e, of)
 	for k, i := range of {
 		r := rest[k]

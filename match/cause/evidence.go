@@ -110,8 +110,11 @@ type Evidence struct {
 	looked map[int]found
 }
 
-// found is what search.look returns.
-type found struct{ top, all *candidate }
+// found is what search.look returns, and what search.alternatives does.
+type found struct {
+	top, all *candidate
+	better   []*candidate
+}
 
 // clock is how a camera's clock stands to the survey's by the walk's inference, in
 // seconds, with the crew's habit of taking photos before or after.

@@ -624,6 +624,7 @@ func (s *search) look(ctx context.Context, e *Evidence, cause int, params []Para
 	if err != nil {
 		return nil, nil, fmt.Errorf("explain: cause %s: %w", c.Name(), err)
 	}
+	var stops []*candidate
 	for x := range hyps {
 		h := &hyps[x]
 		if h.Changes != nil && len(h.Changes) != len(e.Photos) {
@@ -637,12 +638,15 @@ func (s *search) look(ctx context.Context, e *Evidence, cause int, params []Para
 			return nil, nil, err
 		}
 		top, all = better(top, b), better(all, whole)
+		if whole.alternative(e) >= leastStop {
+			stops = append(stops, whole)
+		}
 	}
 	if top != nil && top.all {
 		all = nil
 	}
 	if params == nil {
-		e.looked[cause] = found{top, all}
+		e.looked[cause] = found{top, all, stops}
 	}
 	return top, all, nil
 }

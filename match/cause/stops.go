@@ -78,30 +78,19 @@ func (s *search) doubts(ctx context.Context, t trail) ([]Stop, error) {
 		return []Stop{shift}, nil
 	}
 	for k, c := range s.causes {
-		hyps, err := c.Propose(ctx, e)
+		better, err := s.alternatives(ctx, e, k)
 		if err != nil {
 			return nil, err
 		}
-		for x := range hyps {
-			h := &hyps[x]
-			if !h.Predicts {
-				continue
-			}
-			_, whole, err := s.best(ctx, e, k, h)
-			if err != nil {
-				return nil, err
-			}
-			if whole == nil || !whole.all {
-				continue
-			}
-			sum, _ := e.temper(h, whole.gains)
-			if sum -= h.Cost - h.Caution; sum < leastStop || sum <= shift.Score {
+		for _, whole := range better {
+			sum := whole.alternative(e)
+			if sum <= shift.Score {
 				continue
 			}
 			shift.Kind, shift.Cause, shift.Score, shift.Settings = StopAlternative, c.Name(), sum, nil
-			f := Found{photos: whole.photos, points: whole.points, hyp: h}
+			f := Found{photos: whole.photos, points: whole.points, hyp: whole.hyp}
 			f.Group = e.describe(f.photos)
-			if fix := fixOf(h, &f, e); fix != nil {
+			if fix := fixOf(whole.hyp, &f, e); fix != nil {
 				shift.Settings = fix.Settings
 			}
 		}
@@ -116,6 +105,40 @@ func (s *search) doubts(ctx context.Context, t trail) ([]Stop, error) {
 	}
 	shift.Kind = StopShift
 	return []Stop{shift}, nil
+}
+
+// alternatives are the candidates of a cause that concern all they could, predict where
+// tags lie, and are better than nothing by leastStop.
+func (s *search) alternatives(ctx context.Context, e *Evidence, cause int) (out []*candidate, err error) {
+	if f, ok := e.looked[cause]; ok {
+		return f.better, nil
+	}
+	hyps, err := s.causes[cause].Propose(ctx, e)
+	if err != nil {
+		return nil, err
+	}
+	for x := range hyps {
+		if h := &hyps[x]; h.Predicts {
+			_, whole, err := s.best(ctx, e, cause, h)
+			if err != nil {
+				return nil, err
+			}
+			if whole.alternative(e) >= leastStop {
+				out = append(out, whole)
+			}
+		}
+	}
+	return out, nil
+}
+
+// alternative is the evidence in nats for a candidate that predicts where all it could
+// concern lie; -Inf for another, and for none.
+func (c *candidate) alternative(e *Evidence) float64 {
+	if c == nil || !c.all || !c.hyp.Predicts {
+		return math.Inf(-1)
+	}
+	sum, _ := e.temper(c.hyp, c.gains)
+	return sum - (c.hyp.Cost - c.hyp.Caution)
 }
 
 func fixOf(h *Hypothesis, f *Found, e *Evidence) *Fix {

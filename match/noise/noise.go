@@ -3,7 +3,9 @@ package noise
 import (
 	"cmp"
 	"math"
+	"runtime"
 	"slices"
+	"sync"
 )
 
 // Residual is one tag minus the point that its photo is taken to show, in metres
@@ -220,12 +222,18 @@ type weighed struct {
 // those that are as good as none.
 func weigh(cells []cell, r []Residual, ratio float64) weighed {
 	logs := make([]float64, len(cells))
-	var f filter
-	for i := range cells {
-		f.start(&cells[i], r)
-		f.ended = f.ended[:0]
-		logs[i] = f.run(r) + cells[i].logPrior() + math.Log(math.Log(ratio))
+	var all sync.WaitGroup
+	for n, p := runtime.GOMAXPROCS(0), 0; p < n; p++ {
+		all.Go(func() {
+			var f filter
+			for i := p * len(cells) / n; i < (p+1)*len(cells)/n; i++ {
+				f.start(&cells[i], r)
+				f.ended = f.ended[:0]
+				logs[i] = f.run(r) + cells[i].logPrior() + math.Log(math.Log(ratio))
+			}
+		})
 	}
+	all.Wait()
 	top := slices.Max(logs)
 	var out weighed
 	var sum float64
