@@ -12,6 +12,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"example.com/phototie/geotag"
@@ -164,7 +165,10 @@ type spot struct {
 
 // memory keeps what the search asks for again and again.
 type memory struct {
+	mu     sync.Mutex // guards placed
 	placed map[spot]grid.Placement
+	// spare has photos of evidence that is done with (*[]Photo).
+	spare sync.Pool
 	// points has hypotheses about points, by grid or datum and the points as they
 	// were.
 	points map[string]*Hypothesis
@@ -188,6 +192,7 @@ func (e *Evidence) Place(ctx context.Context, fixes []grid.Fix) ([]grid.Placemen
 		}
 		return k
 	}
+	e.memory.mu.Lock()
 	for k, f := range fixes {
 		if p, ok := e.memory.placed[key(f)]; ok {
 			out[k] = p
@@ -196,6 +201,7 @@ func (e *Evidence) Place(ctx context.Context, fixes []grid.Fix) ([]grid.Placemen
 			of = append(of, k)
 		}
 	}
+	e.memory.mu.Unlock()
 	if len(ask) == 0 {
 		return out, nil
 	}
@@ -206,6 +212,8 @@ func (e *Evidence) Place(ctx context.Context, fixes []grid.Fix) ([]grid.Placemen
 	if len(placed) != len(ask) {
 		return nil, fmt.Errorf("explain: the projection returned %d positions for %d", len(placed), len(ask))
 	}
+	e.memory.mu.Lock()
+	defer e.memory.mu.Unlock()
 	if len(e.memory.placed)+len(ask) > mostPlaced {
 		clear(e.memory.placed)
 	}
@@ -502,7 +510,11 @@ func (e *Evidence) order() *walks {
 // clone returns evidence that can be changed without changing e.
 func (e *Evidence) clone() *Evidence {
 	c := *e
-	c.Photos = slices.Clone(e.Photos)
+	if p, ok := e.memory.spare.Get().(*[]Photo); ok {
+		c.Photos = append((*p)[:0], e.Photos...)
+	} else {
+		c.Photos = slices.Clone(e.Photos)
+	}
 	c.Points = slices.Clone(e.Points)
 	c.nearest, c.looked = nil, make(map[int]found)
 	return &c

@@ -5,7 +5,10 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"runtime"
 	"slices"
+
+	"golang.org/x/sync/errgroup"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
@@ -44,6 +47,7 @@ type search struct {
 	// few says that the job has too few photos for all but what is evident; single
 	// that so few of them are out that single links may be told to be wrong.
 	few, single bool
+	seen        []*Evidence // the last that trails led to
 }
 
 // changed returns the evidence with a hypothesis applied to photos; points are
@@ -165,12 +169,12 @@ func (h *Hypothesis) gain(a, b *Photo) (float64, bool) {
 
 // items lists what a hypothesis may concern with the gain of each. What a cause has
 // explained it does not explain again, or it could take back what it did.
-func (e *Evidence) items(family string, h *Hypothesis, trial *Evidence) []item {
+func (e *Evidence) items(family string, h *Hypothesis, trial *Evidence, told bool) []item {
 	var out []item
 	add := func(photos []int, point int) {
 		it := item{point: point}
 		for _, i := range photos {
-			if e.told[telling{family, i}] {
+			if told && e.told[telling{family, i}] {
 				continue
 			}
 			if g, ok := h.gain(&e.Photos[i], &trial.Photos[i]); ok {
@@ -319,14 +323,17 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 		return nil, nil, err
 	}
 	trial.settle()
-	w := weighing{s: s, e: e, cause: cause, hyp: h, items: e.items(s.family(cause), h, trial)}
-	if len(w.items) == 0 {
-		return nil, nil, nil
-	}
+	w := weighing{s: s, e: e, cause: cause, hyp: h}
 	for k := range e.told {
 		if k.family == s.family(cause) {
 			w.before++
 		}
+	}
+	w.items = e.items(s.family(cause), h, trial, w.before > 0)
+	photos := trial.Photos
+	e.memory.spare.Put(&photos)
+	if len(w.items) == 0 {
+		return nil, nil, nil
 	}
 	w.sets()
 	if w.top != nil {
@@ -613,42 +620,58 @@ func (s *search) tried(cause int) bool {
 // could, where that is another. With params only hypotheses count whose chosen
 // figures are the same.
 func (s *search) look(ctx context.Context, e *Evidence, cause int, params []Param) (top, all *candidate, err error) {
-	c := s.causes[cause]
 	if !s.tried(cause) {
 		return nil, nil, nil
 	}
 	if f, ok := e.looked[cause]; ok && f.answers(params) {
 		return f.top, f.all, nil
 	}
+	hyps, err := s.hypotheses(ctx, e, cause)
+	if err != nil {
+		return nil, nil, err
+	}
+	f, err := s.weighed(ctx, e, cause, hyps, params)
+	if err == nil && params == nil {
+		e.looked[cause] = f
+	}
+	return f.top, f.all, err
+}
+
+// hypotheses are those that a cause proposes.
+func (s *search) hypotheses(ctx context.Context, e *Evidence, cause int) ([]Hypothesis, error) {
+	c := s.causes[cause]
 	hyps, err := c.Propose(ctx, e)
 	if err != nil {
-		return nil, nil, fmt.Errorf("explain: cause %s: %w", c.Name(), err)
+		return nil, fmt.Errorf("explain: cause %s: %w", c.Name(), err)
 	}
-	var stops []*candidate
+	for x := range hyps {
+		if h := &hyps[x]; h.Changes != nil && len(h.Changes) != len(e.Photos) {
+			return nil, fmt.Errorf("explain: cause %s proposes changes for %d photos of %d", c.Name(), len(h.Changes), len(e.Photos))
+		}
+	}
+	return hyps, nil
+}
+
+// weighed is what hypotheses of a cause come to.
+func (s *search) weighed(ctx context.Context, e *Evidence, cause int, hyps []Hypothesis, params []Param) (f found, err error) {
 	for x := range hyps {
 		h := &hyps[x]
-		if h.Changes != nil && len(h.Changes) != len(e.Photos) {
-			return nil, nil, fmt.Errorf("explain: cause %s proposes changes for %d photos of %d", c.Name(), len(h.Changes), len(e.Photos))
-		}
 		if params != nil && !chosenAlike(h.Params, params) {
 			continue
 		}
 		b, whole, err := s.best(ctx, e, cause, h)
 		if err != nil {
-			return nil, nil, err
+			return found{}, err
 		}
-		top, all = better(top, b), better(all, whole)
+		f.top, f.all = better(f.top, b), better(f.all, whole)
 		if whole.alternative(e) >= leastStop {
-			stops = append(stops, whole)
+			f.better = append(f.better, whole)
 		}
 	}
-	if top != nil && top.all {
-		all = nil
+	if f.top != nil && f.top.all {
+		f.all = nil
 	}
-	if params == nil {
-		e.looked[cause] = found{top, all, stops}
-	}
-	return top, all, nil
+	return f, nil
 }
 
 // answers says that what was found with any figures is what would be with some: where
@@ -663,22 +686,63 @@ func chosenAlike(a, b []Param) bool {
 	return slices.EqualFunc(a, b, func(a, b Param) bool { return a.Name == b.Name && a.Text == b.Text })
 }
 
+// lookAll looks for all causes. They are asked one after another; what they propose is
+// weighed meanwhile by the other processors.
+func (s *search) lookAll(ctx context.Context, e *Evidence) error {
+	type ending struct {
+		found
+		err      error
+		panicked any
+	}
+	ends := make([]ending, len(s.causes))
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for k := range s.causes {
+		if _, ok := e.looked[k]; ok || !s.tried(k) {
+			continue
+		}
+		hyps, err := s.hypotheses(ctx, e, k)
+		if err == nil {
+			err = ctx.Err()
+		}
+		if err != nil {
+			ends[k].err = err
+			break
+		}
+		g.Go(func() error {
+			defer func() { ends[k].panicked = recover() }()
+			ends[k].found, ends[k].err = s.weighed(ctx, e, k, hyps, nil)
+			return nil
+		})
+	}
+	_ = g.Wait() // the errors are in ends, in order
+	for k := range ends {
+		if ends[k].panicked != nil {
+			panic(ends[k].panicked)
+		}
+		if ends[k].err != nil {
+			return ends[k].err
+		}
+		if _, ok := e.looked[k]; !ok && s.tried(k) {
+			e.looked[k] = ends[k].found
+		}
+	}
+	return ctx.Err()
+}
+
 // propose returns the best candidate of each cause, the best first, and of those
 // that do not concern all they could, further candidates that do.
 func (s *search) propose(ctx context.Context, e *Evidence) (out, more []candidate, err error) {
+	if err := s.lookAll(ctx, e); err != nil {
+		return nil, nil, err
+	}
 	for k := range s.causes {
-		if err := ctx.Err(); err != nil {
-			return nil, nil, err
+		f := e.looked[k]
+		if f.top != nil {
+			out = append(out, *f.top)
 		}
-		top, all, err := s.look(ctx, e, k, nil)
-		if err != nil {
-			return nil, nil, err
-		}
-		if top != nil {
-			out = append(out, *top)
-		}
-		if all != nil && 2*len(all.photos) > len(e.Photos) {
-			more = append(more, *all)
+		if f.all != nil && 2*len(f.all.photos) > len(e.Photos) {
+			more = append(more, *f.all)
 		}
 	}
 	by := func(a, b candidate) int { return cmp.Compare(b.weight.Score, a.weight.Score) }

@@ -35,10 +35,36 @@ func (s *search) accept(ctx context.Context, t trail, c candidate) (trail, error
 	for _, i := range c.photos {
 		left.told[telling{s.family(c.cause), i}] = true
 	}
+	left = s.known(left)
 	out := trail{steps: append(slices.Clone(t.steps), c), start: t.start, left: left}
 	out.sum()
 	return out, nil
 }
+
+// mostKnown is how many evidences are kept to be recognised.
+const mostKnown = 6
+
+// known returns the same evidence where another order of steps has led to it: what causes
+// come to on it may be known already.
+func (s *search) known(e *Evidence) *Evidence {
+	for _, k := range s.seen {
+		if slices.EqualFunc(e.Points, k.Points, func(a, b match.Point) bool { return a.EN == b.EN }) && maps.Equal(e.told, k.told) &&
+			slices.EqualFunc(e.Photos, k.Photos, func(a, b Photo) bool { return a.like(&b) }) {
+			return k
+		}
+	}
+	s.seen = append(s.seen[max(0, len(s.seen)+1-mostKnown):], e)
+	return e
+}
+
+// like says that causes have left two photos of one index the same.
+func (p *Photo) like(q *Photo) bool {
+	return p.Point == q.Point && p.logp == q.logp && p.move == q.move && p.height == q.height && p.Void == q.Void && p.Out == q.Out &&
+		p.replaced == q.replaced && p.retied == q.retied && p.Frame == q.Frame && p.op == q.op && alike(p.At, q.At) && alike(p.OnGrid, q.OnGrid) &&
+		alike(p.D, q.D) && alike(p.blur, q.blur) && alike(p.noise.mix, q.noise.mix) && alike(p.noise.stance, q.noise.stance) && slices.Equal(p.where, q.where)
+}
+
+func alike[T comparable](a, b *T) bool { return a == b || a != nil && b != nil && *a == *b }
 
 // sum works out the score of all steps together, photo by photo. Steps that are
 // about what photos have in common, or concern many, count by the independent
