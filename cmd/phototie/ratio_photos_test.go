@@ -163,9 +163,10 @@ func photoJob(b *testing.B, n int) (dir string, names []string) {
 
 // ratioProgram: a command on a job of large photos by the clock, as a user waits for
 // it, against the photos decoded by djpeg on all processors, and copied where the
-// command does.
+// command does. There are forty of them, as opening the system and starting have rows of
+// their own.
 func ratioProgram(b *testing.B, goal float64, copied bool, command ...string) {
-	dir, names := photoJob(b, jobPhotos)
+	dir, names := photoJob(b, 40)
 	decode, to := djpeg(b, names, runtime.GOMAXPROCS(0)), filepath.Join(filepath.Dir(dir), "to")
 	args := commandLine(command, dir, to)
 	ratioAfter(b, goal, best, func() error { return os.RemoveAll(to) }, func() error {

@@ -224,12 +224,51 @@ func (t *thumbnailer) decode(ctx context.Context, r io.ReaderAt, size, declared 
 
 // small draws an image small and upright.
 func (o ThumbnailOptions) small(src image.Image, orientation int) *image.RGBA {
+	w, h := fitted(src.Bounds().Dx(), src.Bounds().Dy(), o.Size)
+	var scaler draw.Scaler = draw.BiLinear
+	if m, ok := src.(*image.YCbCr); ok {
+		src, scaler = reduced(m, src.Bounds().Dx()/w), draw.ApproxBiLinear // to less than half
+	}
 	b := src.Bounds()
-	w, h := fitted(b.Dx(), b.Dy(), o.Size)
 	dst := image.NewRGBA(image.Rect(0, 0, w, h))
 	draw.Draw(dst, dst.Bounds(), image.White, image.Point{}, draw.Src)
-	draw.BiLinear.Scale(dst, dst.Bounds(), src, b, draw.Over, nil)
+	scaler.Scale(dst, dst.Bounds(), src, b, draw.Over, nil)
 	return turn(dst, orientation)
+}
+
+// reduced has the means of n by n pixels, which takes a tenth of the time that a kernel as
+// wide does.
+func reduced(m *image.YCbCr, n int) *image.YCbCr {
+	if b := m.Rect; n < 2 || b.Min != (image.Point{}) {
+		return m
+	}
+	out := image.NewYCbCr(image.Rect(0, 0, (m.Rect.Dx()+n-1)/n, (m.Rect.Dy()+n-1)/n), m.SubsampleRatio)
+	reduce(out.Y, out.YStride, m.Y, m.YStride, m.Rect.Dx(), m.Rect.Dy(), n)
+	w, h := m.CStride, len(m.Cb)/m.CStride
+	reduce(out.Cb, out.CStride, m.Cb, m.CStride, w, h, n)
+	reduce(out.Cr, out.CStride, m.Cr, m.CStride, w, h, n)
+	return out
+}
+
+// reduce does so with a plane of w by h pixels.
+func reduce(dst []uint8, dstStride int, src []uint8, stride, w, h, n int) {
+	sums := make([]int, dstStride)
+	for y := range len(dst) / dstStride {
+		clear(sums)
+		rows := min(n, h-y*n)
+		for r := y * n; r < y*n+rows; r++ {
+			for x := range sums {
+				for _, v := range src[r*stride+min(x*n, w) : r*stride+min(x*n+n, w)] {
+					sums[x] += int(v)
+				}
+			}
+		}
+		for x, s := range sums {
+			if area := rows * (min(x*n+n, w) - min(x*n, w)); area > 0 {
+				dst[y*dstStride+x] = uint8((s + area/2) / area)
+			}
+		}
+	}
 }
 
 // fitted is the size of an image whose longer side is at most size.
