@@ -91,7 +91,7 @@ func accuracyUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	}
 	for _, c := range e.walks.cameras {
 		rest, of := e.residuals(c, false)
-		if len(of) < leastScaled {
+		if len(of) < leastScaled || e.rounds(c, e.Photos[of[0]].Sigma) {
 			continue
 		}
 		m := e.noiseOf(rest)
@@ -181,10 +181,11 @@ func standoffUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	n := 0.0
 	for _, c := range e.walks.cameras {
 		r, photos := e.residuals(c, false)
-		rest, of = append(rest, r...), append(of, photos...)
-		if len(photos) > 0 {
-			n += e.noiseOf(r).Independent
+		if len(photos) == 0 || e.rounds(c, e.Photos[photos[0]].Sigma) {
+			continue
 		}
+		rest, of = append(rest, r...), append(of, photos...)
+		n += e.noiseOf(r).Independent
 	}
 	if n < leastScaled || !e.quiet() {
 		return nil, nil

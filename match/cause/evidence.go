@@ -58,6 +58,8 @@ type Photo struct {
 	// Void says that an accepted cause makes the tag no fix of this photo.
 	Void bool
 
+	// coarse is the place of a tag that is too coarse to judge; nil for others.
+	coarse *grid.EN
 	move   match.Vector
 	where  []match.Vector
 	blur   *match.Vector
@@ -105,6 +107,8 @@ type Evidence struct {
 	// shared is what outings have in common, as learned last.
 	shared map[outing]match.Vector
 	models map[string]correlation
+	// written is the step in degrees that a camera writes its positions in.
+	written map[string]float64
 	// surfaces says that heights are compared where they are known on the ellipsoid.
 	surfaces bool
 	// looked has what causes come to on this evidence, with any figures.
@@ -297,7 +301,7 @@ func newEvidence(in *Input) (*Evidence, error) {
 	}
 	res := in.Result
 	e := &Evidence{
-		Input: in, looked: make(map[int]found), unit: res.Grid.Unit.Metres, clocks: make(map[string]clock), models: make(map[string]correlation),
+		Input: in, looked: make(map[int]found), unit: res.Grid.Unit.Metres, clocks: make(map[string]clock), models: make(map[string]correlation), written: make(map[string]float64),
 		Photos: make([]Photo, len(res.Photos)),
 		Points: make([]match.Point, len(res.Points)),
 		points: make(map[string]int, len(res.Points)),
@@ -341,6 +345,7 @@ func newEvidence(in *Input) (*Evidence, error) {
 	}
 	e.setTimes()
 	e.walks = e.order()
+	e.learnSteps()
 	for i := range e.Photos {
 		if p := &e.Photos[i]; p.Point >= 0 && p.OnGrid != nil {
 			e.walks.tied[p.outing()]++
@@ -375,8 +380,12 @@ func (e *Evidence) read(p *Photo, r *match.PhotoResult) {
 			p.At = &ll
 		}
 	}
-	if r.OnGrid != nil && r.Reason != match.ReasonBallpark && r.Reason != match.ReasonCoarse {
-		en := *r.OnGrid
+	if r.OnGrid == nil || r.Reason == match.ReasonBallpark {
+		return
+	}
+	if en := *r.OnGrid; r.Reason == match.ReasonCoarse {
+		p.coarse = &en
+	} else {
 		p.OnGrid, p.op = &en, r.Operation
 	}
 }

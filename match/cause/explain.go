@@ -208,7 +208,7 @@ func (f *Found) fill(e *Evidence) {
 	f.Group = e.describe(f.photos)
 	for k := range f.Params {
 		if p := &f.Params[k]; p.sigma > 0 {
-			se := p.sigma / math.Sqrt(math.Max(1, f.Weight.Independent))
+			se := math.Hypot(p.sigma/math.Sqrt(math.Max(1, f.Weight.Independent)), sessionOffset/math.Sqrt(e.outings(f.photos)))
 			p.StdErr = &se
 		}
 	}
@@ -216,6 +216,20 @@ func (f *Found) fill(e *Evidence) {
 		f.Fix = f.hyp.Fix(f, e)
 	}
 	f.wording(e)
+}
+
+// sessionOffset is the standard deviation in metres of what the tags of an outing have in
+// common at least, which is in no interval that is told from those tags: the prior of
+// package match/noise.
+const sessionOffset = 1
+
+// outings is how many outings photos are of, at least one.
+func (e *Evidence) outings(photos []int) float64 {
+	of := make(map[outing]bool)
+	for _, i := range photos {
+		of[e.Photos[i].outing()] = true
+	}
+	return math.Max(1, float64(len(of)))
 }
 
 // merge joins what was found in two steps of the same cause with the same figures

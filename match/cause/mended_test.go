@@ -47,3 +47,51 @@ func TestUnsoundTrailsWinNothing(t *testing.T) {
 		}
 	}
 }
+
+// TestNamedAllTheSame: blunders that went unnamed though little else was wrong: a tower's
+// position that states itself to be coarse, tags rounded to a step that nobody had listed,
+// two links exchanged that were called two wrong ones, and a wrong link where the standoff
+// was not as set.
+func TestNamedAllTheSame(t *testing.T) {
+	for _, c := range []struct {
+		seed           uint64
+		blunder, named string
+	}{
+		{5004, "tower-position", "repeated-tag"},
+		{5014, "rounded-tags", "rounded-tags"},
+		{5091, "swapped-ties", "swapped-ties"},
+		{5009, "swapped-ties", "swapped-ties"},
+		{5005, "wrong-tie", "wrong-tie"},
+	} {
+		_, _, x := fieldJob(t, c.seed, field.Config{Blunders: []string{c.blunder}})
+		if len(x.Causes) != 1 || x.Causes[0].Name != c.named {
+			t.Errorf("seed %d: %s was planted, %d causes were found: %+v", c.seed, c.blunder, len(x.Causes), x.Causes)
+		}
+	}
+}
+
+// TestAllOfAFrozenRun: the photos of the first minute of a frozen run carry no fix of their
+// own either.
+func TestAllOfAFrozenRun(t *testing.T) {
+	j, _, x := fieldJob(t, 5013, field.Config{Blunders: []string{"frozen-fix"}})
+	for _, f := range x.Causes {
+		if f.Name != "frozen-fix" {
+			continue
+		}
+		for _, p := range j.Truth.Plants[0].Photos {
+			if !slices.Contains(f.Photos, p) {
+				t.Errorf("%s is not among the photos of the run", p)
+			}
+		}
+		return
+	}
+	t.Error("the run is not named")
+}
+
+// TestConfirmedLinksAreNotExchanged: fixes that lagged behind a crew on points 5 m apart
+// lay at the points before, and a confirmed visit was said to have the next one's links.
+func TestConfirmedLinksAreNotExchanged(t *testing.T) {
+	if _, _, x := fieldJob(t, 26, field.Config{}); len(x.Causes) > 0 {
+		t.Errorf("an honest job has %+v", x.Causes)
+	}
+}

@@ -373,11 +373,22 @@ func (e *Evidence) temper(h *Hypothesis, gains []gained) (sum, count float64) {
 			gain += g.gain
 		}
 		// What a day has in common, and slow errors, would show in its other photos.
-		share := h.aligned(e, photos) * float64(len(photos)) / float64(max(len(photos), e.walks.tied[o]))
+		alike := h.aligned(e, photos)
+		share := alike * float64(len(photos)) / float64(max(len(photos), e.walks.tied[o]))
 		if h.Rate > 0 {
 			share = 0
 		}
 		n := e.effective(photos, share)
+		if h.Rate > 0 && h.Changes != nil && h.Changes[photos[0]].Tie != nil {
+			// An error that lasts does not part tags from their points in all directions.
+			to := make(map[int]bool)
+			for _, i := range photos {
+				if tie := h.Changes[i].Tie; tie != nil {
+					to[*tie] = true
+				}
+			}
+			n += (1 - alike) * math.Max(0, float64(len(to))-n)
+		}
 		count += n
 		sum += gain * n / float64(len(photos))
 	}

@@ -1,6 +1,7 @@
 package cause
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"slices"
@@ -341,21 +342,36 @@ func commonShift(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	return out, nil
 }
 
-// steps are the coarse steps, in degrees, that tags are rounded to.
-var steps = []float64{
-	0.1, 1. / 60, 0.01, 6. / 1000, 1. / 600, 0.001, 6. / 1e4, 1. / 3600, 1. / 6000, 0.0001, 6e-5,
-}
+// steps are the coarse steps, in degrees, that tags are rounded to, the coarsest first:
+// one, two and five times a power of ten of degrees, minutes or seconds where that goes
+// into the next larger unit, from 0.1 degrees down to 5 m.
+var steps = func() []float64 {
+	var out []float64
+	for _, unit := range []float64{1, 1. / 60, 1. / 3600} {
+		for d := 0.01; d <= 1e5; d *= 10 {
+			for _, part := range []float64{1, 2, 5} {
+				times := math.Round(1e6/(d*part)) / 1e6
+				if s := unit * times; s <= 0.1 && s >= 5e-5 && (times < 1 || math.Mod(60, times) == 0) {
+					out = append(out, s)
+				}
+			}
+		}
+	}
+	slices.SortFunc(out, func(a, b float64) int { return cmp.Compare(b, a) })
+	return out
+}()
 
 // metresPerDegree is a degree of a great circle on a sphere of the earth's mean radius.
 const metresPerDegree = 6371008.8 * math.Pi / 180
 
-// onStep says that a position is written in a step, in degrees.
-func onStep(at grid.LatLon, step float64) bool {
-	on := func(v float64) bool {
-		k := v / step
-		// Written with seven decimals or better.
-		return math.Abs(k-math.Round(k))*step < 1e-7
+// onStep says that a position is written in a step, in degrees: to seven decimals, or to
+// within the digits that it is written with where those are much finer than the step.
+func onStep(at grid.LatLon, digits, step float64) bool {
+	within := 1e-7
+	if v := 0.51 * digits; 20*v < step {
+		within = math.Max(within, v)
 	}
+	on := func(v float64) bool { return math.Abs(v-math.Round(v/step)*step) < within }
 	return on(at.Lat) && on(at.Lon)
 }
 
@@ -364,7 +380,7 @@ func onStep(at grid.LatLon, step float64) bool {
 func coarseness(at *geotag.Position) float64 {
 	step := at.Step
 	for _, s := range steps {
-		if s > step && onStep(grid.LatLon{Lat: at.Lat, Lon: at.Lon}, s) {
+		if s > step && onStep(grid.LatLon{Lat: at.Lat, Lon: at.Lon}, at.Step, s) {
 			step = s
 		}
 	}
@@ -382,16 +398,23 @@ func roundedTags(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 			out := 0
 			for i := range e.Photos {
 				p := &e.Photos[i]
-				if p.At == nil || p.Void || p.blur != nil || !onStep(*p.At, s) {
+				if p.At == nil || p.Void || p.blur != nil || !onStep(*p.At, p.digits(), s) {
+					continue
+				}
+				// Where all tags of a camera are on a coarse step, some are on others too.
+				if all := e.written[p.Camera]; all >= steps[len(steps)-1] && all != s {
 					continue
 				}
 				half := match.Vector{E: s / 2 * metresPerDegree * math.Cos(p.At.Lat*math.Pi/180), N: s / 2 * metresPerDegree}
-				if half.N < p.Threshold {
+				if half.N < 0.75*p.Threshold {
 					continue
 				}
-				// By chance hardly any place is at a round figure.
+				chance := roundChance(s, math.Max(e.written[p.Camera], p.digits()))
+				if chance < leastRound {
+					continue
+				}
 				c := &h.Changes[i]
-				c.Blur, c.LogP = &half, 6
+				c.Blur, c.LogP = &half, chance
 				if p.Out {
 					out++
 				}
@@ -408,6 +431,63 @@ func roundedTags(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		}
 	}
 	return all, nil
+}
+
+// digits is what the digits of a photo's position resolve, in degrees; 0 where that is
+// not known.
+func (p *Photo) digits() float64 {
+	if p.Tag == nil || p.Tag.Position == nil {
+		return 0
+	}
+	return p.Tag.Position.Step
+}
+
+// learnSteps sets the step, in degrees, that each camera writes nearly all its positions in;
+// none where that is neither of steps nor a hundredth of one.
+func (e *Evidence) learnSteps() {
+	for camera, photos := range e.walks.seq {
+		for _, by := range []float64{1, 100} {
+			for _, s := range steps {
+				if e.written[camera] == 0 && e.allOn(photos, s/by) {
+					e.written[camera] = s / by
+				}
+			}
+		}
+	}
+}
+
+// allOn says that nine in ten of photos' positions and more are written in a step.
+func (e *Evidence) allOn(photos []int, step float64) bool {
+	off := 0
+	for _, i := range photos {
+		if p := &e.Photos[i]; p.At != nil && !onStep(*p.At, p.digits(), step) {
+			if off++; 10*off > len(photos) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// rounds says that a camera's tags are written in a step that is coarse beside the
+// standard deviation of a photo by its budget, which makes errors larger than stated.
+func (e *Evidence) rounds(camera string, sigma float64) bool {
+	return e.written[camera]*metresPerDegree/math.Sqrt(12) > sigma
+}
+
+// leastRound is the least evidence for a tag to be called rounded: one in a hundred of
+// those that the camera writes is on the step by chance.
+const leastRound = 4.6
+
+// roundChance is the evidence, in nats, that a position on a step is no chance, where
+// the camera writes all its positions in another. By chance hardly any place is at a
+// round figure, unless all are at figures nearly as round.
+func roundChance(step, written float64) float64 {
+	const most = 6
+	if written == 0 || written >= step {
+		return most
+	}
+	return math.Min(most, 2*math.Log(step/written))
 }
 
 // sameTag is a set of photos whose tags repeat one, figure by figure.
@@ -447,34 +527,41 @@ func (e *Evidence) alike() []sameTag {
 // common; 0 where it has no discrepancy. A tag that says itself that it is no good is
 // off by what others allow.
 func (e *Evidence) off(p *Photo, usual float64) float64 {
-	if p.D == nil {
-		return 0
+	allowed := math.Min(p.Threshold, 3*usual)
+	switch {
+	case p.D != nil:
+		c := e.shared[p.outing()]
+		return math.Hypot(p.D.E-p.noise.expected.E-c.E, p.D.N-p.noise.expected.N-c.N) / allowed
+	case p.coarse != nil && p.Point >= 0:
+		at := &e.Points[p.Point]
+		return math.Hypot(p.coarse.E-at.E, p.coarse.N-at.N) * e.unit / allowed
 	}
-	c := e.shared[p.outing()]
-	return math.Hypot(p.D.E-p.noise.expected.E-c.E, p.D.N-p.noise.expected.N-c.N) / math.Min(p.Threshold, 3*usual)
+	return 0
 }
 
 // repeated marks the photos whose tags say nothing, since they repeat that of a
 // photo of a minute before or more, and returns those that a cause is named for: all
-// that are stale in a frozen run, and of scattered ones those that are out. A fix some
-// seconds old is not stale. Where most other photos are out too, nothing is named.
+// that are stale in a frozen run, and of scattered ones those that are out, and
+// further than most photos with tags of their own. A fix some seconds old is not stale.
 func (e *Evidence) repeated() []sameTag {
-	usual := e.threshold()
-	out, all := 0, 0
-	count := func(photos []int, n int) {
-		for _, i := range photos {
-			if p := &e.Photos[i]; p.D != nil {
-				all += n
-				if e.off(p, usual) > 1 {
-					out += n
-				}
-			}
+	usual, sets := e.threshold(), e.alike()
+	alike := make(map[int]bool)
+	for _, s := range sets {
+		for _, i := range s.photos {
+			alike[i] = true
 		}
 	}
-	count(e.walks.all, 1)
+	var others []float64
+	for i := range e.Photos {
+		if p := &e.Photos[i]; p.D != nil && !alike[i] {
+			others = append(others, e.off(p, usual))
+		}
+	}
+	if len(others) > 0 {
+		usual *= math.Max(1, 2*medianOf(others))
+	}
 	var named []sameTag
-	for _, s := range e.alike() {
-		count(s.photos, -1)
+	for _, s := range sets {
 		apart := e.apart(s.photos)
 		stale, bad := e.stale(&s, usual, apart)
 		if len(stale) == 0 || !apart {
@@ -488,26 +575,28 @@ func (e *Evidence) repeated() []sameTag {
 			named = append(named, s)
 		}
 	}
-	if 2*out > all {
-		return nil
-	}
 	return named
 }
 
-// apart says that photos with the same tag are of points further apart than what the
-// digits of the tag leave open.
+// apart says that a fifth of photos with the same tag and more are of points further
+// from the middle of all than what the digits of the tag leave open.
 func (e *Evidence) apart(photos []int) bool {
-	at, step := -1, coarseness(e.Photos[photos[0]].Tag.Position)
+	var east, north []float64
 	for _, i := range photos {
-		j := e.Photos[i].Point
-		if at < 0 {
-			at = j
-		}
-		if j >= 0 && j != at && math.Hypot(e.Points[j].E-e.Points[at].E, e.Points[j].N-e.Points[at].N)*e.unit > 4*step {
-			return true
+		if j := e.Photos[i].Point; j >= 0 {
+			east, north = append(east, e.Points[j].E*e.unit), append(north, e.Points[j].N*e.unit)
 		}
 	}
-	return false
+	if len(east) < 2 {
+		return false
+	}
+	at, step, far := grid.EN{E: medianOf(east), N: medianOf(north)}, coarseness(e.Photos[photos[0]].Tag.Position), 0
+	for k := range east {
+		if math.Hypot(east[k]-at.E, north[k]-at.N) > 2*step {
+			far++
+		}
+	}
+	return 5*far >= len(east)
 }
 
 // stale returns the photos whose tag is not their own, and whether they are so far out
@@ -515,7 +604,8 @@ func (e *Evidence) apart(photos []int) bool {
 func (e *Evidence) stale(s *sameTag, usual float64, apart bool) (stale []int, bad bool) {
 	first := &e.Photos[s.photos[0]]
 	fine := coarseness(first.Tag.Position) < 0.5
-	if s.run {
+	// Of a run that is off from the start, not even the first has a fix of its own.
+	if s.run && e.off(first, usual) <= 2 {
 		s.from = s.photos[0]
 	}
 	out := 0
@@ -535,7 +625,10 @@ func (e *Evidence) stale(s *sameTag, usual float64, apart bool) (stale []int, ba
 		}
 		bad = bad || off > 2
 	}
-	return stale, bad || out > 2
+	if bad = bad || out > 2; bad && s.run && s.from >= 0 {
+		stale = s.photos[1:] // the receiver had stopped by the first of them
+	}
+	return stale, bad
 }
 
 // frozenFix: photos one after another carry the tag of the first: the receiver had
@@ -549,17 +642,23 @@ func repeatedTag(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 }
 
 func (e *Evidence) repeating(run bool) []Hypothesis {
+	return append(e.repeatingOf(run, false), e.repeatingOf(run, true)...)
+}
+
+// repeatingOf is the hypothesis of tags that can be judged, or of those too coarse to.
+func (e *Evidence) repeatingOf(run, coarse bool) []Hypothesis {
 	h := changes(e)
 	h.Scope, h.Rate = ScopeSome, 0.005
 	for _, s := range e.same {
+		s.photos = slices.DeleteFunc(slices.Clone(s.photos), func(i int) bool { return coarse != (e.Photos[i].coarse != nil) })
 		// Photos of one point, once their links are mended, may have like tags.
-		if s.run != run || !run && !e.apart(s.photos) {
+		if len(s.photos) == 0 || s.run != run || !run && !e.apart(s.photos) {
 			continue
 		}
 		for _, i := range s.photos {
 			// By chance a fix repeats to within what its digits resolve, or a decimetre.
 			step := math.Max(0.1, coarseness(e.Photos[i].Tag.Position))
-			h.Changes[i] = Change{Void: true, LogP: -2 * math.Log(step)}
+			h.Changes[i] = Change{Void: true, Shows: coarse, LogP: -2 * math.Log(step)}
 		}
 		h.Items = append(h.Items, s.photos)
 		if s.from >= 0 {

@@ -367,6 +367,7 @@ type hint struct {
 	shift       int // -1 for a link that is late, 1 for an early one, 0 for none
 	from, point int
 	sure        bool // that the link is contradicted
+	confirmed   bool // that it is confirmed: neither single nor swapped links are found there
 	// shared says that it is contradicted together with others: it is one of a run, or
 	// of two that have each other's point.
 	shared, run bool
@@ -438,6 +439,9 @@ func (p *Photo) says(point int) bool {
 // hintOf reads the inference for a photo.
 func (e *Evidence) hintOf(r *match.PhotoResult, from int) hint {
 	inf := r.Inference
+	if inf != nil && inf.Link == walk.Confirmed {
+		return hint{from: -1, point: -1, confirmed: true}
+	}
 	if inf == nil || inf.Point == "" || inf.Link != walk.Contradicted && inf.Link != walk.Doubtful {
 		return hint{from: -1, point: -1}
 	}
@@ -504,30 +508,41 @@ func (e *Evidence) swapOf(a, b []int, apart int) (swap, bool) {
 	pa, pb := e.Photos[a[0]].Point, e.Photos[b[0]].Point
 	s := swap{a: a, b: b, gain: -math.Log(float64(apart)), sure: true}
 	out := func(i int) bool { return e.Photos[i].Out }
-	if pa == pb || !slices.ContainsFunc(a, out) && !slices.ContainsFunc(b, out) {
+	least := math.Inf(1)
+	outA, outB := slices.ContainsFunc(a, out), slices.ContainsFunc(b, out)
+	if pa == pb || !outA && !outB {
 		return s, false
 	}
 	add := func(photos []int, to int) bool {
+		// Photos of one visit have much of their errors in common.
+		share := e.effective(slices.Clone(photos), 0) / float64(len(photos))
 		for _, i := range photos {
 			p := &e.Photos[i]
-			if !e.tells(p, to) {
+			if p.hint.confirmed || !e.tells(p, to) {
 				return false
 			}
 			s.sure = s.sure && p.says(to)
-			s.gain += e.tieGain(p, to)
+			g := e.tieGain(p, to)
+			s.gain, least = s.gain+share*g, math.Min(least, g)
 		}
 		return true
 	}
-	return s, add(a, pb) && add(b, pa) && s.gain > 0
+	if !add(a, pb) || !add(b, pa) {
+		return s, false
+	}
+	// Where only the other's tags speak against links, those are right.
+	return s, s.gain > 0 && (s.sure || s.gain > -math.Log(swapShare)) && (s.sure || outA && outB || len(a)+len(b) == 2 && least > 1.5)
 }
+
+// swapReach is how many photos or visits apart links are exchanged.
+const swapReach = 6
 
 // swaps lists what may be swapped along a walk, photo by photo or visit by visit.
 func (e *Evidence) swaps(walk []int, single bool) []swap {
-	const reach = 6 // photos apart, or visits
 	var out []swap
 	v := e.visits(walk, single, false)
 	for x := range v {
-		for y := x + 1; y < min(len(v), x+reach+1); y++ {
+		for y := x + 1; y < min(len(v), x+swapReach+1); y++ {
 			if single || len(v[x])+len(v[y]) > 2 {
 				if s, ok := e.swapOf(v[x], v[y], y-x); ok {
 					out = append(out, s)
@@ -614,7 +629,7 @@ func wrongTie(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	n := 0
 	for i := range e.Photos {
 		p := &e.Photos[i]
-		if !p.Out || p.OnGrid == nil || !p.linked() || p.hint.run || e.besideRun(p) {
+		if !p.Out || p.OnGrid == nil || !p.linked() || p.hint.run || p.hint.confirmed || e.besideRun(p) {
 			continue
 		}
 		at := grid.EN{E: p.OnGrid.E - p.move.E/e.unit, N: p.OnGrid.N - p.move.N/e.unit}
@@ -643,5 +658,21 @@ func wrongTie(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	if n == 0 {
 		return nil, nil
 	}
+	for i := range h.Changes {
+		if h.Changes[i].Tie != nil && e.exchanged(&h, i) {
+			h.Changes[i].LogP-- // two links that are each other's are one slip and not two
+		}
+	}
 	return []Hypothesis{h}, nil
+}
+
+// exchanged says that a hypothesis gives a photo the link of another close to it in the
+// walk, and that one its own.
+func (e *Evidence) exchanged(h *Hypothesis, i int) bool {
+	p := &e.Photos[i]
+	seq, k := e.walks.seq[p.Camera], e.walks.rank[i]
+	return slices.ContainsFunc(seq[max(0, k-swapReach):min(len(seq), k+swapReach+1)], func(o int) bool {
+		to := h.Changes[o].Tie
+		return to != nil && *to == p.Point && e.Photos[o].Point == *h.Changes[i].Tie
+	})
 }

@@ -75,6 +75,7 @@ func alike[T comparable](a, b *T) bool { return a == b || a != nil && b != nil &
 func (t *trail) sum() {
 	t.total = 0
 	var single []gained
+	alone := Hypothesis{Rate: 1, Changes: make([]Change, len(t.left.Photos))}
 	common := make(map[int]bool)
 	rest := make(map[int]float64) // to be added to what common photos end up with
 	// What is common in one step of a cause is so in all of them.
@@ -109,6 +110,9 @@ func (t *trail) sum() {
 		}
 		single = append(single, c.gains...)
 		for _, g := range c.gains {
+			if c.ties() {
+				alone.Changes[g.photo].Tie = c.hyp.Changes[g.photo].Tie
+			}
 			rest[g.photo] -= g.gain
 			if ch := &c.hyp.Changes; *ch != nil && !(*ch)[g.photo].Void {
 				rest[g.photo] += (*ch)[g.photo].LogP
@@ -128,7 +132,7 @@ func (t *trail) sum() {
 		}
 	}
 	v, _ := t.left.temper(&together, whole)
-	w, _ := t.left.temper(&Hypothesis{Rate: 1}, joint(single))
+	w, _ := t.start.temper(&alone, joint(single))
 	t.total += v + w
 }
 
@@ -179,13 +183,17 @@ func (s *search) follow(ctx context.Context, t trail) (trail, error) {
 // bad spell.
 func (t *trail) reaches(c *candidate) bool {
 	n, in := 0, 0
+	usual := 0.0
+	if c.ties() {
+		usual = 2.1 * t.usual(c.photos) // 95 % of what is as near as the others
+	}
 	for _, i := range c.photos {
 		p := &t.left.Photos[i]
 		if p.Void || !c.moves(i) {
 			continue
 		}
 		n++
-		if p.D != nil && p.beyond() < 1.4*p.reach()+2*c.hyp.Accuracy {
+		if p.D != nil && p.beyond() < math.Max(usual, 1.4*p.reach()+2*c.hyp.Accuracy) {
 			in++
 		}
 	}
@@ -351,23 +359,30 @@ func (t *trail) unexplained() int {
 // apart says that a run of links leads to points that are far enough from those linked
 // to be told by tags such as the other photos have.
 func (t *trail) apart(c *candidate) bool {
-	in := make(map[int]bool, len(c.photos))
-	var moved, usual []float64
+	var moved []float64
 	for _, i := range c.photos {
-		in[i] = true
 		a, b := t.start.Points[t.start.Photos[i].Point], t.start.Points[*c.hyp.Changes[i].Tie]
 		moved = append(moved, math.Hypot(a.E-b.E, a.N-b.N)*t.start.unit)
 	}
+	return medianOf(moved) > math.Max(8, 2*t.usual(c.photos))
+}
+
+// usual is the median distance of the photos but those listed; 0 without any.
+func (t *trail) usual(but []int) float64 {
+	in := make(map[int]bool, len(but))
+	for _, i := range but {
+		in[i] = true
+	}
+	var far []float64
 	for i := range t.left.Photos {
 		if p := &t.left.Photos[i]; p.D != nil && !in[i] {
-			usual = append(usual, p.beyond())
+			far = append(far, p.beyond())
 		}
 	}
-	least := 8.0
-	if len(usual) > 0 {
-		least = math.Max(least, 2*medianOf(usual))
+	if len(far) == 0 {
+		return 0
 	}
-	return medianOf(moved) > least
+	return medianOf(far)
 }
 
 // predicted says that a hypothesis that predicts a shift leaves none: what the tags
