@@ -166,15 +166,22 @@ type table struct {
 	causedBy     map[string][]uint64
 	gross        map[string]*rate
 	within       map[string]*rate
-	accepted     map[string]*rate   // within with scales accepted
-	ties         map[string]*[4]int // right, wrong point, false no point, site or nothing given a point, by bin
-	confirmed    rate               // wrong links confirmed
-	doubtful     rate               // right links doubted
-	fair         rate               // right links contradicted, of tags less than 4 times their error off
-	stopped      rate               // jobs that are not written
-	written      rate               // photos written, of those with a right link and point
-	wrote        rate               // the same of those with a wrong one
+	accepted     map[string]*rate // within with scales accepted
+	ties         map[string]*tied // by bin
+	confirmed    rate             // wrong links confirmed
+	doubtful     rate             // right links doubted
+	fair         rate             // right links contradicted, of tags less than 4 times their error off
+	stopped      rate             // jobs that are not written
+	written      rate             // photos written, of those with a right link and point
+	wrote        rate             // the same of those with a wrong one
 	blunders     map[string]*outcome
+}
+
+// tied counts photos without a link: the point is right, it is another, a point is
+// missing, or there is one too many. Stated is the sum of their probabilities.
+type tied struct {
+	counts [4]int
+	stated float64
 }
 
 // outcome is how a blunder was found.
@@ -416,15 +423,16 @@ func (t *table) tie(in *match.Inference, truth *field.PhotoTruth) {
 		k++
 	}
 	c := bump(&t.ties, fmt.Sprintf("%.2f", bins[k]))
+	c.stated += in.Probability
 	switch {
 	case in.Point == truth.Point:
-		c[0]++
+		c.counts[0]++
 	case in.Point != "" && truth.Point != "":
-		c[1]++
+		c.counts[1]++
 	case in.Point == "":
-		c[2]++
+		c.counts[2]++
 	default:
-		c[3]++
+		c.counts[3]++
 	}
 }
 
@@ -465,10 +473,11 @@ func (t *table) honest(w io.Writer) {
 		}
 		fmt.Fprintln(w, "  "+a)
 	}
-	fmt.Fprintf(w, "inferred ties of photos without a link:\n%-8s %7s %12s %14s %12s %s\n", "from", "right", "wrong point", "false nothing", "false point", "right share")
+	fmt.Fprintf(w, "inferred ties of photos without a link:\n%-8s %7s %12s %14s %12s %7s %s\n", "from", "right", "wrong point", "false nothing", "false point", "stated", "right share")
 	for _, k := range sortedKeys(t.ties) {
-		c := t.ties[k]
-		fmt.Fprintf(w, "%-8s %7d %12d %14d %12d %s\n", k, c[0], c[1], c[2], c[3], rate{c[0], c[0] + c[1] + c[2] + c[3]})
+		c := t.ties[k].counts
+		all := c[0] + c[1] + c[2] + c[3]
+		fmt.Fprintf(w, "%-8s %7d %12d %14d %12d %7.3f %s\n", k, c[0], c[1], c[2], c[3], t.ties[k].stated/float64(all), rate{c[0], all})
 	}
 }
 

@@ -44,7 +44,7 @@ func TestTies(t *testing.T) {
 		x.tie(&match.Inference{Point: c.said, Probability: 0.97}, c.truth)
 	}
 	x.tie(&match.Inference{Point: "B", Probability: 0.4}, point)
-	if len(x.ties) != 1 || *x.ties["0.95"] != [4]int{2, 1, 1, 1} {
+	if len(x.ties) != 1 || x.ties["0.95"].counts != [4]int{2, 1, 1, 1} {
 		t.Errorf("%v", x.ties)
 	}
 }
