@@ -21,6 +21,7 @@ import (
 	"gocloud.dev/blob"
 	"golang.org/x/sync/errgroup"
 
+	"example.com/phototie/examples/objectstore/bucketfs"
 	"example.com/phototie/geotag"
 	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/match"
@@ -42,7 +43,7 @@ type summary struct {
 // are read and never written. A ledger is written last, in the form of package
 // ledger: in a copy of the new dataset on disk, "phototie restore" takes its
 // photos back to the bytes of the originals.
-func correct(ctx context.Context, src *bucketFS, files []string, corrections []match.Correction, meaning geotag.Meaning, into *blob.Bucket) (summary, error) {
+func correct(ctx context.Context, src *bucketfs.FS, files []string, corrections []match.Correction, meaning geotag.Meaning, into *blob.Bucket) (summary, error) {
 	sum := summary{Refused: map[string]string{}}
 	var mu sync.Mutex
 	records := make([]*ledger.Record, len(corrections))
@@ -120,17 +121,21 @@ func sidecars(fsys fs.FS, folder string) ([]string, error) {
 }
 
 // plan works out the patch of a photo from the ranges that it takes.
-func plan(src *bucketFS, name string, e geotag.Edit) (*geotag.Patch, error) {
+func plan(src *bucketfs.FS, name string, e geotag.Edit) (*geotag.Patch, error) {
 	f, err := src.Open(name)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	o, ok := f.(*object)
+	r, ok := f.(io.ReaderAt)
 	if !ok {
 		return nil, fs.ErrInvalid
 	}
-	return geotag.Plan(o, o.info.size, e)
+	info, err := f.Stat()
+	if err != nil {
+		return nil, err
+	}
+	return geotag.Plan(r, info.Size(), e)
 }
 
 var errOther = errors.New("there is another object of this name, with other bytes; give an empty prefix")
@@ -139,7 +144,7 @@ var errOther = errors.New("there is another object of this name, with other byte
 // object appears there whole or not at all. One that is there already must have
 // the same bytes, so that a run that was cut short can be done again and nothing
 // of somebody else's is overwritten.
-func write(ctx context.Context, src *bucketFS, into *blob.Bucket, name string, patch *geotag.Patch) (*ledger.Record, error) {
+func write(ctx context.Context, src *bucketfs.FS, into *blob.Bucket, name string, patch *geotag.Patch) (*ledger.Record, error) {
 	there, err := into.Exists(ctx, name)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)

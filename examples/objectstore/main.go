@@ -25,6 +25,7 @@ import (
 	_ "gocloud.dev/blob/s3blob"
 	"golang.org/x/sync/errgroup"
 
+	"example.com/phototie/examples/objectstore/bucketfs"
 	"example.com/phototie/geotag"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
@@ -71,7 +72,7 @@ func run(ctx context.Context, args []string, out io.Writer) error {
 // checkAndCorrect checks the dataset in src, tells about it, and corrects it into
 // dst where that is not nil.
 func checkAndCorrect(ctx context.Context, src, dst *blob.Bucket, out io.Writer) error {
-	fsys := newBucketFS(ctx, src)
+	fsys := bucketfs.New(ctx, src)
 	job, err := dataset.OpenFS(fsys, crs.OpenGrid)
 	if err != nil {
 		return err
@@ -83,7 +84,8 @@ func checkAndCorrect(ctx context.Context, src, dst *blob.Bucket, out io.Writer) 
 	for _, v := range match.Verdicts {
 		fmt.Fprintf(out, "%d %s\n", res.Counts[v], v)
 	}
-	fmt.Fprintf(out, "%d bytes fetched in %d requests\n", fsys.fetched.Load(), fsys.requests.Load())
+	fetched, requests := fsys.Fetched()
+	fmt.Fprintf(out, "%d bytes fetched in %d requests\n", fetched, requests)
 	if dst == nil {
 		return nil
 	}

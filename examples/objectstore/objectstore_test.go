@@ -15,13 +15,13 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"testing/fstest"
 
 	"github.com/johannesboyne/gofakes3"
 	"github.com/johannesboyne/gofakes3/backend/s3mem"
 	"gocloud.dev/blob"
 	"gocloud.dev/blob/memblob"
 
+	"example.com/phototie/examples/objectstore/bucketfs"
 	"example.com/phototie/geotag/ledger"
 	"example.com/phototie/grid/crs"
 	"example.com/phototie/match"
@@ -217,7 +217,7 @@ func TestStores(t *testing.T) {
 		return b
 	}
 	test := func(t *testing.T, src, dst *blob.Bucket, wire *int64) {
-		fsys := newBucketFS(ctx, src)
+		fsys := bucketfs.New(ctx, src)
 		job, err := dataset.OpenFS(fsys, crs.OpenGrid)
 		if err != nil {
 			t.Fatal(err)
@@ -243,11 +243,11 @@ func TestStores(t *testing.T) {
 				t.Fatal(err)
 			}
 			all += info.Size()
-			most += 2 * min(info.Size(), headSize)
+			most += 2 * min(info.Size(), bucketfs.HeadSize)
 		}
-		fetched, requests := fsys.fetched.Load(), fsys.requests.Load()
+		fetched, requests := fsys.Fetched()
 		t.Logf("%d photos of %d bytes: %d bytes fetched in %d requests", velland.photos, all, fetched, requests)
-		if n := int64(2*velland.photos + len(job.Files())); requests > n || fetched > most+int64(len(job.Files()))*headSize {
+		if n := int64(2*velland.photos + len(job.Files())); requests > n || fetched > most+int64(len(job.Files()))*bucketfs.HeadSize {
 			t.Errorf("%d requests, at most %d should do; %d bytes, two heads of each photo are %d", requests, n, fetched, most)
 		}
 		if wire != nil && *wire != fetched {
@@ -358,7 +358,7 @@ func TestHeadsOnly(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	fsys := newBucketFS(ctx, src)
+	fsys := bucketfs.New(ctx, src)
 	job, err := dataset.OpenFS(fsys, crs.OpenGrid)
 	if err != nil {
 		t.Fatal(err)
@@ -367,8 +367,8 @@ func TestHeadsOnly(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	fetched := fsys.fetched.Load()
-	t.Logf("%d photos of %d bytes: %d bytes fetched in %d requests", len(res.Photos), all, fetched, fsys.requests.Load())
+	fetched, requests := fsys.Fetched()
+	t.Logf("%d photos of %d bytes: %d bytes fetched in %d requests", len(res.Photos), all, fetched, requests)
 	if len(res.Photos) != 40 || fetched > all/15 {
 		t.Errorf("%d photos of %d bytes: %d bytes fetched", len(res.Photos), all, fetched)
 	}
@@ -384,7 +384,7 @@ func TestCutOff(t *testing.T) {
 	ctx := context.Background()
 	src, dst := memblob.OpenBucket(nil), memblob.OpenBucket(nil)
 	upload(t, velland.dir, src)
-	fsys := newBucketFS(ctx, src)
+	fsys := bucketfs.New(ctx, src)
 	job, err := dataset.OpenFS(fsys, crs.OpenGrid)
 	if err != nil {
 		t.Fatal(err)
@@ -421,36 +421,6 @@ func TestCutOff(t *testing.T) {
 		return
 	}
 	t.Fatal("nothing to correct")
-}
-
-// TestFS: the bucket is a file system by the standard library's own rules.
-func TestFS(t *testing.T) {
-	ctx := context.Background()
-	b := memblob.OpenBucket(nil)
-	long := bytes.Repeat([]byte("0123456789"), 20_000)
-	for name, data := range map[string][]byte{"a.txt": []byte("a"), "empty": nil, "d/long": long, "d/e/f": []byte("f"), "d/e/": nil} {
-		if err := b.WriteAll(ctx, name, data, nil); err != nil {
-			t.Fatal(err)
-		}
-	}
-	fsys := newBucketFS(ctx, b)
-	if err := fstest.TestFS(fsys, "a.txt", "empty", "d/long", "d/e/f"); err != nil {
-		t.Error(err)
-	}
-	f, err := fsys.Open("d/long")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := f.(io.ReaderAt)
-	for _, at := range []struct{ off, n int }{{0, 5}, {headSize - 3, 7}, {headSize, 10}, {len(long) - 4, 4}, {len(long) - 4, 9}, {len(long), 1}, {len(long) + 5, 1}} {
-		got := make([]byte, at.n)
-		n, err := r.ReadAt(got, int64(at.off))
-		want := long[min(at.off, len(long)):min(at.off+at.n, len(long))]
-		if !bytes.Equal(got[:n], want) || (n < at.n) != (err == io.EOF) {
-			t.Errorf("%d bytes at %d: %d, %v", at.n, at.off, n, err)
-		}
-	}
 }
 
 // TestRun: the program as a user calls it.

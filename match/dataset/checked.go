@@ -39,9 +39,9 @@ type CheckOptions struct {
 	// Causes are those that are looked for; nil is cause.Default, and an empty list
 	// none. Looking for them may take some seconds.
 	Causes []cause.Cause
-	// Photos are taken by their names in this dataset in place of reading them:
-	// those of a dataset that holds the same photos under other names, checked with
-	// the same Pixels.
+	// Photos are taken by their names in this dataset in place of reading them: those
+	// that a Reader gave elsewhere, and those of a dataset that holds the same photos
+	// under other names, checked with the same Pixels.
 	Photos map[string]match.Photo
 	// Measured are the measures of photos whose pixels were measured before, by their
 	// names in this dataset: only the tags of these are read.
@@ -84,7 +84,7 @@ type Checked struct {
 // are a *Problem that says so. Where the pixels of the photos are measured, as many
 // photos are decoded at a time as there are processors, unless they are very large.
 func (d *Dataset) Check(ctx context.Context, opt CheckOptions) (*Checked, error) {
-	s, err := d.Survey(ctx)
+	s, err := d.survey(ctx, opt.Photos)
 	if err != nil {
 		return nil, err
 	}
@@ -96,27 +96,16 @@ func (d *Dataset) Check(ctx context.Context, opt CheckOptions) (*Checked, error)
 		names[i] = p.Name
 	}
 	c := &Checked{SurveyRead: s.SurveyRead, Links: s.Links, d: d, opt: s.Options, files: make(map[string]fs.FileInfo, len(names))}
-	read, atOnce := d.readPhoto, readers()
+	atOnce := readers()
 	if d.MeasuresPixels(opt.Pixels) {
-		read, atOnce = newMeasurer(ctx, d, opt).photo, runtime.GOMAXPROCS(0)
+		atOnce = runtime.GOMAXPROCS(0)
 	}
-	photos := d.photos(ctx, names, atOnce, func(name string) match.Photo {
-		if p, ok := opt.Photos[name]; ok {
-			p.Name = name
-			return p
-		}
-		p, info := read(name)
-		if info != nil {
-			c.mu.Lock()
-			defer c.mu.Unlock()
-			c.files[name] = info
-		}
-		return p
-	})
+	photos := d.photos(ctx, names, atOnce, d.reader(ctx, opt, func(name string, info fs.FileInfo) {
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		c.files[name] = info
+	}))
 	c.Result, err = match.Check(ctx, d.proj, s.Points, s.Links, count(photos, s.Photos, opt.Progress), s.Options)
-	if err != nil {
-		return nil, err
-	}
 	if err != nil {
 		return nil, err
 	}

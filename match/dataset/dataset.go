@@ -262,14 +262,18 @@ func (d *Dataset) Files() []string {
 // out with a note. A job has 2,000,000 points at most, which take a check some
 // 1,100 bytes each.
 func (d *Dataset) Points(ctx context.Context) ([]match.Point, []match.Link, SurveyRead, error) {
-	r, err := d.readPoints(ctx)
+	return d.points(ctx, nil)
+}
+
+func (d *Dataset) points(ctx context.Context, known map[string]match.Photo) ([]match.Point, []match.Link, SurveyRead, error) {
+	r, err := d.readPoints(ctx, known)
 	if err != nil {
 		return nil, nil, SurveyRead{}, err
 	}
 	return r.out, r.links, SurveyRead{Site: d.site, Points: &r.read}, nil
 }
 
-func (d *Dataset) readPoints(ctx context.Context) (*pointsReader, error) {
+func (d *Dataset) readPoints(ctx context.Context, known map[string]match.Photo) (*pointsReader, error) {
 	set, proj := d.settings.Points, d.proj
 	s := systems{grid: d.settings.Grid.CRS, proj: proj, open: d.openOther}
 	if b, ok := proj.(interface{ Base() grid.Projection }); ok {
@@ -297,7 +301,7 @@ func (d *Dataset) readPoints(ctx context.Context) (*pointsReader, error) {
 	if terr != nil {
 		return r, err
 	}
-	tags, terr := d.sample(ctx, names)
+	tags, terr := d.sample(ctx, names, known)
 	if terr != nil || len(tags) == 0 {
 		return r, err
 	}
@@ -329,11 +333,13 @@ type Survey struct {
 }
 
 // Survey reads what Check does, but for the photos, of which it opens 200 at most.
-// It is for callers that read the photos in a way of their own, by several machines
-// for instance: match.Check with all of this and the photos read gives what Check
-// does with PixelsNever. The errors are those of Check.
-func (d *Dataset) Survey(ctx context.Context) (*Survey, error) {
-	points, listed, reading, err := d.Points(ctx)
+// match.Check with all of this and the photos read gives what Check does with
+// PixelsNever. The errors are those of Check.
+func (d *Dataset) Survey(ctx context.Context) (*Survey, error) { return d.survey(ctx, nil) }
+
+// survey is Survey where some photos are known, and not read again.
+func (d *Dataset) survey(ctx context.Context, known map[string]match.Photo) (*Survey, error) {
+	points, listed, reading, err := d.points(ctx, known)
 	if err != nil {
 		return nil, err
 	}
@@ -355,7 +361,7 @@ func (d *Dataset) Survey(ctx context.Context) (*Survey, error) {
 	if len(names) == 0 {
 		return nil, &Problem{File: d.settings.Photos.Folder, What: "there are no photos in the photo folder", Remedy: "put them there, at any depth, or set photos.folder to where they are"}
 	}
-	if err := d.plausible(ctx, reading.Points, points, names); err != nil {
+	if err := d.plausible(ctx, reading.Points, points, names, known); err != nil {
 		return nil, err
 	}
 	s := &Survey{Points: points, Links: links, Photos: make([]match.Photo, len(names)), SurveyRead: reading, Options: d.settings.options()}

@@ -303,6 +303,32 @@ func (d *Dataset) Photos(ctx context.Context, names []string) iter.Seq2[match.Ph
 	return d.photos(ctx, names, readers(), d.ReadPhoto)
 }
 
+// Reader gives the function that Check with the same options reads a photo by: where the
+// pixels are measured, with these. It is safe for concurrent use. Several machines may
+// read the photos of a job so, and one check them by CheckOptions.Photos.
+func (d *Dataset) Reader(ctx context.Context, opt CheckOptions) func(photo string) match.Photo {
+	return d.reader(ctx, opt, func(string, fs.FileInfo) {})
+}
+
+// reader is Reader that tells what each file was that it read.
+func (d *Dataset) reader(ctx context.Context, opt CheckOptions, took func(string, fs.FileInfo)) func(string) match.Photo {
+	read := d.readPhoto
+	if d.MeasuresPixels(opt.Pixels) {
+		read = newMeasurer(ctx, d, opt).photo
+	}
+	return func(name string) match.Photo {
+		if p, ok := opt.Photos[name]; ok {
+			p.Name = name
+			return p
+		}
+		p, info := read(name)
+		if info != nil {
+			took(name, info)
+		}
+		return p
+	}
+}
+
 // taken is a photo that was read, or what that panicked with.
 type taken struct {
 	match.Photo

@@ -11,6 +11,7 @@ import (
 	"image/png"
 	"io"
 	"io/fs"
+	"reflect"
 	"runtime"
 	"slices"
 	"strings"
@@ -126,6 +127,31 @@ func TestPixelPolicy(t *testing.T) {
 				t.Errorf("%s: progress %v", c.name, told)
 			}
 		}
+	}
+}
+
+// What a Reader reads is what Check does: with it, no photo is opened.
+func TestReader(t *testing.T) {
+	files := quayFS(t, "[photo_requirements]\n")
+	d, err := OpenFS(files, onPlane)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, err := d.Check(t.Context(), CheckOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	read, opt := d.Reader(t.Context(), CheckOptions{}), CheckOptions{Photos: map[string]match.Photo{}}
+	for i := range want.Photos {
+		opt.Photos[want.Photos[i].Name] = read(want.Photos[i].Name)
+		files[want.Photos[i].Name] = &fstest.MapFile{} // it would be unreadable
+	}
+	got, err := d.Check(t.Context(), opt)
+	if err != nil || !reflect.DeepEqual(got.Photos, want.Photos) || !reflect.DeepEqual(got.Findings(), want.Findings()) {
+		t.Errorf("%v\n%+v\n%+v", err, got, want)
+	}
+	if again, err := d.Check(t.Context(), CheckOptions{}); err != nil || reflect.DeepEqual(again.Findings(), want.Findings()) {
+		t.Errorf("%v: nothing depends on the photos", err)
 	}
 }
 

@@ -85,11 +85,11 @@ const (
 )
 
 // sample gives where the tags of some photos, spread evenly over the job, lie on
-// the grid. Tags that say nothing of use are left out.
-func (d *Dataset) sample(ctx context.Context, names []string) ([]grid.EN, error) {
+// the grid. Tags that say nothing of use are left out, and known photos are not read.
+func (d *Dataset) sample(ctx context.Context, names []string, known map[string]match.Photo) ([]grid.EN, error) {
 	opt := d.settings.options()
 	var fixes []grid.Fix
-	for p, err := range d.Photos(ctx, thin(names, sampleTags)) {
+	for p, err := range d.photos(ctx, thin(names, sampleTags), readers(), d.Reader(ctx, CheckOptions{Pixels: PixelsNever, Photos: known})) {
 		if err != nil {
 			return nil, err
 		}
@@ -161,11 +161,11 @@ func (m misreading) apply(c cloud) cloud {
 // usual mistake explains it, the mistake is the error: no photo could be judged
 // on the points as they are. Where nothing does, the check goes on, since it may
 // be the tags that are wrong. Without tags the grid's area of use has to serve.
-func (d *Dataset) plausible(ctx context.Context, read *PointsRead, points []match.Point, names []string) error {
+func (d *Dataset) plausible(ctx context.Context, read *PointsRead, points []match.Point, names []string, known map[string]match.Photo) error {
 	if read.Axes == pointfile.Geographic || len(read.Operations) > 0 || len(points) == 0 {
 		return nil
 	}
-	tags, err := d.sample(ctx, names)
+	tags, err := d.sample(ctx, names, known)
 	if err != nil {
 		return err
 	}

@@ -61,12 +61,13 @@ func (g *Gallery) See(photo string, img image.Image, orientation int) {
 		return
 	}
 	if p, err := g.opt.fit(g.opt.small(img, orientation)); err == nil {
-		g.keep(photo, p)
+		g.Keep(photo, p)
 	}
 }
 
-// keep puts a picture into the file. One that has no room there is drawn again.
-func (g *Gallery) keep(photo string, p Picture) {
+// Keep takes up the picture of a photo, of this gallery's options, that another gallery
+// made. One that the temporary file has no room for is drawn again.
+func (g *Gallery) Keep(photo string, p Picture) {
 	g.mu.Lock()
 	k := kept{g.end, len(p.JPEG), p.Width, p.Height}
 	g.end += int64(k.size)
@@ -91,7 +92,7 @@ func (g *Gallery) Picture(ctx context.Context, photo string) (Picture, error) {
 	}
 	p, err := g.picture(ctx, photo)
 	if err == nil {
-		g.keep(photo, p)
+		g.Keep(photo, p)
 	}
 	return p, err
 }

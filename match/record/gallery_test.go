@@ -84,6 +84,10 @@ func TestGallery(t *testing.T) {
 	if p, err := g.Picture(context.Background(), "turned"); err != nil || p.Width != 200 || p.Height != 400 {
 		t.Errorf("a turned one: %v, %d x %d", err, p.Width, p.Height)
 	}
+	g.Keep("kept", want)
+	if p, err := g.Picture(t.Context(), "kept"); err != nil || !bytes.Equal(p.JPEG, want.JPEG) || p.Width != want.Width || p.Height != want.Height {
+		t.Errorf("one that was kept: %v, %d x %d", err, p.Width, p.Height)
+	}
 	if _, err := g.Picture(t.Context(), "none"); err == nil {
 		t.Error("a photo that is not there has a picture")
 	}

@@ -87,6 +87,8 @@ var allowed = map[string]string{
 	"match.Facts.Texts":              "package words reads facts by an interface",
 	"match.Facts.Unit":               "package words reads facts by an interface",
 	"match.Facts.Value":              "package words reads facts by an interface",
+	"dataset.Dataset.Reader":         "examples/batch, a module of its own, reads photos by it",
+	"record.Gallery.Keep":            "examples/batch, a module of its own, draws pictures elsewhere",
 	"match.Tally.Confidence":         "examples/batch, a module of its own, groups tallies by it",
 	"match.Tally.GrossLevel":         "examples/batch, a module of its own, groups tallies by it",
 	"match.Tally.Unit":               "examples/batch, a module of its own, groups tallies by it",

@@ -1,4 +1,5 @@
-package main
+// Package bucketfs makes a bucket of an object store a file system.
+package bucketfs
 
 import (
 	"context"
@@ -9,6 +10,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -16,36 +18,57 @@ import (
 	"gocloud.dev/gcerrors"
 )
 
-// headSize is how much of an object is fetched when it is opened. It holds the
+// HeadSize is how much of an object is fetched when it is opened. It holds the
 // whole header of nearly all photos, and it is what geotag.Read asks for first:
 // so most photos cost one request.
-const headSize = 64 << 10
+const HeadSize = 64 << 10
 
-// bucketFS is a bucket as a file system: objects are files, and what stands before
+// FS is a bucket as a file system: objects are files, and what stands before
 // a slash in their names are folders. Its files have random access by range
 // requests, so that a reader of headers fetches headers.
-type bucketFS struct {
+type FS struct {
 	// An fs.FS has no context of its own: this one holds for all requests.
 	ctx    context.Context
 	bucket *blob.Bucket
 
-	// fetched counts the bytes of objects that came over the wire, and requests the
-	// requests for them, listings not among them.
 	fetched, requests atomic.Int64
+	held              sync.Map // *object, by name
 }
 
-func newBucketFS(ctx context.Context, b *blob.Bucket) *bucketFS {
-	return &bucketFS{ctx: ctx, bucket: b}
+// New makes a bucket a file system, safe for concurrent use, whose requests end with ctx.
+func New(ctx context.Context, b *blob.Bucket) *FS {
+	return &FS{ctx: ctx, bucket: b}
+}
+
+// Fetched is how many bytes of objects came over the wire so far, and in how many
+// requests, listings not among them.
+func (f *FS) Fetched() (bytes, requests int64) { return f.fetched.Load(), f.requests.Load() }
+
+// Hold fetches a whole object in one request. Open gives it from memory until release
+// is called.
+func (f *FS) Hold(name string) (release func(), err error) {
+	r, err := f.fetch(name, 0, -1)
+	if err != nil {
+		return nil, &fs.PathError{Op: "open", Path: name, Err: err}
+	}
+	defer r.Close()
+	all, err := io.ReadAll(r)
+	f.fetched.Add(int64(len(all)))
+	if err != nil {
+		return nil, &fs.PathError{Op: "read", Path: name, Err: err}
+	}
+	f.held.Store(name, &object{fs: f, info: info{name: name, size: r.Size(), mod: r.ModTime()}, head: all})
+	return func() { f.held.Delete(name) }, nil
 }
 
 // fetch opens a range of an object. It reads to the end where n is negative.
-func (f *bucketFS) fetch(key string, off, n int64) (*blob.Reader, error) {
+func (f *FS) fetch(key string, off, n int64) (*blob.Reader, error) {
 	f.requests.Add(1)
 	return f.bucket.NewRangeReader(f.ctx, key, off, n, nil)
 }
 
 // Open opens an object, and fetches its head, or a folder.
-func (f *bucketFS) Open(name string) (fs.File, error) {
+func (f *FS) Open(name string) (fs.File, error) {
 	fail := func(err error) (fs.File, error) { return nil, &fs.PathError{Op: "open", Path: name, Err: err} }
 	if !fs.ValidPath(name) {
 		return fail(fs.ErrInvalid)
@@ -53,7 +76,11 @@ func (f *bucketFS) Open(name string) (fs.File, error) {
 	if name == "." {
 		return &folder{fs: f, name: name}, nil
 	}
-	r, err := f.fetch(name, 0, headSize)
+	if o, ok := f.held.Load(name); ok {
+		o := *o.(*object)
+		return &o, nil
+	}
+	r, err := f.fetch(name, 0, HeadSize)
 	switch {
 	case err == nil:
 		defer r.Close()
@@ -77,7 +104,7 @@ func (f *bucketFS) Open(name string) (fs.File, error) {
 }
 
 // page lists up to n of what lies in a folder; fs.ErrNotExist where nothing does.
-func (f *bucketFS) page(name string, n int) ([]*blob.ListObject, error) {
+func (f *FS) page(name string, n int) ([]*blob.ListObject, error) {
 	it := f.bucket.List(&blob.ListOptions{Prefix: prefix(name), Delimiter: "/"})
 	var out []*blob.ListObject
 	for n < 0 || len(out) < n {
@@ -106,7 +133,7 @@ func prefix(name string) string {
 }
 
 // ReadDir lists a folder, by name.
-func (f *bucketFS) ReadDir(name string) ([]fs.DirEntry, error) {
+func (f *FS) ReadDir(name string) ([]fs.DirEntry, error) {
 	fail := func(err error) ([]fs.DirEntry, error) {
 		return nil, &fs.PathError{Op: "readdir", Path: name, Err: err}
 	}
@@ -130,7 +157,7 @@ func (f *bucketFS) ReadDir(name string) ([]fs.DirEntry, error) {
 }
 
 // Stat tells of a file or folder without its bytes.
-func (f *bucketFS) Stat(name string) (fs.FileInfo, error) {
+func (f *FS) Stat(name string) (fs.FileInfo, error) {
 	fail := func(err error) (fs.FileInfo, error) {
 		return nil, &fs.PathError{Op: "stat", Path: name, Err: err}
 	}
@@ -174,7 +201,7 @@ func (i info) Mode() fs.FileMode {
 
 // object is an open object.
 type object struct {
-	fs   *bucketFS
+	fs   *FS
 	info info
 	head []byte
 	pos  int64
@@ -245,7 +272,7 @@ func (o *object) Close() error {
 
 // folder is an open folder.
 type folder struct {
-	fs   *bucketFS
+	fs   *FS
 	name string
 	left []fs.DirEntry
 	read bool
