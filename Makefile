@@ -181,7 +181,7 @@ fuzz: tools ## each fuzz target of FUZZPKGS for FUZZTIME
 examples: objectstore batch ## test the examples that are modules of their own
 
 objectstore batch: tools
-	cd examples/$@ && $(GO) vet -mod=mod ./... && $(GO) test -mod=mod ./...
+	cd examples/$@ && $(GO) vet -mod=mod ./... && $(GO) test -mod=mod -timeout 30m ./...
 
 # What needs no cgo, built for the systems it is for. lint reads its types for the
 # same ones, which takes seconds.

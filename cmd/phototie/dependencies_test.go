@@ -36,7 +36,7 @@ func direct(t *testing.T, file string) []string {
 	var paths []string
 	for _, r := range m.Require {
 		tool := slices.ContainsFunc(m.Tool, func(t struct{ Path string }) bool { return strings.HasPrefix(t.Path, r.Path+"/") })
-		if (!r.Indirect || tool) && r.Path != "example.com/phototie" {
+		if (!r.Indirect || tool) && !strings.HasPrefix(r.Path+"/", "example.com/phototie/") {
 			paths = append(paths, r.Path)
 		}
 	}
