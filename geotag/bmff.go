@@ -276,11 +276,11 @@ func readMeta(src *source, box bmffBox) (*bmffMeta, error) {
 	if n > maxMeta {
 		return nil, fmt.Errorf("%w: a meta box of %d bytes; %d are read at most", ErrCorrupt, n, maxMeta)
 	}
-	b, err := src.window(box.off, int(n))
+	b, err := src.lasting(box.off, int(n))
 	if err != nil {
 		return nil, err
 	}
-	m := &bmffMeta{box: box, b: bytes.Clone(b)}
+	m := &bmffMeta{box: box, b: b}
 	own := bmffBox{kind: "meta", data: box.data - box.off, end: n}
 	_, _, f := m.full(own)
 	if err := m.in(own, f, m.note); err != nil {
@@ -481,6 +481,9 @@ func (l *locations) code(f *fields) error {
 	}
 	count := uint64(len(l.items))
 	f.num(&count, wide(l.version == 2))
+	if few := min(count, 256); !f.writing {
+		l.items, l.parts = make([]located, 0, few), make([]itemPart, 0, few)
+	}
 	for i := range int(count) {
 		if f.short {
 			break
@@ -566,7 +569,7 @@ func (m *bmffMeta) spans(it *located, size int64) ([]span, error) {
 	return all, nil
 }
 
-// data reads an item of at most most bytes. The slice is the caller's.
+// data reads an item of at most most bytes. The slice is good until the next window.
 func (m *bmffMeta) data(src *source, id uint64, most int64) ([]byte, error) {
 	it := m.loc.find(id)
 	if it == nil {
@@ -584,6 +587,9 @@ func (m *bmffMeta) data(src *source, id uint64, most int64) ([]byte, error) {
 		if n += s.end - s.off; n > most {
 			return nil, fmt.Errorf("%w: item %d has more than the %d bytes that are read", ErrCorrupt, id, most)
 		}
+	}
+	if len(spans) == 1 {
+		return src.window(spans[0].off, int(n))
 	}
 	all := make([]byte, 0, n)
 	for _, s := range spans {

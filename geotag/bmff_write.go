@@ -72,6 +72,7 @@ func (h itemHolder) rewrite(src *source, _ *Patch, edit func([]byte) ([]Splice, 
 	if err != nil {
 		return err
 	}
+	old = bytes.Clone(old)
 	splices, err := edit(old[at:])
 	if err != nil || len(splices) == 0 {
 		return err

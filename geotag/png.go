@@ -12,6 +12,7 @@ import (
 	"io"
 	"slices"
 	"strconv"
+	"sync"
 )
 
 // Signature and chunk types, W3C Portable Network Graphics (PNG) Specification,
@@ -84,7 +85,7 @@ type pngScan struct {
 }
 
 // scanPNG lists the relevant chunks. It reads the eight bytes that start each
-// chunk, and the keywords of texts; the reads that takes are bounded by one for
+// chunk, and the keywords of texts; the reads that takes are bounded by two for
 // each hop bytes of the file. With an error it still returns what it found
 // before, all of it wholly inside the image.
 func scanPNG(src *source) (*pngScan, error) {
@@ -96,12 +97,15 @@ func scanPNG(src *source) (*pngScan, error) {
 	if string(b) != pngSignature {
 		return scan, fmt.Errorf("%w: no PNG signature", ErrFormat)
 	}
+	var c pngChunk
 	for pos := int64(len(pngSignature)); ; {
-		b, err := src.window(pos, 8)
+		b, err := src.glance(pos, 8)
 		if err != nil {
 			return scan, err
 		}
-		c := pngChunk{typ: string(b[4:8]), off: pos, n: int64(binary.BigEndian.Uint32(b))}
+		if c.off, c.n = pos, int64(binary.BigEndian.Uint32(b)); c.typ != string(b[4:8]) {
+			c.typ = string(b[4:8]) // most are as the one before
+		}
 		if err := c.check(b[4:8], src.size); err != nil {
 			return scan, err
 		}
@@ -267,20 +271,30 @@ func (c *carrier) decode(data []byte) (content []byte, profile string, err error
 	return b, "", nil
 }
 
+// inflaters are for the next text.
+var inflaters sync.Pool
+
 // inflate decompresses a text, of which no more than maxInflated bytes may come.
 func inflate(b []byte) ([]byte, error) {
-	z, err := zlib.NewReader(bytes.NewReader(b))
+	z, used := inflaters.Get().(io.Reader)
+	var err error
+	if used {
+		err = z.(zlib.Resetter).Reset(bytes.NewReader(b), nil)
+	} else {
+		z, err = zlib.NewReader(bytes.NewReader(b))
+	}
+	out := bytes.NewBuffer(make([]byte, 0, min(4*len(b), chunk)))
+	if err == nil {
+		defer inflaters.Put(z)
+		_, err = out.ReadFrom(io.LimitReader(z, maxInflated+1))
+	}
 	if err != nil {
 		return nil, fmt.Errorf("it can't be decompressed: %w", err)
 	}
-	out, err := io.ReadAll(io.LimitReader(z, maxInflated+1))
-	if err != nil {
-		return nil, fmt.Errorf("it can't be decompressed: %w", err)
-	}
-	if len(out) > maxInflated {
+	if out.Len() > maxInflated {
 		return nil, fmt.Errorf("it decompresses to more than %d bytes", maxInflated)
 	}
-	return out, nil
+	return out.Bytes(), nil
 }
 
 // rawProfile reads an Exif block written in hexadecimal: a line's end, the

@@ -1,9 +1,11 @@
 package geotag
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"sync"
 )
 
@@ -11,8 +13,17 @@ import (
 // the whole header of nearly all photos.
 const chunk = 64 << 10
 
-// hop is how much a source reads at least beyond the first chunk.
-const hop = 4 << 10
+// head is how much of it is read at first of a file of the system, which reads ahead by
+// itself: half of all photos need no more. Elsewhere a second read may be a second
+// request to a server.
+const head = 16 << 10
+
+// hop is how much a source reads at least beyond the first chunk, and glance how much
+// where no more may be wanted there.
+const (
+	hop    = 4 << 10
+	glance = 64
+)
 
 // source hands out windows of an image. It keeps the first chunk, so that
 // walking a header costs one read, and a second buffer for what lies beyond.
@@ -42,28 +53,46 @@ func (s *source) release() {
 
 // window returns n bytes at off. The slice is good until the next call, or
 // until release. Bytes past the end of the image give ErrTruncated.
-func (s *source) window(off int64, n int) ([]byte, error) {
+func (s *source) window(off int64, n int) ([]byte, error) { return s.at(off, n, hop) }
+
+// glance is window for a few bytes, of which no more may be wanted where they are far from
+// those before.
+func (s *source) glance(off int64, n int) ([]byte, error) {
+	if off-s.off-int64(len(s.buf)) < hop {
+		return s.at(off, n, hop)
+	}
+	return s.at(off, n, glance)
+}
+
+// lasting is window whose slice is good until release.
+func (s *source) lasting(off int64, n int) ([]byte, error) {
+	b, err := s.window(off, n)
+	if off+int64(n) > int64(len(s.first)) {
+		b = bytes.Clone(b)
+	}
+	return b, err
+}
+
+// at is window that reads at least so much beyond the first chunk.
+func (s *source) at(off int64, n, least int) ([]byte, error) {
 	if off < 0 || n < 0 || off > s.size || int64(n) > s.size-off {
 		return nil, fmt.Errorf("%w: %d bytes wanted at offset %d of %d", ErrTruncated, n, off, s.size)
 	}
-	if s.first == nil && s.size > 0 && s.r != nil {
-		b := chunks.Get().(*[chunk]byte)
-		got, err := s.read(b[:min(chunk, s.size)], 0, min(n, chunk))
-		if err != nil {
-			chunks.Put(b)
+	end := off + int64(n)
+	if s.r != nil && int64(len(s.first)) < min(end, chunk) && (s.first == nil || off < chunk) {
+		if err := s.start(end); err != nil {
 			return nil, err
 		}
-		s.first = b[:got]
 	}
-	if end := off + int64(n); end <= int64(len(s.first)) {
+	if end <= int64(len(s.first)) {
 		return s.first[off:end:end], nil
 	}
 	if off >= s.off && off+int64(n) <= s.off+int64(len(s.buf)) {
 		return s.buf[off-s.off:][:n:n], nil
 	}
-	want := int(min(int64(max(n, hop)), s.size-off))
+	want := int(min(int64(max(n, least)), s.size-off))
 	if cap(s.buf) < want {
-		s.buf = make([]byte, want)
+		s.buf = make([]byte, max(want, hop))
 	}
 	got, err := s.read(s.buf[:want], off, n)
 	s.buf, s.off = s.buf[:got], off
@@ -71,6 +100,22 @@ func (s *source) window(off int64, n int) ([]byte, error) {
 		return nil, err
 	}
 	return s.buf[:n:n], nil
+}
+
+// start reads the first chunk, or what it is to have up to end at least. Windows of what
+// was read before stay good.
+func (s *source) start(end int64) error {
+	if s.first == nil {
+		s.first = chunks.Get().(*[chunk]byte)[:0]
+	}
+	want := min(chunk, s.size)
+	if _, local := s.r.(*os.File); local && end <= head {
+		want = min(head, want)
+	}
+	had := len(s.first)
+	got, err := s.read(s.first[had:want], int64(had), int(min(end, want))-had)
+	s.first = s.first[:had+got]
+	return err
 }
 
 // read fills b from off and wants n bytes at least.

@@ -6,6 +6,7 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"sync"
 	"unicode/utf8"
 )
 
@@ -121,9 +122,21 @@ var xmlClass = func() (class [256]byte) {
 	return class
 }()
 
-// newXMPScanner has room for what most packets have.
+// scanners are for the next packet, with room for what most have.
+var scanners = sync.Pool{New: func() any {
+	return &xmpScanner{open: make([]xmpOpen, 0, 8), spaces: make([]xmpSpace, 0, 24), attrs: make([]xmpAttr, 0, 48)}
+}}
+
 func newXMPScanner(p []byte) *xmpScanner {
-	return &xmpScanner{p: p, size: len(p), open: make([]xmpOpen, 0, 8), spaces: make([]xmpSpace, 0, 24), attrs: make([]xmpAttr, 0, 24)}
+	s := scanners.Get().(*xmpScanner)
+	*s = xmpScanner{p: p, size: len(p), open: s.open[:0], spaces: s.spaces[:0], attrs: s.attrs[:0], decoded: s.decoded[:0]}
+	return s
+}
+
+// release gives it back. No token of it may be in use any more.
+func (s *xmpScanner) release() {
+	s.p = nil
+	scanners.Put(s)
 }
 
 // endTag reads an end tag, which closes the element opened last.

@@ -97,7 +97,9 @@ func walkXMP(p []byte, scan bool) (*xmpResource, error) {
 	if err := xmpBounded(p); err != nil {
 		return nil, err
 	}
-	if x, err := xmpProperties(newXMPScanner(p).next, p, scan); err == nil {
+	s := newXMPScanner(p)
+	defer s.release()
+	if x, err := xmpProperties(s.next, p, scan); err == nil {
 		return x, nil
 	}
 	// Not plain XML, or nothing that can be taken: encoding/xml says what is wrong.
