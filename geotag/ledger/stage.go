@@ -105,9 +105,9 @@ const chunkSize = 256 << 10
 
 var chunks = sync.Pool{New: func() any { return new([chunkSize]byte) }}
 
-// lineSize is the length of a processor's cache lines, or a multiple. To copy to a
-// place that is not a multiple of it costs the system twice as much.
-const lineSize = 64
+// pageSize is the length of the pages that files and memory are kept in. To write other
+// than whole ones costs a file system more: 3 % of all of a correction on ext4.
+const pageSize = 4096
 
 // pour reads the source once, through transform where that is not nil, into the
 // temporary file and takes both digests on the way. As they need every byte here, a
@@ -141,7 +141,7 @@ func (t *staged) pour(ctx context.Context, src io.Reader, transform func(io.Writ
 // sink writes to a file, and takes the digest of what it writes in a goroutine of
 // its own. A patch moves what comes after it by some bytes. So that the system need
 // not copy to odd places, neither in reading nor in writing, every read goes to the
-// begin of a line of memory, and every write to that of a line of the file: what is
+// begin of a page of memory, and every write to that of a page of the file: what is
 // over is held back for the next one. end must be called, and only then is all
 // written, and are the digest and the length there.
 type sink struct {
@@ -154,10 +154,10 @@ type sink struct {
 	over chan struct{}
 }
 
-// piece is what is written in one go: n bytes in buf from lineSize on, and before
+// piece is what is written in one go: n bytes in buf from pageSize on, and before
 // them those held back from the piece before.
 type piece struct {
-	buf     [lineSize + chunkSize]byte
+	buf     [pageSize + chunkSize]byte
 	n, held int
 }
 
@@ -173,7 +173,7 @@ func newSink(f file) *sink {
 	go func() {
 		defer close(k.over)
 		for p := range k.todo {
-			k.meter.Write(p.buf[lineSize:][:p.n])
+			k.meter.Write(p.buf[pageSize:][:p.n])
 			k.back <- p
 		}
 	}()
@@ -192,17 +192,17 @@ func (k *sink) end() error {
 	return err
 }
 
-// flush writes what is there, whole lines of it but at the end, and gives it on to
+// flush writes what is there, whole pages of it but at the end, and gives it on to
 // be digested.
 func (k *sink) flush(end bool) error {
 	if k.err != nil {
 		return k.err
 	}
 	p := k.buf
-	all := p.buf[lineSize-p.held : lineSize+p.n]
+	all := p.buf[pageSize-p.held : pageSize+p.n]
 	now := len(all)
 	if !end {
-		now -= now % lineSize
+		now -= now % pageSize
 	}
 	if now > 0 {
 		if _, k.err = k.file.Write(all[:now]); k.err != nil {
@@ -211,7 +211,7 @@ func (k *sink) flush(end bool) error {
 	}
 	next := <-k.back
 	next.n, next.held = 0, len(all)-now
-	copy(next.buf[lineSize-next.held:], all[now:])
+	copy(next.buf[pageSize-next.held:], all[now:])
 	k.buf = next
 	k.todo <- p
 	return nil
@@ -227,7 +227,7 @@ func (k *sink) put(n int) error {
 
 func (k *sink) Write(b []byte) (n int, err error) {
 	for n < len(b) {
-		m := copy(k.buf.buf[lineSize+k.buf.n:], b[n:])
+		m := copy(k.buf.buf[pageSize+k.buf.n:], b[n:])
 		n += m
 		if err := k.put(m); err != nil {
 			return n, err
@@ -244,7 +244,7 @@ func (k *sink) ReadFrom(r io.Reader) (n int64, err error) {
 		}
 	}
 	for {
-		m, err := r.Read(k.buf.buf[lineSize+k.buf.n:])
+		m, err := r.Read(k.buf.buf[pageSize+k.buf.n:])
 		n += int64(m)
 		if perr := k.put(m); perr != nil {
 			return n, perr

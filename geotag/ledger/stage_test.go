@@ -26,7 +26,7 @@ func (o *offsets) Write(p []byte) (int, error) {
 	if o.n++; o.n == o.fail {
 		return 0, errBroken
 	}
-	if o.at%lineSize != 0 {
+	if o.at%pageSize != 0 {
 		o.odd++
 	}
 	o.at += int64(len(p))
@@ -50,7 +50,7 @@ func TestSink(t *testing.T) {
 		var all []byte
 		src := rand.New(rand.NewPCG(1, rapid.Uint64().Draw(t, "seed")))
 		for range rapid.IntRange(0, 6).Draw(t, "parts") {
-			n := rapid.SampledFrom([]int{0, 1, 3, lineSize - 1, lineSize, lineSize + 1, 1000, chunkSize - 1, chunkSize, chunkSize + 1, 2*chunkSize + 100}).Draw(t, "size")
+			n := rapid.SampledFrom([]int{0, 1, 3, pageSize - 1, pageSize, pageSize + 1, 1000, chunkSize - 1, chunkSize, chunkSize + 1, 2*chunkSize + 100}).Draw(t, "size")
 			part := make([]byte, n)
 			for i := range part {
 				part[i] = byte(src.Uint32())
