@@ -147,7 +147,7 @@ func api(p *types.Package) []byte {
 					if f.Embedded() {
 						what += ", embedded"
 					}
-					if tag := u.Tag(i); tag != "" {
+					if tag, _, _ := strings.Cut(u.Tag(i), " default:"); tag != "" { // what explains a setting is no promise
 						what += " `" + tag + "`"
 					}
 					say("type %s struct, %s %s", name, f.Name(), what)

@@ -11,15 +11,6 @@ import (
 	"example.com/phototie/match"
 )
 
-// LabelSettings are templates of what corrected photos are labelled with, in which
-// {point}, {code} and {description} stand for those of the point. Where all are empty
-// the defaults hold.
-type LabelSettings struct {
-	Title       string   `toml:"title"`
-	Description string   `toml:"description"`
-	Keywords    []string `toml:"keywords"`
-}
-
 // defaultLabel is the label where the settings have none.
 var defaultLabel = LabelSettings{Title: "{point}", Description: "{point} {code} {description}", Keywords: []string{"{point}", "{code}"}}
 

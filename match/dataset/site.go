@@ -13,60 +13,6 @@ import (
 	"example.com/phototie/match/pointfile"
 )
 
-// SiteSettings tie the site system that the points are in to the grid, which is
-// its base. Either the parameters are given, as a site.Definition has them, or
-// Control names a file of control pairs that they are fitted to.
-type SiteSettings struct {
-	// Name names the system; empty means "site system".
-	Name string `toml:"name"`
-	// Unit is the unit of site coordinates: m, ft or ftUS; empty means that of
-	// the grid.
-	Unit string `toml:"unit"`
-	// Kind is "similarity", "affine" or "ground-scale". With parameters it may be
-	// left out; for a fit it is what is fitted, a similarity where it is left out.
-	Kind string `toml:"kind"`
-	// Direction is which way the parameters of a similarity or an affine transform
-	// lead: "site-to-base" or "base-to-site".
-	Direction string `toml:"direction"`
-	// The parameters, by the names that they have in the JSON of a
-	// site.Definition. For the fit of a ground scale GroundScale has its origin,
-	// and its site_origin where that is held.
-	Similarity  map[string]any `toml:"similarity"`
-	Affine      map[string]any `toml:"affine"`
-	GroundScale map[string]any `toml:"ground_scale"`
-	// Vertical ties the heights; nil where the site has none of its own.
-	Vertical map[string]any `toml:"vertical"`
-	// Accuracy is how good a position transformed between the site and the grid is, in
-	// metres, and HeightAccuracy the same for heights. For a fit that leaves them
-	// out they come from its standard errors, at each place its own.
-	Accuracy       *float64 `toml:"accuracy_m"`
-	HeightAccuracy *float64 `toml:"height_accuracy_m"`
-	// Remarks say where the parameters come from.
-	Remarks string `toml:"remarks"`
-
-	// Control is a file of delimited text with the columns id, site_e, site_n,
-	// base_e, base_n, and sigma (or site_sigma and base_sigma), site_h and base_h
-	// where there are any.
-	Control string `toml:"control"`
-	// Columns, Separator and Decimal are as in PointSettings.
-	Columns   []string `toml:"columns"`
-	Separator string   `toml:"separator"`
-	Decimal   string   `toml:"decimal"`
-	// Scale, where it is not 0, holds the scale of a similarity: 1, or the combined
-	// factor of the job, so that a shift and a rotation are fitted.
-	Scale float64 `toml:"scale"`
-	// Tolerance is the largest residual in metres that is taken of pairs that state
-	// no standard errors; 0 takes 0.05.
-	Tolerance float64 `toml:"tolerance_m"`
-	// Sigma is the standard error of one coordinate of a pair that states none,
-	// both sides together, in the grid's unit; 0 means that it is not known.
-	Sigma float64 `toml:"sigma"`
-	// FitHeights is "constant" or "plane": what is fitted to site_h and base_h.
-	FitHeights string `toml:"fit_heights"`
-	// RejectOutliers takes bad pairs out of the fit, each with a report.
-	RejectOutliers bool `toml:"reject_outliers"`
-}
-
 // The kinds of site system.
 const (
 	kindSimilarity  = "similarity"
