@@ -84,23 +84,23 @@ const visitSeconds = 600
 // visited gathers photos of one camera that were taken within ten minutes, and those
 // of one point where there is no time.
 func visited(a, b judged) int {
-	return cmp.Or(cmp.Compare(a.camera, b.camera), cmp.Compare(a.time, b.time), cmp.Compare(a.point, b.point), a.compare(b))
+	return cmp.Or(cmp.Compare(a.Camera, b.Camera), cmp.Compare(a.Time, b.Time), cmp.Compare(a.Point, b.Point), a.compare(b))
 }
 
 func sameVisit(first, next judged) bool {
-	if math.IsNaN(first.time) || math.IsNaN(next.time) {
-		return first.camera == next.camera && math.IsNaN(next.time) && first.samePoint(next)
+	if first.Time == 0 || next.Time == 0 {
+		return first.Camera == next.Camera && next.Time == 0 && first.samePoint(next)
 	}
-	return first.camera == next.camera && next.time-first.time <= visitSeconds
+	return first.Camera == next.Camera && next.Time-first.Time <= visitSeconds
 }
 
 // byPoint gathers photos of one point: points of several jobs may have the same name.
 func byPoint(a, b judged) int {
-	return cmp.Or(cmp.Compare(a.point, b.point), cmp.Compare(a.at.E, b.at.E), cmp.Compare(a.at.N, b.at.N), a.compare(b))
+	return cmp.Or(cmp.Compare(a.Point, b.Point), cmp.Compare(a.E, b.E), cmp.Compare(a.N, b.N), a.compare(b))
 }
 
 func (a judged) samePoint(b judged) bool {
-	return a.point == b.point && math.Hypot(a.at.E-b.at.E, a.at.N-b.at.N) < 0.01
+	return a.Point == b.Point && math.Hypot(a.E-b.E, a.N-b.N) < 0.01
 }
 
 // gather brings photos in an order and parts them where one does not belong to the
@@ -122,8 +122,8 @@ func means(groups [][]judged) []Vector {
 	out := make([]Vector, len(groups))
 	for i, g := range groups {
 		for _, j := range g {
-			out[i].E += j.v.E / float64(len(g))
-			out[i].N += j.v.N / float64(len(g))
+			out[i].E += j.DE / float64(len(g))
+			out[i].N += j.DN / float64(len(g))
 		}
 	}
 	return out

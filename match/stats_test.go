@@ -127,7 +127,7 @@ func TestCheckPoints(t *testing.T) {
 	tally := NewTally(grid.Metre, Budget{})
 	add := func(point string, at float64, d Vector, p float64) {
 		tally.adjusted = nil
-		tally.judged = append(tally.judged, judged{p: p, v: d, within: p > 0.05, point: point, at: grid.EN{E: at}, time: math.NaN(), survey: 0.3})
+		tally.s.Judged = append(tally.s.Judged, judged{P: p, DE: d.E, DN: d.N, Within: p > 0.05, Point: point, E: at, Survey: 0.3})
 	}
 	for i := range 20 {
 		for k := range 3 { // their mean is 3, 4
@@ -214,8 +214,8 @@ func TestShiftLevel(t *testing.T) {
 					sin, cos := math.Sincos(src.Float64() * 2 * math.Pi)
 					e := math.Sqrt(c.rho)*common.E + math.Sqrt(1-c.rho)*src.NormFloat64()
 					n := math.Sqrt(c.rho)*common.N + math.Sqrt(1-c.rho)*src.NormFloat64()
-					j := judged{v: Vector{off.E + e + c.standoff*sin, off.N + n + c.standoff*cos}, within: math.Hypot(e, n) < 2, time: float64(2*visitSeconds*v + b)}
-					if photos = append(photos, j); !j.within {
+					j := judged{DE: off.E + e + c.standoff*sin, DN: off.N + n + c.standoff*cos, Within: math.Hypot(e, n) < 2, Time: float64(1 + 2*visitSeconds*v + b)}
+					if photos = append(photos, j); !j.Within {
 						over++
 					}
 				}

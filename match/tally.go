@@ -41,52 +41,59 @@ import (
 // The zero Tally is empty; it takes the settings of the first one that is merged
 // into it. A Tally is not safe for concurrent use.
 type Tally struct {
-	unit       grid.Unit
-	confidence float64
-	grossLevel float64
-
-	unjudged int
-	judged   []judged
-	// adjusted is parallel to judged once that is in order; nil before.
+	s tallied
+	// adjusted is parallel to Judged once that is in order; nil before.
 	adjusted []float64
+}
+
+// tallied is a Tally as it is stored.
+type tallied struct {
+	In     grid.Unit `json:"unit"`
+	Level  float64   `json:"confidence"`
+	Gross  float64   `json:"gross_level"`
+	Rest   int       `json:"unjudged"`
+	Judged []judged  `json:"judged"`
 }
 
 // judged is one photo that has a p-value.
 type judged struct {
-	p      float64
-	v      Vector
-	within bool
-	// written says that the tag was written from its point.
-	written bool
-	// unplaced says that it shows a stretch, or something in an unknown direction: see
-	// Tie.unplaced.
-	unplaced bool
-	// point is what it is tied to, and at where that is; camera and time (seconds, NaN
-	// where there is none) say which photos were taken in one visit.
-	point, camera string
-	at            grid.EN
-	time          float64
-	// frame and survey are standard deviations per axis in metres.
-	frame, survey float64
+	P      float64 `json:"p"`
+	DE     float64 `json:"d_e"`
+	DN     float64 `json:"d_n"`
+	Within bool    `json:"within"`
+	// Written says that the tag was written from its point.
+	Written bool `json:"written,omitempty"`
+	// Unplaced says that the photo shows no single place: see Tie.unplaced.
+	Unplaced bool `json:"unplaced,omitempty"`
+	// Point is what it is tied to, and E, N where that is. Camera and Time (seconds since
+	// 1970 by its clock, 0 where there is none) say which photos were taken in one visit.
+	Point  string  `json:"point,omitempty"`
+	E      float64 `json:"point_e,omitempty"`
+	N      float64 `json:"point_n,omitempty"`
+	Camera string  `json:"camera,omitempty"`
+	Time   float64 `json:"time,omitempty"`
+	// Frame and Survey are standard deviations per axis in metres.
+	Frame  float64 `json:"frame_sigma_m,omitempty"`
+	Survey float64 `json:"survey_sigma_m,omitempty"`
 }
 
 func (a judged) compare(b judged) int {
 	flags := func(j judged) int {
 		n := 0
-		if !j.within {
+		if !j.Within {
 			n++
 		}
-		if j.written {
+		if j.Written {
 			n += 2
 		}
-		if j.unplaced {
+		if j.Unplaced {
 			n += 4
 		}
 		return n
 	}
-	return cmp.Or(cmp.Compare(a.p, b.p), cmp.Compare(a.v.E, b.v.E), cmp.Compare(a.v.N, b.v.N), cmp.Compare(flags(a), flags(b)),
-		cmp.Compare(a.point, b.point), cmp.Compare(a.at.E, b.at.E), cmp.Compare(a.at.N, b.at.N), cmp.Compare(a.camera, b.camera),
-		cmp.Compare(a.time, b.time), cmp.Compare(a.frame, b.frame), cmp.Compare(a.survey, b.survey))
+	return cmp.Or(cmp.Compare(a.P, b.P), cmp.Compare(a.DE, b.DE), cmp.Compare(a.DN, b.DN), cmp.Compare(flags(a), flags(b)),
+		cmp.Compare(a.Point, b.Point), cmp.Compare(a.E, b.E), cmp.Compare(a.N, b.N), cmp.Compare(a.Camera, b.Camera),
+		cmp.Compare(a.Time, b.Time), cmp.Compare(a.Frame, b.Frame), cmp.Compare(a.Survey, b.Survey))
 }
 
 // NewTally returns an empty Tally for photos judged by the budget b, the zero
@@ -95,54 +102,54 @@ func NewTally(unit grid.Unit, b Budget) *Tally {
 	if b == (Budget{}) {
 		b = DefaultBudget()
 	}
-	return &Tally{unit: unit, confidence: b.Confidence, grossLevel: b.GrossLevel}
+	return &Tally{s: tallied{In: unit, Level: b.Confidence, Gross: b.GrossLevel}}
 }
 
 // Unit is that of the discrepancies. Tallies merge where it, Confidence and
 // GrossLevel are the same.
-func (t *Tally) Unit() grid.Unit { return t.unit }
+func (t *Tally) Unit() grid.Unit { return t.s.In }
 
 // Confidence is the budget's.
-func (t *Tally) Confidence() float64 { return t.confidence }
+func (t *Tally) Confidence() float64 { return t.s.Level }
 
 // GrossLevel is the budget's.
-func (t *Tally) GrossLevel() float64 { return t.grossLevel }
+func (t *Tally) GrossLevel() float64 { return t.s.Gross }
 
 // Len is the number of photos, those that are not judged among them.
-func (t *Tally) Len() int { return t.unjudged + len(t.judged) }
+func (t *Tally) Len() int { return t.s.Rest + len(t.s.Judged) }
 
 // Add takes up a photo that was compared, or that there was nothing to compare
 // of. The Verdict that it has is not looked at. The error tells of a discrepancy
 // in another unit, or figures that can't be.
 func (t *Tally) Add(r *PhotoResult) error {
 	if r.P == nil || r.Discrepancy == nil || r.Allowance == nil {
-		t.unjudged++
+		t.s.Rest++
 		return nil
 	}
-	if r.Discrepancy.Unit != t.unit {
-		return fmt.Errorf("photo %q: its discrepancy is in %s, the others are in %s", r.Name, r.Discrepancy.Unit.Name, t.unit.Name)
+	if r.Discrepancy.Unit != t.s.In {
+		return fmt.Errorf("photo %q: its discrepancy is in %s, the others are in %s", r.Name, r.Discrepancy.Unit.Name, t.s.In.Name)
 	}
-	j := judged{p: r.grossP(t.unit), v: Vector{E: r.Discrepancy.DE, N: r.Discrepancy.DN}, within: r.Allowance.Judged <= r.Allowance.Threshold, written: r.written() && !r.Tie.unplaced(), unplaced: r.Tie.unplaced(), camera: cameraOf(&r.Photo), time: math.NaN()}
+	j := judged{P: r.grossP(t.s.In), DE: r.Discrepancy.DE, DN: r.Discrepancy.DN, Within: r.Allowance.Judged <= r.Allowance.Threshold, Written: r.written() && !r.Tie.unplaced(), Unplaced: r.Tie.unplaced(), Camera: cameraOf(&r.Photo)}
 	if r.Tie != nil && r.OnGrid != nil {
-		j.point, j.at = r.Tie.Point, grid.EN{E: r.OnGrid.E - j.v.E, N: r.OnGrid.N - j.v.N}
+		j.Point, j.E, j.N = r.Tie.Point, r.OnGrid.E-j.DE, r.OnGrid.N-j.DN
 	}
 	if r.Tag != nil {
 		if at, _ := takenAt(r, false); !at.IsZero() {
-			j.time = float64(at.UnixMilli()) / 1000
+			j.Time = float64(at.UnixMilli()) / 1000
 		}
 	}
 	for _, c := range r.Allowance.Components {
 		switch c.Name {
 		case ComponentFrame:
-			j.frame = c.Sigma
+			j.Frame = c.Sigma
 		case componentSurvey:
-			j.survey = c.Sigma
+			j.Survey = c.Sigma
 		}
 	}
 	if err := j.check(); err != nil {
 		return fmt.Errorf("photo %q: %w", r.Name, err)
 	}
-	t.judged = append(t.judged, j)
+	t.s.Judged = append(t.s.Judged, j)
 	t.adjusted = nil
 	return nil
 }
@@ -160,7 +167,7 @@ func (r *PhotoResult) written() bool {
 }
 
 // sample says that a discrepancy tells how good tags are.
-func (a judged) sample() bool { return !a.written && !a.unplaced }
+func (a judged) sample() bool { return !a.Written && !a.Unplaced }
 
 // grossP is the p-value that the verdict Gross goes by, before the adjustment: P,
 // for a photo over its allowance that of the allowance widened by GrossScale.
@@ -173,34 +180,36 @@ func (r *PhotoResult) grossP(unit grid.Unit) float64 {
 }
 
 func (a judged) check() error {
-	if !(a.p >= 0 && a.p <= 1) {
-		return fmt.Errorf("p is %v: want a probability", a.p)
-	}
-	if !(a.frame >= 0 && a.survey >= 0) || !finite(a.frame) || !finite(a.survey) || !finite(a.at.E) || !finite(a.at.N) {
-		return fmt.Errorf("point E %v N %v, frame_sigma_m %v, survey_sigma_m %v can't be", a.at.E, a.at.N, a.frame, a.survey)
-	}
-	if !finite(a.v.E) || !finite(a.v.N) {
-		return fmt.Errorf("discrepancy E %v N %v: %w", a.v.E, a.v.N, grid.ErrNotFinite)
+	switch {
+	case !(a.P >= 0 && a.P <= 1):
+		return fmt.Errorf("p is %v: want a probability", a.P)
+	case !(a.Frame >= 0 && a.Survey >= 0) || !finite(a.Frame) || !finite(a.Survey) || !finite(a.E) || !finite(a.N):
+		return fmt.Errorf("point E %v N %v, frame_sigma_m %v, survey_sigma_m %v can't be", a.E, a.N, a.Frame, a.Survey)
+	case !finite(a.DE) || !finite(a.DN):
+		return fmt.Errorf("discrepancy E %v N %v: %w", a.DE, a.DN, grid.ErrNotFinite)
 	}
 	return nil
 }
+
+// off is the discrepancy.
+func (a judged) off() Vector { return Vector{E: a.DE, N: a.DN} }
 
 // Merge takes up all photos of o, and leaves o as it is. It fails, and changes
 // nothing, where the two differ in unit, confidence or level of gross verdicts.
 func (t *Tally) Merge(o *Tally) error {
 	switch {
-	case o.confidence == 0 && o.Len() == 0: // a zero Tally
+	case o.s.Level == 0 && o.Len() == 0: // a zero Tally
 		return nil
-	case t.confidence == 0 && t.Len() == 0:
-		t.unit, t.confidence, t.grossLevel = o.unit, o.confidence, o.grossLevel
-	case t.unit != o.unit:
-		return fmt.Errorf("one tally is in %s, the other in %s: they can't be merged", t.unit.Name, o.unit.Name)
-	case t.confidence != o.confidence || t.grossLevel != o.grossLevel:
+	case t.s.Level == 0 && t.Len() == 0:
+		t.s.In, t.s.Level, t.s.Gross = o.s.In, o.s.Level, o.s.Gross
+	case t.s.In != o.s.In:
+		return fmt.Errorf("one tally is in %s, the other in %s: they can't be merged", t.s.In.Name, o.s.In.Name)
+	case t.s.Level != o.s.Level || t.s.Gross != o.s.Gross:
 		return fmt.Errorf("one tally was judged with the confidence %v and the gross level %v, the other with %v and %v: they can't be merged",
-			t.confidence, t.grossLevel, o.confidence, o.grossLevel)
+			t.s.Level, t.s.Gross, o.s.Level, o.s.Gross)
 	}
-	t.unjudged += o.unjudged
-	t.judged = append(t.judged, o.judged...)
+	t.s.Rest += o.s.Rest
+	t.s.Judged = append(t.s.Judged, o.s.Judged...)
 	t.adjusted = nil
 	return nil
 }
@@ -210,10 +219,10 @@ func (t *Tally) settle() {
 	if t.adjusted != nil {
 		return
 	}
-	slices.SortFunc(t.judged, judged.compare)
-	p := make([]float64, len(t.judged))
+	slices.SortFunc(t.s.Judged, judged.compare)
+	p := make([]float64, len(t.s.Judged))
 	for i := range p {
-		p[i] = t.judged[i].p
+		p[i] = t.s.Judged[i].P
 	}
 	t.adjusted = Holm(p)
 }
@@ -223,7 +232,7 @@ func (t *Tally) verdict(within bool, adjusted float64) Verdict {
 	switch {
 	case within:
 		return Within
-	case adjusted < t.grossLevel:
+	case adjusted < t.s.Gross:
 		return Gross
 	}
 	return Over
@@ -237,7 +246,7 @@ func (t *Tally) Judge(r *PhotoResult) error {
 		return nil
 	}
 	t.settle()
-	i, ok := slices.BinarySearchFunc(t.judged, r.grossP(t.unit), func(j judged, p float64) int { return cmp.Compare(j.p, p) })
+	i, ok := slices.BinarySearchFunc(t.s.Judged, r.grossP(t.s.In), func(j judged, p float64) int { return cmp.Compare(j.P, p) })
 	if !ok {
 		return fmt.Errorf("photo %q was not added to the tally that is to judge it", r.Name)
 	}
@@ -255,9 +264,9 @@ func (t *Tally) Counts() map[Verdict]int {
 	for _, v := range Verdicts {
 		c[v] = 0
 	}
-	c[Unjudged] = t.unjudged
-	for i, j := range t.judged {
-		c[t.verdict(j.within, t.adjusted[i])]++
+	c[Unjudged] = t.s.Rest
+	for i, j := range t.s.Judged {
+		c[t.verdict(j.Within, t.adjusted[i])]++
 	}
 	return c
 }
@@ -266,8 +275,8 @@ func (t *Tally) Counts() map[Verdict]int {
 // nothing of how good tags are.
 func (t *Tally) Written() int {
 	n := 0
-	for _, j := range t.judged {
-		if j.written {
+	for _, j := range t.s.Judged {
+		if j.Written {
 			n++
 		}
 	}
@@ -282,21 +291,21 @@ func (t *Tally) Written() int {
 func (t *Tally) Sets() (all, withoutGross *SetStats) {
 	t.settle()
 	var honest []judged
-	for i, j := range t.judged {
-		if t.verdict(j.within, t.adjusted[i]) != Gross {
+	for i, j := range t.s.Judged {
+		if t.verdict(j.Within, t.adjusted[i]) != Gross {
 			honest = append(honest, j)
 		}
 	}
-	if all = t.set(t.judged); all != nil {
+	if all = t.set(t.s.Judged); all != nil {
 		var points []judged
-		for _, j := range t.judged {
+		for _, j := range t.s.Judged {
 			if j.sample() {
 				points = append(points, j)
 			}
 		}
-		all.points(means(gather(points, byPoint, judged.samePoint)), math.Sqrt2*rootMeanSquare(points, func(j judged) float64 { return j.survey })/t.unit.Metres)
+		all.points(means(gather(points, byPoint, judged.samePoint)), math.Sqrt2*rootMeanSquare(points, func(j judged) float64 { return j.Survey })/t.s.In.Metres)
 	}
-	if all == nil || len(honest) == len(t.judged) {
+	if all == nil || len(honest) == len(t.s.Judged) {
 		return all, nil
 	}
 	if withoutGross = t.set(honest); withoutGross != nil {
@@ -311,92 +320,50 @@ func (t *Tally) set(photos []judged) *SetStats {
 	var compared []judged
 	over := 0
 	for _, j := range photos {
-		if !j.within {
+		if !j.Within {
 			over++
 		}
 		if j.sample() {
-			d, compared = append(d, j.v), append(compared, j)
+			d, compared = append(d, j.off()), append(compared, j)
 		}
 	}
-	s := newSet(t.unit, d, t.confidence)
+	s := newSet(t.s.In, d, t.s.Level)
 	if s != nil {
-		frame := rootMeanSquare(compared, func(j judged) float64 { return j.frame })
-		s.Shift, s.ShiftWhy = shiftTest(means(gather(compared, visited, sameVisit)), frame/t.unit.Metres)
-		s.Over = newOverShare(over, len(photos), len(gather(photos, visited, sameVisit)), 1-t.confidence)
+		frame := rootMeanSquare(compared, func(j judged) float64 { return j.Frame })
+		s.Shift, s.ShiftWhy = shiftTest(means(gather(compared, visited, sameVisit)), frame/t.s.In.Metres)
+		s.Over = newOverShare(over, len(photos), len(gather(photos, visited, sameVisit)), 1-t.s.Level)
 	}
 	return s
-}
-
-// tallyJSON is a Tally as it is stored.
-type tallyJSON struct {
-	Unit       grid.Unit    `json:"unit"`
-	Confidence float64      `json:"confidence"`
-	GrossLevel float64      `json:"gross_level"`
-	Unjudged   int          `json:"unjudged"`
-	Judged     []judgedJSON `json:"judged"`
-}
-
-type judgedJSON struct {
-	P      float64 `json:"p"`
-	E      float64 `json:"d_e"`
-	N      float64 `json:"d_n"`
-	Within bool    `json:"within"`
-	// Written says that the tag was written from its point.
-	Written bool `json:"written,omitempty"`
-	// Unplaced says that the photo shows no single place.
-	Unplaced bool `json:"unplaced,omitempty"`
-	// Time is in seconds since 1970, by the camera's clock.
-	Point  string   `json:"point,omitempty"`
-	PointE float64  `json:"point_e,omitempty"`
-	PointN float64  `json:"point_n,omitempty"`
-	Camera string   `json:"camera,omitempty"`
-	Time   *float64 `json:"time,omitempty"`
-	Frame  float64  `json:"frame_sigma_m,omitempty"`
-	Survey float64  `json:"survey_sigma_m,omitempty"`
 }
 
 // MarshalJSON writes the tally without loss. Equal tallies give equal bytes,
 // whatever order they were gathered in.
 func (t Tally) MarshalJSON() ([]byte, error) {
 	t.settle()
-	j := tallyJSON{Unit: t.unit, Confidence: t.confidence, GrossLevel: t.grossLevel, Unjudged: t.unjudged, Judged: make([]judgedJSON, len(t.judged))}
-	for i, r := range t.judged {
-		j.Judged[i] = judgedJSON{P: r.p, E: r.v.E, N: r.v.N, Within: r.within, Written: r.written, Unplaced: r.unplaced,
-			Point: r.point, PointE: r.at.E, PointN: r.at.N, Camera: r.camera, Frame: r.frame, Survey: r.survey}
-		if !math.IsNaN(r.time) {
-			j.Judged[i].Time = &r.time
-		}
-	}
-	return json.Marshal(j)
+	t.s.Judged = append([]judged{}, t.s.Judged...) // none is a list, too
+	return json.Marshal(t.s)
 }
 
 // UnmarshalJSON reads what MarshalJSON writes. Figures that can't be are an error.
 func (t *Tally) UnmarshalJSON(text []byte) error {
-	var j tallyJSON
-	if err := json.Unmarshal(text, &j); err != nil {
+	var got tallied
+	if err := json.Unmarshal(text, &got); err != nil {
 		return fmt.Errorf("tally: %w", err)
 	}
-	got := Tally{unit: j.Unit, confidence: j.Confidence, grossLevel: j.GrossLevel, unjudged: j.Unjudged, judged: make([]judged, len(j.Judged))}
-	if j.Unjudged < 0 {
-		return fmt.Errorf("tally: %d photos unjudged", j.Unjudged)
-	}
-	zero := got.unit == (grid.Unit{}) && got.confidence == 0 && got.grossLevel == 0
+	zero := got.In == (grid.Unit{}) && got.Level == 0 && got.Gross == 0
 	switch {
-	case zero && got.Len() > 0:
+	case got.Rest < 0:
+		return fmt.Errorf("tally: %d photos unjudged", got.Rest)
+	case zero && got.Rest+len(got.Judged) > 0:
 		return errors.New("tally: it has photos and no unit")
-	case !zero && !(got.unit.Metres > 0 && got.confidence > 0 && got.confidence < 1 && got.grossLevel > 0 && got.grossLevel < 1):
-		return fmt.Errorf("tally: unit %v m, confidence %v, gross level %v can't be", got.unit.Metres, got.confidence, got.grossLevel)
+	case !zero && !(got.In.Metres > 0 && got.Level > 0 && got.Level < 1 && got.Gross > 0 && got.Gross < 1):
+		return fmt.Errorf("tally: unit %v m, confidence %v, gross level %v can't be", got.In.Metres, got.Level, got.Gross)
 	}
-	for i, r := range j.Judged {
-		got.judged[i] = judged{p: r.P, v: Vector{E: r.E, N: r.N}, within: r.Within, written: r.Written, unplaced: r.Unplaced,
-			point: r.Point, at: grid.EN{E: r.PointE, N: r.PointN}, camera: r.Camera, time: math.NaN(), frame: r.Frame, survey: r.Survey}
-		if r.Time != nil {
-			got.judged[i].time = *r.Time
-		}
-		if err := got.judged[i].check(); err != nil {
+	for i, r := range got.Judged {
+		if err := r.check(); err != nil {
 			return fmt.Errorf("tally: photo %d: %w", i+1, err)
 		}
 	}
-	*t = got
+	*t = Tally{s: got}
 	return nil
 }
