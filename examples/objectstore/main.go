@@ -73,7 +73,7 @@ func run(ctx context.Context, args []string, out io.Writer) error {
 // dst where that is not nil.
 func checkAndCorrect(ctx context.Context, src, dst *blob.Bucket, out io.Writer) error {
 	fsys := bucketfs.New(ctx, src)
-	job, err := dataset.OpenFS(fsys, crs.OpenGrid)
+	job, err := dataset.OpenFS(fsys, nil, crs.OpenGrid)
 	if err != nil {
 		return err
 	}

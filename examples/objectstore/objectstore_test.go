@@ -218,7 +218,7 @@ func TestStores(t *testing.T) {
 	}
 	test := func(t *testing.T, src, dst *blob.Bucket, wire *int64) {
 		fsys := bucketfs.New(ctx, src)
-		job, err := dataset.OpenFS(fsys, crs.OpenGrid)
+		job, err := dataset.OpenFS(fsys, nil, crs.OpenGrid)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -332,7 +332,7 @@ func TestHeadsOnly(t *testing.T) {
 	ctx := context.Background()
 	src := memblob.OpenBucket(nil)
 	upload(t, velland.dir, src)
-	before, err := dataset.OpenFS(os.DirFS(velland.dir), crs.OpenGrid)
+	before, err := dataset.OpenFS(os.DirFS(velland.dir), nil, crs.OpenGrid)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -359,7 +359,7 @@ func TestHeadsOnly(t *testing.T) {
 		}
 	}
 	fsys := bucketfs.New(ctx, src)
-	job, err := dataset.OpenFS(fsys, crs.OpenGrid)
+	job, err := dataset.OpenFS(fsys, nil, crs.OpenGrid)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -385,7 +385,7 @@ func TestCutOff(t *testing.T) {
 	src, dst := memblob.OpenBucket(nil), memblob.OpenBucket(nil)
 	upload(t, velland.dir, src)
 	fsys := bucketfs.New(ctx, src)
-	job, err := dataset.OpenFS(fsys, crs.OpenGrid)
+	job, err := dataset.OpenFS(fsys, nil, crs.OpenGrid)
 	if err != nil {
 		t.Fatal(err)
 	}

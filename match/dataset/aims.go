@@ -2,6 +2,7 @@ package dataset
 
 import (
 	"encoding/csv"
+	"fmt"
 	"io"
 	"math"
 	"slices"
@@ -18,9 +19,10 @@ const mostOffset = 1000
 
 // aim is what a row of the links file says beyond its point; nil where that is nothing.
 func (t *table) aim() *match.Aim {
+	const units = "lengths are in the grid's unit, bearings in degrees on the grid"
 	a := match.Aim{To: t.get("to_point")}
-	e, n := t.figure("offset_e", -mostOffset, mostOffset), t.figure("offset_n", -mostOffset, mostOffset)
-	a.Bearing, a.Distance = t.figure("offset_bearing", -360, 360), t.figure("offset_distance", 0, mostOffset)
+	e, n := t.figure("offset_e", -mostOffset, mostOffset, units), t.figure("offset_n", -mostOffset, mostOffset, units)
+	a.Bearing, a.Distance = t.figure("offset_bearing", -360, 360, units), t.figure("offset_distance", 0, mostOffset, units)
 	if (e == nil) != (n == nil) {
 		t.ps.add(t.line, 0, "give both, 0 for none", "an offset has a part to the east or to the north alone")
 	}
@@ -46,14 +48,18 @@ func (t *table) aim() *match.Aim {
 
 // figure is the number of a column in the present row; nil where it is empty. A comma is a
 // decimal one.
-func (t *table) figure(col string, least, most float64) *float64 {
+func (t *table) figure(col string, least, most float64, remedy string) *float64 {
 	s := t.get(col)
 	if s == "" {
 		return nil
 	}
 	v, err := strconv.ParseFloat(strings.Replace(s, ",", ".", 1), 64)
 	if err != nil || !(v >= least && v <= most) {
-		t.ps.add(t.line, t.column(col), "lengths are in the grid's unit, bearings in degrees on the grid", "%s %q is no number from %g to %g", col, clip(s), least, most)
+		within := ""
+		if most < math.MaxFloat64 {
+			within = fmt.Sprintf(" from %g to %g", least, most)
+		}
+		t.ps.add(t.line, t.column(col), remedy, "%s %q is no number%s", col, clip(s), within)
 		return nil
 	}
 	return &v

@@ -76,7 +76,7 @@ func TestMemoryIsBounded(t *testing.T) {
 			}, name: tt.file, head: tt.head, text: tt.text}
 			var before, after runtime.MemStats
 			runtime.ReadMemStats(&before)
-			d, err := OpenFS(fsys, onPlane)
+			d, err := OpenFS(fsys, nil, onPlane)
 			if err == nil {
 				if tt.file == "links.csv" {
 					_, _, _, err = d.links(nil, nil, nil)

@@ -14,8 +14,6 @@ import (
 	"sync"
 	"sync/atomic"
 
-	"github.com/pelletier/go-toml/v2"
-
 	"example.com/phototie/grid"
 	"example.com/phototie/grid/site"
 	"example.com/phototie/match"
@@ -126,25 +124,18 @@ func Open(ctx context.Context, dir string, open grid.Opener) (*Dataset, error) {
 	return d, nil
 }
 
-// OpenFS opens a dataset in any file system, as Open does. Correcting needs one
-// opened by Open.
-func OpenFS(fsys fs.FS, open grid.Opener) (*Dataset, error) {
+// OpenFS opens a dataset in any file system, as Open does, by the text of a phototie.toml
+// that need not be there ([WriteSettings] writes one), or by the one that is there where
+// settings is nil. Correcting needs a dataset opened by Open.
+func OpenFS(fsys fs.FS, settings []byte, open grid.Opener) (*Dataset, error) {
 	d := &Dataset{fsys: fsys}
-	if err := d.Settle(open); err != nil {
-		return nil, err
+	var err error
+	if settings == nil {
+		d.settings, err = readSettings(fsys)
+	} else {
+		d.settings, err = parseSettings(settings)
 	}
-	return d, nil
-}
-
-// OpenFSWith opens a dataset in any file system by settings that need not be written
-// there: start from [DefaultSettings]. A settings file that is there is not read.
-func OpenFSWith(fsys fs.FS, s Settings, open grid.Opener) (*Dataset, error) {
-	text, err := toml.Marshal(s)
-	if err != nil {
-		return nil, err
-	}
-	d := &Dataset{fsys: fsys, open: open}
-	if d.settings, err = parseSettings(text); err == nil {
+	if err == nil {
 		err = d.openSystems(open)
 	}
 	if err != nil {
@@ -446,14 +437,4 @@ func (d *Dataset) Stream(ctx context.Context, progress Progress) (*match.Stream,
 	}
 	out, err := match.NewStream(ctx, d.proj, s.Points, s.Links, s.Photos, read, s.Options)
 	return out, s.SurveyRead, err
-}
-
-// OpenDraft opens a folder with settings that are not in it, or not yet.
-func OpenDraft(folder *Dataset, settings []byte, open grid.Opener) (*Dataset, error) {
-	s, err := parseSettings(settings)
-	if err != nil {
-		return nil, err
-	}
-	d := &Dataset{settings: s, fsys: folder.fsys}
-	return d, d.openSystems(open)
 }

@@ -288,7 +288,7 @@ func TestSettingsProblems(t *testing.T) {
 			}
 		})
 	}
-	_, err := OpenFS(fstest.MapFS{}, onPlane)
+	_, err := OpenFS(fstest.MapFS{}, nil, onPlane)
 	if err == nil || !strings.Contains(err.Error(), "phototie.toml: there is no such file") || !strings.Contains(err.Error(), "[grid]") {
 		t.Errorf("missing settings: %v", err)
 	}

@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"io"
+	"math"
 	"runtime"
 	"slices"
 	"strconv"
@@ -143,32 +144,17 @@ func (t *table) decision() match.Decision {
 	case d.Photo != "" && (d.SHA256 == "" || d.Basis == ""):
 		bad("sha256", copied, "the row does not say what it rests on: sha256 or basis is empty")
 	}
-	e, n := t.number("e"), t.number("n")
+	const digits = "write it with digits and a dot"
+	e, n := t.figure("e", -math.MaxFloat64, math.MaxFloat64, digits), t.figure("n", -math.MaxFloat64, math.MaxFloat64, digits)
 	if e != nil && n != nil {
 		d.At = &grid.EN{E: *e, N: *n}
 	}
 	for col, to := range map[string]*float64{"probability": &d.Probability, "runner_up_probability": &d.RunnerUpProbability} {
-		if v := t.number(col); v != nil {
-			if *to = *v; !(*v >= 0 && *v <= 1) {
-				bad(col, copied, "%v is no probability", *v)
-			}
+		if v := t.figure(col, 0, 1, copied); v != nil {
+			*to = *v
 		}
 	}
 	return d
-}
-
-// number is a column's number in the present row; nil where it is empty or none.
-func (t *table) number(col string) *float64 {
-	s := t.get(col)
-	if s == "" {
-		return nil
-	}
-	v, err := strconv.ParseFloat(s, 64)
-	if err != nil || v-v != 0 {
-		t.ps.add(t.line, t.column(col), "write it with digits and a dot", "%s = %q is no number", col, clip(s))
-		return nil
-	}
-	return &v
 }
 
 func isDay(s string) bool {

@@ -36,7 +36,7 @@ func TestDecisionsRefused(t *testing.T) {
 		strings.Replace(good, "K7", "", 1):               "does not say which point",
 		strings.Replace(good, sum, "", 1):                "does not say what it rests on",
 		strings.Replace(good, "a.jpg", "", 1):            "names no photo",
-		strings.Replace(good, ",1,2,", ",one,2,", 1):     `e = "one" is no number`,
+		strings.Replace(good, ",1,2,", ",one,2,", 1):     `e "one" is no number`,
 		good + good: `a decision about "a.jpg" stands already in line 2`,
 	} {
 		if _, err := readDecisions(decisionHead + row); err == nil || !strings.Contains(err.Error(), want) {

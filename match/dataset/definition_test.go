@@ -32,7 +32,7 @@ func TestDefinitionsNameNoFiles(t *testing.T) {
 		}
 	}
 	open := func(text string) (opened bool, err error) {
-		_, err = OpenFS(fstest.MapFS{SettingsFile: {Data: []byte(text)}}, func(string, grid.OpenOptions) (grid.Projection, error) {
+		_, err = OpenFS(fstest.MapFS{SettingsFile: {Data: []byte(text)}}, nil, func(string, grid.OpenOptions) (grid.Projection, error) {
 			opened = true
 			return plane{grid.Metre}, nil
 		})
@@ -62,7 +62,7 @@ func TestDefinitionsNameNoFiles(t *testing.T) {
 func TestMachineRefuses(t *testing.T) {
 	d, err := OpenFS(exhausted{fstest.MapFS{
 		SettingsFile: {Data: []byte(minimal)}, "points.csv": {Data: []byte("id,e,n\nA,1,2\n")}, "photos/1.jpg": {Data: []byte("x")},
-	}}, onPlane)
+	}}, nil, onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}

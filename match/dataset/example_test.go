@@ -1,6 +1,7 @@
 package dataset_test
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"log"
@@ -29,7 +30,7 @@ combined_factor = 0.99979872
 file = "points.txt"
 `)},
 		"points.txt": {Data: []byte("Pt;Easting;Northing\nT11;12410,091;2319,207\n")},
-	}, crs.OpenGrid)
+	}, nil, crs.OpenGrid)
 	if err != nil {
 		log.Fatal(err)
 	}
@@ -48,7 +49,7 @@ file = "points.txt"
 
 // The settings of a set need not be a file: here a program has them, and the photos of a
 // bucket, say.
-func ExampleOpenFSWith() {
+func ExampleOpenFS() {
 	photo, _, err := geotag.Rewrite(geotagtest.Plain(), geotag.Edit{Lat: 52.188271, Lon: -6.680190, HPositioningError: 3, ProcessingMethod: "GPS"})
 	if err != nil {
 		log.Fatal(err)
@@ -60,7 +61,11 @@ func ExampleOpenFSWith() {
 	}
 	s := dataset.DefaultSettings()
 	s.Grid.CRS, s.Points.File, s.Links.File = "EPSG:2157", "points.csv", "links.csv"
-	d, err := dataset.OpenFSWith(bucket, s, crs.OpenGrid)
+	var text bytes.Buffer
+	if err := dataset.WriteSettings(&text, s); err != nil {
+		log.Fatal(err)
+	}
+	d, err := dataset.OpenFS(bucket, text.Bytes(), crs.OpenGrid)
 	if err != nil {
 		log.Fatal(err)
 	}

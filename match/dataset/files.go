@@ -3,6 +3,7 @@ package dataset
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -61,6 +62,26 @@ func OpenFile(name string) (*os.File, error) {
 		return nil, errors.Join(err, f.Close())
 	}
 	return f, nil
+}
+
+// ReadFile reads an ordinary file of at most so many bytes, without waiting for a pipe. A
+// longer one is a *Problem.
+func ReadFile(fsys fs.FS, name string, most int64) ([]byte, error) {
+	if info, err := fs.Stat(fsys, name); err != nil {
+		return nil, err
+	} else if !info.Mode().IsRegular() {
+		return nil, &fs.PathError{Op: "open", Path: name, Err: errors.New("it is no ordinary file")}
+	}
+	f, err := fsys.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, most+1))
+	if err == nil && int64(len(text)) > most {
+		err = &Problem{File: name, What: fmt.Sprintf("the file is larger than %d KiB", most>>10)}
+	}
+	return text, err
 }
 
 // openOrdinary looks before it opens, and again at what it has opened.

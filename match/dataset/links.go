@@ -3,7 +3,6 @@ package dataset
 import (
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"maps"
 	"slices"
@@ -65,14 +64,12 @@ const mostList = 32 << 20
 // readList reads the links file in any layout: photos and points are found in it by
 // their names. What names a photo or a point that is not known stays a link.
 func readList(fsys fs.FS, s LinkSettings, photos []string, points []match.Point) ([]match.Link, *LinksRead, error) {
-	f, err := fsys.Open(s.File)
-	if err != nil {
-		return nil, nil, &Problem{File: s.File, What: bare(err).Error()}
+	text, err := ReadFile(fsys, s.File, mostList)
+	if p := (*Problem)(nil); err != nil && !errors.As(err, &p) {
+		err = &Problem{File: s.File, What: bare(err).Error()}
 	}
-	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, mostList+1))
 	if err != nil {
-		return nil, nil, &Problem{File: s.File, What: bare(err).Error()}
+		return nil, nil, err
 	}
 	opt := linklist.Options{Photos: photos, FillDown: s.FillDown}
 	for _, p := range points {

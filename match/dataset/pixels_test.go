@@ -106,7 +106,7 @@ func TestPixelPolicy(t *testing.T) {
 		{"an empty table", "[photo_requirements]\n", PixelsAuto, true, pictures},
 	} {
 		for _, fsys := range []fs.FS{quayFS(t, c.settings), withoutReaderAt{quayFS(t, c.settings)}} {
-			d, err := OpenFS(fsys, onPlane)
+			d, err := OpenFS(fsys, nil, onPlane)
 			if err != nil {
 				t.Fatalf("%s: %v", c.name, err)
 			}
@@ -167,7 +167,7 @@ func TestMeasuringManyAndEnding(t *testing.T) {
 		}
 		files[fmt.Sprintf("photos/many/%03d.jpg", i)] = &fstest.MapFile{Data: data}
 	}
-	d, err := OpenFS(files, onPlane)
+	d, err := OpenFS(files, nil, onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -237,7 +237,7 @@ func TestOtherFormats(t *testing.T) {
 	files := quayFS(t, "[photo_requirements.default]\nmin_photos = 3\nmax_blur_px = -1\nmax_clipped = -1\n")
 	files["photos/5.png"] = &fstest.MapFile{Data: b.Bytes()}
 	files["links.csv"].Data = append(files["links.csv"].Data, "photos/5.png,A\n"...)
-	d, err := OpenFS(files, onPlane)
+	d, err := OpenFS(files, nil, onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -277,7 +277,7 @@ func BenchmarkPixels(b *testing.B) {
 		policy PixelPolicy
 	}{{"tags", PixelsNever}, {"pixels", PixelsAlways}} {
 		b.Run(c.name, func(b *testing.B) {
-			d, err := OpenFS(files, onPlane)
+			d, err := OpenFS(files, nil, onPlane)
 			if err != nil {
 				b.Fatal(err)
 			}

@@ -35,7 +35,7 @@ func TestProposeLinksKeepsEveryOtherByte(t *testing.T) {
 			d, err := OpenFS(fstest.MapFS{
 				SettingsFile: {Data: []byte(minimal + "[links]\nfile = \"links.csv\"\n" + c.settings)},
 				"links.csv":  {Data: []byte(c.old)},
-			}, onPlane)
+			}, nil, onPlane)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -61,7 +61,7 @@ func TestProposeRefusesAnotherFile(t *testing.T) {
 		d, err := OpenFS(fstest.MapFS{
 			SettingsFile: {Data: []byte(minimal + "[links]\nfile = \"links.csv\"\n")},
 			"links.csv":  {Data: []byte("photo,point\na.jpg,P1\n")},
-		}, onPlane)
+		}, nil, onPlane)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -87,7 +87,7 @@ func TestProposePoints(t *testing.T) {
 		SettingsFile: {Data: []byte("[grid]\ncrs = \"EPSG:2157\"\n[points]\nfile = \"points.csv\"\n")},
 		"points.csv": {Data: []byte("id;e;n;d\nP1;1,5;2,25;\"a;b\"\nP2;3;4;c\n")},
 	}
-	d, err := OpenFS(fsys, onPlane)
+	d, err := OpenFS(fsys, nil, onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -180,7 +180,7 @@ func TestProposeLinksProperty(t *testing.T) {
 		d, err := OpenFS(fstest.MapFS{
 			SettingsFile: {Data: []byte(minimal + "[links]\nfile = \"links.csv\"\n")},
 			"links.csv":  {Data: []byte(b.String())},
-		}, onPlane)
+		}, nil, onPlane)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -270,7 +270,7 @@ func TestProposeWestings(t *testing.T) {
 		SettingsFile: {Data: []byte("[grid]\ncrs = \"EPSG:2053\"\n[points]\nfile = \"points.csv\"\n")},
 		"points.csv": {Data: []byte("id,southing,westing\nP1,2.25,1.5\n")},
 	}
-	d, err := OpenFS(fsys, onPlane)
+	d, err := OpenFS(fsys, nil, onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}

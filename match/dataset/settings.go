@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"maps"
 	"path"
@@ -110,12 +109,13 @@ folder = "photos"`
 // readSettings reads and checks phototie.toml.
 func readSettings(fsys fs.FS) (Settings, error) {
 	var s Settings
-	text, err := readUpTo(fsys, SettingsFile, maxSettings)
+	text, err := ReadFile(fsys, SettingsFile, maxSettings)
 	if errors.Is(err, fs.ErrNotExist) {
 		return s, &Problem{File: SettingsFile, What: "there is no such file in the dataset's folder",
 			Remedy: "phototie init drafts one from what the folder holds, or write one that says at least:\n\n" + example + "\n"}
 	}
 	if p := (*Problem)(nil); errors.As(err, &p) {
+		p.Remedy = settingsRemedy
 		return s, p
 	}
 	if err != nil {
@@ -134,24 +134,10 @@ const (
 
 const settingsRemedy = "keep to the keys of phototie help settings; lists of points and links go into files of their own"
 
-// readUpTo reads a file that must not be larger than limit.
-func readUpTo(fsys fs.FS, name string, limit int64) ([]byte, error) {
-	f, err := fsys.Open(name)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, limit+1))
-	if err == nil && int64(len(text)) > limit {
-		err = &Problem{File: name, What: fmt.Sprintf("the file is larger than %d KiB", limit>>10), Remedy: settingsRemedy}
-	}
-	return text, err
-}
-
 // DefaultSettings are those of a phototie.toml that says nothing. To be of use they
 // need at least Grid.CRS, Points.File and, where links are in a file, Links.File.
 func DefaultSettings() Settings {
-	return Settings{Budget: BudgetTable{BudgetSettings: BudgetSettings(match.DefaultBudget())}, Ties: TieSettings{Weigh: true}}
+	return Settings{Photos: PhotoSettings{Folder: "photos"}, Budget: BudgetTable{BudgetSettings: BudgetSettings(match.DefaultBudget())}, Ties: TieSettings{Weigh: true}}
 }
 
 // parseSettings reads the text of a phototie.toml.

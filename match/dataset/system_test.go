@@ -57,7 +57,7 @@ func FuzzSite(f *testing.F) {
 	f.Add("[site]\nunit = \"ft\"\ndirection = \"base-to-site\"\n[site.similarity]\ntarget_origin = { e = 1.0, n = 1e300 }\nscale = 3.28\nrotation_deg = 90\n", "")
 	f.Add("[site]\n[site.ground_scale]\norigin = { e = 1.0, n = 1.0 }\nsite_origin = { e = 1.0, n = 1.0 }\ncombined_factor = 0.9999\n", "")
 	f.Fuzz(func(t *testing.T, settings, control string) {
-		d, err := OpenFS(fstest.MapFS{SettingsFile: {Data: []byte(minimal + settings)}, "c.csv": {Data: []byte(control)}}, onPlane)
+		d, err := OpenFS(fstest.MapFS{SettingsFile: {Data: []byte(minimal + settings)}, "c.csv": {Data: []byte(control)}}, nil, onPlane)
 		if err != nil || d.Settings().Site == nil {
 			return
 		}

@@ -202,7 +202,7 @@ func (p *packing) judge(ctx context.Context) (*report.Job, error) {
 			files[dataset.SidecarAs(photo.Name, name, s)] = s
 		}
 	}
-	d, err := dataset.OpenFS(newView(was.FS(), files, p.texts), was.Opener())
+	d, err := dataset.OpenFS(newView(was.FS(), files, p.texts), nil, was.Opener())
 	if err != nil {
 		return nil, fmt.Errorf("the delivery's own settings: %w", err)
 	}

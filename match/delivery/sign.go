@@ -19,6 +19,7 @@ import (
 	"golang.org/x/crypto/ssh"
 	"golang.org/x/crypto/ssh/agent"
 
+	"example.com/phototie/match/dataset"
 	"example.com/phototie/match/internal/words"
 )
 
@@ -32,26 +33,6 @@ const signed = "file"
 // The most that is read of a key or a signature, and of sums, in bytes: some million files.
 const mostKey, mostSums = 64 << 10, 256 << 20
 
-// readBounded reads a file of at most so many bytes.
-func readBounded(fsys fs.FS, name string, most int64) ([]byte, error) {
-	// A pipe would be waited for.
-	if info, err := fs.Stat(fsys, name); err != nil {
-		return nil, err
-	} else if !info.Mode().IsRegular() {
-		return nil, &fs.PathError{Op: "open", Path: name, Err: errors.New("it is no ordinary file")}
-	}
-	f, err := fsys.Open(name)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, most+1))
-	if err == nil && int64(len(text)) > most {
-		err = fmt.Errorf("%s: larger than %d KiB", name, most>>10)
-	}
-	return text, err
-}
-
 // What can be wrong with a signature.
 var (
 	// ErrUnsigned: there is no SignatureFile.
@@ -64,7 +45,7 @@ var (
 
 // readKey reads the text of a key.
 func readKey(name string) ([]byte, error) {
-	return readBounded(os.DirFS(filepath.Dir(name)), filepath.Base(name), mostKey)
+	return dataset.ReadFile(os.DirFS(filepath.Dir(name)), filepath.Base(name), mostKey)
 }
 
 // ReadPublicKey reads a public key as OpenSSH writes it from a file.
@@ -179,7 +160,7 @@ func (v *Verified) Lines() []string {
 // sums against their signature: the error is then ErrUnsigned, ErrSignature or
 // ErrForeign where that fails. Without sums it is one of fs.
 func Verify(ctx context.Context, delivery fs.FS, keys []ssh.PublicKey, progress func(done, total int)) (*Verified, error) {
-	sums, err := readBounded(delivery, SumsFile, mostSums)
+	sums, err := dataset.ReadFile(delivery, SumsFile, mostSums)
 	if err != nil {
 		return nil, err
 	}
@@ -211,7 +192,7 @@ func Verify(ctx context.Context, delivery fs.FS, keys []ssh.PublicKey, progress 
 
 // verifySignature returns the key that signed the sums.
 func verifySignature(delivery fs.FS, sums []byte, keys []ssh.PublicKey) (ssh.PublicKey, error) {
-	text, err := readBounded(delivery, SignatureFile, mostKey)
+	text, err := dataset.ReadFile(delivery, SignatureFile, mostKey)
 	if errors.Is(err, fs.ErrNotExist) {
 		if len(keys) == 0 {
 			return nil, nil

@@ -249,7 +249,7 @@ func (r *reader) prove(ctx context.Context) error {
 	if !r.draft.Complete() {
 		return nil
 	}
-	d, err := dataset.OpenDraft(r.d, r.draft.Text(), r.open)
+	d, err := dataset.OpenFS(r.d.FS(), r.draft.Text(), r.open)
 	if err == nil {
 		_, err = d.Survey(ctx)
 	}

@@ -282,7 +282,7 @@ func zipOf(t *testing.T, dir string) string {
 
 // checked holds a draft against the reading of a check.
 func checked(t *testing.T, d *dataset.Dataset, draft *intake.Draft, code string, links int) {
-	job, err := dataset.OpenDraft(d, draft.Text(), crs.OpenGrid)
+	job, err := dataset.OpenFS(d.FS(), draft.Text(), crs.OpenGrid)
 	if code == "" {
 		if err == nil || !strings.Contains(err.Error(), "is still to be decided") {
 			t.Errorf("a check takes it: %v\n%s", err, draft.Text())

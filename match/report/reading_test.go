@@ -21,7 +21,7 @@ func reading(t *testing.T, settings, points string) dataset.SurveyRead {
 		"C4,1000,500,690499.997,603999.996,0.01,4,61\nC5,500,250,690249.995,604500.602,0.01,5,62\n"
 	d, err := dataset.OpenFS(fstest.MapFS{
 		dataset.SettingsFile: {Data: []byte("[grid]\ncrs = \"TEST:1\"\n[points]\nfile = \"p.txt\"\n" + settings)},
-		"p.txt":              {Data: []byte(points)}, "control.csv": {Data: []byte(control)}}, func(string, grid.OpenOptions) (grid.Projection, error) { return plane{grid.Metre}, nil })
+		"p.txt":              {Data: []byte(points)}, "control.csv": {Data: []byte(control)}}, nil, func(string, grid.OpenOptions) (grid.Projection, error) { return plane{grid.Metre}, nil })
 	if err != nil {
 		t.Fatal(err)
 	}
