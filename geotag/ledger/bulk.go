@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"iter"
-	"os"
 	"path"
 	"runtime"
 	"sync"
@@ -17,21 +16,7 @@ import (
 // error.
 var ErrSkipped = errors.New("left undone, as what it follows failed")
 
-// Task is one change of a Bulk and the way to do it.
-type Task struct {
-	Change
-	// From is the folder that the photo is copied from, as CorrectInto does it;
-	// nil corrects the photo in place, as Correct does.
-	From *os.Root
-	// New makes a file that is not there yet, as Create does. From must be nil.
-	New bool
-	// Follows leaves the task undone, with ErrSkipped, where the one before it
-	// gave an error.
-	Follows bool
-}
-
-// Bulk does many changes, each as Correct, CorrectInto or Create does it, and
-// gives one pair for each, in their order. It is faster than one call after the
+// Bulk does many tasks, each as Do does it, and gives one pair for each, in their order. It is faster than one call after the
 // other, since photos are copied side by side and share syncs: the records of a
 // group of photos get one, and so does each of their folders. A pair is given when
 // its photo is on disk for good.
@@ -51,34 +36,13 @@ type Task struct {
 // photos. When the loop over the pairs has ended, so has the one over the tasks. The
 // body may not close the ledger.
 func (l *Ledger) Bulk(ctx context.Context, tasks iter.Seq[Task]) iter.Seq2[Result, error] {
-	return l.bulk(ctx, func(yield func(step) bool) {
-		for t := range tasks {
-			s := step{Change: t.Change, create: t.New, follows: t.Follows}
-			if t.From != nil {
-				s.from = rootFolder{t.From}
-			}
-			if !yield(s) {
-				return
-			}
-		}
-	})
-}
-
-// Of a Bulk, for each processor: steps that are prepared at a time, most of which
-// wait for the disk, and steps that are prepared or waiting for their turn.
-const (
-	bulkWorkers = 4
-	bulkAhead   = 8
-)
-
-func (l *Ledger) bulk(ctx context.Context, steps iter.Seq[step]) iter.Seq2[Result, error] {
 	return func(yield func(Result, error) bool) {
-		b := l.start(ctx, steps)
+		b := l.start(ctx, tasks)
 		defer b.stop()
 		failed := false
 		for b.wait() {
 			first := b.turn[0]
-			if failed && first.follows && first.err == nil {
+			if failed && first.Follows && first.err == nil {
 				first.err = ErrSkipped
 			}
 			n := 1
@@ -101,17 +65,24 @@ func (l *Ledger) bulk(ctx context.Context, steps iter.Seq[step]) iter.Seq2[Resul
 	}
 }
 
+// Of a Bulk, for each processor: steps that are prepared at a time, most of which
+// wait for the disk, and steps that are prepared or waiting for their turn.
+const (
+	bulkWorkers = 4
+	bulkAhead   = 8
+)
+
 // bulk is a Bulk that is running.
 type bulk struct {
 	cancel  context.CancelFunc
 	pulled  chan *pending // in the order of the steps
 	turn    []*pending    // taken from pulled, not yet done
 	running sync.WaitGroup
-	crash   any // what the steps panicked with
+	crash   any // what the tasks panicked with
 }
 
-// start has the steps prepared.
-func (l *Ledger) start(ctx context.Context, steps iter.Seq[step]) *bulk {
+// start has the tasks prepared.
+func (l *Ledger) start(ctx context.Context, tasks iter.Seq[Task]) *bulk {
 	procs := runtime.GOMAXPROCS(0)
 	ctx, cancel := context.WithCancel(ctx)
 	ahead := bulkAhead * procs
@@ -122,8 +93,8 @@ func (l *Ledger) start(ctx context.Context, steps iter.Seq[step]) *bulk {
 		defer close(b.pulled)
 		defer close(todo)
 		defer func() { b.crash = recover() }()
-		for s := range steps {
-			p := &pending{step: s, done: make(chan struct{})}
+		for t := range tasks {
+			p := &pending{Task: t, done: make(chan struct{})}
 			select {
 			case places <- struct{}{}:
 				p.free = func() { <-places }

@@ -30,8 +30,8 @@
 // disk, provided that the disk keeps what it reports as synced. On Windows a folder
 // can't be synced, so that a power cut (not a kill) can there undo a rename.
 //
-// In place ([Ledger.Correct]) is never a default: [Ledger.CorrectInto] writes
-// the corrected copy into another folder and leaves the originals alone.
+// In place is never a default: a [Task] with From writes the corrected copy into another
+// folder and leaves the originals alone.
 //
 // # Files
 //

@@ -36,7 +36,7 @@ func ExampleOpen() {
 	}
 	defer l.Close()
 	ctx := context.Background()
-	res, err := l.Correct(ctx, ledger.Change{
+	res, err := l.Do(ctx, ledger.Task{Change: ledger.Change{
 		Photo: "B12.jpg",
 		Patch: &geotag.Patch{
 			SizeBefore: int64(len(photo)),
@@ -47,7 +47,7 @@ func ExampleOpen() {
 			}},
 		},
 		Reason: map[string]string{"point": "B12", "verdict": "over"},
-	})
+	}})
 	if err != nil {
 		log.Fatal(err)
 	}
@@ -78,7 +78,7 @@ func ExampleOpen() {
 }
 
 // The usual way: corrected copies in another folder, the originals left alone.
-func ExampleLedger_CorrectInto() {
+func ExampleLedger_Do() {
 	dir, err := os.MkdirTemp("", "quay")
 	if err != nil {
 		log.Fatal(err)
@@ -108,7 +108,7 @@ func ExampleLedger_CorrectInto() {
 		Patch: &geotag.Patch{SizeBefore: 10, Splices: []geotag.Splice{{Off: 5, Old: []byte("stale"), New: []byte("surveyed")}}},
 	}
 	for range 2 { // the second time there is nothing to do
-		res, err := l.CorrectInto(context.Background(), photos, change)
+		res, err := l.Do(context.Background(), ledger.Task{Change: change, From: photos})
 		if err != nil {
 			log.Fatal(err)
 		}
@@ -194,7 +194,7 @@ func ExampleLedger_Restore() {
 		log.Fatal(err)
 	}
 	patch := &geotag.Patch{SizeBefore: 10, Splices: []geotag.Splice{{Off: 5, Old: []byte("stale"), New: []byte("surveyed")}}}
-	_, err = l.Correct(context.Background(), ledger.Change{Photo: "B12.jpg", Patch: patch})
+	_, err = l.Do(context.Background(), ledger.Task{Change: ledger.Change{Photo: "B12.jpg", Patch: patch}})
 	if err = errors.Join(err, l.Close(), root.Rename("B12.jpg", "bollard.jpg")); err != nil {
 		log.Fatal(err)
 	}

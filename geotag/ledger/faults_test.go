@@ -466,13 +466,13 @@ func TestEachOperationOfABulkFails(t *testing.T) {
 		writeFile(t, src, "c/4.jpg", old)
 	}
 	// steps are those that one plans who looks what is there.
-	steps := func(dir string, from folder) (out []step) {
+	steps := func(dir string, from folder) (out []Task) {
 		patch := replace(t, old, "tag 0", "tag 12")
 		for i, name := range names {
-			s := step{Change: Change{Photo: name, Patch: patch}}
+			s := Task{Change: Change{Photo: name, Patch: patch}}
 			switch b, err := os.ReadFile(filepath.Join(dir, name)); {
 			case i == 3:
-				s.Patch, s.create, s.follows = ofNothing(new), true, true
+				s.Patch, s.New, s.Follows = ofNothing(new), true, true
 			case i == 4:
 				s.from = from
 			case err == nil && string(b) == new:
@@ -518,7 +518,7 @@ func TestEachOperationOfABulkFails(t *testing.T) {
 		l, err := openIn(badFolder{rootFolder{root}, f}, "")
 		if err == nil {
 			var errs []error
-			for res, err := range l.bulk(t.Context(), slices.Values(steps(dir, badFolder{rootFolder{from}, f}))) {
+			for res, err := range l.Bulk(t.Context(), slices.Values(steps(dir, badFolder{rootFolder{from}, f}))) {
 				i := len(errs)
 				errs = append(errs, err)
 				isNew := state(t, dir, i)
@@ -587,7 +587,7 @@ func TestEachOperationOfABulkFails(t *testing.T) {
 		}
 		defer l.Close()
 		i := 0
-		for _, err := range l.bulk(t.Context(), slices.Values(steps(dir, rootFolder{from}))) {
+		for _, err := range l.Bulk(t.Context(), slices.Values(steps(dir, rootFolder{from}))) {
 			if err != nil || !state(t, dir, i) {
 				t.Errorf("done again: %s: %v", names[i], err)
 			}

@@ -277,7 +277,7 @@ func (j *job) naive(root *os.Root) error {
 // late replaces the photo safely, but writes the record only then.
 func late(l *Ledger, c Change) error {
 	ctx := context.Background()
-	p := &pending{step: step{Change: c}}
+	p := &pending{Task: Task{Change: c}}
 	defer p.release()
 	if l.prepare(ctx, p); p.err != nil {
 		return p.err

@@ -69,9 +69,9 @@ type Outcome struct {
 // Restore takes photos back to the bytes they had before their first recorded
 // correction: a photo corrected in place gets the SHA-256 of its first record,
 // a corrected copy the bytes of the source it was made from, and a file that
-// Create made is removed. It follows the reverse patches from the bytes that the
+// a Task made New is removed. It follows the reverse patches from the bytes that the
 // photo has now, checks the SHA-256 of what comes out, and writes in the same safe
-// way as Correct. Each photo restored is recorded in turn.
+// way as Do. Each photo restored is recorded in turn.
 //
 // Names are paths below the root; with none, all photos on record are restored.
 // Each photo gives exactly one pair, in the order of names or of first record.
@@ -138,7 +138,7 @@ func (r *restorer) restore(ctx context.Context, out *Outcome) error {
 	if !r.dryRun && l.lock == nil {
 		return ErrReadOnly
 	}
-	p := &pending{step: step{Change: Change{Photo: out.Photo}}}
+	p := &pending{Task: Task{Change: Change{Photo: out.Photo}}}
 	defer p.release()
 	if p.claim(ctx, l); p.err != nil {
 		return p.err

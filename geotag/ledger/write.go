@@ -76,51 +76,48 @@ type Result struct {
 	Notes []string
 }
 
-// Correct applies a change to a photo in place. The package comment gives the
-// order of the work. On an error the photo has its old bytes, with one
-// exception that the error names: the rename was done and the folder could not
-// be synced after it.
-func (l *Ledger) Correct(ctx context.Context, c Change) (Result, error) {
-	return l.do(ctx, step{Change: c})
-}
-
-// CorrectInto writes the corrected copy of a photo of another folder to the
-// ledger's folder, under the same path unless Change.Source says otherwise, and
-// leaves the original alone. With an empty
-// patch it copies the photo as it is.
-//
-// A file that is there already and equals the result is left as it is. One that
-// differs is replaced only where nothing can be lost: where it has the source's
-// bytes, or bytes that this ledger has on record for the photo. Otherwise the
-// error wraps ErrExists.
-func (l *Ledger) CorrectInto(ctx context.Context, from *os.Root, c Change) (Result, error) {
-	return l.correctInto(ctx, rootFolder{from}, c)
-}
-
-func (l *Ledger) correctInto(ctx context.Context, from folder, c Change) (Result, error) {
-	return l.do(ctx, step{Change: c, from: from})
-}
-
-// Create writes a file that is not there yet, such as the side-car of a photo: c's
-// Photo is its path and c's Patch makes it of nothing. The record says that the
-// file was created, and Restore removes it. A file that is there already and
-// equals the result is left as it is; one with other bytes is replaced where this
-// ledger has those on record, and gives ErrExists otherwise.
-func (l *Ledger) Create(ctx context.Context, c Change) (Result, error) {
-	return l.do(ctx, step{Change: c, create: true})
-}
-
-// step is a change and the way to do it: a copy where from is not nil, a file made
-// of nothing where create is set, and a correction in place otherwise.
-type step struct {
+// Task is one change and the way to do it.
+type Task struct {
 	Change
-	from    folder
-	create  bool
-	follows bool // in a Bulk: not after an error
+	// From is the folder that the photo is copied from, which leaves the original alone;
+	// with an empty patch the copy is as it is. Nil corrects the photo in place.
+	//
+	// A file that is there already and equals the result is left as it is. One that
+	// differs is replaced only where nothing can be lost: where it has the source's bytes,
+	// or bytes that this ledger has on record for the photo. Otherwise the error wraps
+	// ErrExists.
+	From *os.Root
+	// New makes a file that is not there yet, such as the side-car of a photo: Patch makes
+	// it of nothing, and From must be nil. The record says that the file was created, and
+	// Restore removes it. What is there already is treated as with From.
+	New bool
+	// Follows leaves the task of a Bulk undone, with ErrSkipped, where the one before it
+	// gave an error.
+	Follows bool
+
+	from folder // From, or what tests have in its place
+}
+
+// Do does one task. The package comment gives the order of the work. On an error the
+// photo has its old bytes, with one exception that the error names: the rename was done
+// and the folder could not be synced after it.
+func (l *Ledger) Do(ctx context.Context, t Task) (Result, error) {
+	p := &pending{Task: t}
+	defer p.release()
+	if p.claim(ctx, l); p.err == nil {
+		l.prepare(ctx, p)
+	}
+	if p.err == nil {
+		l.commit(ctx, []*pending{p})
+	}
+	return p.result()
 }
 
 // check refuses names that can't be used.
-func (s *step) check() error {
+func (s *Task) check() error {
+	if s.From != nil {
+		s.from = rootFolder{s.From}
+	}
 	if err := checkName(s.Photo); err != nil {
 		return err
 	}
@@ -130,7 +127,7 @@ func (s *step) check() error {
 		}
 	}
 	switch {
-	case s.from != nil && s.create:
+	case s.from != nil && s.New:
 		return errors.New("what is made of nothing has no source")
 	case s.from != nil && s.Source != "":
 		if err := checkName(s.Source); err != nil {
@@ -142,22 +139,9 @@ func (s *step) check() error {
 	return nil
 }
 
-// do does one step by itself.
-func (l *Ledger) do(ctx context.Context, s step) (Result, error) {
-	p := &pending{step: s}
-	defer p.release()
-	if p.claim(ctx, l); p.err == nil {
-		l.prepare(ctx, p)
-	}
-	if p.err == nil {
-		l.commit(ctx, []*pending{p})
-	}
-	return p.result()
-}
-
-// pending is a step on its way from the temporary file to the photo's place.
+// pending is a task on its way from the temporary file to the photo's place.
 type pending struct {
-	step
+	Task
 	staged    *staged // nil where there is nothing to do
 	src       *source // open until the release, so that nothing else gets its identity
 	record    Record
@@ -183,7 +167,7 @@ func (p *pending) result() (Result, error) {
 	return Result{Written: true, Record: p.record, Notes: p.notes}, nil
 }
 
-// claim checks the step's names and claims its photo.
+// claim checks the task's names and claims its photo.
 func (p *pending) claim(ctx context.Context, l *Ledger) {
 	if p.err = p.check(); p.err == nil {
 		p.end, p.err = l.begin(ctx, p.Photo)
@@ -216,7 +200,7 @@ func (l *Ledger) prepare(ctx context.Context, p *pending) {
 		p.err = context.Cause(ctx)
 	case l.lock == nil:
 		p.err = ErrReadOnly
-	case p.create || p.from != nil:
+	case p.New || p.from != nil:
 		p.err = l.prepareFile(ctx, p)
 	default:
 		p.err = l.prepareCorrection(ctx, p)
@@ -262,7 +246,7 @@ func (p *pending) open(root folder, name string) (err error) {
 // prepareFile prepares a copy, or a file that is made of nothing.
 func (l *Ledger) prepareFile(ctx context.Context, p *pending) error {
 	var from io.Reader = strings.NewReader("")
-	if !p.create {
+	if !p.New {
 		if err := p.open(p.from, p.Change.source()); err != nil {
 			return err
 		}
@@ -290,11 +274,11 @@ func (l *Ledger) prepareFile(ctx context.Context, p *pending) error {
 		return err
 	}
 	action := ActionCopy
-	if p.create {
+	if p.New {
 		action = ActionCorrect
 	}
 	p.record = l.record(action, p.Change, p.staged)
-	p.record.Created = p.create
+	p.record.Created = p.New
 	return nil
 }
 
@@ -340,7 +324,7 @@ func (l *Ledger) occupant(ctx context.Context, p *pending, from io.Reader) (ther
 		return nil, false, err
 	case have == after.sum():
 		return nil, true, p.expect(before.sum())
-	case have == before.sum() && !p.create, l.history(p.Photo).knows(have):
+	case have == before.sum() && !p.New, l.history(p.Photo).knows(have):
 	default:
 		return nil, false, fmt.Errorf("%w: move it away, or choose another folder", ErrExists)
 	}

@@ -50,7 +50,7 @@ func TestLedgerChanges(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := l.Correct(t.Context(), ledger.Change{Photo: name, Patch: p, Meaning: meaning, Reason: map[string]string{"point": "BO-01"}}); err != nil {
+		if _, err := l.Do(t.Context(), ledger.Task{Change: ledger.Change{Photo: name, Patch: p, Meaning: meaning, Reason: map[string]string{"point": "BO-01"}}}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -135,7 +135,7 @@ func TestLedgerChangesSidecar(t *testing.T) {
 		t.Fatal(err)
 	}
 	reason := map[string]string{"point": "BO-01", "photo": "photos/a.nef"}
-	if _, err := l.Create(t.Context(), ledger.Change{Photo: "photos/a.xmp", Patch: p, Reason: reason}); err != nil {
+	if _, err := l.Do(t.Context(), ledger.Task{Change: ledger.Change{Photo: "photos/a.xmp", Patch: p, Reason: reason}, New: true}); err != nil {
 		t.Fatal(err)
 	}
 	got, err := record.LedgerChanges(root)
