@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"reflect"
 	"slices"
 	"strings"
@@ -246,25 +245,14 @@ func planFirst(b *ifd.Block, set []gpsField, whole bool) ([]Splice, error) {
 	}
 	for _, f := range set {
 		if !slices.ContainsFunc(items, func(it dirItem) bool { return it.tag == f.tag }) {
-			at := slices.IndexFunc(items, func(it dirItem) bool { return it.tag > f.tag })
-			if at < 0 {
-				at = len(items)
-			}
-			items = slices.Insert(items, at, f.item(b.Order))
+			items = inserted(items, f.item(b.Order))
 		}
 	}
-	size := b.Len()
-	w.base = size
+	w.base = b.Len()
 	at := w.even()
 	w.out = append(w.out, encodeDir(b, at, items, first.Next)...)
-	end := size + len(w.out)
-	if int64(size)+int64(len(w.out)) > math.MaxUint32 {
-		return nil, fmt.Errorf("%w: the block would reach to byte %d, and its offsets have 32 bits", ErrNoRoom, end)
-	}
-	if err := known.clear(uint64(size), uint64(end)); err != nil {
-		return nil, err
-	}
-	return []Splice{splice32(b, 4, uint32(at)), {Off: int64(size), New: w.out}}, b.Err()
+	w.splices = []Splice{splice32(b, 4, uint32(at))}
+	return w.appended(known)
 }
 
 // labelTIFF labels a TIFF or DNG file, which is an Exif block with a packet in it.
@@ -302,12 +290,9 @@ func (f *tiffFile) labelled(l Label) ([]byte, error) {
 	if e == nil {
 		return newPacket(l)
 	}
-	if !e.Sound || e.Type != ifd.Byte && e.Type != ifd.Undefined || e.ValueLen > xmpMaxSize {
-		return nil, fmt.Errorf("%w: the XMP packet, %d of type %s at offset %d, can't be read", ErrUnsafe, e.Count, ifd.TypeName(e.Type), e.Offset)
-	}
-	old := f.b.Value(e)
-	if old == nil {
-		return nil, f.b.Err()
+	old, err := f.packet(e)
+	if err != nil || old == nil {
+		return nil, err
 	}
 	in, err := labelPacket(old, l)
 	if err != nil || len(in) == 0 {

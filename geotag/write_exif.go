@@ -113,17 +113,23 @@ func planDirectories(b *ifd.Block, e Edit, whole bool, move *moved) (*blockPlan,
 		return nil, err
 	}
 	w.write(known)
-	size := b.Len()
-	end := w.base + len(w.out)
+	p.splices, err = w.appended(known)
+	return p, err
+}
+
+// appended are the splices with what is laid out at the end, in order. Nothing may lay
+// claim to what comes after the block.
+func (w *dirWriter) appended(known extents) ([]Splice, error) {
+	size, end := w.b.Len(), w.base+len(w.out)
 	if int64(w.base)+int64(len(w.out)) > math.MaxUint32 {
 		return nil, fmt.Errorf("%w: the block would reach to byte %d, and its offsets have 32 bits", ErrNoRoom, end)
 	}
-	p.splices = append(w.splices, Splice{Off: int64(w.base), Old: bytes.Clone(b.Bytes(w.base, size-w.base)), New: w.out})
-	slices.SortFunc(p.splices, func(a, b Splice) int { return cmp.Compare(a.Off, b.Off) })
+	all := append(w.splices, Splice{Off: int64(w.base), Old: bytes.Clone(w.b.Bytes(w.base, size-w.base)), New: w.out})
+	slices.SortFunc(all, func(a, b Splice) int { return cmp.Compare(a.Off, b.Off) })
 	if err := known.clear(uint64(size), uint64(max(size, end))); err != nil {
 		return nil, err
 	}
-	return p, b.Err()
+	return all, w.b.Err()
 }
 
 // dirWriter works out the new GPS directory of a block.
@@ -287,13 +293,18 @@ func withPointer(b *ifd.Block, first *ifd.Dir, gps uint32, move *moved, movedTo 
 		}
 		items = append(items, it)
 	}
-	at := slices.IndexFunc(items, func(it dirItem) bool { return it.tag > pointerGPS })
+	pointer := gpsField{tag: pointerGPS, typ: ifd.Long, count: 1, value: make([]byte, 4)}
+	b.Order.PutUint32(pointer.value, gps)
+	return inserted(items, pointer.item(b.Order))
+}
+
+// inserted is a directory with one more entry, in its place by the order of tags.
+func inserted(items []dirItem, it dirItem) []dirItem {
+	at := slices.IndexFunc(items, func(other dirItem) bool { return other.tag > it.tag })
 	if at < 0 {
 		at = len(items)
 	}
-	pointer := gpsField{tag: pointerGPS, typ: ifd.Long, count: 1, value: make([]byte, 4)}
-	b.Order.PutUint32(pointer.value, gps)
-	return slices.Insert(items, at, pointer.item(b.Order))
+	return slices.Insert(items, at, it)
 }
 
 // gpsItems lists the entries of the new GPS directory, ascending by tag. Kept entries
