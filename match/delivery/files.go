@@ -186,26 +186,13 @@ func (p *packing) copy(name, from string) error {
 }
 
 // judge judges the photos as they were taken by their names in the delivery.
-func (p *packing) judge(ctx context.Context) (*report.Job, error) {
-	was := p.job.Dataset()
-	files := maps.Clone(p.copies)
+func (p *packing) judge(ctx context.Context, d *dataset.Dataset) (*report.Job, error) {
 	read := make(map[string]match.Photo, len(p.job.Photos))
 	for i := range p.job.Photos {
 		photo := p.job.Photos[i].Photo
-		name := p.names[photo.Name]
-		files[name], read[name] = photo.Name, photo
-		side, err := was.Sidecars(photo.Name)
-		if err != nil {
-			return nil, err
-		}
-		for _, s := range side {
-			files[dataset.SidecarAs(photo.Name, name, s)] = s
-		}
+		read[p.names[photo.Name]] = photo
 	}
-	d, err := dataset.OpenFS(newView(was.FS(), files, p.texts), nil, was.Opener())
-	if err != nil {
-		return nil, fmt.Errorf("the delivery's own settings: %w", err)
-	}
+	var err error
 	j := &report.Job{Name: p.opt.Title, FailOn: p.opt.FailOn, Version: p.opt.Version, Time: p.opt.Time}
 	if j.Checked, err = p.check(ctx, d, dataset.CheckOptions{Photos: read}, "judging photos by their new names"); err != nil {
 		return nil, err

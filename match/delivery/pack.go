@@ -419,14 +419,19 @@ func (p *packing) fill(ctx context.Context) (stands bool, err error) {
 			return false, err
 		}
 	}
-	j, err := p.judge(ctx)
-	if err != nil {
-		return false, err
-	}
 	if err := p.correct(ctx); err != nil {
 		return false, err
 	}
-	accepted, err := p.prove(ctx)
+	d, err := dataset.Open(ctx, p.dir, p.job.Dataset().Opener())
+	if err != nil {
+		return false, fmt.Errorf("the delivery can't be opened: %w", err)
+	}
+	defer d.Close()
+	j, err := p.judge(ctx, d)
+	if err != nil {
+		return false, err
+	}
+	accepted, err := p.prove(ctx, d)
 	if err != nil {
 		return false, err
 	}
@@ -478,12 +483,7 @@ func (p *packing) correct(ctx context.Context) error {
 
 // prove checks the delivery as whoever gets it will, and holds it against the job.
 // It returns the entries of the baseline that are of use there.
-func (p *packing) prove(ctx context.Context) (*baseline.Baseline, error) {
-	d, err := dataset.Open(ctx, p.dir, p.job.Dataset().Opener())
-	if err != nil {
-		return nil, fmt.Errorf("the delivery can't be opened: %w", err)
-	}
-	defer d.Close()
+func (p *packing) prove(ctx context.Context, d *dataset.Dataset) (*baseline.Baseline, error) {
 	res, err := p.check(ctx, d, dataset.CheckOptions{Measured: p.measured()}, "checking the delivery")
 	if err != nil {
 		return nil, err
