@@ -74,6 +74,8 @@ type Result struct {
 	// Notes are sentences on what could not be carried over to the new file,
 	// such as its owner, or on hard links that keep the old bytes.
 	Notes []string
+	// For is that of the Task, with an error too.
+	For any
 }
 
 // Task is one change and the way to do it.
@@ -94,6 +96,8 @@ type Task struct {
 	// Follows leaves the task of a Bulk undone, with ErrSkipped, where the one before it
 	// gave an error.
 	Follows bool
+	// For is given back in the Result, for the caller's own use.
+	For any
 
 	from folder // From, or what tests have in its place
 }
@@ -159,12 +163,12 @@ type pending struct {
 // result is what became of the step.
 func (p *pending) result() (Result, error) {
 	if p.err != nil {
-		return Result{}, fmt.Errorf("photo %q: %w", p.Photo, p.err)
+		return Result{For: p.For}, fmt.Errorf("photo %q: %w", p.Photo, p.err)
 	}
 	if p.staged == nil {
-		return Result{}, nil
+		return Result{For: p.For}, nil
 	}
-	return Result{Written: true, Record: p.record, Notes: p.notes}, nil
+	return Result{Written: true, Record: p.record, Notes: p.notes, For: p.For}, nil
 }
 
 // claim checks the task's names and claims its photo.

@@ -10,7 +10,6 @@ import (
 	"path"
 	"reflect"
 	"slices"
-	"sync"
 	"time"
 
 	"example.com/phototie/geotag"
@@ -256,21 +255,21 @@ func (c *Checked) rehearse(ctx context.Context, corrections []match.Correction, 
 type planned struct {
 	change Change
 	tasks  []ledger.Task
-	main   int // the task whose result is that of the photo
-	left   int // tasks that are not done
+	main   int        // the task whose result is that of the photo
+	left   int        // tasks that are not done
+	before []*planned // photos just before it that have no tasks
 	err    error
 	result ledger.Result
 }
 
-// take notes what became of the next task.
-func (p *planned) take(r ledger.Result, err error) {
+// take notes what became of the next task, and reports whether it was the last.
+func (p *planned) take(r ledger.Result, err error) bool {
 	if len(p.tasks)-p.left == p.main {
 		p.result = r
 	}
-	if err != nil && p.err == nil {
-		p.err = err
-	}
+	p.err = cmp.Or(p.err, err)
 	p.left--
+	return p.left == 0
 }
 
 // finish gives what became of the photo, or an error that is not about it alone.
@@ -295,7 +294,9 @@ func (p *planned) finish() (Change, error) {
 // go, and yields a Change for each correction. The patches are worked out while
 // earlier ones are written.
 func (c *Checked) write(ctx context.Context, l *ledger.Ledger, files []string, corrections []match.Correction, opt CorrectOptions, yield func(Change) error) error {
-	q := queue{yield: yield}
+	// These are the tasks', until all are handed out.
+	var idle []*planned
+	var failed error
 	tasks := func(yield func(ledger.Task) bool) {
 		for _, name := range files {
 			if !yield(ledger.Task{Change: ledger.Change{Photo: name}, From: c.d.root}) {
@@ -304,91 +305,46 @@ func (c *Checked) write(ctx context.Context, l *ledger.Ledger, files []string, c
 		}
 		for i, one := range corrections {
 			p, err := c.planOne(&c.Photos[i], one, opt)
-			if !q.add(p, err) {
+			if failed = err; err != nil {
 				return
 			}
+			if len(p.tasks) == 0 {
+				idle = append(idle, p)
+				continue
+			}
+			p.before, idle = idle, nil
 			for _, t := range p.tasks {
+				t.For = p
 				if !yield(t) {
 					return
 				}
 			}
 		}
 	}
-	copied := 0
-	for r, err := range l.Bulk(ctx, tasks) {
-		if copied < len(files) {
+	tell := func(photos []*planned) error {
+		for _, p := range photos {
+			ch, err := p.finish()
+			if err == nil {
+				err = yield(ch)
+			}
 			if err != nil {
 				return err
 			}
-			copied++
-			continue
 		}
-		p, nerr := q.next()
-		if nerr != nil {
-			return nerr
-		}
-		p.take(r, err)
-		if _, err := q.next(); err != nil {
+		return nil
+	}
+	for r, err := range l.Bulk(ctx, tasks) {
+		p, ofPhoto := r.For.(*planned)
+		switch {
+		case !ofPhoto && err != nil:
 			return err
+		case ofPhoto && p.take(r, err):
+			if err := tell(append(p.before, p)); err != nil {
+				return err
+			}
 		}
 	}
-	if _, err := q.next(); err != nil {
-		return err
-	}
-	return cmp.Or(q.failed, ctx.Err())
-}
-
-// queue has the photos whose tasks were handed out, in order. Its photos are added by
-// one goroutine and taken by another.
-type queue struct {
-	yield  func(Change) error
-	mu     sync.Mutex // guards photos and failed, until all tasks are handed out
-	photos []*planned
-	failed error
-}
-
-// add takes up the next photo, or why there is none; it reports whether to go on.
-func (q *queue) add(p *planned, err error) bool {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	if err != nil {
-		q.failed = err
-		return false
-	}
-	q.photos = append(q.photos, p)
-	return true
-}
-
-// first is the first photo, which leaves the queue if it is finished.
-func (q *queue) first() (p *planned, finished bool) {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	if len(q.photos) == 0 {
-		return nil, false
-	}
-	if p = q.photos[0]; p.left > 0 {
-		return p, false
-	}
-	q.photos = q.photos[1:]
-	return p, true
-}
-
-// next yields the photos that are finished and gives the first that is not; nil where
-// there is none.
-func (q *queue) next() (*planned, error) {
-	for {
-		p, finished := q.first()
-		if !finished {
-			return p, nil
-		}
-		ch, err := p.finish()
-		if err == nil {
-			err = q.yield(ch)
-		}
-		if err != nil {
-			return nil, err
-		}
-	}
+	return cmp.Or(tell(idle), failed, ctx.Err())
 }
 
 // planOne works out what is to be done for one photo.
