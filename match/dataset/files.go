@@ -70,7 +70,7 @@ func ReadFile(fsys fs.FS, name string, most int64) ([]byte, error) {
 	if info, err := fs.Stat(fsys, name); err != nil {
 		return nil, err
 	} else if !info.Mode().IsRegular() {
-		return nil, &fs.PathError{Op: "open", Path: name, Err: errors.New("it is no ordinary file")}
+		return nil, &fs.PathError{Op: "open", Path: name, Err: fmt.Errorf("it is no ordinary file (%s)", kindOf(info.Mode()))}
 	}
 	f, err := fsys.Open(name)
 	if err != nil {
