@@ -506,7 +506,7 @@ func (w *writing) tasks(ch Change) (*planned, error) {
 // sidecarEdits are the tasks that correct the side-cars of a photo that state a
 // position, by their names in the dataset.
 func (d *Dataset) sidecarEdits(photo string, e geotag.Edit) ([]ledger.Task, error) {
-	found, err := d.Sidecars(photo)
+	found, err := d.sidecarsOf(photo)
 	if err != nil {
 		return nil, err
 	}

@@ -118,7 +118,7 @@ func (d *Dataset) Rest(ctx context.Context) ([]string, error) {
 	}
 	owned := map[string]bool{}
 	for _, photo := range l.photos {
-		found, err := d.Sidecars(photo)
+		found, err := d.sidecarsOf(photo)
 		if err != nil {
 			return nil, err
 		}

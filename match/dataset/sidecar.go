@@ -34,10 +34,10 @@ func isSidecar(name string) bool {
 	return strings.EqualFold(path.Ext(name), geotag.SidecarExtension)
 }
 
-// Sidecars finds the side-car files that belong to a photo, as paths inside the
+// sidecarsOf finds the side-car files that belong to a photo, as paths inside the
 // dataset. The one named after several photos, IMG.xmp for IMG.NEF and IMG.JPG,
 // belongs to the raw one.
-func (d *Dataset) Sidecars(photo string) ([]string, error) {
+func (d *Dataset) sidecarsOf(photo string) ([]string, error) {
 	if isRaw(photo) {
 		return d.sidecars(photo)
 	}
@@ -80,7 +80,7 @@ func (d *Dataset) beside(folder string) (map[string]bool, error) {
 // heldAgainstSidecars adds a warning to the tag of a photo that is no raw one for
 // each side-car that states another position.
 func (d *Dataset) heldAgainstSidecars(name string, tag *geotag.Tag) (*geotag.Tag, error) {
-	found, err := d.Sidecars(name)
+	found, err := d.sidecarsOf(name)
 	if err != nil || len(found) == 0 || tag.Position == nil {
 		return tag, err
 	}
@@ -235,7 +235,7 @@ func renamed(photo, as, file string) (name, source string) {
 // sidecarCopies are the tasks that copy the side-cars of a photo, which is copied
 // under the name as: all but the ones named.
 func (d *Dataset) sidecarCopies(name, as string, but []string) ([]ledger.Task, error) {
-	found, err := d.Sidecars(name)
+	found, err := d.sidecarsOf(name)
 	if err != nil {
 		return nil, err
 	}
