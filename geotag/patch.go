@@ -2,6 +2,7 @@ package geotag
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -144,19 +145,19 @@ func (p *Patch) shift(off int64) int64 {
 // r is what the patch was made for is not looked at: p.Fits tells.
 func (p *Patch) Through(r io.ReaderAt) io.ReaderAt {
 	v := new(patched)
-	add := func(r io.ReaderAt, off, n int64) {
+	add := func(r io.ReaderAt, off, n int64, kept bool) {
 		if n > 0 {
-			v.runs = append(v.runs, run{v.size, io.NewSectionReader(r, off, n)})
+			v.runs = append(v.runs, run{v.size, kept, io.NewSectionReader(r, off, n)})
 			v.size += n
 		}
 	}
 	var pos int64
 	for _, s := range p.Splices {
-		add(r, pos, s.Off-pos)
-		add(bytes.NewReader(s.New), 0, int64(len(s.New)))
+		add(r, pos, s.Off-pos, true)
+		add(bytes.NewReader(s.New), 0, int64(len(s.New)), false)
 		pos = s.Off + int64(len(s.Old))
 	}
-	add(r, pos, p.SizeBefore-pos)
+	add(r, pos, p.SizeBefore-pos, true)
 	return v
 }
 
@@ -187,9 +188,10 @@ type patched struct {
 	size int64
 }
 
-// run is a run of bytes that starts at offset at.
+// run is a run of bytes that starts at offset at; kept says that they are the source's.
 type run struct {
-	at int64
+	at   int64
+	kept bool
 	*io.SectionReader
 }
 
@@ -230,11 +232,11 @@ func (p *Patch) Then(src io.ReaderAt, q *Patch) (*Patch, error) {
 	if q.SizeBefore != p.SizeAfter() {
 		return nil, fmt.Errorf("%w: it is for %d bytes, and there are %d", ErrPatchMismatch, q.SizeBefore, p.SizeAfter())
 	}
-	// The result is made of runs of the source, each with what comes before it.
+	// What q keeps is made of runs of the source and of what p puts there.
 	out := &Patch{SizeBefore: p.SizeBefore, Notes: slices.Concat(p.Notes, q.Notes)}
 	var lit []byte // new, and not yet placed
-	done := int64(0)
 	var err error
+	done := int64(0) // of the source
 	flush := func(to int64) {
 		if old := make([]byte, to-done); len(old)+len(lit) > 0 {
 			if _, rerr := io.ReadFull(io.NewSectionReader(src, done, to-done), old); rerr != nil && err == nil {
@@ -244,31 +246,22 @@ func (p *Patch) Then(src io.ReaderAt, q *Patch) (*Patch, error) {
 		}
 		lit = nil
 	}
-	// keep takes the bytes from mid to end of p's result.
-	var pos, shift int64 // where in the result of p the next splice is looked for
-	at := 0
-	keep := func(from, end int64) {
-		for from < end {
-			for at < len(p.Splices) && p.Splices[at].Off+shift+int64(len(p.Splices[at].New)) <= from {
-				shift += int64(len(p.Splices[at].New)) - int64(len(p.Splices[at].Old))
-				at++
+	keep := func(from, to int64) {
+		for _, r := range p.Through(src).(*patched).runs {
+			lo, hi := max(from, r.at), min(to, r.at+r.Size())
+			switch _, off, _ := r.Outer(); {
+			case lo >= hi:
+			case r.kept:
+				flush(off + lo - r.at)
+				done = off + hi - r.at
+			default:
+				text := make([]byte, hi-lo)
+				_, rerr := r.ReadAt(text, lo-r.at)
+				lit, err = append(lit, text...), cmp.Or(err, rerr)
 			}
-			run := end
-			if at < len(p.Splices) {
-				s := &p.Splices[at]
-				start := s.Off + shift
-				if from >= start {
-					to := min(end, start+int64(len(s.New)))
-					lit = append(lit, s.New[from-start:to-start]...)
-					from = to
-					continue
-				}
-				run = min(end, start)
-			}
-			flush(from - shift)
-			done, from = run-shift, run
 		}
 	}
+	pos := int64(0)
 	for _, s := range q.Splices {
 		keep(pos, s.Off)
 		lit = append(lit, s.New...)

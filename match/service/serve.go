@@ -18,7 +18,7 @@ import (
 func (s *Service) Serve(ctx context.Context, r io.Reader, w io.Writer) error {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
-	q := &queue{s: s, ctx: ctx, turns: semaphore.NewWeighted(int64(s.opt.AtOnce)), order: make(chan chan Response, 4*s.opt.AtOnce), under: map[string][]*pending{}}
+	q := &queue{s: s, ctx: ctx, turns: semaphore.NewWeighted(int64(s.opt.AtOnce)), order: make(chan chan Response, 4*s.opt.AtOnce), under: map[*context.CancelFunc]string{}}
 	var sent error
 	done := make(chan struct{})
 	go func() {
@@ -39,10 +39,8 @@ type queue struct {
 	order chan chan Response
 
 	mu    sync.Mutex
-	under map[string][]*pending // by id
+	under map[*context.CancelFunc]string // with their ids
 }
-
-type pending struct{ cancel context.CancelFunc }
 
 // take reads requests and starts them.
 func (q *queue) take(r *bufio.Reader) error {
@@ -89,14 +87,13 @@ func (q *queue) start(line []byte, err error) bool {
 		return false
 	}
 	var req Request
-	if refused := (*Error)(nil); !errors.As(err, &refused) {
+	var refused *Error
+	if !errors.As(err, &refused) {
 		req, err = ParseRequest(line)
-		if errors.As(err, &refused) {
-			out <- Response{Version: Version, ID: req.ID, Error: refused}
-			return true
-		}
-	} else {
-		out <- Response{Version: Version, Error: refused}
+		errors.As(err, &refused)
+	}
+	if refused != nil {
+		out <- Response{Version: Version, ID: req.ID, Error: refused}
 		return true
 	}
 	if req.Do == "cancel" {
@@ -105,9 +102,8 @@ func (q *queue) start(line []byte, err error) bool {
 		return true
 	}
 	ctx, cancel := context.WithCancel(q.ctx)
-	p := &pending{cancel}
 	q.mu.Lock()
-	q.under[string(req.ID)] = append(q.under[string(req.ID)], p)
+	q.under[&cancel] = string(req.ID)
 	q.mu.Unlock()
 	go func() {
 		defer cancel()
@@ -116,35 +112,25 @@ func (q *queue) start(line []byte, err error) bool {
 			resp = q.s.Answer(ctx, req)
 			q.turns.Release(1)
 		}
-		q.over(string(req.ID), p)
+		q.mu.Lock()
+		delete(q.under, &cancel)
+		q.mu.Unlock()
 		out <- resp
 	}()
 	return true
 }
 
 // cancel cancels the requests of an id that are under way; it reports whether there are.
-func (q *queue) cancel(id string) bool {
+func (q *queue) cancel(id string) (found bool) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	for _, p := range q.under[id] {
-		p.cancel()
-	}
-	return len(q.under[id]) > 0
-}
-
-// over takes a request off those under way.
-func (q *queue) over(id string, p *pending) {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	left := q.under[id][:0]
-	for _, o := range q.under[id] {
-		if o != p {
-			left = append(left, o)
+	for cancel, of := range q.under {
+		if of == id {
+			found = true
+			(*cancel)()
 		}
 	}
-	if q.under[id] = left; len(left) == 0 {
-		delete(q.under, id)
-	}
+	return found
 }
 
 // send writes the responses in order. Where that fails, nobody listens: stop is called.
