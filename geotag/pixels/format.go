@@ -24,9 +24,8 @@ type format struct {
 	// decode decodes an image whose header is known. It may do so at a smaller scale at
 	// which the longer side still has the pixels that are wanted.
 	decode func(r io.Reader, hd header, side int) (image.Image, error)
-	// config reads what the header says; nil for JPEG, whose header has more in
-	// it that is wanted.
-	config func(io.Reader) (image.Config, error)
+	// config reads what the header says.
+	config func(io.Reader) (header, error)
 	// jumps: the decoder reads here and there, and is given an io.ReaderAt.
 	jumps bool
 	// most is how many pixels a byte of the file can hold at most; 0 where there
@@ -35,18 +34,30 @@ type format struct {
 }
 
 var (
-	formatJPEG = &format{name: "JPEG", decode: decodeJPEG,
+	formatJPEG = &format{name: "JPEG", decode: decodeJPEG, config: jpegdct.ReadHeader,
 		// The shortest code of a block of 8 x 8 is a bit, in the first scan of its
 		// component.
 		most: 64 * 8}
-	formatPNG = &format{name: "PNG", decode: whole(png.Decode), config: png.DecodeConfig,
+	formatPNG = &format{name: "PNG", decode: whole(png.Decode), config: sized(png.DecodeConfig),
 		// A pixel takes a bit at least, and deflate (RFC 1951) makes of two bits 258
 		// bytes at most.
 		most: 8 * 1032}
-	formatWebP = &format{name: "WebP", decode: whole(decodeWebP), config: webp.DecodeConfig}
+	formatWebP = &format{name: "WebP", decode: whole(decodeWebP), config: sized(webp.DecodeConfig)}
 	// A fax code gives a row for a bit, so that there is no telling.
-	formatTIFF = &format{name: "TIFF", decode: whole(tiff.Decode), config: tiff.DecodeConfig, jumps: true}
+	formatTIFF = &format{name: "TIFF", decode: whole(tiff.Decode), config: sized(tiff.DecodeConfig), jumps: true}
 )
+
+// header is what is known of an image before its pixels: the size, and of a JPEG its
+// table of quantiser steps.
+type header = jpegdct.Header
+
+// sized is a header of a size alone.
+func sized(config func(io.Reader) (image.Config, error)) func(io.Reader) (header, error) {
+	return func(r io.Reader) (header, error) {
+		c, err := config(r)
+		return header{Width: c.Width, Height: c.Height}, err
+	}
+}
 
 // ErrNoDecoder: the image is of a format, or of a kind in its format, whose tag is
 // read and whose pixels nothing here decodes: HEIF, AVIF, DNG and raw files, films,
@@ -130,28 +141,21 @@ func readCoding(ctx context.Context, r io.ReaderAt, size int64) (*format, header
 	if err != nil {
 		return nil, header{}, err
 	}
-	if f.config == nil {
-		hd, err := readHeader(ctx, r, size)
-		return f, hd, err
-	}
 	src := &source{ctx: ctx, r: io.NewSectionReader(r, 0, size)}
-	cfg, err := f.config(f.reader(src, r, size))
+	hd, err := f.config(f.reader(src, r, size))
 	switch {
 	case src.err != nil:
 		err = src.err
 	case unsupported(err) != nil:
 		err = unsupported(err)
-	case err != nil && src.ended:
+	case err != nil && src.ended && !errors.As(err, new(jpeg.FormatError)):
 		err = fmt.Errorf("%w: it ends inside its header", geotag.ErrTruncated)
 	case err != nil:
 		err = fmt.Errorf("%w: %w", geotag.ErrCorrupt, err)
-	case cfg.Width <= 0 || cfg.Height <= 0:
-		err = fmt.Errorf("%w: %d x %d pixels are declared", geotag.ErrCorrupt, cfg.Width, cfg.Height)
+	case hd.Width <= 0 || hd.Height <= 0:
+		err = fmt.Errorf("%w: %d x %d pixels are declared", geotag.ErrCorrupt, hd.Width, hd.Height)
 	}
-	if err != nil {
-		return nil, header{}, err
-	}
-	return f, header{w: cfg.Width, h: cfg.Height}, nil
+	return f, hd, err
 }
 
 // whole is a decoder that knows one scale.
@@ -160,7 +164,7 @@ func whole(decode func(io.Reader) (image.Image, error)) func(io.Reader, header, 
 }
 
 func decodeJPEG(r io.Reader, hd header, side int) (image.Image, error) {
-	if d := divisor(hd.w, hd.h, side); d > 1 {
+	if d := divisor(hd.Width, hd.Height, side); d > 1 {
 		return jpegdct.Decode(r, d)
 	}
 	return jpeg.Decode(r)

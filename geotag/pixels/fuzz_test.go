@@ -17,26 +17,26 @@ func FuzzHeader(f *testing.F) {
 	f.Add(geotagtest.Plain()[:200])
 	f.Add(geotagtest.Insert(geotagtest.Plain(), 0xDB, append([]byte{0x11}, bytes.Repeat([]byte{0, 9}, 64)...)))
 	f.Fuzz(func(t *testing.T, img []byte) {
-		hd, err := readHeader(context.Background(), bytes.NewReader(img), int64(len(img)))
-		if err != nil {
+		form, hd, err := readCoding(context.Background(), bytes.NewReader(img), int64(len(img)))
+		if err != nil || form != formatJPEG {
 			return
 		}
-		if hd.w < 1 || hd.h < 1 || hd.w > 65535 || hd.h > 65535 {
-			t.Fatalf("%d x %d", hd.w, hd.h)
+		if hd.Width < 1 || hd.Height < 1 || hd.Width > 65535 || hd.Height > 65535 {
+			t.Fatalf("%d x %d", hd.Width, hd.Height)
 		}
-		if hd.table != [64]uint16{} {
-			q := quality(&hd.table)
+		if hd.Table != [64]uint16{} {
+			q := quality(&hd.Table)
 			if q.Low < 0 || q.High > 100 || q.High < 1 || q.Low > q.High {
 				t.Fatalf("quality %v", q)
 			}
-			for i, v := range hd.table {
+			for i, v := range hd.Table {
 				if q.Low > 0 && step(q.Low, i) < int(v) || q.High < 100 && step(q.High, i) > int(v) {
 					t.Fatalf("step %d is %d, quality %v", i, v, q)
 				}
 			}
 		}
-		if cfg, err := jpeg.DecodeConfig(bytes.NewReader(img)); err == nil && (cfg.Width != hd.w || cfg.Height != hd.h) {
-			t.Fatalf("%d x %d, image/jpeg says %d x %d", hd.w, hd.h, cfg.Width, cfg.Height)
+		if cfg, err := jpeg.DecodeConfig(bytes.NewReader(img)); err == nil && (cfg.Width != hd.Width || cfg.Height != hd.Height) {
+			t.Fatalf("%d x %d, image/jpeg says %d x %d", hd.Width, hd.Height, cfg.Width, cfg.Height)
 		}
 	})
 }

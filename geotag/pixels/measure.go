@@ -105,9 +105,9 @@ func MeasureAnd(ctx context.Context, r io.ReaderAt, size int64, lim Limits, see 
 	if err != nil {
 		return nil, err
 	}
-	m := &Measures{Width: hd.w, Height: hd.h}
-	if hd.table != [64]uint16{} {
-		q := quality(&hd.table)
+	m := &Measures{Width: hd.Width, Height: hd.Height}
+	if hd.Table != [64]uint16{} {
+		q := quality(&hd.Table)
 		m.Quality = &q
 	}
 	if tag, err := geotag.Read(r, size); err == nil {
@@ -147,16 +147,16 @@ func MeasureAnd(ctx context.Context, r io.ReaderAt, size int64, lim Limits, see 
 // refuse says why an image is not to be decoded, and whether that is no fault of it;
 // it is empty where it may be decoded.
 func (l Limits) refuse(form *format, hd header, size int64) (why string, unsupported bool) {
-	w, h := int64(hd.w), int64(hd.h)
+	w, h := int64(hd.Width), int64(hd.Height)
 	if form == formatJPEG { // whole blocks
 		w, h = (w+7)&^7, (h+7)&^7
 	}
 	if form.most > 0 && w*h/form.most > size {
-		return fmt.Sprintf("%d bytes are too few for the %d x %d pixels that are declared", size, hd.w, hd.h), false
+		return fmt.Sprintf("%d bytes are too few for the %d x %d pixels that are declared", size, hd.Width, hd.Height), false
 	}
 	most := cmp.Or(l.MaxPixels, DefaultMaxPixels)
-	if n := int64(hd.w) * int64(hd.h); n > most {
-		return fmt.Sprintf("%d x %d pixels are more than the limit of %d", hd.w, hd.h, most), true
+	if n := int64(hd.Width) * int64(hd.Height); n > most {
+		return fmt.Sprintf("%d x %d pixels are more than the limit of %d", hd.Width, hd.Height, most), true
 	}
 	return "", false
 }
@@ -192,7 +192,7 @@ func Decode(ctx context.Context, r io.ReaderAt, size int64, side int, lim Limits
 		return nil, fmt.Errorf("%w: %s", ErrTooLarge, why)
 	}
 	if side <= 0 {
-		side = max(hd.w, hd.h)
+		side = max(hd.Width, hd.Height)
 	}
 	src := &source{ctx: ctx, r: io.NewSectionReader(r, 0, size)}
 	img, err := form.decode(form.reader(src, r, size), hd, side)

@@ -171,11 +171,11 @@ func TestQualityOfLibjpeg(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		hd, err := readHeader(t.Context(), bytes.NewReader(p.raw), int64(len(p.raw)))
+		_, hd, err := readCoding(t.Context(), bytes.NewReader(p.raw), int64(len(p.raw)))
 		if err != nil {
 			t.Fatal(err)
 		}
-		q := quality(&hd.table)
+		q := quality(&hd.Table)
 		t.Logf("%-34s %-9v ImageMagick %d", p.name, q, theirs)
 		if q.Exact() {
 			exact++
@@ -289,9 +289,8 @@ func TestHeader(t *testing.T) {
 	for i := range 64 {
 		wide = append(wide, 0, byte(step(40, i)))
 	}
-	var tables [4][64]uint16
-	if err := readTables(wide, &tables); err != nil || quality(&tables[0]) != (Quality{40, 40}) {
-		t.Errorf("%v, %v", quality(&tables[0]), err)
+	if m := mustMeasure(t, slices.Concat(plain[:sof], []byte{0xFF, 0xDB, 0, 131}, wide, plain[sof:])); *m.Quality != (Quality{40, 40}) {
+		t.Errorf("%v", m.Quality)
 	}
 }
 
