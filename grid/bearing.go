@@ -18,7 +18,7 @@ type Bearing struct {
 // NewBearing returns the bearing of deg degrees clockwise from north, brought
 // into [0, 360). It is undefined where deg is not finite.
 func NewBearing(deg float64) Bearing {
-	if !finite(deg) {
+	if !Finite(deg) {
 		return Bearing{}
 	}
 	if deg = math.Mod(deg, 360); deg < 0 {

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Discrepancy is the difference between a tag and its point, tag minus point.
@@ -103,11 +104,11 @@ func Compare(proj Projection, tag, point EN, opt CompareOptions) (Discrepancy, e
 	switch {
 	case proj == nil:
 		return Discrepancy{}, errors.New("compare: there is no projection, so the unit of the coordinates is not known")
-	case !finite(d.Distance):
+	case !Finite(d.Distance):
 		return Discrepancy{}, fmt.Errorf("compare: tag E %v N %v, point E %v N %v: %w", tag.E, tag.N, point.E, point.N, ErrNotFinite)
-	case !(opt.Resolution >= 0 && finite(opt.Resolution)):
+	case !(opt.Resolution >= 0 && Finite(opt.Resolution)):
 		return Discrepancy{}, fmt.Errorf("compare: resolution %v: want 0 or a positive length in grid units", opt.Resolution)
-	case !(opt.Radius >= 0 && finite(opt.Radius)):
+	case !(opt.Radius >= 0 && Finite(opt.Radius)):
 		return Discrepancy{}, fmt.Errorf("compare: radius %v: want 0 or a positive length in metres", opt.Radius)
 	}
 	g := proj.Grid()
@@ -167,7 +168,7 @@ func ground(geo Geodesist, g Grid, distance, scale float64, point EN, opt Compar
 		}
 		r = g.Ellipsoid.GaussianRadius(own.Lat)
 	}
-	if !finite(h) || !(r+h > 0 && r > 0) {
+	if !Finite(h) || !(r+h > 0 && r > 0) {
 		return nil, fmt.Errorf("height %v m over a radius of %v m gives no height factor", h, r)
 	}
 	k := scale * r / (r + h)
@@ -177,9 +178,11 @@ func ground(geo Geodesist, g Grid, distance, scale float64, point EN, opt Compar
 	return &GroundDistance{Distance: distance / k, Height: h, Radius: r, CombinedFactor: k}, nil
 }
 
-// finite reports whether v is a number: the difference of an infinity and itself is
+// Finite reports whether all are numbers: the difference of an infinity and itself is
 // none.
-func finite(v float64) bool { return v-v == 0 }
+func Finite(v ...float64) bool {
+	return !slices.ContainsFunc(v, func(x float64) bool { return x-x != 0 })
+}
 
 // GaussianRadius returns the Gaussian mean radius of curvature in metres at a
 // latitude in degrees, sqrt(M N) with M and N the radii in the meridian and in

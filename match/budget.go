@@ -490,7 +490,7 @@ func (b Budget) looking(look *geotag.Direction, distance float64, opt AllowanceO
 	case !(deg >= 0 && deg <= 360):
 		a.note("the image direction is %v degrees, which can't be believed and is not used", deg)
 		return false
-	case opt.Convergence == nil || math.IsNaN(*opt.Convergence) || math.IsInf(*opt.Convergence, 0):
+	case opt.Convergence == nil || !grid.Finite(*opt.Convergence):
 		a.note("the projection does not tell the meridian convergence, so the image direction is not used")
 		return false
 	}

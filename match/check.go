@@ -176,7 +176,7 @@ func (o *Options) settle() error {
 		return fmt.Errorf("check: AllowBallpark needs BallparkSigma, the standard deviation per axis of such an operation in metres; it is %v", o.BallparkSigma)
 	case !(o.PointResolution >= 0 && o.PointResolution <= maxMetres):
 		return fmt.Errorf("check: PointResolution is %v: want metres, 0 or more", o.PointResolution)
-	case !finite(o.Epoch):
+	case !grid.Finite(o.Epoch):
 		return fmt.Errorf("check: Epoch is %v: want a decimal year or 0", o.Epoch)
 	}
 	if o.Requirements != nil {
@@ -202,10 +202,10 @@ func (c *checker) addPoint(i int, p Point) error {
 		}
 		return fmt.Errorf("point %q%s comes twice%s", p.ID, at, first)
 	}
-	if !finite(p.E) || !finite(p.N) {
+	if !grid.Finite(p.E, p.N) {
 		return fmt.Errorf("point %q%s: E %v, N %v: coordinates have to be finite", p.ID, at, p.E, p.N)
 	}
-	if p.Height != nil && !finite(*p.Height) {
+	if p.Height != nil && !grid.Finite(*p.Height) {
 		return fmt.Errorf("point %q%s: height %v: it has to be finite", p.ID, at, *p.Height)
 	}
 	if p.Cov != nil {
@@ -218,8 +218,6 @@ func (c *checker) addPoint(i int, p Point) error {
 	c.pointFolded[low] = append(c.pointFolded[low], p.ID)
 	return nil
 }
-
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // run does what comes after the placing.
 func (c *checker) run(ctx context.Context, photos []PhotoResult, t ties) (*Result, error) {
@@ -385,7 +383,7 @@ func (c *checker) place(ctx context.Context, results []PhotoResult) error {
 // fix is a tag's position with its frame.
 func (c *checker) fix(t *geotag.Tag) grid.Fix {
 	f := grid.Fix{LatLon: grid.LatLon{Lat: t.Position.Lat, Lon: t.Position.Lon}, Frame: c.opt.Frame(t)}
-	if a := t.Altitude; a != nil && a.Ref == geotag.AltitudeEllipsoidal && finite(a.Metres) {
+	if a := t.Altitude; a != nil && a.Ref == geotag.AltitudeEllipsoidal && grid.Finite(a.Metres) {
 		f.Height = &a.Metres
 	}
 	return f
@@ -396,7 +394,7 @@ func (c *checker) placed(r *PhotoResult, p grid.Placement) {
 	switch {
 	case p.Err != nil:
 		r.Reason, r.Why = ReasonNoFrame, p.Err.Error()
-	case !finite(p.E) || !finite(p.N):
+	case !grid.Finite(p.E, p.N):
 		r.Reason, r.Why = ReasonNoFrame, "the projection gives no finite position for the tag"
 	case p.Op != nil && p.Op.Ballpark && !c.opt.AllowBallpark:
 		r.Reason = ReasonBallpark
@@ -546,7 +544,7 @@ func (c *checker) allowance(r *PhotoResult, p Point) (Allowance, error) {
 // points' resolution.
 func (c *checker) resolution(t *geotag.Tag) float64 {
 	m := c.opt.PointResolution
-	if s := t.Position.Step * metresPerDegree; s > m && finite(s) {
+	if s := t.Position.Step * metresPerDegree; s > m && grid.Finite(s) {
 		m = s
 	}
 	return m / c.unit.Metres

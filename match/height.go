@@ -83,7 +83,7 @@ func (o HeightOptions) tagHeight(a *geotag.Altitude) (grid.Height, error) {
 // hasHeight reports whether a photo is tied and placed, and states an altitude.
 func (r *PhotoResult) hasHeight() bool {
 	return r.Tie != nil && r.Tie.Aim == nil && r.Tag != nil && r.Tag.Position != nil && (r.Reason == "" || r.Reason == ReasonBallpark) &&
-		r.Tag.Altitude != nil && finite(r.Tag.Altitude.Metres)
+		r.Tag.Altitude != nil && grid.Finite(r.Tag.Altitude.Metres)
 }
 
 // heights compares the altitudes of tags with the heights of the points that

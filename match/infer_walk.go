@@ -202,7 +202,7 @@ func (c *checker) walkPosition(r *PhotoResult, w *walk.Photo) error {
 	}
 	// The budget leaves the tag's own step out.
 	step := r.Tag.Position.Step * metresPerDegree / math.Sqrt(12)
-	if !finite(step) || step > maxMetres {
+	if !grid.Finite(step) || step > maxMetres {
 		step = 0
 	}
 	w.Pos, w.Sigma, w.Standoff = &at, math.Hypot(a.Sigma, step), a.Standoff

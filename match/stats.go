@@ -155,7 +155,7 @@ func newSet(unit grid.Unit, d []Vector, confidence float64) *SetStats {
 		return nil
 	}
 	for _, v := range d {
-		if !finite(v.E) || !finite(v.N) {
+		if !grid.Finite(v.E, v.N) {
 			return nil
 		}
 	}
@@ -168,7 +168,7 @@ func newSet(unit grid.Unit, d []Vector, confidence float64) *SetStats {
 	if s.Cov = covariance(e, n); s.Cov != nil {
 		s.Ellipse = newEllipse(*s.Cov, confidence)
 	}
-	if r := robust(d); finite(r.Centre.E) && finite(r.Centre.N) && finite(r.Spread) {
+	if r := robust(d); grid.Finite(r.Centre.E, r.Centre.N, r.Spread) {
 		s.Robust = &r
 	}
 	return s
@@ -198,7 +198,7 @@ func covariance(e, n axis) *[3]float64 {
 		return nil
 	}
 	c := [3]float64{e.cov(e), e.cov(n), n.cov(n)}
-	if !finite(c[0]) || !finite(c[1]) || !finite(c[2]) {
+	if !grid.Finite(c[0], c[1], c[2]) {
 		return nil
 	}
 	return &c
@@ -281,7 +281,7 @@ func shiftTest(d []Vector, frame float64) (*ShiftTest, string) {
 	}
 	t.DF = min((n-1)/(own*own), 1e12) - 1
 	t.F = t.T2 * t.DF / (2 * (t.DF + 1))
-	if !finite(t.F) || !finite(t.T2) || !finite(t.DF) {
+	if !grid.Finite(t.F, t.T2, t.DF) {
 		return nil, shiftTooLarge
 	}
 	// P(F > f) with 2 and df degrees of freedom has the closed form

@@ -183,9 +183,9 @@ func (a judged) check() error {
 	switch {
 	case !(a.P >= 0 && a.P <= 1):
 		return fmt.Errorf("p is %v: want a probability", a.P)
-	case !(a.Frame >= 0 && a.Survey >= 0) || !finite(a.Frame) || !finite(a.Survey) || !finite(a.E) || !finite(a.N):
+	case !(a.Frame >= 0 && a.Survey >= 0) || !grid.Finite(a.Frame, a.Survey, a.E, a.N):
 		return fmt.Errorf("point E %v N %v, frame_sigma_m %v, survey_sigma_m %v can't be", a.E, a.N, a.Frame, a.Survey)
-	case !finite(a.DE) || !finite(a.DN):
+	case !grid.Finite(a.DE, a.DN):
 		return fmt.Errorf("discrepancy E %v N %v: %w", a.DE, a.DN, grid.ErrNotFinite)
 	}
 	return nil

@@ -130,7 +130,7 @@ func (m *model[T]) check(points []point) error {
 			return fmt.Errorf("%s: pair %d has no id", m.name, i+1)
 		case seen[p.id]:
 			return fmt.Errorf("%s: pair %s comes twice; give repeated measurements their own ids, or their mean", m.name, p.id)
-		case !finite(p.at.E, p.at.N, p.target.E, p.target.N):
+		case !grid.Finite(p.at.E, p.at.N, p.target.E, p.target.N):
 			return fail("%w", grid.ErrNotFinite)
 		case size > maxCoordinate:
 			return fail("a coordinate of %.3g is no place on earth in any unit", size)
@@ -359,7 +359,7 @@ func (m *model[T]) adjust(points []point, opt FitOptions) (*adjusted[T], error) 
 		}
 	}
 	for _, p := range params {
-		if !finite(p.value) {
+		if !grid.Finite(p.value) {
 			return nil, m.geometry("%s comes out as %v: check the size of the coordinates", p.name, p.value)
 		}
 	}

@@ -82,7 +82,7 @@ func (d Definition) Validate() error {
 	if strings.TrimSpace(d.Name) == "" {
 		return errors.New("site system: give it a name")
 	}
-	if !finite(d.Unit.Metres) || d.Unit.Metres < 1e-4 || d.Unit.Metres > 1e4 {
+	if !grid.Finite(d.Unit.Metres) || d.Unit.Metres < 1e-4 || d.Unit.Metres > 1e4 {
 		return fail(fmt.Errorf("unit %q of %v metres: want the length of one unit of the site coordinates, such as 0.3048", d.Unit.Name, d.Unit.Metres))
 	}
 	if err := cmp.Or(d.checkTransform(), d.checkHeights(), d.checkAccuracies("", d.Accuracy, d.Precision), d.checkAccuracies("height_", d.HeightAccuracy, d.HeightPrecision)); err != nil {
@@ -129,7 +129,7 @@ func (Definition) checkAccuracies(key string, a *float64, p *Precision) error {
 	if a != nil && !(*a >= 0 && *a <= maxAccuracy) {
 		return fmt.Errorf("%saccuracy_m is %v: want metres, from 0 to %d", key, *a, maxAccuracy)
 	}
-	if p != nil && (!finite(p.Centre.E, p.Centre.N, p.AtCentre, p.EE, p.EN, p.NN) || p.EE < 0 || p.NN < 0) {
+	if p != nil && (!grid.Finite(p.Centre.E, p.Centre.N, p.AtCentre, p.EE, p.EN, p.NN) || p.EE < 0 || p.NN < 0) {
 		return fmt.Errorf("%sprecision: want numbers, and ee and nn 0 or more", key)
 	}
 	return nil

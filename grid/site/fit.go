@@ -112,7 +112,7 @@ func (o FitOptions) withDefaults(name string) (FitOptions, error) {
 		return fail("standard error %v: want a positive length, or 0 where it is not known", o.Sigma)
 	case o.MaxRemoved < 0:
 		return fail("at most %d pairs removed: want 0 or more", o.MaxRemoved)
-	case !(o.metres(true) > 0 && o.siteMetres() > 0) || !finite(o.metres(true), o.siteMetres()):
+	case !(o.metres(true) > 0 && o.siteMetres() > 0) || !grid.Finite(o.metres(true), o.siteMetres()):
 		return fail("units of %v and %v metres: want positive lengths", o.metres(true), o.siteMetres())
 	}
 	return o, nil

@@ -145,7 +145,7 @@ func (s *System) ToGrid(ctx context.Context, fixes []grid.Fix) ([]grid.Placement
 	for i := range out {
 		p := &out[i]
 		if p.Err == nil {
-			if p.EN = s.FromBase(p.EN); !finite(p.E, p.N) {
+			if p.EN = s.FromBase(p.EN); !grid.Finite(p.E, p.N) {
 				p.Err = s.fail(grid.ErrOutside)
 			}
 		}
@@ -165,7 +165,7 @@ func (s *System) FromGrid(ctx context.Context, at []grid.EN, frames []grid.Frame
 	ops := operations{}
 	for i := range out {
 		out[i].Op = ops.named(&s.def, out[i].Op, at[i])
-		if out[i].Err == nil && !finite(at[i].E, at[i].N) {
+		if out[i].Err == nil && !grid.Finite(at[i].E, at[i].N) {
 			out[i].Err = s.fail(fmt.Errorf("position E %v N %v: %w", at[i].E, at[i].N, grid.ErrNotFinite))
 		}
 	}
@@ -201,7 +201,7 @@ func accuracyAt(stated *float64, p *Precision, at grid.EN) float64 {
 	switch {
 	case stated != nil:
 		return *stated
-	case p == nil || !finite(at.E, at.N):
+	case p == nil || !grid.Finite(at.E, at.N):
 		return -1
 	}
 	s := min(max(p.At(at), 1e-4), maxAccuracy)

@@ -535,7 +535,7 @@ func FuzzParseDefinition(f *testing.F) {
 			size += math.Abs(g.Origin.E) + math.Abs(g.Origin.N)
 		}
 		tol := 1e-13 * size / small * (large / small)
-		if back := s.FromBase(base); !math.IsInf(tol, 0) && finite(base.E, base.N) && !near(back, at, tol+1e-9) {
+		if back := s.FromBase(base); !math.IsInf(tol, 0) && grid.Finite(base.E, base.N) && !near(back, at, tol+1e-9) {
 			t.Fatalf("%s: %v by way of %v came back as %v (%g)", b, at, base, back, tol)
 		}
 		if _, err := s.Factors(at); err != nil && !errors.Is(err, grid.ErrOutside) {

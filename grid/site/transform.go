@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"math"
-	"slices"
 
 	"example.com/phototie/grid"
 )
@@ -49,7 +48,7 @@ func (s Similarity) Affine() Affine {
 }
 
 func (s Similarity) validate() error {
-	if !finite(s.Origin.E, s.Origin.N, s.Rotation) {
+	if !grid.Finite(s.Origin.E, s.Origin.N, s.Rotation) {
 		return fmt.Errorf("similarity: origin E %v N %v, rotation %v: %w", s.Origin.E, s.Origin.N, s.Rotation, grid.ErrNotFinite)
 	}
 	if !(s.Scale >= minScale && s.Scale <= maxScale) {
@@ -119,7 +118,7 @@ func (a Affine) scales() (large, small float64) {
 }
 
 func (a Affine) validate() error {
-	if !finite(a.A0, a.A1, a.A2, a.B0, a.B1, a.B2) {
+	if !grid.Finite(a.A0, a.A1, a.A2, a.B0, a.B1, a.B2) {
 		return fmt.Errorf("affine: A0 %v A1 %v A2 %v B0 %v B1 %v B2 %v: %w", a.A0, a.A1, a.A2, a.B0, a.B1, a.B2, grid.ErrNotFinite)
 	}
 	large, small := a.scales()
@@ -167,13 +166,13 @@ func (g GroundScale) scale() float64 { return g.CombinedFactor * cmp.Or(g.UnitRa
 // validate: the limits of the combined factor leave room for any projection in use
 // at any height on earth.
 func (g GroundScale) validate() error {
-	if !finite(g.Origin.E, g.Origin.N, g.SiteOrigin.E, g.SiteOrigin.N) {
+	if !grid.Finite(g.Origin.E, g.Origin.N, g.SiteOrigin.E, g.SiteOrigin.N) {
 		return fmt.Errorf("ground scale: origin E %v N %v, site origin E %v N %v: %w", g.Origin.E, g.Origin.N, g.SiteOrigin.E, g.SiteOrigin.N, grid.ErrNotFinite)
 	}
 	if !(g.CombinedFactor > 1./3 && g.CombinedFactor < 3) {
 		return fmt.Errorf("ground scale: combined factor %v: want grid distance / ground distance in one unit, such as 0.99984 (from 1/3 to 3); the ratio of the units goes into the unit ratio", g.CombinedFactor)
 	}
-	if !(g.UnitRatio >= 0) || !finite(g.UnitRatio) {
+	if !(g.UnitRatio >= 0) || !grid.Finite(g.UnitRatio) {
 		return fmt.Errorf("ground scale: unit ratio %v: want the length of one site unit in base units, or 0 to leave it to the units", g.UnitRatio)
 	}
 	if k := g.scale(); !(k >= minScale && k <= maxScale) {
@@ -216,17 +215,11 @@ func (v Vertical) Difference(at grid.EN) float64 {
 const maxSlope = 0.1
 
 func (v Vertical) validate() error {
-	if !finite(v.Offset, v.SlopeE, v.SlopeN, v.Origin.E, v.Origin.N) {
+	if !grid.Finite(v.Offset, v.SlopeE, v.SlopeN, v.Origin.E, v.Origin.N) {
 		return fmt.Errorf("vertical: offset %v, slopes E %v N %v, origin E %v N %v: %w", v.Offset, v.SlopeE, v.SlopeN, v.Origin.E, v.Origin.N, grid.ErrNotFinite)
 	}
 	if s := max(v.SlopeE, -v.SlopeE, v.SlopeN, -v.SlopeN); s > maxSlope {
 		return fmt.Errorf("vertical: a slope of %v is over %v: slopes are heights per length, so 5 ppm is 0.000005", s, maxSlope)
 	}
 	return nil
-}
-
-// finite reports whether all are numbers: the difference of an infinity and itself
-// is none.
-func finite(v ...float64) bool {
-	return !slices.ContainsFunc(v, func(x float64) bool { return x-x != 0 })
 }

@@ -84,14 +84,12 @@ func (d *Dataset) frameUses(ctx context.Context) ([]FrameUse, error) {
 		return nil, err
 	}
 	epochs := map[string][]float64{}
-	for p, err := range d.Photos(ctx, thin(names, sampleTags)) {
-		if err != nil {
-			return nil, err
-		}
-		if p.Tag == nil || p.Tag.Position == nil {
-			continue
-		}
-		f := d.settings.options().Frame(p.Tag)
+	tags, err := d.someTags(ctx, names, nil)
+	if err != nil {
+		return nil, err
+	}
+	for _, t := range tags {
+		f := d.settings.options().Frame(t)
 		epochs[f.Datum] = append(epochs[f.Datum], f.Epoch)
 	}
 	var out []FrameUse

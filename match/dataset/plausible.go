@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/phototie/geotag"
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
 	"example.com/phototie/match/pointfile"
@@ -57,15 +58,9 @@ func useBox(ctx context.Context, proj grid.Projection) (box, bool) {
 			fixes = append(fixes, grid.Fix{LatLon: grid.LatLon{Lat: south + (north-south)*float64(i)/steps, Lon: lon}})
 		}
 	}
-	placed, err := proj.ToGrid(ctx, fixes)
+	at, err := placed(ctx, proj, fixes)
 	if err != nil {
 		return box{}, false
-	}
-	var at []grid.EN
-	for _, p := range placed {
-		if p.Err == nil && !math.IsNaN(p.E+p.N) && !math.IsInf(p.E, 0) && !math.IsInf(p.N, 0) {
-			at = append(at, p.EN)
-		}
 	}
 	// A projection that can't hold its own area says nothing of use.
 	if len(at) < len(fixes)/2 {
@@ -89,33 +84,45 @@ const (
 func (d *Dataset) sample(ctx context.Context, names []string, known map[string]match.Photo) ([]grid.EN, error) {
 	opt := d.settings.options()
 	var fixes []grid.Fix
+	tags, err := d.someTags(ctx, names, known)
+	if err != nil {
+		return nil, err
+	}
+	for _, t := range tags {
+		at := grid.LatLon{Lat: t.Position.Lat, Lon: t.Position.Lon}
+		if at.Valid() && at != (grid.LatLon{}) {
+			fixes = append(fixes, grid.Fix{LatLon: at, Frame: opt.Frame(t)})
+		}
+	}
+	return placed(ctx, d.proj, fixes)
+}
+
+// someTags are the tags with a position of some photos, spread evenly over the job. Known
+// photos are not read.
+func (d *Dataset) someTags(ctx context.Context, names []string, known map[string]match.Photo) (tags []*geotag.Tag, err error) {
 	for p, err := range d.photos(ctx, thin(names, sampleTags), readers(), d.Reader(ctx, CheckOptions{Pixels: PixelsNever, Photos: known})) {
 		if err != nil {
 			return nil, err
 		}
-		if p.Tag == nil || p.Tag.Position == nil {
-			continue
+		if p.Tag != nil && p.Tag.Position != nil {
+			tags = append(tags, p.Tag)
 		}
-		at := grid.LatLon{Lat: p.Tag.Position.Lat, Lon: p.Tag.Position.Lon}
-		if !at.Valid() || at == (grid.LatLon{}) {
-			continue
-		}
-		fixes = append(fixes, grid.Fix{LatLon: at, Frame: opt.Frame(p.Tag)})
 	}
+	return tags, nil
+}
+
+// placed gives where fixes are on the grid, but for those that have no place there.
+func placed(ctx context.Context, proj grid.Projection, fixes []grid.Fix) (at []grid.EN, err error) {
 	if len(fixes) == 0 {
 		return nil, nil
 	}
-	placed, err := d.proj.ToGrid(ctx, fixes)
-	if err != nil {
-		return nil, err
-	}
-	var out []grid.EN
-	for _, p := range placed {
-		if p.Err == nil && !math.IsNaN(p.E+p.N) && !math.IsInf(p.E, 0) && !math.IsInf(p.N, 0) {
-			out = append(out, p.EN)
+	all, err := proj.ToGrid(ctx, fixes)
+	for _, p := range all {
+		if p.Err == nil && grid.Finite(p.E, p.N) {
+			at = append(at, p.EN)
 		}
 	}
-	return out, nil
+	return at, err
 }
 
 // cloud is where a set of positions lies: its median centre, and the distance
