@@ -144,7 +144,7 @@ func measureFile(ctx context.Context, name string, see func(image.Image, int)) e
 	if err != nil {
 		return err
 	}
-	m, err := pixels.MeasureAnd(ctx, f, info.Size(), pixels.Limits{}, see)
+	m, err := pixels.Measure(ctx, f, info.Size(), pixels.Limits{}, see)
 	if err == nil && m.Undecoded != "" {
 		err = fmt.Errorf("%s: %s", name, m.Undecoded)
 	}

@@ -32,7 +32,7 @@ func ExampleMeasure() {
 	if err := jpeg.Encode(&file, board(640, 480), &jpeg.Options{Quality: 85}); err != nil {
 		log.Fatal(err)
 	}
-	m, err := pixels.Measure(context.Background(), bytes.NewReader(file.Bytes()), int64(file.Len()), pixels.Limits{})
+	m, err := pixels.Measure(context.Background(), bytes.NewReader(file.Bytes()), int64(file.Len()), pixels.Limits{}, nil)
 	if err != nil {
 		log.Fatal(err)
 	}
@@ -52,7 +52,7 @@ func ExampleAlike() {
 		if err := jpeg.Encode(&file, m, nil); err != nil {
 			log.Fatal(err)
 		}
-		got, err := pixels.Measure(context.Background(), bytes.NewReader(file.Bytes()), int64(file.Len()), pixels.Limits{})
+		got, err := pixels.Measure(context.Background(), bytes.NewReader(file.Bytes()), int64(file.Len()), pixels.Limits{}, nil)
 		if err != nil {
 			log.Fatal(err)
 		}

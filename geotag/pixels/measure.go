@@ -93,14 +93,11 @@ type Measures struct {
 // or of the context. ErrNoDecoder accuses no image, and only says that it is of a
 // kind that is not measured; it is geotag.ErrFormat too. A context that ends stops
 // the decoder at its next read.
-func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits) (*Measures, error) {
-	return MeasureAnd(ctx, r, size, lim, nil)
-}
-
-// MeasureAnd is Measure that hands the decoded image, as it is stored, to see before it
-// is measured, with its Exif orientation, so that nothing has to be decoded twice. Its longer
-// side has 896 pixels or more, or all that there are. It is lost when see returns. A nil see is none.
-func MeasureAnd(ctx context.Context, r io.ReaderAt, size int64, lim Limits, see func(img image.Image, orientation int)) (*Measures, error) {
+//
+// A see that is not nil is shown the decoded image before it is measured, as it is stored,
+// with its Exif orientation, so that nothing has to be decoded twice. Its longer side has
+// 896 pixels or more, or all that there are. It is lost when see returns.
+func Measure(ctx context.Context, r io.ReaderAt, size int64, lim Limits, see func(img image.Image, orientation int)) (*Measures, error) {
 	form, hd, err := readCoding(ctx, r, size)
 	if err != nil {
 		return nil, err

@@ -31,7 +31,7 @@ import (
 
 // measure is Measure of bytes.
 func measure(img []byte, lim Limits) (*Measures, error) {
-	return Measure(context.Background(), bytes.NewReader(img), int64(len(img)), lim)
+	return Measure(context.Background(), bytes.NewReader(img), int64(len(img)), lim, nil)
 }
 
 func mustMeasure(tb testing.TB, img []byte) *Measures {
@@ -369,25 +369,25 @@ func TestReaderAndContext(t *testing.T) {
 	img := encode(t, scene(640, 480), 95)
 	broken := errors.New("the card is gone")
 	for _, from := range []int64{0, 300, 6000, int64(len(img)) - 1} {
-		m, err := Measure(context.Background(), faulty{bytes.NewReader(img), from, broken}, int64(len(img)), Limits{})
+		m, err := Measure(context.Background(), faulty{bytes.NewReader(img), from, broken}, int64(len(img)), Limits{}, nil)
 		if !errors.Is(err, broken) || m != nil {
 			t.Errorf("from %d: %v, %v", from, m, err)
 		}
 	}
 	// Behind the image's end too, where no decoder reads.
 	long := append(bytes.Clone(img), make([]byte, 100000)...)
-	if _, err := Measure(context.Background(), faulty{bytes.NewReader(long), int64(len(img)) + 50000, broken}, int64(len(long)), Limits{}); !errors.Is(err, broken) {
+	if _, err := Measure(context.Background(), faulty{bytes.NewReader(long), int64(len(img)) + 50000, broken}, int64(len(long)), Limits{}, nil); !errors.Is(err, broken) {
 		t.Errorf("in the trailer: %v", err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	if m, err := Measure(ctx, bytes.NewReader(img), int64(len(img)), Limits{}); !errors.Is(err, context.Canceled) || m != nil {
+	if m, err := Measure(ctx, bytes.NewReader(img), int64(len(img)), Limits{}, nil); !errors.Is(err, context.Canceled) || m != nil {
 		t.Errorf("%v, %v", m, err)
 	}
 	ctx, cancel = context.WithCancel(context.Background())
 	defer cancel()
 	later := cancelling{bytes.NewReader(img), cancel, 20000}
-	if _, err := Measure(ctx, later, int64(len(img)), Limits{}); !errors.Is(err, context.Canceled) {
+	if _, err := Measure(ctx, later, int64(len(img)), Limits{}, nil); !errors.Is(err, context.Canceled) {
 		t.Errorf("cancelled on the way: %v", err)
 	}
 }

@@ -112,11 +112,11 @@ func TestFormatsLimits(t *testing.T) {
 				t.Errorf("%s at %d: measured", name, n)
 			}
 		}
-		if _, err := Measure(ended(), bytes.NewReader(img), int64(len(img)), Limits{}); !errors.Is(err, context.Canceled) {
+		if _, err := Measure(ended(), bytes.NewReader(img), int64(len(img)), Limits{}, nil); !errors.Is(err, context.Canceled) {
 			t.Errorf("%s: %v", name, err)
 		}
 		r := brokenAt{bytes.NewReader(img), int64(len(img) - 40)}
-		if _, err := Measure(t.Context(), r, int64(len(img)), Limits{}); !errors.Is(err, errBroken) {
+		if _, err := Measure(t.Context(), r, int64(len(img)), Limits{}, nil); !errors.Is(err, errBroken) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}

@@ -47,7 +47,7 @@ type CheckOptions struct {
 	// names in this dataset: only the tags of these are read.
 	Measured map[string]*pixels.Measures
 	// See is shown the decoded pixels of each photo whose pixels are measured, as
-	// pixels.MeasureAnd shows them, by several goroutines; nil for nobody.
+	// pixels.Measure shows them, by several goroutines; nil for nobody.
 	See func(photo string, img image.Image, orientation int)
 	// Progress is told how many photos have been read; nil for nobody.
 	Progress Progress

@@ -268,7 +268,7 @@ func (m *measurer) photo(name string) (p match.Photo, info fs.FileInfo) {
 	if m.opt.See != nil {
 		see = func(img image.Image, orientation int) { m.opt.See(name, img, orientation) }
 	}
-	measures, err := pixels.MeasureAnd(m.ctx, img.r, img.size, pixels.Limits{}, see)
+	measures, err := pixels.Measure(m.ctx, img.r, img.size, pixels.Limits{}, see)
 	if p.PixelsErr = err; measures != nil {
 		p.Pixels = measures
 	}

@@ -75,7 +75,7 @@ func measured(tb testing.TB, m image.Image, quality int) *pixels.Measures {
 
 func measuredFile(tb testing.TB, img []byte) *pixels.Measures {
 	tb.Helper()
-	got, err := pixels.Measure(context.Background(), bytes.NewReader(img), int64(len(img)), pixels.Limits{})
+	got, err := pixels.Measure(context.Background(), bytes.NewReader(img), int64(len(img)), pixels.Limits{}, nil)
 	if err != nil {
 		tb.Fatal(err)
 	}
@@ -458,7 +458,7 @@ func TestDemoPhotos(t *testing.T) {
 				t.Error(err)
 				return
 			}
-			m, err := pixels.Measure(context.Background(), bytes.NewReader(img), int64(len(img)), pixels.Limits{})
+			m, err := pixels.Measure(context.Background(), bytes.NewReader(img), int64(len(img)), pixels.Limits{}, nil)
 			if err != nil {
 				t.Error(err)
 			}
@@ -500,7 +500,7 @@ func ExampleRequirements_Check() {
 		fmt.Println(err)
 		return
 	}
-	m, err := pixels.Measure(context.Background(), bytes.NewReader(file.Bytes()), int64(file.Len()), pixels.Limits{})
+	m, err := pixels.Measure(context.Background(), bytes.NewReader(file.Bytes()), int64(file.Len()), pixels.Limits{}, nil)
 	if err != nil {
 		fmt.Println(err)
 		return

@@ -54,7 +54,7 @@ func TestGallery(t *testing.T) {
 		if seen {
 			expect = 0
 			see := func(img image.Image, orientation int) { g.See("p.jpg", img, orientation) }
-			if _, err := pixels.MeasureAnd(t.Context(), bytes.NewReader(photo), int64(len(photo)), pixels.Limits{}, see); err != nil {
+			if _, err := pixels.Measure(t.Context(), bytes.NewReader(photo), int64(len(photo)), pixels.Limits{}, see); err != nil {
 				t.Fatal(err)
 			}
 		}
