@@ -197,7 +197,7 @@ func (w *worker) open(ctx context.Context, job string) (*dataset.Dataset, *bucke
 	if err != nil {
 		return nil, nil, err
 	}
-	d, err := dataset.OpenFS(sub, crs.OpenGrid)
+	d, err := dataset.OpenFS(sub, nil, crs.OpenGrid)
 	return d, files, err
 }
 

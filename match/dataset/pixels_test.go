@@ -133,7 +133,7 @@ func TestPixelPolicy(t *testing.T) {
 // What a Reader reads is what Check does: with it, no photo is opened.
 func TestReader(t *testing.T) {
 	files := quayFS(t, "[photo_requirements]\n")
-	d, err := OpenFS(files, onPlane)
+	d, err := OpenFS(files, nil, onPlane)
 	if err != nil {
 		t.Fatal(err)
 	}
