@@ -44,10 +44,19 @@ func named(t *testing.T, sc sim.Scenario, seed uint64) []string {
 	return names
 }
 
+// inFull skips a test with -short: more jobs meet nothing new where goroutines do.
+func inFull(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("runs without -short")
+	}
+}
+
 // Every blunder is named in a job that has it and nothing else. One seed each, of jobs of
 // 150 photos, keeps this quick; PHOTOTIE_FULL=1 takes those of the usual size, and
 // examples/simulate draws the full table.
 func TestEachBlunderIsNamed(t *testing.T) {
+	inFull(t)
 	for _, sc := range sim.Scenarios() {
 		if len(sc.Kinds) == 0 {
 			continue
@@ -84,6 +93,7 @@ func TestHonestJobsGetNoCause(t *testing.T) {
 // The example job: exactly the three causes that were planted in tags and links,
 // each with exactly the photos it was planted in, on the real grid.
 func TestPortVelland(t *testing.T) {
+	inFull(t)
 	ctx := context.Background()
 	itm, err := crs.Open("EPSG:2157")
 	if err != nil {

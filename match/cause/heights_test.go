@@ -37,6 +37,7 @@ func (l lifted) FixHeights(ctx context.Context, _ []grid.Fix, heights []grid.Hei
 // that covers what was planted, and EGM96 is named only where the constant is as large.
 // The 57 m are NGA's EGM96 over Ireland (from memory), the rest closed form: h = H + N.
 func TestHeightReference(t *testing.T) {
+	inFull(t)
 	ellipsoid, geoid := grid.HeightRef{Surface: grid.HeightEllipsoid}, grid.HeightRef{Surface: grid.HeightGeoid, VerticalCRS: "EGM96"}
 	for _, c := range []struct {
 		name   string

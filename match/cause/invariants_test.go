@@ -31,6 +31,7 @@ func fieldJob(t *testing.T, seed uint64, cfg field.Config) (*field.Job, *match.R
 // the second generator, with each of its blunders and with none: one each, and with
 // PHOTOTIE_FULL=1 three.
 func TestInvariants(t *testing.T) {
+	inFull(t)
 	inFeet := []string{"wrong-feet", "metres-for-feet"}
 	for _, blunder := range append(field.Blunders(), "") {
 		last := uint64(9001)

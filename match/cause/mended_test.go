@@ -11,6 +11,7 @@ import (
 // TestSlowErrorsAccuseNobody: a stretch under trees whose errors lasted for minutes, and a
 // jump by the way from one point to the next, each had right links contradicted.
 func TestSlowErrorsAccuseNobody(t *testing.T) {
+	inFull(t)
 	for _, seed := range []uint64{3000946, 9175} {
 		j, res, _ := fieldJob(t, seed, field.Config{})
 		for i, p := range res.Photos {
@@ -24,6 +25,7 @@ func TestSlowErrorsAccuseNobody(t *testing.T) {
 // TestUnsoundTrailsWinNothing: two datum shifts that undo each other once hid that errors
 // are larger than stated, and a datum was named beside a fitted shift far larger than it.
 func TestUnsoundTrailsWinNothing(t *testing.T) {
+	inFull(t)
 	for _, c := range []struct {
 		seed    uint64
 		blunder []string
@@ -53,6 +55,7 @@ func TestUnsoundTrailsWinNothing(t *testing.T) {
 // two links exchanged that were called two wrong ones, and a wrong link where the standoff
 // was not as set.
 func TestNamedAllTheSame(t *testing.T) {
+	inFull(t)
 	for _, c := range []struct {
 		seed           uint64
 		blunder, named string
@@ -73,6 +76,7 @@ func TestNamedAllTheSame(t *testing.T) {
 // TestAllOfAFrozenRun: the photos of the first minute of a frozen run carry no fix of their
 // own either.
 func TestAllOfAFrozenRun(t *testing.T) {
+	inFull(t)
 	j, _, x := fieldJob(t, 5013, field.Config{Blunders: []string{"frozen-fix"}})
 	for _, f := range x.Causes {
 		if f.Name != "frozen-fix" {

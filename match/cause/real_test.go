@@ -33,6 +33,7 @@ func must(t *testing.T, definition string) grid.Projection {
 // On systems of the registry, as PROJ carries them: what is planted is found by
 // its name, with the zone or the datum.
 func TestRegistry(t *testing.T) {
+	inFull(t)
 	for _, c := range []struct {
 		name, crs string
 		at        grid.EN
