@@ -97,7 +97,7 @@ type Evidence struct {
 	walks   *walks
 	points  map[string]int
 	centre  grid.EN
-	nearest *cells
+	nearest *cells // filled when asked for; its place stays, as clones are made meanwhile
 	memory  *memory
 	// told are the photos that a cause was accepted for.
 	told map[telling]bool
@@ -301,7 +301,7 @@ func newEvidence(in *Input) (*Evidence, error) {
 	}
 	res := in.Result
 	e := &Evidence{
-		Input: in, looked: make(map[int]found), unit: res.Grid.Unit.Metres, clocks: make(map[string]clock), models: make(map[string]correlation), written: make(map[string]float64),
+		Input: in, nearest: new(cells), looked: make(map[int]found), unit: res.Grid.Unit.Metres, clocks: make(map[string]clock), models: make(map[string]correlation), written: make(map[string]float64),
 		Photos: make([]Photo, len(res.Photos)),
 		Points: make([]match.Point, len(res.Points)),
 		points: make(map[string]int, len(res.Points)),
@@ -525,7 +525,7 @@ func (e *Evidence) clone() *Evidence {
 		c.Photos = slices.Clone(e.Photos)
 	}
 	c.Points = slices.Clone(e.Points)
-	c.nearest, c.looked = nil, make(map[int]found)
+	c.nearest, c.looked = new(cells), make(map[int]found)
 	return &c
 }
 
@@ -753,13 +753,13 @@ func (e *Evidence) NearestPoint(at grid.EN, limit float64) (int, float64) {
 
 // near returns points within a limit in metres, and others.
 func (e *Evidence) near(at grid.EN, limit float64) []int {
-	if e.nearest == nil || e.nearest.size*e.unit < limit {
+	if e.nearest.size*e.unit < limit {
 		c := &cells{size: limit / e.unit, at: make(map[[2]int64][]int)}
 		for j := range e.Points {
 			k := c.key(e.Points[j].EN)
 			c.at[k] = append(c.at[k], j)
 		}
-		e.nearest = c
+		*e.nearest = *c
 	}
 	k := e.nearest.key(at)
 	var out []int
