@@ -31,7 +31,7 @@
 // Which point a photo shows is told by the photos of the same camera before and after,
 // but how often links are wrong is learnt from all cameras, and causes concern photos of
 // several. So the job is what a worker checks, and not the walk of a camera. That takes
-// some 10 kB of memory a photo, and the pictures for the record are on disk.
+// memory for all photos of the job; the pictures for the record are on disk.
 // README.md has what Flink and Dataflow are to be told, and what their workers need.
 package main
 
