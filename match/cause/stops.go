@@ -109,26 +109,17 @@ func (s *search) doubts(ctx context.Context, t trail) ([]Stop, error) {
 
 // alternatives are the candidates of a cause that concern all they could, predict where
 // tags lie, and are better than nothing by leastStop.
-func (s *search) alternatives(ctx context.Context, e *Evidence, cause int) (out []*candidate, err error) {
+func (s *search) alternatives(ctx context.Context, e *Evidence, cause int) ([]*candidate, error) {
 	if f, ok := e.looked[cause]; ok {
 		return f.better, nil
 	}
-	hyps, err := s.causes[cause].Propose(ctx, e)
+	hyps, err := s.hypotheses(ctx, e, cause)
 	if err != nil {
 		return nil, err
 	}
-	for x := range hyps {
-		if h := &hyps[x]; h.Predicts {
-			_, whole, err := s.best(ctx, e, cause, h)
-			if err != nil {
-				return nil, err
-			}
-			if whole.alternative(e) >= leastStop {
-				out = append(out, whole)
-			}
-		}
-	}
-	return out, nil
+	hyps = slices.DeleteFunc(hyps, func(h Hypothesis) bool { return !h.Predicts })
+	f, err := s.weighed(ctx, e, cause, hyps, nil)
+	return f.better, err
 }
 
 // alternative is the evidence in nats for a candidate that predicts where all it could
