@@ -68,14 +68,14 @@ func (antennaOffset) Propose(_ context.Context, e *cause.Evidence) ([]cause.Hypo
 			continue
 		}
 		h := cause.Hypothesis{
-			Changes: make([]cause.Change, len(e.Photos)), Scope: cause.ScopeAll, Coherent: true, MinPhotos: leastPhotos,
+			Scope: cause.ScopeAll, Coherent: true, MinPhotos: leastPhotos,
 			// Two figures were fitted, out of a disc of that radius, for one of the cameras.
 			Free: 2,
 			Cost: math.Log(math.Pi*longestArm*longestArm/(sigma*sigma)) + math.Log(float64(len(cameras))),
 		}
 		for i, look := range looks {
 			move := look.turn(arm)
-			h.Changes[i].Move = &move
+			h.Changes = append(h.Changes, cause.Change{Photo: i, Move: &move})
 		}
 		h.Words = func(f *cause.Found, _ *cause.Evidence) (summary, remedy string) {
 			se := sigma / math.Sqrt(math.Max(f.Weight.Independent, 1))

@@ -35,7 +35,7 @@ func (e *Evidence) residuals(camera string, core bool) (rest []noise.Residual, o
 		if math.Hypot(p.D.E, p.D.N) < p.noise.sigma/20 {
 			continue
 		}
-		o := e.shared[p.outing()]
+		o := e.shared[p.outing]
 		if !core && math.Hypot(o.E, o.N) < p.Threshold {
 			o = match.Vector{}
 		}
@@ -99,11 +99,11 @@ func accuracyUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 			continue
 		}
 		scale := math.Round(m.Scale*10) / 10
-		h := shown(e, of)
+		h := shown(of)
 		weight := math.Min(1, m.Independent/float64(len(of)))
-		for k, i := range of {
-			h.Changes[i].LogP = weight * (logRing(rest[k], scale, rest[k].Standoff) - logRing(rest[k], 1, rest[k].Standoff))
-			h.Changes[i].Accuracy = scale
+		for k := range of {
+			h.Changes[k].LogP = weight * (math.Log(ring(&rest[k], scale, rest[k].Standoff)) - math.Log(ring(&rest[k], 1, rest[k].Standoff)))
+			h.Changes[k].Accuracy = scale
 		}
 		se := (m.High - m.Low) / (2 * 1.96)
 		h.Free, h.MinPhotos = 1, leastScaled
@@ -204,14 +204,14 @@ func standoffUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		return nil, nil
 	}
 	now := logRings(rest, 1, own, most[0], math.Inf(-1))
-	h := shown(e, of)
-	for k, i := range of {
+	h := shown(of)
+	for k := range of {
 		r := rest[k]
-		h.Changes[i].LogP = math.Min(1, n/float64(len(of))) * (best - now) / float64(len(of))
+		h.Changes[k].LogP = math.Min(1, n/float64(len(of))) * (best - now) / float64(len(of))
 		if scale < 1.2 {
-			h.Changes[i].Standoff = at
+			h.Changes[k].Standoff = at
 		} else {
-			h.Changes[i].Standoff = math.Max(at, r.Standoff)
+			h.Changes[k].Standoff = math.Max(at, r.Standoff)
 		}
 	}
 	h.Free, h.MinPhotos = 2, leastScaled
@@ -227,13 +227,8 @@ func standoffUnderstated(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 // within 40 m.
 const strayRing = 0.02 / (math.Pi * 40 * 40)
 
-// logRing is the logarithm of the density of a residual for errors that are scale
-// times those stated and a standoff in any direction, with a share that is no noise.
-func logRing(r noise.Residual, scale, standoff float64) float64 {
-	return math.Log(ring(&r, scale, standoff))
-}
-
-// ring is the density.
+// ring is the density of a residual for errors that are scale times those stated and a
+// standoff in any direction, with a share that is no noise.
 func ring(r *noise.Residual, scale, standoff float64) float64 {
 	s := r.Sigma * scale
 	d, off := math.Hypot(r.E, r.N)/s, standoff/s

@@ -1,8 +1,10 @@
 package cause
 
 import (
+	"cmp"
 	"context"
 	"slices"
+	"sort"
 
 	"example.com/phototie/grid"
 	"example.com/phototie/match"
@@ -42,9 +44,10 @@ const (
 const ScopeAny = ScopeAll | ScopeGroups | ScopeRuns | ScopeSome
 
 // Change is what becomes of one photo where a hypothesis holds for it. Lengths
-// are in metres on the grid. The zero Change says that the hypothesis does not
-// concern the photo.
+// are in metres on the grid. One that says nothing but the photo does not concern it.
 type Change struct {
+	// Photo is the photo's index in Evidence.Photos.
+	Photo int
 	// At is what the tag should read, in degrees; nil leaves it.
 	At *grid.LatLon
 	// Datum is the datum that the tag should state; nil leaves it.
@@ -81,9 +84,35 @@ func (c *Change) concerns() bool {
 		c.Blur != nil || c.Height != 0 || c.Void || c.LogP != 0
 }
 
+// change is what becomes of a photo, not to be written to; unchanged where it is not
+// concerned.
+func (h *Hypothesis) change(photo int) *Change {
+	k := photo // where all are concerned
+	if k >= len(h.Changes) || h.Changes[k].Photo != photo {
+		k = sort.Search(len(h.Changes), func(k int) bool { return h.Changes[k].Photo >= photo })
+	}
+	if k < len(h.Changes) && h.Changes[k].Photo == photo {
+		return &h.Changes[k]
+	}
+	return &unchanged
+}
+
+var unchanged Change
+
+// arrange brings the changes in the order of photos, one of each: the last.
+func (h *Hypothesis) arrange() {
+	if slices.IsSortedFunc(h.Changes, func(a, b Change) int { return cmp.Compare(a.Photo, b.Photo+1) }) {
+		return
+	}
+	slices.Reverse(h.Changes)
+	slices.SortStableFunc(h.Changes, func(a, b Change) int { return cmp.Compare(a.Photo, b.Photo) })
+	h.Changes = slices.CompactFunc(h.Changes, func(a, b Change) bool { return a.Photo == b.Photo })
+}
+
 // Hypothesis is one way in which a cause could be at work in a job.
 type Hypothesis struct {
-	// Changes has what becomes of each photo, by its index in Evidence.Photos.
+	// Changes has what becomes of each photo that is concerned, in any order; of two for
+	// one photo the later holds.
 	Changes []Change
 	// Points has where points belong, by their index in Evidence.Points, for a
 	// cause in the point list; nil otherwise. A photo tied to such a point is

@@ -105,14 +105,10 @@ func trackOffset(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	for _, c := range e.walks.cameras {
 		routes[c] = e.routeOf(e.walks.seq[c])
 	}
-	var everybody []int
-	e.groupsOf(func(in []int, of int) {
-		if of == 1 {
-			everybody = in
-		}
-		out = append(out, e.tracks(routes, in, ScopeAll, math.Log(float64(of)))...)
-	})
-	return append(out, e.tracks(routes, everybody, ScopeRuns|ScopeSome, 0)...), nil
+	for _, g := range e.walks.groups {
+		out = append(out, e.tracks(routes, g.photos, ScopeAll, math.Log(float64(g.of)))...)
+	}
+	return append(out, e.tracks(routes, e.walks.groups[0].photos, ScopeRuns|ScopeSome, 0)...), nil
 }
 
 // tracks proposes offsets of a track's clock for photos of a set.
@@ -142,21 +138,21 @@ func (e *Evidence) tracks(routes map[string]route, in []int, scope Scope, cost f
 		return nil
 	}
 	consider := func(shift, offset, cost float64) Hypothesis {
-		h := changes(e)
-		h.Coherent, h.Scope, h.Free, h.MinPhotos, h.Cost = true, scope, 1, 5, cost
+		h := Hypothesis{Coherent: true, Scope: scope, Free: 1, MinPhotos: 5, Cost: cost}
 		h.Params = []Param{{Name: "offset", Value: offset, Unit: "s", sigma: dev}}
 		for _, i := range at {
-			p := &e.Photos[i]
+			p, ch := &e.Photos[i], Change{Photo: i}
 			if shift == 0 {
 				// The times have to lag as the cause says, and not as usual.
 				lag := p.Time.Sub(e.Points[p.Point].Observed).Seconds()
-				h.Changes[i].LogP = lagged(lag-late) - lagged(lag-usualLag)
+				ch.LogP = lagged(lag-late) - lagged(lag-usualLag)
 			}
 			own := e.Points[p.Point].EN
 			for _, dt := range []float64{-24, -12, 0, 12, 24} {
 				en := e.whereabouts(routes[p.Camera], p.Time.Add(time.Duration((shift+dt)*float64(time.Second))))
-				h.Changes[i].Where = append(h.Changes[i].Where, match.Vector{E: (en.E - own.E) * e.unit, N: (en.N - own.N) * e.unit})
+				ch.Where = append(ch.Where, match.Vector{E: (en.E - own.E) * e.unit, N: (en.N - own.N) * e.unit})
 			}
+			h.Changes = append(h.Changes, ch)
 		}
 		return h
 	}
@@ -186,9 +182,12 @@ func lagged(s float64) float64 {
 // the shift whose places along the walk are nearest to the tags; 0 where
 // none helps.
 func bestShift(e *Evidence, at []int, routes map[string]route) (best float64, tried int) {
-	sum := func(shift float64) float64 {
+	sum := func(shift, most float64) float64 {
 		total := 0.0
 		for _, i := range at {
+			if total >= most {
+				break
+			}
 			p := &e.Photos[i]
 			own := e.Points[p.Point].EN
 			en := e.whereabouts(routes[p.Camera], p.Time.Add(time.Duration(shift*float64(time.Second))))
@@ -197,10 +196,10 @@ func bestShift(e *Evidence, at []int, routes map[string]route) (best float64, tr
 		}
 		return total
 	}
-	least := sum(0)
+	least := sum(0, math.Inf(1))
 	try := func(s float64) {
 		tried++
-		if v := sum(s); v < least {
+		if v := sum(s, least); v < least {
 			least, best = v, s
 		}
 	}
@@ -344,19 +343,12 @@ func leapOf(t time.Time) float64 {
 }
 
 // shown is a hypothesis from what images state, which moves no tag.
-func shown(e *Evidence, photos []int) Hypothesis {
-	h := changes(e)
-	h.Scope, h.MinPhotos = ScopeAll, 3
-	for _, i := range photos {
-		h.Changes[i] = Change{Shows: true, LogP: 5}
+func shown(photos []int) Hypothesis {
+	h := Hypothesis{Changes: make([]Change, len(photos)), Scope: ScopeAll, MinPhotos: 3}
+	for k, i := range photos {
+		h.Changes[k] = Change{Photo: i, Shows: true, LogP: 5}
 	}
 	return h
-}
-
-// isLeap says that a clock error is that of fixes in GPS time, to within what
-// whole seconds leave.
-func (t ticking) isLeap() bool {
-	return !t.either && math.Abs(-t.exact-leapOf(t.first)) < 0.8
 }
 
 // leapSeconds: the time of the fixes is GPS time where the standard asks for UTC,
@@ -369,7 +361,8 @@ func leapSeconds(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	for _, c := range e.walks.cameras {
 		errs := clockErrors(e, c)
 		for _, t := range errs {
-			if !t.isLeap() {
+			// To within what whole seconds leave.
+			if t.either || math.Abs(-t.exact-leapOf(t.first)) >= 0.8 {
 				return nil, nil
 			}
 			all = append(all, t.photos...)
@@ -381,7 +374,7 @@ func leapSeconds(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	if cameras < 2 {
 		return nil, nil
 	}
-	h := shown(e, all)
+	h := shown(all)
 	h.Params = []Param{{Name: "offset", Value: leapOf(*e.Photos[all[0]].Tag.GPSTime), Unit: "s"}}
 	return []Hypothesis{h}, nil
 }
@@ -398,7 +391,7 @@ func dateRollover(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	for _, c := range e.walks.cameras {
 		for _, t := range clockErrors(e, c) {
 			if t.rolled() {
-				h := shown(e, t.photos)
+				h := shown(t.photos)
 				h.Params = []Param{{Name: "offset", Value: -math.Copysign(rollover, t.off), Unit: "s"}}
 				out = append(out, h)
 			}
@@ -425,7 +418,7 @@ func clockOffset(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 			if math.Abs(t.off) < math.Max(leastClock, 4*t.se) || t.rolled() {
 				continue
 			}
-			h := shown(e, t.photos)
+			h := shown(t.photos)
 			h.Params = []Param{{Name: "offset", Value: t.off, Unit: "s", StdErr: &t.se}, {Name: "against", Text: t.against}}
 			if t.either {
 				h.Params = append(h.Params, Param{Name: "or, in another zone", Value: t.or, Unit: "s"})

@@ -5,10 +5,8 @@ func (e *Evidence) describe(set []int) Group {
 	if len(set) == 0 {
 		return Group{}
 	}
-	in := make(map[int]bool, len(set))
 	camera, day := e.Photos[set[0]].Camera, e.Photos[set[0]].Day
 	for _, i := range set {
-		in[i] = true
 		if e.Photos[i].Camera != camera {
 			camera = ""
 		}
@@ -18,14 +16,14 @@ func (e *Evidence) describe(set []int) Group {
 	}
 	for _, g := range []Group{{Kind: GroupAll}, {Kind: GroupCamera, Camera: camera}, {Kind: GroupDay, Day: day}, {Kind: GroupCameraDay, Camera: camera, Day: day}} {
 		named := g.Kind == GroupAll || g.Camera+g.Day != "" && (g.Kind != GroupCameraDay || g.Camera != "" && g.Day != "")
-		if named && e.covers(g, in) {
+		if named && e.covers(g, set) {
 			return g
 		}
 	}
 	g := Group{Kind: GroupSome, Camera: camera, Day: day}
-	from, to, ok := e.runOf(camera, in)
+	from, to, ok := e.runOf(camera, set)
 	if !ok && len(e.walks.cameras) == 1 {
-		from, to, ok = e.runOf("", in)
+		from, to, ok = e.runOf("", set)
 	}
 	if !ok {
 		return g
@@ -42,11 +40,11 @@ func (e *Evidence) describe(set []int) Group {
 }
 
 // covers says that a set is all photos of a group that could be concerned.
-func (e *Evidence) covers(g Group, in map[int]bool) bool {
+func (e *Evidence) covers(g Group, set []int) bool {
 	for i := range e.Photos {
 		p := &e.Photos[i]
 		ours := (g.Camera == "" || p.Camera == g.Camera) && (g.Day == "" || p.Day == g.Day)
-		if in[i] != ours && (in[i] || p.At != nil) {
+		if in := has(set, i); in != ours && (in || p.At != nil) {
 			return false
 		}
 	}
@@ -55,19 +53,19 @@ func (e *Evidence) covers(g Group, in map[int]bool) bool {
 
 // runOf returns the first and the last photo of a set of two or more that follow one
 // another in the walk of a camera, or of all.
-func (e *Evidence) runOf(camera string, in map[int]bool) (from, to int, ok bool) {
+func (e *Evidence) runOf(camera string, set []int) (from, to int, ok bool) {
 	from, n := -1, 0
 	for _, i := range e.Walk(camera) {
 		switch {
-		case in[i]:
+		case has(set, i):
 			if from < 0 {
 				from = i
 			}
 			to = i
 			n++
-		case e.Photos[i].At != nil && from >= 0 && n < len(in):
+		case e.Photos[i].At != nil && from >= 0 && n < len(set):
 			return from, to, false
 		}
 	}
-	return from, to, n == len(in) && n > 1
+	return from, to, n == len(set) && n > 1
 }

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"hash/fnv"
+	"iter"
 	"maps"
 	"math"
 	"path"
@@ -78,6 +79,7 @@ type Photo struct {
 	// repeats says that the tag repeats another photo's, and so tells of no tie.
 	repeats bool
 	hint    hint
+	outing  outing
 	// wall is the reading of the clock as the walk's inference takes it.
 	wall time.Time
 }
@@ -97,15 +99,16 @@ type Evidence struct {
 	walks   *walks
 	points  map[string]int
 	centre  grid.EN
-	nearest *cells // filled when asked for; its place stays, as clones are made meanwhile
+	nearest *cells // filled when asked for
 	memory  *memory
-	// told are the photos that a cause was accepted for.
-	told map[telling]bool
+	tied    [][]int // the photos that are tied to each point, in the order of index
+	// told are the photos that a cause of a family was accepted for; nil for none.
+	told map[string][]bool
 	// same are the photos that repeat another's tag.
 	same   []sameTag
 	clocks map[string]clock // of cameras
 	// shared is what outings have in common, as learned last.
-	shared map[outing]match.Vector
+	shared []match.Vector
 	models map[string]correlation
 	// written is the step in degrees that a camera writes its positions in.
 	written map[string]float64
@@ -125,22 +128,14 @@ type found struct {
 // seconds, with the crew's habit of taking photos before or after.
 type clock struct{ offset, dev float64 }
 
-// telling is a cause's family and a photo.
-type telling struct {
-	family string
-	photo  int
-}
-
-// outing is a camera on a day.
-type outing struct{ camera, day string }
+// outing is a camera on a day: its index in walks.outings.
+type outing int
 
 // Expected is where the tag is expected from the tied point: where the image says
 // that the camera stood, by its direction and its subject distance. It is the zero
 // Vector where it says nothing of that; the camera then stood Standoff away in an
 // unknown direction. D less Expected is what is to be explained.
 func (p *Photo) Expected() match.Vector { return p.noise.expected }
-
-func (p *Photo) outing() outing { return outing{p.Camera, p.Day} }
 
 // walks are the orders that don't change as causes are accepted.
 type walks struct {
@@ -152,8 +147,18 @@ type walks struct {
 	all []int
 	// rank is the place of each photo in the walk of its camera.
 	rank []int
-	// tied is how many photos of each camera and day are tied.
-	tied map[outing]int
+	// outings has the photos of each camera and day, in the order of index, camera and day
+	// a number for either, and tied how many of them are tied.
+	outings           [][]int
+	camera, day, tied []int
+	// groups are all photos, and those of each camera, day and camera's day.
+	groups []group
+}
+
+// group is a set of photos, in the order of index, of so many of its kind.
+type group struct {
+	photos []int
+	of     int
 }
 
 // Unit returns the number of metres in one unit of the grid.
@@ -171,8 +176,6 @@ type spot struct {
 type memory struct {
 	mu     sync.Mutex // guards placed
 	placed map[spot]grid.Placement
-	// spare has photos of evidence that is done with (*[]Photo).
-	spare sync.Pool
 	// points has hypotheses about points, by grid or datum and the points as they
 	// were.
 	points map[string]*Hypothesis
@@ -230,11 +233,6 @@ func (e *Evidence) Place(ctx context.Context, fixes []grid.Fix) ([]grid.Placemen
 	return out, nil
 }
 
-// sign is a key for the points as they are.
-func (e *Evidence) sign() string {
-	return keyOf(len(e.Points), func(j int) []float64 { return []float64{e.Points[j].E, e.Points[j].N} })
-}
-
 // keyOf is a key for n lists of numbers.
 func keyOf(n int, of func(i int) []float64) string {
 	h := fnv.New128a()
@@ -280,14 +278,12 @@ func (e *Evidence) Walk(camera string) []int {
 // Fix returns the photo's tag with its frame; At must not be nil.
 func (p *Photo) Fix() grid.Fix {
 	f := grid.Fix{LatLon: *p.At, Frame: p.Frame}
-	if a := p.Tag.Altitude; a != nil && a.Ref == geotag.AltitudeEllipsoidal && finite(a.Metres) {
+	if a := p.Tag.Altitude; a != nil && a.Ref == geotag.AltitudeEllipsoidal && grid.Finite(a.Metres) {
 		h := a.Metres
 		f.Height = &h
 	}
 	return f
 }
-
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // newEvidence gathers what a checked job says.
 func newEvidence(in *Input) (*Evidence, error) {
@@ -344,18 +340,21 @@ func newEvidence(in *Input) (*Evidence, error) {
 		}
 	}
 	e.setTimes()
+	e.relink()
 	e.walks = e.order()
+	all := slices.Sorted(slices.Values(e.walks.all))
+	e.walks.groups = []group{{all, 1}}
+	e.groups(all, func(in []int, of int) { e.walks.groups = append(e.walks.groups, group{in, of}) })
 	e.learnSteps()
-	for i := range e.Photos {
-		if p := &e.Photos[i]; p.Point >= 0 && p.OnGrid != nil {
-			e.walks.tied[p.outing()]++
-		}
-	}
 	first := mix(swellPrior).shares()
 	for i := range e.Photos {
-		e.Photos[i].noise.mix = first
+		p := &e.Photos[i]
+		if p.Point >= 0 && p.OnGrid != nil {
+			e.walks.tied[p.outing]++
+		}
+		p.noise.mix = first
+		e.hold(p, nil)
 	}
-	e.refresh(nil)
 	e.learn()
 	e.same = e.repeated()
 	e.gather()
@@ -485,15 +484,26 @@ func (e *Evidence) setTimes() {
 
 // order sorts photos into walks.
 func (e *Evidence) order() *walks {
-	w := &walks{seq: make(map[string][]int), tied: make(map[outing]int), rank: make([]int, len(e.Photos))}
-	days := make(map[string]bool)
+	w := &walks{seq: make(map[string][]int), rank: make([]int, len(e.Photos))}
+	type cameraDay struct{ camera, day string }
+	of, cameras, days := make(map[cameraDay]outing), make(map[string]int), make(map[string]int)
+	id := func(of map[string]int, name string) int {
+		if _, ok := of[name]; !ok {
+			of[name] = len(of)
+		}
+		return of[name]
+	}
 	for i := range e.Photos {
 		p := &e.Photos[i]
 		w.seq[p.Camera] = append(w.seq[p.Camera], i)
 		w.all = append(w.all, i)
-		if p.Day != "" {
-			days[p.Day] = true
+		o, ok := of[cameraDay{p.Camera, p.Day}]
+		if !ok {
+			o = outing(len(of))
+			of[cameraDay{p.Camera, p.Day}], w.outings = o, append(w.outings, nil)
+			w.camera, w.day = append(w.camera, id(cameras, p.Camera)), append(w.day, id(days, p.Day))
 		}
+		p.outing, w.outings[o] = o, append(w.outings[o], i)
 	}
 	byTime := func(i, j int) int {
 		a, b := &e.Photos[i], &e.Photos[j]
@@ -512,67 +522,77 @@ func (e *Evidence) order() *walks {
 	}
 	slices.SortStableFunc(w.all, byTime)
 	slices.Sort(w.cameras)
-	w.days = slices.Sorted(maps.Keys(days))
+	w.days = slices.DeleteFunc(slices.Sorted(maps.Keys(days)), func(d string) bool { return d == "" })
+	w.tied = make([]int, len(w.outings))
 	return w
 }
 
-// clone returns evidence that can be changed without changing e.
-func (e *Evidence) clone() *Evidence {
-	c := *e
-	if p, ok := e.memory.spare.Get().(*[]Photo); ok {
-		c.Photos = append((*p)[:0], e.Photos...)
-	} else {
-		c.Photos = slices.Clone(e.Photos)
+// relink takes up ties that have changed.
+func (e *Evidence) relink() {
+	e.tied = make([][]int, len(e.Points))
+	for i := range e.Photos {
+		if j := e.Photos[i].Point; j >= 0 {
+			e.tied[j] = append(e.tied[j], i)
+		}
 	}
-	c.Points = slices.Clone(e.Points)
-	c.nearest, c.looked = new(cells), make(map[int]found)
-	return &c
 }
 
 // offset returns the tag's place minus that of the tied point, with what has
-// been subtracted; false where there is none.
-func (e *Evidence) offset(p *Photo) (match.Vector, bool) {
+// been subtracted; false where there is none. Points that moved are where that says.
+func (e *Evidence) offset(p *Photo, moved map[int]grid.EN) (match.Vector, bool) {
 	if p.OnGrid == nil || p.Point < 0 {
 		return match.Vector{}, false
 	}
-	at := &e.Points[p.Point]
+	at, ok := moved[p.Point]
+	if !ok {
+		at = e.Points[p.Point].EN
+	}
 	return match.Vector{
 		E: (p.OnGrid.E-at.E)*e.unit - p.move.E,
 		N: (p.OnGrid.N-at.N)*e.unit - p.move.N,
 	}, true
 }
 
-// weigh sets D, Out and logp of a photo.
-func (e *Evidence) weigh(p *Photo) {
+// hold holds a photo against its point: it sets D and Out.
+func (e *Evidence) hold(p *Photo, moved map[int]grid.EN) {
+	p.D, p.Out = nil, false
 	if p.Void {
-		p.D, p.Out = nil, false
 		return
 	}
-	p.D, p.Out, p.logp = nil, false, 0
-	v, ok := e.offset(p)
+	v, ok := e.offset(p, moved)
 	if !ok {
-		if p.At != nil && p.Point >= 0 {
-			p.Out, p.logp = true, p.noise.lost(halfTurn/2)
-		}
+		p.Out = p.At != nil && p.Point >= 0
 		return
 	}
-	d := v
-	if p.where != nil {
-		best := math.Inf(1)
-		sum := math.Inf(-1)
-		for _, w := range p.where {
-			u := match.Vector{E: v.E - w.E, N: v.N - w.N}
-			sum = logAdd(sum, p.noise.logP(u, p.blur))
-			if h := math.Hypot(u.E-p.noise.expected.E, u.N-p.noise.expected.N); h < best {
-				best, d = h, u
-			}
+	d, best := v, math.Inf(1)
+	for _, w := range p.where {
+		u := match.Vector{E: v.E - w.E, N: v.N - w.N}
+		if h := math.Hypot(u.E-p.noise.expected.E, u.N-p.noise.expected.N); h < best {
+			best, d = h, u
 		}
-		p.logp = sum - math.Log(float64(len(p.where)))
-	} else {
-		p.logp = p.noise.logP(v, p.blur)
 	}
 	p.D = &d
 	p.Out = p.beyond() > p.Threshold
+}
+
+// weigh sets logp of a photo that was held against its point.
+func (e *Evidence) weigh(p *Photo, moved map[int]grid.EN) {
+	switch {
+	case p.Void:
+	case p.D == nil && p.Out:
+		p.logp = p.noise.lost(halfTurn / 2)
+	case p.D == nil:
+		p.logp = 0
+	case p.where == nil:
+		p.logp = p.noise.logP(*p.D, p.blur)
+	default:
+		v, _ := e.offset(p, moved)
+		sum := math.Inf(-1)
+		for _, w := range p.where {
+			sum = logAdd(sum, p.noise.logP(match.Vector{E: v.E - w.E, N: v.N - w.N}, p.blur))
+		}
+		p.logp = sum - math.Log(float64(len(p.where)))
+	}
 }
 
 // beyond is the distance that the threshold holds for.
@@ -585,16 +605,10 @@ func (p *Photo) beyond() float64 {
 	return math.Hypot(v.E, v.N)
 }
 
-// refresh weighs photos anew: those listed, or all.
-func (e *Evidence) refresh(photos []int) {
-	if photos == nil {
-		for i := range e.Photos {
-			e.weigh(&e.Photos[i])
-		}
-		return
-	}
-	for _, i := range photos {
-		e.weigh(&e.Photos[i])
+// refresh weighs all photos anew.
+func (e *Evidence) refresh() {
+	for i := range e.Photos {
+		e.weigh(&e.Photos[i], nil)
 	}
 }
 
@@ -604,56 +618,52 @@ func (p *Photo) near(scale float64) bool {
 	return p.D != nil && p.where == nil && p.beyond() < 1.5*scale*p.Threshold
 }
 
-// settle fits where the crew stood on each outing to the photos that are near
-// their points: the mean of their discrepancies, no longer than the standoff.
-// It weighs all photos of outings where that changes.
-func (e *Evidence) settle() {
-	type sum struct {
-		e, n, w float64
-		r       float64
-	}
-	sums := make(map[outing]*sum)
-	for i := range e.Photos {
+// stance is where the crew stood on an outing as a rule: the mean of the discrepancies of
+// the photos that are near their points, no longer than the standoff; nil without any.
+// Some photos, in the order of index, are taken as they are tried.
+func (e *Evidence) stance(o outing, tried []Photo) *match.Vector {
+	var v match.Vector
+	var sum, r float64
+	for _, i := range e.walks.outings[o] {
 		p := &e.Photos[i]
+		if len(tried) > 0 && tried[0].Index == i {
+			p, tried = &tried[0], tried[1:]
+		}
 		if p.noise.standoff == 0 || p.noise.cov != nil || p.blur != nil || !p.near(1) {
 			continue
 		}
-		o := p.outing()
-		s := sums[o]
-		if s == nil {
-			s = &sum{}
-			sums[o] = s
-		}
 		w := 1 / (p.noise.sigma * p.noise.sigma)
-		s.e, s.n, s.w, s.r = s.e+w*p.D.E, s.n+w*p.D.N, s.w+w, s.r+w*p.noise.standoff
+		v.E, v.N, sum, r = v.E+w*p.D.E, v.N+w*p.D.N, sum+w, r+w*p.noise.standoff
 	}
-	at := make(map[outing]*match.Vector)
-	for o, s := range sums {
-		v := match.Vector{E: s.e / s.w, N: s.n / s.w}
-		if d, r := math.Hypot(v.E, v.N), s.r/s.w; d > r {
-			v = match.Vector{E: v.E * r / d, N: v.N * r / d}
-		}
-		at[o] = &v
+	if sum == 0 {
+		return nil
 	}
-	for i := range e.Photos {
-		p := &e.Photos[i]
-		if p.noise.standoff == 0 || p.noise.cov != nil {
-			continue
-		}
-		v, was := at[p.outing()], p.noise.stance
-		if v == nil && was == nil || v != nil && was != nil && math.Hypot(v.E-was.E, v.N-was.N) < 0.01 {
-			continue
-		}
-		p.noise.stance = v
-		e.weigh(p)
+	v, r = match.Vector{E: v.E / sum, N: v.N / sum}, r/sum
+	if d := math.Hypot(v.E, v.N); d > r {
+		v = match.Vector{E: v.E * r / d, N: v.N * r / d}
 	}
+	return &v
+}
+
+// stand takes over where the crew stood, where that is another place than before.
+func (p *Photo) stand(v *match.Vector) {
+	was := p.noise.stance
+	if p.noise.standoff == 0 || p.noise.cov != nil || v != nil && was != nil && math.Hypot(v.E-was.E, v.N-was.N) < 0.01 {
+		return
+	}
+	p.noise.stance = v
 }
 
 // learn fits the shares of the swells, camera by camera, to the photos that are near
 // their points, by expectation and maximisation, and weighs all photos anew. What an
 // outing has in common is no noise of single photos and taken out first.
 func (e *Evidence) learn() {
-	e.settle()
+	for o, photos := range e.walks.outings {
+		v := e.stance(outing(o), nil)
+		for _, i := range photos {
+			e.Photos[i].stand(v)
+		}
+	}
 	e.shared = e.common()
 	of := make(map[string][]int)
 	for i := range e.Photos {
@@ -662,7 +672,7 @@ func (e *Evidence) learn() {
 		}
 	}
 	rest := func(p *Photo) match.Vector {
-		c := e.shared[p.outing()]
+		c := e.shared[p.outing]
 		return match.Vector{E: p.D.E - c.E, N: p.D.N - c.N}
 	}
 	mixes := make(map[string]*mix, len(of))
@@ -693,7 +703,7 @@ func (e *Evidence) learn() {
 			p.noise.mix = m
 		}
 	}
-	e.refresh(nil)
+	e.refresh()
 }
 
 // learnTimes learns how the errors of each camera correlate along time, from the
@@ -715,19 +725,18 @@ var epoch = time.Unix(0, 0)
 const leastLearnt = 8
 
 // common is what the tags of each outing are off by in common, by the medians.
-func (e *Evidence) common() map[outing]match.Vector {
-	east, north := make(map[outing][]float64), make(map[outing][]float64)
-	for i := range e.Photos {
-		if p := &e.Photos[i]; p.D != nil && p.where == nil {
-			o := p.outing()
-			east[o] = append(east[o], p.D.E-p.noise.expected.E)
-			north[o] = append(north[o], p.D.N-p.noise.expected.N)
+func (e *Evidence) common() []match.Vector {
+	out := make([]match.Vector, len(e.walks.outings))
+	var east, north []float64
+	for o, photos := range e.walks.outings {
+		east, north = east[:0], north[:0]
+		for _, i := range photos {
+			if p := &e.Photos[i]; p.D != nil && p.where == nil {
+				east, north = append(east, p.D.E-p.noise.expected.E), append(north, p.D.N-p.noise.expected.N)
+			}
 		}
-	}
-	out := make(map[outing]match.Vector, len(east))
-	for o, v := range east {
-		if len(v) >= 5 {
-			out[o] = match.Vector{E: medianOf(v), N: medianOf(north[o])}
+		if len(east) >= 5 {
+			out[o] = match.Vector{E: medianOf(east), N: medianOf(north)}
 		}
 	}
 	return out
@@ -743,7 +752,7 @@ type cells struct {
 // the distance in metres; -1 where there is none within the limit in metres.
 func (e *Evidence) NearestPoint(at grid.EN, limit float64) (int, float64) {
 	best, dist := -1, math.Inf(1)
-	for _, j := range e.near(at, limit) {
+	for j := range e.near(at, limit) {
 		if d := math.Hypot(e.Points[j].E-at.E, e.Points[j].N-at.N) * e.unit; d < dist && d <= limit {
 			best, dist = j, d
 		}
@@ -751,24 +760,26 @@ func (e *Evidence) NearestPoint(at grid.EN, limit float64) (int, float64) {
 	return best, dist
 }
 
-// near returns points within a limit in metres, and others.
-func (e *Evidence) near(at grid.EN, limit float64) []int {
+// near yields points within a limit in metres, and others.
+func (e *Evidence) near(at grid.EN, limit float64) iter.Seq[int] {
 	if e.nearest.size*e.unit < limit {
 		c := &cells{size: limit / e.unit, at: make(map[[2]int64][]int)}
 		for j := range e.Points {
 			k := c.key(e.Points[j].EN)
 			c.at[k] = append(c.at[k], j)
 		}
-		*e.nearest = *c
+		e.nearest = c
 	}
 	k := e.nearest.key(at)
-	var out []int
-	for dx := int64(-1); dx <= 1; dx++ {
-		for dy := int64(-1); dy <= 1; dy++ {
-			out = append(out, e.nearest.at[[2]int64{k[0] + dx, k[1] + dy}]...)
+	return func(yield func(int) bool) {
+		for c := range int64(9) {
+			for _, j := range e.nearest.at[[2]int64{k[0] + c/3 - 1, k[1] + c%3 - 1}] {
+				if !yield(j) {
+					return
+				}
+			}
 		}
 	}
-	return out
 }
 
 func (c *cells) key(at grid.EN) [2]int64 {

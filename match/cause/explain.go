@@ -204,7 +204,7 @@ func (f *Found) fill(e *Evidence) {
 		f.Points = append(f.Points, e.Points[j].ID)
 	}
 	f.AllPoints = len(f.points) > 0 && len(f.points) == len(e.Points)
-	f.Moves = f.moves()
+	f.Moves = slices.ContainsFunc(f.photos, (&candidate{hyp: f.hyp}).moves)
 	f.Group = e.describe(f.photos)
 	for k := range f.Params {
 		if p := &f.Params[k]; p.sigma > 0 {
@@ -225,11 +225,7 @@ const sessionOffset = 1
 
 // outings is how many outings photos are of, at least one.
 func (e *Evidence) outings(photos []int) float64 {
-	of := make(map[outing]bool)
-	for _, i := range photos {
-		of[e.Photos[i].outing()] = true
-	}
-	return math.Max(1, float64(len(of)))
+	return math.Max(1, float64(len(parted(photos, e.outing))))
 }
 
 // merge joins what was found in two steps of the same cause with the same figures
@@ -242,15 +238,16 @@ func merge(found []Found, f *Found) *Found {
 		}) {
 			continue
 		}
-		if g.hyp.Changes != nil && f.hyp.Changes != nil {
-			// The merged hypothesis keeps each photo's own change.
-			h := *g.hyp
-			h.Changes = slices.Clone(h.Changes)
-			for _, i := range f.photos {
-				h.Changes[i] = f.hyp.Changes[i]
-			}
-			g.hyp = &h
+		// The merged hypothesis keeps each photo's own change.
+		h := *g.hyp
+		h.Changes = slices.Clone(h.Changes)
+		for _, i := range f.photos {
+			ch := *f.hyp.change(i)
+			ch.Photo = i
+			h.Changes = append(h.Changes, ch)
 		}
+		h.arrange()
+		g.hyp = &h
 		g.photos = append(slices.Clone(g.photos), f.photos...)
 		slices.Sort(g.photos)
 		g.photos = slices.Compact(g.photos)
@@ -264,11 +261,6 @@ func merge(found []Found, f *Found) *Found {
 		return g
 	}
 	return nil
-}
-
-func (f *Found) moves() bool {
-	c := candidate{hyp: f.hyp}
-	return slices.ContainsFunc(f.photos, c.moves)
 }
 
 // judge gives each photo its verdict with the causes accounted for, and the
@@ -338,8 +330,8 @@ func (t *trail) allowance(i int) (match.Allowance, error) {
 	b, scale := e.Input.Options.BudgetFor(p.Tag), e.Input.Options.Accuracy[plainCamera(p.Tag)]
 	changed := p.replaced
 	for k := range t.steps {
-		if c := &t.steps[k]; c.hyp.Changes != nil && slices.Contains(c.photos, i) {
-			ch := &c.hyp.Changes[i]
+		if c := &t.steps[k]; has(c.photos, i) {
+			ch := c.hyp.change(i)
 			if ch.Accuracy > 0 {
 				scale, changed = ch.Accuracy, true
 			}

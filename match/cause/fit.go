@@ -27,21 +27,6 @@ func (e *Evidence) threshold() float64 {
 	return medianOf(v)
 }
 
-// groupsOf yields all photos, and those of each camera, day and camera's day
-// where there are more than one, with the number of groups of that kind.
-func (e *Evidence) groupsOf(yield func(in []int, of int)) {
-	all := make([]int, len(e.Photos))
-	for i := range all {
-		all[i] = i
-	}
-	yield(all, 1)
-	items := make([]item, len(all))
-	for _, i := range all {
-		items[i].photos = []int{i}
-	}
-	e.groups(items, yield)
-}
-
 // offsets returns the photos of a set that have a discrepancy, and what is left
 // of it beside where the image says the camera stood; only those out where
 // wanted.
@@ -125,13 +110,15 @@ func (e *Evidence) extent() float64 {
 // is fitted too where about is nil. It returns the origin, b, and b's standard
 // error by the number of independent photos.
 func fitScale(e *Evidence, at []int, about *grid.EN) (o grid.EN, b, se float64) {
-	w := make([]float64, len(at))
-	for k := range w {
-		w[k] = 1
-	}
 	c := e.centre
 	if about != nil {
 		c = *about
+	}
+	w, qs, ds := make([]float64, len(at)), make([]match.Vector, len(at)), make([]match.Vector, len(at))
+	for k, i := range at {
+		p := &e.Photos[i]
+		w[k], qs[k] = 1, match.Vector{E: (e.Points[p.Point].E - c.E) * e.unit, N: (e.Points[p.Point].N - c.N) * e.unit}
+		ds[k] = match.Vector{E: p.D.E - p.noise.expected.E, N: p.D.N - p.noise.expected.N}
 	}
 	var a match.Vector
 	n := e.independent(at)
@@ -140,10 +127,8 @@ func fitScale(e *Evidence, at []int, about *grid.EN) (o grid.EN, b, se float64) 
 		var sw, sq2 float64
 		var sq, sd match.Vector
 		var sqd float64
-		for k, i := range at {
-			p := &e.Photos[i]
-			q := match.Vector{E: (e.Points[p.Point].E - c.E) * e.unit, N: (e.Points[p.Point].N - c.N) * e.unit}
-			d := match.Vector{E: p.D.E - p.noise.expected.E, N: p.D.N - p.noise.expected.N}
+		for k, q := range qs {
+			d := ds[k]
 			sw += w[k]
 			sq.E, sq.N = sq.E+w[k]*q.E, sq.N+w[k]*q.N
 			sd.E, sd.N = sd.E+w[k]*d.E, sd.N+w[k]*d.N
@@ -161,9 +146,7 @@ func fitScale(e *Evidence, at []int, about *grid.EN) (o grid.EN, b, se float64) 
 		}
 		se *= e.Photos[at[0]].noise.sigma / math.Sqrt(n)
 		for k, i := range at {
-			p := &e.Photos[i]
-			q := match.Vector{E: (e.Points[p.Point].E - c.E) * e.unit, N: (e.Points[p.Point].N - c.N) * e.unit}
-			r := math.Hypot(p.D.E-p.noise.expected.E-a.E-b*q.E, p.D.N-p.noise.expected.N-a.N-b*q.N) / (3 * p.noise.sigma)
+			r := math.Hypot(ds[k].E-a.E-b*qs[k].E, ds[k].N-a.N-b*qs[k].N) / (3 * e.Photos[i].noise.sigma)
 			w[k] = 1 / (1 + r*r)
 		}
 	}
@@ -179,17 +162,16 @@ func fitScale(e *Evidence, at []int, about *grid.EN) (o grid.EN, b, se float64) 
 func (e *Evidence) troubled() bool {
 	type count struct{ out, n int }
 	var all count
-	outings := make(map[outing]count)
+	outings := make([]count, len(e.walks.outings))
 	for i := range e.Photos {
 		if p := &e.Photos[i]; p.D != nil || p.Out {
-			c := outings[p.outing()]
+			c := &outings[p.outing]
 			c.n++
 			all.n++
 			if p.Out {
 				c.out++
 				all.out++
 			}
-			outings[p.outing()] = c
 		}
 	}
 	for _, c := range outings {
@@ -211,15 +193,22 @@ func (e *Evidence) independent(set []int) float64 { return e.effective(set, 1) }
 // and slow errors, could make up for by a share only: those beside the set would show
 // them too. With no share only errors of a minute or so are in common.
 func (e *Evidence) effective(set []int, share float64) float64 {
-	of := make(map[string][]int)
-	for _, i := range set {
-		c := e.Photos[i].Camera
-		of[c] = append(of[c], i)
+	camera := func(i int) int { return e.walks.camera[e.Photos[i].outing] }
+	by := func(i, j int) int {
+		return cmp.Or(cmp.Compare(camera(i), camera(j)), cmp.Compare(e.walks.rank[i], e.walks.rank[j]))
+	}
+	if !slices.IsSortedFunc(set, by) {
+		set = slices.SortedFunc(slices.Values(set), by)
 	}
 	total := 0.0
-	for camera, photos := range of {
-		slices.SortFunc(photos, func(i, j int) int { return cmp.Compare(e.walks.rank[i], e.walks.rank[j]) })
-		m, ok := e.models[camera]
+	for len(set) > 0 {
+		n := 1
+		for n < len(set) && camera(set[n]) == camera(set[0]) {
+			n++
+		}
+		photos := set[:n]
+		set = set[n:]
+		m, ok := e.models[e.Photos[photos[0]].Camera]
 		if !ok {
 			m = defaultCorrelation
 		}

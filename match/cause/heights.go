@@ -33,8 +33,7 @@ func heightReference(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 		if math.Abs(m) < leastHeight || math.Abs(m) > greatestHeight {
 			return
 		}
-		h := changes(e)
-		h.Coherent, h.Scope, h.Free, h.MinPhotos, h.Cost = true, scope, 1, 5, cost
+		h := Hypothesis{Changes: make([]Change, len(at)), Coherent: true, Scope: scope, Free: 1, MinPhotos: 5, Cost: cost}
 		h.Params = []Param{{Name: "height", Value: m, Unit: "m", sigma: deviation(at[0])}}
 		if !e.surfaces {
 			h.Params = append(h.Params, Param{Name: "heights", Text: "as written"})
@@ -50,15 +49,15 @@ func heightReference(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 			l := func(d float64) float64 {
 				return logAdd(math.Log(0.98/(s*math.Sqrt(2*math.Pi)))-d*d/(2*s*s), math.Log(0.02/1000))
 			}
-			h.Changes[i] = Change{Height: m, LogP: l(dh[k]-m) - l(dh[k])}
+			h.Changes[k] = Change{Photo: i, Height: m, LogP: l(dh[k]-m) - l(dh[k])}
 		}
 		out = append(out, h)
 	}
-	e.groupsOf(func(in []int, of int) {
-		if at, dh := e.heights(in); len(at) >= 5 {
-			add(at, dh, medianOf(dh), ScopeAll, math.Log(float64(of)))
+	for _, g := range e.walks.groups {
+		if at, dh := e.heights(g.photos); len(at) >= 5 {
+			add(at, dh, medianOf(dh), ScopeAll, math.Log(float64(g.of)))
 		}
-	})
+	}
 	// Photos here and there.
 	at, dh := e.heights(e.walks.all)
 	var far []match.Vector
@@ -80,7 +79,7 @@ func heightReference(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 func (e *Evidence) heights(in []int) (at []int, dh []float64) {
 	for _, i := range in {
 		p := &e.Photos[i]
-		if p.Tag == nil || p.Tag.Altitude == nil || p.Point < 0 || p.Void || !finite(p.Tag.Altitude.Metres) {
+		if p.Tag == nil || p.Tag.Altitude == nil || p.Point < 0 || p.Void || !grid.Finite(p.Tag.Altitude.Metres) {
 			continue
 		}
 		if h := e.Points[p.Point].Height; h != nil && p.compared == e.surfaces {

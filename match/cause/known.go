@@ -48,8 +48,8 @@ var table = []known{
 	{"height-reference", "", false, heightReference},
 	{"swapped-en", "", true, swappedEN},
 	{"wrong-feet", "unit", false, wrongFeet},
-	{"feet-for-metres", "unit", true, feetForMetres},
-	{"metres-for-feet", "unit", true, metresForFeet},
+	{"feet-for-metres", "unit", true, inFeet(1)},
+	{"metres-for-feet", "unit", true, inFeet(-1)},
 	{"neighbouring-zone", "", true, neighbouringZone},
 	{"point-datum", "", false, pointDatum},
 	{"ground-as-grid", "", false, groundAsGrid},
@@ -89,9 +89,6 @@ func Default() []Cause {
 	}
 	return out
 }
-
-// changes is a hypothesis with room for what becomes of each photo.
-func changes(e *Evidence) Hypothesis { return Hypothesis{Changes: make([]Change, len(e.Photos))} }
 
 // priced adds to each of several hypotheses what it cost to try that many.
 func priced(hyps []Hypothesis) []Hypothesis {

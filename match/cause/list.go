@@ -18,7 +18,7 @@ import (
 func moving(e *Evidence, to func(grid.EN) grid.EN) Hypothesis {
 	h := Hypothesis{Points: make(map[int]grid.EN, len(e.Points)), MinPhotos: 2}
 	for j := range e.Points {
-		if at := to(e.Points[j].EN); finite(at.E) && finite(at.N) {
+		if at := to(e.Points[j].EN); grid.Finite(at.E, at.N) {
 			h.Points[j] = at
 		}
 	}
@@ -124,22 +124,15 @@ func (e *Evidence) otherFeet(factor float64, in, taken foot) Hypothesis {
 	return h
 }
 
-// feetForMetres: the coordinates of the points are in feet and were taken for
-// metres, or whatever larger unit the grid has; metresForFeet is the reverse.
-func feetForMetres(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-	var out []Hypothesis
-	for _, f := range feet {
-		out = append(out, e.otherUnit(f.unit.Metres, f.unit.Name)...)
+// inFeet: the coordinates of the points are in feet and were taken for metres, or whatever
+// larger unit the grid has (power 1), or the reverse (-1).
+func inFeet(power float64) func(context.Context, *Evidence) ([]Hypothesis, error) {
+	return func(_ context.Context, e *Evidence) (out []Hypothesis, _ error) {
+		for _, f := range feet {
+			out = append(out, e.otherUnit(math.Pow(f.unit.Metres, power), f.unit.Name)...)
+		}
+		return out, nil
 	}
-	return out, nil
-}
-
-func metresForFeet(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-	var out []Hypothesis
-	for _, f := range feet {
-		out = append(out, e.otherUnit(1/f.unit.Metres, f.unit.Name)...)
-	}
-	return out, nil
 }
 
 func (e *Evidence) otherUnit(factor float64, name string) []Hypothesis {
@@ -223,30 +216,22 @@ func (e *Evidence) once(key string, open func() []grid.Projection) []grid.Projec
 	return e.memory.grids[key]
 }
 
-// zoneFamily is a row of projected systems in the EPSG registry whose codes count
-// with the zones.
-type zoneFamily struct{ first, last int }
-
-// utm are the families of UTM zones by datum: the code of a zone is that of zone 0
-// plus its number. Source: EPSG registry (from memory; the tests open some of each).
-var utm = []struct {
+// families are rows of projected systems by datum: the code of a zone is that of zone 0
+// plus its number. Those of a kind have the same planes: UTM north and south, and Japan's.
+// Source: EPSG registry (from memory; the tests open some of each).
+var families = []struct {
 	zero, first, last int
-	south             bool
+	kind              string
 }{
-	{32600, 1, 60, false}, {32700, 1, 60, true}, // WGS 84
-	{32200, 1, 60, false}, {32300, 1, 60, true}, // WGS 72
-	{25800, 28, 38, false},                       // ETRS89
-	{23000, 28, 38, false},                       // ED50
-	{26900, 1, 23, false}, {26700, 1, 22, false}, // NAD83, NAD27
-	{31954, 11, 22, false}, {31960, 17, 25, true}, // SIRGAS 2000
-	{28300, 48, 58, true}, {7800, 46, 59, true}, // MGA94, MGA2020
-	{20200, 48, 58, true}, {20300, 48, 58, true}, // AGD66, AGD84 / AMG
-}
-
-// planes are further families, of which the n-th codes are the same plane on
-// other datums.
-var planes = [][]zoneFamily{
-	{{6669, 6687}, {2443, 2461}, {30161, 30179}}, // Japan: JGD2011, JGD2000, Tokyo
+	{32600, 1, 60, "north"}, {32700, 1, 60, "south"}, // WGS 84
+	{32200, 1, 60, "north"}, {32300, 1, 60, "south"}, // WGS 72
+	{25800, 28, 38, "north"},                         // ETRS89
+	{23000, 28, 38, "north"},                         // ED50
+	{26900, 1, 23, "north"}, {26700, 1, 22, "north"}, // NAD83, NAD27
+	{31954, 11, 22, "north"}, {31960, 17, 25, "south"}, // SIRGAS 2000
+	{28300, 48, 58, "south"}, {7800, 46, 59, "south"}, // MGA94, MGA2020
+	{20200, 48, 58, "south"}, {20300, 48, 58, "south"}, // AGD66, AGD84 / AMG
+	{6668, 1, 19, "Japan"}, {2442, 1, 19, "Japan"}, {30160, 1, 19, "Japan"}, // JGD2011, JGD2000, Tokyo
 }
 
 // siblingCodes returns the codes of the same plane on other datums.
@@ -256,26 +241,11 @@ func siblingCodes(code string) []string {
 		return nil
 	}
 	var out []string
-	for _, f := range utm {
+	for _, f := range families {
 		zone := n - f.zero
-		if zone < f.first || zone > f.last {
-			continue
-		}
-		for _, g := range utm {
-			if g.zero != f.zero && g.south == f.south && zone >= g.first && zone <= g.last {
+		for _, g := range families {
+			if zone >= f.first && zone <= f.last && g.zero != f.zero && g.kind == f.kind && zone >= g.first && zone <= g.last {
 				out = append(out, "EPSG:"+strconv.Itoa(g.zero+zone))
-			}
-		}
-	}
-	for _, family := range planes {
-		for _, f := range family {
-			if n < f.first || n > f.last {
-				continue
-			}
-			for _, g := range family {
-				if c := g.first + n - f.first; g != f && c <= g.last {
-					out = append(out, "EPSG:"+strconv.Itoa(c))
-				}
 			}
 		}
 	}
@@ -314,19 +284,14 @@ func neighbouringZone(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 			continue
 		}
 		g := other.Grid()
-		h.Params = []Param{{Name: "grid", Text: nameOf(g)}}
+		h.Params = []Param{{Name: "grid", Text: g.Name}}
+		if g.Code != "" {
+			h.Params[0].Text += " (" + g.Code + ")"
+		}
 		h.Fix = setting("grid.crs", g.Code, "the points are in the neighbouring zone")
 		out = append(out, *h)
 	}
 	return priced(out), nil
-}
-
-// nameOf names a grid, with its code where it has one.
-func nameOf(g grid.Grid) string {
-	if g.Code == "" {
-		return g.Name
-	}
-	return fmt.Sprintf("%s (%s)", g.Name, g.Code)
 }
 
 // transformed is the hypothesis that the points are on another grid; nil where they
@@ -367,7 +332,7 @@ func transformed(ctx context.Context, e *Evidence, other grid.Projection, null b
 // hypothesis may be changed.
 func (e *Evidence) remember(ctx context.Context, other grid.Projection, null bool) (*Hypothesis, error) {
 	g := other.Grid()
-	key := fmt.Sprint(g.Name, g.Code, null, e.sign())
+	key := fmt.Sprint(g.Name, g.Code, null, keyOf(len(e.Points), func(j int) []float64 { return []float64{e.Points[j].E, e.Points[j].N} }))
 	h, ok := e.memory.points[key]
 	if !ok {
 		var err error
@@ -397,7 +362,7 @@ func placedPoints(ctx context.Context, e *Evidence, fixes map[int]grid.Fix, off 
 	}
 	h := Hypothesis{Points: make(map[int]grid.EN, len(of)), Scope: ScopeAll | ScopeGroups | ScopeRuns, MinPhotos: 8, Coherent: true, Predicts: true}
 	for k, p := range placed {
-		if p.Err == nil && finite(p.E) && finite(p.N) && (p.Op == nil || !p.Op.Ballpark) {
+		if p.Err == nil && grid.Finite(p.E, p.N) && (p.Op == nil || !p.Op.Ballpark) {
 			h.Points[of[k]] = p.EN
 			h.Accuracy = deviation(off, p.Op)
 		}
@@ -501,10 +466,10 @@ func groundAsGrid(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		return nil, nil
 	}
 	var out []Hypothesis
-	e.groupsOf(func(in []int, of int) {
-		at, _ := e.offsets(in, false)
+	for _, g := range e.walks.groups {
+		at, _ := e.offsets(g.photos, false)
 		if len(at) < 8 {
-			return
+			continue
 		}
 		// The points of the group, and those that no photo is tied to.
 		ours := make(map[int]bool)
@@ -513,12 +478,12 @@ func groundAsGrid(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		}
 		for _, about := range []*grid.EN{nil, {}} {
 			if h := e.ground(at, about); h != nil {
-				h.Cost += math.Log(2 * float64(of))
-				maps.DeleteFunc(h.Points, func(j int, _ grid.EN) bool { return of > 1 && !ours[j] })
+				h.Cost += math.Log(2 * float64(g.of))
+				maps.DeleteFunc(h.Points, func(j int, _ grid.EN) bool { return g.of > 1 && !ours[j] })
 				out = append(out, *h)
 			}
 		}
-	})
+	}
 	return out, nil
 }
 
@@ -596,11 +561,10 @@ func wrongGrid(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 			w[k] = 1 / (1 + r*r)
 		}
 	}
-	h := changes(e)
-	h.Coherent, h.Scope, h.Free, h.MinPhotos = true, ScopeAll, 4, 8
+	h := Hypothesis{Changes: make([]Change, len(at)), Coherent: true, Scope: ScopeAll, Free: 4, MinPhotos: 8}
 	for k, i := range at {
 		v := a + b*q[k]
-		h.Changes[i].Move = &match.Vector{E: real(v), N: imag(v)}
+		h.Changes[k] = Change{Photo: i, Move: &match.Vector{E: real(v), N: imag(v)}}
 	}
 	// As for a common shift, and a turn and a scale to a metre over the job.
 	h.Cost = 2*math.Log(cmplx.Abs(a)/sigma) + math.Log(math.Log(halfTurn/sigma)) + 2*math.Log(math.Max(1, e.extent()/sigma))

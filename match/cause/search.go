@@ -47,49 +47,123 @@ type search struct {
 	// few says that the job has too few photos for all but what is evident; single
 	// that so few of them are out that single links may be told to be wrong.
 	few, single bool
-	seen        []*Evidence // the last that trails led to
+	seen        []reached // the last that trails led to
 }
 
-// changed returns the evidence with a hypothesis applied to photos; points are
-// those that move, of the hypothesis's Points.
+// changed returns the evidence with a hypothesis applied to photos, which have yet to be
+// weighed; points are those that move, of the hypothesis's Points.
 func (e *Evidence) changed(ctx context.Context, h *Hypothesis, photos, points []int) (*Evidence, error) {
-	c := e.clone()
+	c := *e
+	c.Photos, c.nearest, c.looked = slices.Clone(e.Photos), new(cells), make(map[int]found)
+	if len(points) > 0 {
+		c.Points = slices.Clone(e.Points)
+	}
 	for _, j := range points {
 		c.Points[j].EN = h.Points[j]
 	}
-	var again []int
-	for _, i := range photos {
-		if h.Changes != nil && !c.Photos[i].Void && h.Changes[i].concerns() && c.Photos[i].apply(&h.Changes[i]) {
-			again = append(again, i)
-		}
+	b := make([]Photo, len(photos))
+	for k, i := range photos {
+		b[k] = c.Photos[i]
 	}
-	if err := c.replace(ctx, again); err != nil {
+	if err := c.apply(ctx, h, b); err != nil {
 		return nil, err
 	}
-	if len(points) > 0 {
-		photos = nil
+	for k, i := range photos {
+		c.Photos[i] = b[k]
 	}
-	c.refresh(photos)
-	return c, nil
+	for i := range c.Photos {
+		if len(points) > 0 || has(photos, i) {
+			c.hold(&c.Photos[i], nil)
+		}
+	}
+	c.relink()
+	return &c, nil
 }
 
-// void makes the change to a photo of which nothing is expected any more.
-func (p *Photo) void(ch *Change) {
-	if !ch.Shows && (p.D != nil || p.Out) {
-		p.logp = ch.LogP
+// apply makes the changes of a hypothesis to photos.
+func (e *Evidence) apply(ctx context.Context, h *Hypothesis, photos []Photo) error {
+	var again []*Photo
+	for k := range photos {
+		p := &photos[k]
+		if ch := h.change(p.Index); !p.Void && ch.concerns() && p.apply(ch) {
+			again = append(again, p)
+		}
 	}
-	p.Void, p.D, p.Out = true, nil, false
+	return e.replace(ctx, again)
+}
+
+// gains are those of the photos that a hypothesis concerns, in the order of index. It is
+// tried on each outing by itself: where the crew stood on that is fitted anew.
+func (e *Evidence) gains(ctx context.Context, h *Hypothesis) ([]gained, error) {
+	var photos []int
+	for k := range h.Changes {
+		if ch := &h.Changes[k]; ch.concerns() && !e.Photos[ch.Photo].Void {
+			photos = append(photos, ch.Photo)
+		}
+	}
+	for j, tied := range e.tied {
+		if _, ok := h.Points[j]; ok {
+			photos = append(photos, tied...)
+		}
+	}
+	if h.Points != nil {
+		slices.Sort(photos)
+		photos = slices.DeleteFunc(slices.Compact(photos), func(i int) bool { return e.Photos[i].Void })
+	}
+	out := make([]gained, len(photos))
+	var b []Photo
+	for _, part := range parted(photos, e.outing) {
+		b = b[:0]
+		for _, k := range part {
+			b = append(b, e.Photos[photos[k]])
+		}
+		if err := e.apply(ctx, h, b); err != nil {
+			return nil, err
+		}
+		for x := range b {
+			e.hold(&b[x], h.Points)
+		}
+		stance := e.stance(b[0].outing, b)
+		for x, k := range part {
+			b[x].stand(stance)
+			e.weigh(&b[x], h.Points)
+			out[k] = h.gain(&e.Photos[photos[k]], &b[x])
+		}
+	}
+	return slices.DeleteFunc(out, func(g gained) bool { return g.photo < 0 }), nil
+}
+
+func (e *Evidence) outing(photo int) int { return int(e.Photos[photo].outing) }
+
+// parted splits a list of photos by what they are of: into their places in it.
+func parted(photos []int, of func(photo int) int) (parts [][]int) {
+	known := make(map[int]int)
+	part, last := -1, 0
+	for k, i := range photos {
+		if o := of(i); part < 0 || o != last {
+			var ok bool
+			if part, ok = known[o]; !ok {
+				part = len(parts)
+				known[o], parts = part, append(parts, nil)
+			}
+			last = o
+		}
+		parts[part] = append(parts[part], k)
+	}
+	return parts
 }
 
 // apply makes a change, and says whether the tag is to be placed anew.
 func (p *Photo) apply(ch *Change) (again bool) {
 	if ch.Void {
-		p.void(ch)
+		if !ch.Shows && (p.D != nil || p.Out) {
+			p.logp = ch.LogP
+		}
+		p.Void = true
 		return false
 	}
 	if ch.At != nil {
-		at := *ch.At
-		p.At = &at
+		p.At = ch.At
 	}
 	if ch.Datum != nil {
 		p.Frame.Datum = *ch.Datum
@@ -112,101 +186,94 @@ func (p *Photo) apply(ch *Change) (again bool) {
 }
 
 // replace puts tags on the grid anew.
-func (e *Evidence) replace(ctx context.Context, photos []int) error {
+func (e *Evidence) replace(ctx context.Context, photos []*Photo) error {
 	if len(photos) == 0 {
-		return nil
+		return ctx.Err()
 	}
 	fixes := make([]grid.Fix, len(photos))
-	for k, i := range photos {
-		fixes[k] = e.Photos[i].Fix()
+	for k, p := range photos {
+		fixes[k] = p.Fix()
 	}
 	placed, err := e.Place(ctx, fixes)
 	if err != nil {
 		return err
 	}
-	for k, i := range photos {
-		p := &e.Photos[i]
+	ens := make([]grid.EN, len(photos))
+	for k, p := range photos {
 		p.replaced = true
 		p.OnGrid, p.op = nil, nil
-		if q := placed[k]; q.Err == nil && finite(q.E) && finite(q.N) && (q.Op == nil || !q.Op.Ballpark || e.Input.Options.AllowBallpark) {
-			en := q.EN
-			p.OnGrid, p.op = &en, q.Op
+		if q := placed[k]; q.Err == nil && grid.Finite(q.E, q.N) && (q.Op == nil || !q.Op.Ballpark || e.Input.Options.AllowBallpark) {
+			ens[k] = q.EN
+			p.OnGrid, p.op = &ens[k], q.Op
 		}
 	}
 	return nil
 }
 
-// item is a set of photos that are concerned together.
+// item is a set of photos that are concerned together, with what each gains.
 type item struct {
-	photos []int
-	point  int       // for a hypothesis about points
-	gains  []float64 // of each photo
-	gain   float64   // of all
+	photos []gained
+	point  int     // for a hypothesis about points
+	gain   float64 // of all
 }
 
-// gain is what a photo gains by a hypothesis; false where it is not concerned.
-func (h *Hypothesis) gain(a, b *Photo) (float64, bool) {
-	if a.Void {
-		return 0, false
-	}
-	g := b.logp - a.logp
-	if h.Changes == nil {
-		return g, a.Point >= 0 && (a.D != nil || a.Out)
-	}
-	ch := &h.Changes[a.Index]
+// gain is what a photo gains by a hypothesis; that of no photo where it is not concerned.
+func (h *Hypothesis) gain(a, b *Photo) gained {
+	ch, g := h.change(a.Index), gained{a.Index, b.logp - a.logp}
 	switch {
 	case ch.Shows:
-		return ch.LogP, ch.concerns()
+		g.gain = ch.LogP
 	case ch.Void:
-		return g, ch.concerns()
+	case b.D == nil && a.D == nil && !a.Out && h.Items != nil && ch.Tie != nil:
+		g.gain = 0 // it goes along with others
 	case b.D == nil && a.D == nil && !a.Out:
-		return 0, h.Items != nil && ch.Tie != nil // it goes along with others
-	case !ch.concerns() && h.Points == nil:
-		return 0, false
+		g.photo = -1
+	default:
+		g.gain += ch.LogP
 	}
-	return g + ch.LogP, true
+	return g
 }
 
 // items lists what a hypothesis may concern with the gain of each. What a cause has
-// explained it does not explain again, or it could take back what it did.
-func (e *Evidence) items(family string, h *Hypothesis, trial *Evidence, told bool) []item {
+// explained it does not explain again, or it could take back what it did: that was told.
+func (e *Evidence) items(h *Hypothesis, gains []gained, told []bool) []item {
+	if told != nil {
+		gains = slices.DeleteFunc(gains, func(g gained) bool { return told[g.photo] })
+	}
 	var out []item
-	add := func(photos []int, point int) {
-		it := item{point: point}
+	add := func(photos []gained, point int) {
+		if len(photos) == 0 {
+			return
+		}
+		it := item{photos: photos, point: point}
+		for _, g := range photos {
+			it.gain += g.gain
+		}
+		out = append(out, it)
+	}
+	of := func(photos []int) (set []gained) {
 		for _, i := range photos {
-			if told && e.told[telling{family, i}] {
-				continue
-			}
-			if g, ok := h.gain(&e.Photos[i], &trial.Photos[i]); ok {
-				it.photos = append(it.photos, i)
-				it.gains = append(it.gains, g)
-				it.gain += g
+			if k, ok := slices.BinarySearchFunc(gains, i, func(g gained, i int) int { return cmp.Compare(g.photo, i) }); ok {
+				set = append(set, gains[k])
 			}
 		}
-		if len(it.photos) > 0 {
-			out = append(out, it)
-		}
+		return set
 	}
 	switch {
 	case h.Items != nil:
 		for _, s := range h.Items {
-			add(s, -1)
+			add(of(s), -1)
 		}
 	case h.Points != nil:
-		tied := make([][]int, len(e.Points))
-		for i := range e.Photos {
-			if j := e.Photos[i].Point; j >= 0 {
-				tied[j] = append(tied[j], i)
-			}
-		}
-		for j := range tied {
+		for j, tied := range e.tied {
 			if _, ok := h.Points[j]; ok {
-				add(tied[j], j)
+				add(of(tied), j)
 			}
 		}
 	default:
-		for i := range e.Photos {
-			add([]int{i}, -1)
+		out = make([]item, 0, len(gains))
+		for k := range gains {
+			add(gains[k:k+1], -1)
 		}
 	}
 	return out
@@ -229,25 +296,29 @@ type weighing struct {
 	before int
 	// top is the best candidate so far, and whole the best that has all items.
 	top, whole *candidate
+	// photos and gains are room for those of the next one.
+	photos []int
+	gains  []gained
 }
 
 // consider weighs one set of items. The cost of having chosen each for itself goes
 // with its gain, photo by photo.
 func (w *weighing) consider(set []int, cost, chosen float64) {
-	c := &candidate{cause: w.cause, hyp: w.hyp, all: len(set) == len(w.items), items: len(set)}
+	c := &candidate{cause: w.cause, hyp: w.hyp, all: len(set) == len(w.items), items: len(set), photos: w.photos[:0], gains: w.gains[:0]}
 	for _, k := range set {
 		it := &w.items[k]
-		c.photos = append(c.photos, it.photos...)
 		if it.point >= 0 {
 			c.points = append(c.points, it.point)
 		}
-		for x, i := range it.photos {
-			if it.gains[x] != 0 {
-				c.gains = append(c.gains, gained{i, it.gains[x]})
+		for _, g := range it.photos {
+			c.photos = append(c.photos, g.photo)
+			if g.gain != 0 {
+				c.gains = append(c.gains, g)
 			}
 		}
 		c.weight.Gain += it.gain
 	}
+	w.photos, w.gains = c.photos, c.gains
 	// Single links are wrong singly: many of them are something else.
 	if len(c.gains) == 0 || len(c.photos) < w.hyp.MinPhotos || c.ties() && c.many(w.e, w.before) {
 		return
@@ -258,6 +329,9 @@ func (w *weighing) consider(set []int, cost, chosen float64) {
 		cost += w.s.prior
 	}
 	c.weight.Independent, c.weight.Penalty, c.weight.Score = n, cost, sum-cost
+	if better(w.top, c) == c || c.all && better(w.whole, c) == c {
+		c.photos, c.gains = slices.Clone(c.photos), slices.Clone(c.gains)
+	}
 	w.top = better(w.top, c)
 	if c.all {
 		w.whole = better(w.whole, c)
@@ -288,7 +362,11 @@ func (w *weighing) sets() {
 		w.consider(all, 0, 0)
 	}
 	if scope&ScopeGroups != 0 {
-		w.e.groups(w.items, func(set []int, of int) { w.consider(set, kind+math.Log(float64(of)), 0) })
+		first := make([]int, len(w.items))
+		for k := range first {
+			first[k] = w.items[k].photos[0].photo
+		}
+		w.e.groups(first, func(set []int, of int) { w.consider(set, kind+math.Log(float64(of)), 0) })
 	}
 	if scope&ScopeRuns != 0 {
 		orders := itemOrders(w.e, h, w.items)
@@ -312,26 +390,17 @@ func (w *weighing) sets() {
 // best finds the set of photos that a hypothesis concerns best, and the best
 // candidate that concerns all it could; nil where it gains nowhere.
 func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis) (top, whole *candidate, err error) {
-	var everywhere []int
-	for j := range e.Points {
-		if _, ok := h.Points[j]; ok {
-			everywhere = append(everywhere, j)
-		}
-	}
-	trial, err := e.changed(ctx, h, e.walks.all, everywhere)
+	gains, err := e.gains(ctx, h)
 	if err != nil {
 		return nil, nil, err
 	}
-	trial.settle()
-	w := weighing{s: s, e: e, cause: cause, hyp: h}
-	for k := range e.told {
-		if k.family == s.family(cause) {
+	told := e.told[s.family(cause)]
+	w := weighing{s: s, e: e, cause: cause, hyp: h, items: e.items(h, gains, told)}
+	for _, ok := range told {
+		if ok {
 			w.before++
 		}
 	}
-	w.items = e.items(s.family(cause), h, trial, w.before > 0)
-	photos := trial.Photos
-	e.memory.spare.Put(&photos)
 	if len(w.items) == 0 {
 		return nil, nil, nil
 	}
@@ -350,40 +419,35 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 // count each for itself, but for those of the same minute, since their number is
 // paid for.
 func (e *Evidence) temper(h *Hypothesis, gains []gained) (sum, count float64) {
-	of := make(map[outing][]gained)
-	var order []outing
+	var photos []int
+	rest := make([]gained, 0, len(gains))
 	for _, g := range gains {
-		if h.Changes != nil && h.Changes[g.photo].Shows {
+		if h.change(g.photo).Shows {
 			sum += g.gain
 			count++
 			continue
 		}
-		o := e.Photos[g.photo].outing()
-		if of[o] == nil {
-			order = append(order, o)
-		}
-		of[o] = append(of[o], g)
+		photos, rest = append(photos, g.photo), append(rest, g)
 	}
-	var photos []int
-	for _, o := range order {
+	for _, part := range parted(photos, e.outing) {
 		photos = photos[:0]
 		gain := 0.0
-		for _, g := range of[o] {
-			photos = append(photos, g.photo)
-			gain += g.gain
+		for _, k := range part {
+			photos = append(photos, rest[k].photo)
+			gain += rest[k].gain
 		}
 		// What a day has in common, and slow errors, would show in its other photos.
 		alike := h.aligned(e, photos)
-		share := alike * float64(len(photos)) / float64(max(len(photos), e.walks.tied[o]))
+		share := alike * float64(len(photos)) / float64(max(len(photos), e.walks.tied[e.Photos[photos[0]].outing]))
 		if h.Rate > 0 {
 			share = 0
 		}
 		n := e.effective(photos, share)
-		if h.Rate > 0 && h.Changes != nil && h.Changes[photos[0]].Tie != nil {
+		if h.Rate > 0 && h.change(photos[0]).Tie != nil {
 			// An error that lasts does not part tags from their points in all directions.
 			to := make(map[int]bool)
 			for _, i := range photos {
-				if tie := h.Changes[i].Tie; tie != nil {
+				if tie := h.change(i).Tie; tie != nil {
 					to[*tie] = true
 				}
 			}
@@ -405,10 +469,7 @@ func (h *Hypothesis) aligned(e *Evidence, photos []int) float64 {
 	var moves, ties []match.Vector
 	noise := 0.0
 	for _, i := range photos {
-		var ch Change
-		if h.Changes != nil {
-			ch = h.Changes[i]
-		}
+		ch := h.change(i)
 		switch p := &e.Photos[i]; {
 		case ch.Move != nil:
 			moves = append(moves, *ch.Move)
@@ -458,29 +519,18 @@ type gained struct {
 	gain  float64
 }
 
-// groups yields the items of each camera, day and camera's day, of which there
+// groups yields which of photos are of each camera, day and camera's day, of which there
 // are more than one, with the number of groups of that kind.
-func (e *Evidence) groups(items []item, yield func(set []int, of int)) {
-	type key struct{ camera, day string }
-	for _, of := range []func(*Photo) key{
-		func(p *Photo) key { return key{camera: p.Camera} },
-		func(p *Photo) key { return key{day: p.Day} },
-		func(p *Photo) key { return key{p.Camera, p.Day} },
-	} {
-		sets := make(map[key][]int)
-		var keys []key
-		for k := range items {
-			q := of(&e.Photos[items[k].photos[0]])
-			if _, ok := sets[q]; !ok {
-				keys = append(keys, q)
+func (e *Evidence) groups(photos []int, yield func(set []int, of int)) {
+	for kind := range 3 {
+		sets := parted(photos, func(i int) int {
+			o := e.Photos[i].outing
+			return [...]int{e.walks.camera[o], e.walks.day[o], int(o)}[kind]
+		})
+		for _, set := range sets {
+			if len(sets) > 1 {
+				yield(set, len(sets))
 			}
-			sets[q] = append(sets[q], k)
-		}
-		if len(keys) < 2 {
-			continue
-		}
-		for _, q := range keys {
-			yield(sets[q], len(keys))
 		}
 	}
 }
@@ -499,7 +549,7 @@ func itemOrders(e *Evidence, h *Hypothesis, items []item) [][]int {
 		of[i] = -1
 	}
 	for k := range items {
-		of[items[k].photos[0]] = k
+		of[items[k].photos[0].photo] = k
 	}
 	walks := h.Order
 	if walks == nil {
@@ -560,37 +610,34 @@ func some(h *Hypothesis, items []item, yield func(set []int)) {
 	}
 }
 
+// has says that something is in a list that is in order.
+func has(list []int, v int) bool {
+	_, ok := slices.BinarySearch(list, v)
+	return ok
+}
+
 // alongside adds the points that no photo is tied to where those around them in
 // the list move: all where all do.
 func (e *Evidence) alongside(h *Hypothesis, points []int, all bool) []int {
-	in := make(map[int]bool, len(points))
-	for _, j := range points {
-		in[j] = true
-	}
-	tied := make(map[int]bool)
-	for i := range e.Photos {
-		if j := e.Photos[i].Point; j >= 0 {
-			tied[j] = true
-		}
-	}
+	tied := func(j int) bool { return len(e.tied[j]) > 0 }
 	var out []int
 	for j := range e.Points {
 		if _, ok := h.Points[j]; !ok {
 			continue
 		}
-		if in[j] || all {
+		if all || has(points, j) {
 			out = append(out, j)
 			continue
 		}
-		if tied[j] {
+		if tied(j) {
 			continue
 		}
 		near, votes := 0, 0
 		for d := 1; d < len(e.Points) && near < 2; d++ {
 			for _, k := range []int{j - d, j + d} {
-				if k >= 0 && k < len(e.Points) && tied[k] {
+				if k >= 0 && k < len(e.Points) && tied(k) {
 					near++
-					if in[k] {
+					if has(points, k) {
 						votes++
 					}
 				}
@@ -656,8 +703,10 @@ func (s *search) hypotheses(ctx context.Context, e *Evidence, cause int) ([]Hypo
 		return nil, fmt.Errorf("explain: cause %s: %w", c.Name(), err)
 	}
 	for x := range hyps {
-		if h := &hyps[x]; h.Changes != nil && len(h.Changes) != len(e.Photos) {
-			return nil, fmt.Errorf("explain: cause %s proposes changes for %d photos of %d", c.Name(), len(h.Changes), len(e.Photos))
+		h := &hyps[x]
+		h.arrange()
+		if n := len(h.Changes); n > 0 && (h.Changes[0].Photo < 0 || h.Changes[n-1].Photo >= len(e.Photos)) {
+			return nil, fmt.Errorf("explain: cause %s proposes a change for photo %d or %d of %d", c.Name(), h.Changes[0].Photo, h.Changes[n-1].Photo, len(e.Photos))
 		}
 	}
 	return hyps, nil
@@ -681,6 +730,9 @@ func (s *search) weighed(ctx context.Context, e *Evidence, cause int, hyps []Hyp
 	}
 	if f.top != nil && f.top.all {
 		f.all = nil
+	} else if f.top != nil && f.top.weight.Score <= s.min {
+		// It is of no use but for its figures.
+		f.top.photos, f.top.gains, f.top.hyp = nil, nil, &Hypothesis{Params: f.top.hyp.Params}
 	}
 	return f, nil
 }

@@ -90,8 +90,10 @@ func (s *search) doubts(ctx context.Context, t trail) ([]Stop, error) {
 			shift.Kind, shift.Cause, shift.Score, shift.Settings = StopAlternative, c.Name(), sum, nil
 			f := Found{photos: whole.photos, points: whole.points, hyp: whole.hyp}
 			f.Group = e.describe(f.photos)
-			if fix := fixOf(whole.hyp, &f, e); fix != nil {
-				shift.Settings = fix.Settings
+			if whole.hyp.Fix != nil {
+				if fix := whole.hyp.Fix(&f, e); fix != nil {
+					shift.Settings = fix.Settings
+				}
 			}
 		}
 	}
@@ -130,11 +132,4 @@ func (c *candidate) alternative(e *Evidence) float64 {
 	}
 	sum, _ := e.temper(c.hyp, c.gains)
 	return sum - (c.hyp.Cost - c.hyp.Caution)
-}
-
-func fixOf(h *Hypothesis, f *Found, e *Evidence) *Fix {
-	if h.Fix == nil {
-		return nil
-	}
-	return h.Fix(f, e)
 }

@@ -76,12 +76,9 @@ func (e *Evidence) reread(cause string, logP float64, warned func(geotag.Warning
 		if r.cause != cause {
 			continue
 		}
-		h, n := changes(e), 0
-		h.Params = r.params
-		if at, ok := e.geographic(); ok && cause == "flipped-latitude" {
-			h.Params = []Param{{Name: "reference", Text: map[bool]string{true: "N", false: "S"}[at.Lat >= 0]}}
-		} else if ok && cause == "flipped-longitude" {
-			h.Params = []Param{{Name: "reference", Text: map[bool]string{true: "E", false: "W"}[at.Lon >= 0]}}
+		h := Hypothesis{Params: r.params, Changes: make([]Change, 0, len(e.Photos))}
+		if cause == "flipped-latitude" || cause == "flipped-longitude" {
+			h.Params = e.reference(cause == "flipped-latitude")
 		}
 		for i := range e.Photos {
 			p := &e.Photos[i]
@@ -89,15 +86,13 @@ func (e *Evidence) reread(cause string, logP float64, warned func(geotag.Warning
 			case p.Void:
 			case p.At != nil:
 				if at, ok := r.read(*p.At); ok && at.Valid() && at != *p.At {
-					h.Changes[i].At = &at
-					n++
+					h.Changes = append(h.Changes, Change{Photo: i, At: &at})
 				}
 			case warned != nil && len(out) == 0 && p.Tag != nil && p.Tag.Position == nil && slices.ContainsFunc(p.Tag.Warnings, warned):
-				h.Changes[i] = Change{Void: true, Shows: true, LogP: logP}
-				n++
+				h.Changes = append(h.Changes, Change{Photo: i, Void: true, Shows: true, LogP: logP})
 			}
 		}
-		if n > 0 {
+		if len(h.Changes) > 0 {
 			out = append(out, h)
 		}
 	}
@@ -135,17 +130,28 @@ func (e *Evidence) geographic() (grid.LatLon, bool) {
 	return ll, err == nil && ll.Valid()
 }
 
+// reference is that of the job's latitudes or longitudes; none where it is not known.
+func (e *Evidence) reference(latitude bool) []Param {
+	at, ok := e.geographic()
+	if !ok {
+		return nil
+	}
+	ref := map[bool]string{true: "E", false: "W"}[at.Lon >= 0]
+	if latitude {
+		ref = map[bool]string{true: "N", false: "S"}[at.Lat >= 0]
+	}
+	return []Param{{Name: "reference", Text: ref}}
+}
+
 // byWarning proposes what the reading of the image tells by itself.
 func byWarning(e *Evidence, is func(p *Photo) bool, params ...Param) ([]Hypothesis, error) {
-	h, n := changes(e), 0
-	h.Scope, h.Rate, h.Params = ScopeSome, 0.02, params
+	h := Hypothesis{Scope: ScopeSome, Rate: 0.02, Params: params}
 	for i := range e.Photos {
 		if p := &e.Photos[i]; p.Tag != nil && !p.Void && p.At == nil && is(p) {
-			h.Changes[i] = Change{Void: true, Shows: true, LogP: 12}
-			n++
+			h.Changes = append(h.Changes, Change{Photo: i, Void: true, Shows: true, LogP: 12})
 		}
 	}
-	if n == 0 {
+	if len(h.Changes) == 0 {
 		return nil, nil
 	}
 	return []Hypothesis{h}, nil
@@ -161,17 +167,9 @@ func hasWarning(p *Photo, code geotag.WarningCode, fields ...string) bool {
 // the tag has no position.
 func dropped(field string) func(context.Context, *Evidence) ([]Hypothesis, error) {
 	return func(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-		var params []Param
-		if at, ok := e.geographic(); ok {
-			ref := map[bool]string{true: "N", false: "S"}[at.Lat >= 0]
-			if field == "GPSLongitudeRef" {
-				ref = map[bool]string{true: "E", false: "W"}[at.Lon >= 0]
-			}
-			params = []Param{{Name: "reference", Text: ref}}
-		}
 		return byWarning(e, func(p *Photo) bool {
 			return hasWarning(p, geotag.WarnMissingRef, field) || hasWarning(p, geotag.WarnBadRef, field)
-		}, params...)
+		}, e.reference(field == "GPSLatitudeRef")...)
 	}
 }
 
@@ -188,16 +186,6 @@ func zeroRationals(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	return byWarning(e, func(p *Photo) bool {
 		return hasWarning(p, geotag.WarnZeroDenominator, "GPSLatitude", "GPSLongitude")
 	})
-}
-
-// sample returns a photo to try a frame on.
-func (e *Evidence) sample() *Photo {
-	for i := range e.Photos {
-		if p := &e.Photos[i]; p.OnGrid != nil && p.Point >= 0 && !p.Void {
-			return p
-		}
-	}
-	return nil
 }
 
 // datums are those to try, the likely ones first: of datums that come out alike
@@ -253,10 +241,11 @@ func shiftParams(v match.Vector) []Param {
 // tagDatum: the tags are in another datum than they state. Datums that only a
 // ballpark operation leads from are not tried.
 func tagDatum(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
-	p := e.sample()
-	if p == nil || !e.troubled() {
+	k := slices.IndexFunc(e.Photos, func(p Photo) bool { return p.OnGrid != nil && p.Point >= 0 && !p.Void })
+	if k < 0 || !e.troubled() {
 		return nil, nil
 	}
+	p := &e.Photos[k] // to try a frame on
 	seen := shifts{least: material * e.threshold()}
 	var out []Hypothesis
 	for _, d := range e.datums() {
@@ -274,11 +263,10 @@ func tagDatum(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 		if !seen.fresh(s) {
 			continue
 		}
-		h := changes(e)
-		h.Coherent, h.Predicts, h.Accuracy = true, true, deviation(q.Op)
+		h := Hypothesis{Coherent: true, Predicts: true, Accuracy: deviation(q.Op)}
 		for i := range e.Photos {
 			if q := &e.Photos[i]; q.At != nil && !q.Void && q.Frame.Datum != d {
-				h.Changes[i].Datum = &d
+				h.Changes = append(h.Changes, Change{Photo: i, Datum: &d})
 			}
 		}
 		h.Params = append([]Param{{Name: "datum", Text: d}, {Name: "stated", Text: p.Frame.Datum}}, shiftParams(s)...)
@@ -319,10 +307,9 @@ func commonShift(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		if size < least || size > farthestShift {
 			return
 		}
-		h := changes(e)
-		h.Coherent, h.Scope, h.Free, h.MinPhotos = true, ScopeAll, 2, 5
-		for _, i := range at {
-			h.Changes[i].Move = &s
+		h := Hypothesis{Changes: make([]Change, len(at)), Coherent: true, Scope: ScopeAll, Free: 2, MinPhotos: 5}
+		for k, i := range at {
+			h.Changes[k] = Change{Photo: i, Move: &s}
 		}
 		sigma := e.Photos[at[0]].noise.sigma
 		// The direction is any, and the logarithm of the size uniform between that of
@@ -333,12 +320,11 @@ func commonShift(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		h.Params[0].sigma, h.Params[1].sigma = sigma, sigma
 		out = append(out, h)
 	}
-	e.groupsOf(func(in []int, of int) {
-		at, ds := e.offsets(in, false)
-		if len(at) >= 5 {
-			add(at, centre(ds, e.Photos[at[0]].noise.sigma), math.Log(float64(of)))
+	for _, g := range e.walks.groups {
+		if at, ds := e.offsets(g.photos, false); len(at) >= 5 {
+			add(at, centre(ds, e.Photos[at[0]].noise.sigma), math.Log(float64(g.of)))
 		}
-	})
+	}
 	return out, nil
 }
 
@@ -390,44 +376,48 @@ func coarseness(at *geotag.Position) float64 {
 // roundedTags: latitude and longitude are rounded, or cut off, to a step that is
 // coarse beside the budget.
 func roundedTags(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-	var all []Hypothesis
-	for _, s := range steps {
-		for _, how := range []string{"rounded", "cut off"} {
-			h := changes(e)
-			h.MinPhotos = 2
-			out := 0
-			for i := range e.Photos {
-				p := &e.Photos[i]
-				if p.At == nil || p.Void || p.blur != nil || !onStep(*p.At, p.digits(), s) {
-					continue
-				}
-				// Where all tags of a camera are on a coarse step, some are on others too.
-				if all := e.written[p.Camera]; all >= steps[len(steps)-1] && all != s {
-					continue
-				}
-				half := match.Vector{E: s / 2 * metresPerDegree * math.Cos(p.At.Lat*math.Pi/180), N: s / 2 * metresPerDegree}
-				if half.N < 0.75*p.Threshold {
-					continue
-				}
-				chance := roundChance(s, math.Max(e.written[p.Camera], p.digits()))
-				if chance < leastRound {
-					continue
-				}
-				c := &h.Changes[i]
-				c.Blur, c.LogP = &half, chance
-				if p.Out {
-					out++
-				}
-				if how == "cut off" {
-					c.Move = &match.Vector{E: -math.Copysign(half.E, p.At.Lon), N: -math.Copysign(half.N, p.At.Lat)}
-				}
+	type changed struct {
+		how     string
+		changes []Change
+	}
+	on, out := make([][2]changed, len(steps)), make([]int, len(steps))
+	for i := range e.Photos {
+		p := &e.Photos[i]
+		if p.At == nil || p.Void || p.blur != nil {
+			continue
+		}
+		written := e.written[p.Camera]
+		for k, s := range steps {
+			if s/2*metresPerDegree < 0.75*p.Threshold {
+				break // as all finer ones
 			}
-			if out < 2 {
+			// Where all tags of a camera are on a coarse step, some are on others too.
+			if !onStep(*p.At, p.digits(), s) || written >= steps[len(steps)-1] && written != s {
 				continue
 			}
-			h.Cost = math.Log(float64(len(steps))) + math.Ln2
-			h.Params = []Param{{Name: "step", Value: s, Unit: "deg"}, {Name: "step north", Value: s * metresPerDegree, Unit: "m"}, {Name: "how", Text: how}}
-			all = append(all, h)
+			chance := roundChance(s, math.Max(written, p.digits()))
+			if chance < leastRound {
+				continue
+			}
+			half := match.Vector{E: s / 2 * metresPerDegree * math.Cos(p.At.Lat*math.Pi/180), N: s / 2 * metresPerDegree}
+			c := Change{Photo: i, Blur: &half, LogP: chance}
+			on[k][0] = changed{"rounded", append(on[k][0].changes, c)}
+			c.Move = &match.Vector{E: -math.Copysign(half.E, p.At.Lon), N: -math.Copysign(half.N, p.At.Lat)}
+			on[k][1] = changed{"cut off", append(on[k][1].changes, c)}
+			if p.Out {
+				out[k]++
+			}
+		}
+	}
+	var all []Hypothesis
+	for k, s := range steps {
+		for _, c := range on[k] {
+			if out[k] >= 2 {
+				all = append(all, Hypothesis{
+					Changes: c.changes, MinPhotos: 2, Cost: math.Log(float64(len(steps))) + math.Ln2,
+					Params: []Param{{Name: "step", Value: s, Unit: "deg"}, {Name: "step north", Value: s * metresPerDegree, Unit: "m"}, {Name: "how", Text: c.how}},
+				})
+			}
 		}
 	}
 	return all, nil
@@ -530,7 +520,7 @@ func (e *Evidence) off(p *Photo, usual float64) float64 {
 	allowed := math.Min(p.Threshold, 3*usual)
 	switch {
 	case p.D != nil:
-		c := e.shared[p.outing()]
+		c := e.shared[p.outing]
 		return math.Hypot(p.D.E-p.noise.expected.E-c.E, p.D.N-p.noise.expected.N-c.N) / allowed
 	case p.coarse != nil && p.Point >= 0:
 		at := &e.Points[p.Point]
@@ -647,8 +637,7 @@ func (e *Evidence) repeating(run bool) []Hypothesis {
 
 // repeatingOf is the hypothesis of tags that can be judged, or of those too coarse to.
 func (e *Evidence) repeatingOf(run, coarse bool) []Hypothesis {
-	h := changes(e)
-	h.Scope, h.Rate = ScopeSome, 0.005
+	h := Hypothesis{Scope: ScopeSome, Rate: 0.005}
 	for _, s := range e.same {
 		s.photos = slices.DeleteFunc(slices.Clone(s.photos), func(i int) bool { return coarse != (e.Photos[i].coarse != nil) })
 		// Photos of one point, once their links are mended, may have like tags.
@@ -658,7 +647,7 @@ func (e *Evidence) repeatingOf(run, coarse bool) []Hypothesis {
 		for _, i := range s.photos {
 			// By chance a fix repeats to within what its digits resolve, or a decimetre.
 			step := math.Max(0.1, coarseness(e.Photos[i].Tag.Position))
-			h.Changes[i] = Change{Void: true, Shows: coarse, LogP: -2 * math.Log(step)}
+			h.Changes = append(h.Changes, Change{Photo: i, Void: true, Shows: coarse, LogP: -2 * math.Log(step)})
 		}
 		h.Items = append(h.Items, s.photos)
 		if s.from >= 0 {

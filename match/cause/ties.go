@@ -121,8 +121,11 @@ func (e *Evidence) owners() []string {
 	}
 	for j := range owner {
 		best := math.Inf(1)
+		if votes[j] != nil {
+			continue
+		}
 		for k := range owner {
-			if votes[j] != nil || votes[k] == nil {
+			if votes[k] == nil {
 				continue
 			}
 			if d := math.Hypot(e.Points[k].E-e.Points[j].E, e.Points[k].N-e.Points[j].N); d < best {
@@ -137,7 +140,7 @@ func (e *Evidence) owners() []string {
 func tied(f *Found, e *Evidence) *Fix {
 	fix := &Fix{}
 	for _, i := range f.photos {
-		t := f.hyp.Changes[i].Tie
+		t := f.hyp.change(i).Tie
 		if t == nil {
 			continue
 		}
@@ -199,11 +202,8 @@ func (e *Evidence) beside(by int) map[int][]int {
 const leastRun = 3
 
 // shiftedLinks has what is the same for all hypotheses about shifted runs.
-func shiftedLinks(e *Evidence, by int) Hypothesis {
-	h := changes(e)
-	h.MinPhotos, h.Fix = leastRun, tied
-	h.Params = []Param{{Name: "points", Value: float64(by)}}
-	return h
+func shiftedLinks(by int) Hypothesis {
+	return Hypothesis{MinPhotos: leastRun, Fix: tied, Params: []Param{{Name: "points", Value: float64(by)}}}
 }
 
 // linked says that a photo's link can be held against its tag.
@@ -213,7 +213,7 @@ func (p *Photo) linked() bool { return p.Point >= 0 && p.D != nil && p.where == 
 // the visit before theirs is linked to (by is -1), or the visit after, or that comes
 // beside their own in the order of the points.
 func (e *Evidence) runAlong(walk []int, beside map[int][]int, by int) (Hypothesis, bool) {
-	h, n := shiftedLinks(e, by), 0
+	h := shiftedLinks(by)
 	h.Scope, h.Cost, h.Order = ScopeRuns, math.Log(20), [][]int{walk} // runs of wrong links are rare
 	visits := e.visits(walk, false, false)
 	for k, v := range visits {
@@ -240,12 +240,11 @@ func (e *Evidence) runAlong(walk []int, beside map[int][]int, by int) (Hypothesi
 		}
 		for _, i := range v {
 			if p := &e.Photos[i]; e.tells(p, to) {
-				h.Changes[i] = Change{Tie: &to, LogP: e.timeGain(p, to) - cost/float64(len(v))}
-				n++
+				h.Changes = append(h.Changes, Change{Photo: i, Tie: &to, LogP: e.timeGain(p, to) - cost/float64(len(v))})
 			}
 		}
 	}
-	return h, n >= h.MinPhotos
+	return h, len(h.Changes) >= h.MinPhotos
 }
 
 // runs are the runs of photos whose links the walk's inference has as shifted: it
@@ -289,19 +288,19 @@ func (e *Evidence) runs(by int) [][]int {
 // inference contradicts as shifted: it has chosen them, so that nothing is paid for
 // that. Photos between them whose links it only doubts go along.
 func (e *Evidence) runsInferred(by int) (Hypothesis, bool) {
-	h := shiftedLinks(e, by)
+	h := shiftedLinks(by)
 	h.Scope, h.Rate = ScopeSome, runShare
 	h.Items = e.runs(by)
 	for _, run := range h.Items {
-		sure := false
+		first, sure := len(h.Changes), false
 		for _, i := range run {
 			p := &e.Photos[i]
 			j := p.hint.point
-			h.Changes[i] = Change{Tie: &j, LogP: e.timeGain(p, j)}
+			h.Changes = append(h.Changes, Change{Photo: i, Tie: &j, LogP: e.timeGain(p, j)})
 			sure = sure || p.hint.sure
 		}
 		if !sure {
-			h.Changes[run[0]].LogP -= math.Log(100)
+			h.Changes[first].LogP -= math.Log(100)
 		}
 	}
 	return h, len(h.Items) > 0
@@ -314,8 +313,7 @@ func renumberedPoints(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	if !ok {
 		return nil, nil
 	}
-	h := changes(e)
-	h.Scope, h.MinPhotos, h.Fix, h.Cost = ScopeAll|ScopeRuns, leastMirrored, tied, math.Log(20)+math.Log(float64(len(e.Points)))
+	h := Hypothesis{Scope: ScopeAll | ScopeRuns, MinPhotos: leastMirrored, Fix: tied, Cost: math.Log(20) + math.Log(float64(len(e.Points)))}
 	of := make([][]int, len(e.Points))
 	for i := range e.Photos {
 		p := &e.Photos[i]
@@ -323,7 +321,7 @@ func renumberedPoints(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		if !p.linked() || to < 0 || to >= len(e.Points) || to == p.Point || !e.tells(p, to) {
 			continue
 		}
-		h.Changes[i] = Change{Tie: &to, LogP: e.timeGain(p, to)}
+		h.Changes = append(h.Changes, Change{Photo: i, Tie: &to, LogP: e.timeGain(p, to)})
 		of[p.Point] = append(of[p.Point], i)
 	}
 	for _, photos := range of {
@@ -515,7 +513,7 @@ func (e *Evidence) swapOf(a, b []int, apart int) (swap, bool) {
 	}
 	add := func(photos []int, to int) bool {
 		// Photos of one visit have much of their errors in common.
-		share := e.effective(slices.Clone(photos), 0) / float64(len(photos))
+		share := e.effective(photos, 0) / float64(len(photos))
 		for _, i := range photos {
 			p := &e.Photos[i]
 			if p.hint.confirmed || !e.tells(p, to) {
@@ -561,24 +559,26 @@ func swappedTies(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		pairs = append(pairs, append(e.swaps(w, true), e.swaps(w, false)...)...)
 	}
 	slices.SortStableFunc(pairs, func(p, q swap) int { return cmp.Compare(q.gain, p.gain) })
-	h := changes(e)
-	h.Scope, h.Rate, h.Fix = ScopeSome, swapShare, tied
+	h := Hypothesis{Scope: ScopeSome, Rate: swapShare, Fix: tied}
+	swapped := make(map[int]bool)
 	for _, p := range pairs {
 		both := slices.Concat(p.a, p.b)
-		if slices.ContainsFunc(both, func(i int) bool { return h.Changes[i].Tie != nil }) {
+		if slices.ContainsFunc(both, func(i int) bool { return swapped[i] }) {
 			continue
 		}
 		ta, tb := e.Photos[p.b[0]].Point, e.Photos[p.a[0]].Point
-		for _, i := range p.a {
-			h.Changes[i] = Change{Tie: &ta, LogP: e.timeGain(&e.Photos[i], ta)}
-		}
-		for _, i := range p.b {
-			h.Changes[i] = Change{Tie: &tb, LogP: e.timeGain(&e.Photos[i], tb)}
-		}
-		if p.sure {
-			h.Changes[p.b[0]].LogP -= math.Log(swapShare) // the walk's inference has weighed that
-		} else {
-			h.Changes[p.b[0]].LogP -= math.Log(math.Max(1, math.Abs(float64(e.walks.rank[p.a[0]]-e.walks.rank[p.b[0]]))))
+		for k, i := range both {
+			to := &ta
+			if k >= len(p.a) {
+				to = &tb
+			}
+			ch := Change{Photo: i, Tie: to, LogP: e.timeGain(&e.Photos[i], *to)}
+			if k == len(p.a) && p.sure {
+				ch.LogP -= math.Log(swapShare) // the walk's inference has weighed that
+			} else if k == len(p.a) {
+				ch.LogP -= math.Log(math.Max(1, math.Abs(float64(e.walks.rank[p.a[0]]-e.walks.rank[i]))))
+			}
+			swapped[i], h.Changes = true, append(h.Changes, ch)
 		}
 		h.Items = append(h.Items, both)
 	}
@@ -614,8 +614,9 @@ func (e *Evidence) tieGain(p *Photo, point int) float64 {
 func (e *Evidence) besideRun(p *Photo) bool {
 	const few = 20
 	seq, k := e.walks.seq[p.Camera], e.walks.rank[p.Index]
+	late, early := e.told["late-run"], e.told["early-run"]
 	return slices.ContainsFunc(seq[max(0, k-few):min(len(seq), k+few+1)], func(i int) bool {
-		return e.told[telling{"late-run", i}] || e.told[telling{"early-run", i}]
+		return late != nil && late[i] || early != nil && early[i]
 	})
 }
 
@@ -624,9 +625,7 @@ func (e *Evidence) besideRun(p *Photo) bool {
 // more likely than elsewhere.
 func wrongTie(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	before, after := e.beside(-1), e.beside(1)
-	h := changes(e)
-	h.Scope, h.Rate, h.Fix = ScopeSome, wrongShare, tied
-	n := 0
+	h := Hypothesis{Scope: ScopeSome, Rate: wrongShare, Fix: tied}
 	for i := range e.Photos {
 		p := &e.Photos[i]
 		if !p.Out || p.OnGrid == nil || !p.linked() || p.hint.run || p.hint.confirmed || e.besideRun(p) {
@@ -634,7 +633,7 @@ func wrongTie(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 		}
 		at := grid.EN{E: p.OnGrid.E - p.move.E/e.unit, N: p.OnGrid.N - p.move.N/e.unit}
 		best, gain, cost := -1, 0.0, 0.0
-		for _, j := range e.near(at, 2*p.Threshold) {
+		for j := range e.near(at, 2*p.Threshold) {
 			if j == p.Point || !e.tells(p, j) {
 				continue
 			}
@@ -651,16 +650,15 @@ func wrongTie(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 			}
 		}
 		if best >= 0 {
-			h.Changes[i].Tie, h.Changes[i].LogP = &best, -cost
-			n++
+			h.Changes = append(h.Changes, Change{Photo: i, Tie: &best, LogP: -cost})
 		}
 	}
-	if n == 0 {
+	if len(h.Changes) == 0 {
 		return nil, nil
 	}
-	for i := range h.Changes {
-		if h.Changes[i].Tie != nil && e.exchanged(&h, i) {
-			h.Changes[i].LogP-- // two links that are each other's are one slip and not two
+	for k := range h.Changes {
+		if e.exchanged(&h, &h.Changes[k]) {
+			h.Changes[k].LogP-- // two links that are each other's are one slip and not two
 		}
 	}
 	return []Hypothesis{h}, nil
@@ -668,11 +666,11 @@ func wrongTie(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 
 // exchanged says that a hypothesis gives a photo the link of another close to it in the
 // walk, and that one its own.
-func (e *Evidence) exchanged(h *Hypothesis, i int) bool {
-	p := &e.Photos[i]
-	seq, k := e.walks.seq[p.Camera], e.walks.rank[i]
+func (e *Evidence) exchanged(h *Hypothesis, ch *Change) bool {
+	p := &e.Photos[ch.Photo]
+	seq, k := e.walks.seq[p.Camera], e.walks.rank[p.Index]
 	return slices.ContainsFunc(seq[max(0, k-swapReach):min(len(seq), k+swapReach+1)], func(o int) bool {
-		to := h.Changes[o].Tie
-		return to != nil && *to == p.Point && e.Photos[o].Point == *h.Changes[i].Tie
+		to := h.change(o).Tie
+		return to != nil && *to == p.Point && e.Photos[o].Point == *ch.Tie
 	})
 }

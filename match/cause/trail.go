@@ -23,39 +23,65 @@ type trail struct {
 
 // accept returns the trail with one more step.
 func (s *search) accept(ctx context.Context, t trail, c candidate) (trail, error) {
-	left, err := t.left.changed(ctx, c.hyp, c.photos, c.points)
-	if err != nil {
-		return t, err
+	k := slices.IndexFunc(s.seen, func(r reached) bool { return r.from == t.left && r.hyp == c.hyp && r.photos == len(c.photos) })
+	if k < 0 {
+		left, err := s.left(ctx, t.left, c)
+		if err != nil {
+			return t, err
+		}
+		if k = len(s.seen); k == mostKnown {
+			clear(s.seen[0].left.looked) // what it has of hypotheses is large
+			s.seen = s.seen[1:]
+			k--
+		}
+		s.seen = append(s.seen, reached{t.left, c.hyp, len(c.photos), left})
 	}
-	left.learn()
-	left.told = maps.Clone(left.told)
-	if left.told == nil {
-		left.told = make(map[telling]bool, len(c.photos))
-	}
-	for _, i := range c.photos {
-		left.told[telling{s.family(c.cause), i}] = true
-	}
-	left = s.known(left)
-	out := trail{steps: append(slices.Clone(t.steps), c), start: t.start, left: left}
+	r := s.seen[k]
+	s.seen = append(slices.Delete(s.seen, k, k+1), r)
+	out := trail{steps: append(slices.Clone(t.steps), c), start: t.start, left: r.left}
 	out.sum()
 	return out, nil
 }
 
-// mostKnown is how many evidences are kept to be recognised.
-const mostKnown = 6
+// reached is evidence that a step from other evidence led to: that of a hypothesis for so
+// many photos.
+type reached struct {
+	from   *Evidence
+	hyp    *Hypothesis
+	photos int
+	left   *Evidence
+}
 
-// known returns the same evidence where another order of steps has led to it: what causes
-// come to on it may be known already.
-func (s *search) known(e *Evidence) *Evidence {
-	for _, k := range s.seen {
-		if slices.EqualFunc(e.Points, k.Points, func(a, b match.Point) bool { return a.EN == b.EN }) && maps.Equal(e.told, k.told) &&
-			slices.EqualFunc(e.Photos, k.Photos, func(a, b Photo) bool { return a.like(&b) }) {
-			return k
+// left is what evidence a step leaves: the same where another order of steps has led to it,
+// as what causes come to on it may be known already.
+func (s *search) left(ctx context.Context, from *Evidence, c candidate) (*Evidence, error) {
+	left, err := from.changed(ctx, c.hyp, c.photos, c.points)
+	if err != nil {
+		return nil, err
+	}
+	left.learn()
+	told := slices.Clone(left.told[s.family(c.cause)])
+	if told == nil {
+		told = make([]bool, len(left.Photos))
+	}
+	for _, i := range c.photos {
+		told[i] = true
+	}
+	if left.told = maps.Clone(left.told); left.told == nil {
+		left.told = make(map[string][]bool)
+	}
+	left.told[s.family(c.cause)] = told
+	for _, r := range s.seen {
+		if k := r.left; slices.EqualFunc(left.Points, k.Points, func(a, b match.Point) bool { return a.EN == b.EN }) && maps.EqualFunc(left.told, k.told, slices.Equal[[]bool]) &&
+			slices.EqualFunc(left.Photos, k.Photos, func(a, b Photo) bool { return a.like(&b) }) {
+			return k, nil
 		}
 	}
-	s.seen = append(s.seen[max(0, len(s.seen)+1-mostKnown):], e)
-	return e
+	return left, nil
 }
+
+// mostKnown is how many evidences are kept to be recognised.
+const mostKnown = 6
 
 // like says that causes have left two photos of one index the same.
 func (p *Photo) like(q *Photo) bool {
@@ -75,7 +101,7 @@ func alike[T comparable](a, b *T) bool { return a == b || a != nil && b != nil &
 func (t *trail) sum() {
 	t.total = 0
 	var single []gained
-	alone := Hypothesis{Rate: 1, Changes: make([]Change, len(t.left.Photos))}
+	alone := Hypothesis{Rate: 1}
 	common := make(map[int]bool)
 	rest := make(map[int]float64) // to be added to what common photos end up with
 	// What is common in one step of a cause is so in all of them.
@@ -87,7 +113,7 @@ func (t *trail) sum() {
 	}
 	for k := range t.steps {
 		c := &t.steps[k]
-		if c.hyp.Changes != nil && c.hyp.Changes[c.photos[0]].Shows {
+		if c.hyp.change(c.photos[0]).Shows {
 			t.total += c.weight.Score
 			continue
 		}
@@ -100,22 +126,21 @@ func (t *trail) sum() {
 		if broad[c.cause] {
 			for _, g := range c.gains {
 				common[g.photo] = true
-				if c.hyp.Changes != nil {
-					if ch := &c.hyp.Changes[g.photo]; !ch.Void {
-						rest[g.photo] += ch.LogP
-					}
+				if ch := c.hyp.change(g.photo); !ch.Void {
+					rest[g.photo] += ch.LogP
 				}
 			}
 			continue
 		}
 		single = append(single, c.gains...)
 		for _, g := range c.gains {
+			ch := c.hyp.change(g.photo)
 			if c.ties() {
-				alone.Changes[g.photo].Tie = c.hyp.Changes[g.photo].Tie
+				alone.Changes = append(alone.Changes, Change{Photo: g.photo, Tie: ch.Tie})
 			}
 			rest[g.photo] -= g.gain
-			if ch := &c.hyp.Changes; *ch != nil && !(*ch)[g.photo].Void {
-				rest[g.photo] += (*ch)[g.photo].LogP
+			if !ch.Void {
+				rest[g.photo] += ch.LogP
 			}
 		}
 	}
@@ -131,6 +156,7 @@ func (t *trail) sum() {
 			whole = append(whole, gained{i, t.left.Photos[i].logp - t.start.Photos[i].logp + rest[i]})
 		}
 	}
+	alone.arrange()
 	v, _ := t.left.temper(&together, whole)
 	w, _ := t.start.temper(&alone, joint(single))
 	t.total += v + w
@@ -157,9 +183,7 @@ func (c *candidate) many(e *Evidence, before int) bool {
 }
 
 // ties says that a step is about links.
-func (c *candidate) ties() bool {
-	return c.hyp.Changes != nil && c.hyp.Changes[c.photos[0]].Tie != nil
-}
+func (c *candidate) ties() bool { return c.hyp.change(c.photos[0]).Tie != nil }
 
 // follow accepts the best candidates one after another.
 func (s *search) follow(ctx context.Context, t trail) (trail, error) {
@@ -208,7 +232,7 @@ func (c *candidate) moves(i int) bool {
 	if c.hyp.Points != nil {
 		return true
 	}
-	ch := &c.hyp.Changes[i]
+	ch := c.hyp.change(i)
 	return ch.Void || ch.At != nil || ch.Datum != nil || ch.Move != nil || ch.Tie != nil || ch.Where != nil || ch.Blur != nil
 }
 
@@ -338,7 +362,7 @@ func (t *trail) holds(ctx context.Context, c *candidate, without *trail) (bool, 
 func (t *trail) inferred(c *candidate) bool {
 	n := 0
 	for _, i := range c.photos {
-		if t.start.Photos[i].says(*c.hyp.Changes[i].Tie) {
+		if t.start.Photos[i].says(*c.hyp.change(i).Tie) {
 			n++
 		}
 	}
@@ -361,7 +385,7 @@ func (t *trail) unexplained() int {
 func (t *trail) apart(c *candidate) bool {
 	var moved []float64
 	for _, i := range c.photos {
-		a, b := t.start.Points[t.start.Photos[i].Point], t.start.Points[*c.hyp.Changes[i].Tie]
+		a, b := t.start.Points[t.start.Photos[i].Point], t.start.Points[*c.hyp.change(i).Tie]
 		moved = append(moved, math.Hypot(a.E-b.E, a.N-b.N)*t.start.unit)
 	}
 	return medianOf(moved) > math.Max(8, 2*t.usual(c.photos))
@@ -369,13 +393,9 @@ func (t *trail) apart(c *candidate) bool {
 
 // usual is the median distance of the photos but those listed; 0 without any.
 func (t *trail) usual(but []int) float64 {
-	in := make(map[int]bool, len(but))
-	for _, i := range but {
-		in[i] = true
-	}
 	var far []float64
 	for i := range t.left.Photos {
-		if p := &t.left.Photos[i]; p.D != nil && !in[i] {
+		if p := &t.left.Photos[i]; p.D != nil && !has(but, i) {
 			far = append(far, p.beyond())
 		}
 	}
@@ -444,19 +464,15 @@ func (t *trail) sensible(ctx context.Context, c *candidate) (bool, error) {
 func (t *trail) fitted(c *candidate) (most float64) {
 	for k := range t.steps {
 		u := &t.steps[k]
-		if u.cause == c.cause || u.hyp.Free == 0 || u.hyp.Changes == nil || !overlap(c.photos, u.photos) {
+		if u.cause == c.cause || u.hyp.Free == 0 || !overlap(c.photos, u.photos) {
 			continue
 		}
-		if v := u.hyp.Changes[u.photos[0]].Move; v != nil {
+		if v := u.hyp.change(u.photos[0]).Move; v != nil {
 			most = max(most, math.Hypot(v.E, v.N))
 		}
 	}
 	return most
 }
-
-// worth is a trail's score with a little less for each step, so that of trails that are
-// as good the simplest is taken.
-func (t *trail) worth() float64 { return t.total - 2*float64(len(t.steps)) }
 
 // alternatives is how many other first steps are followed, up to three times as
 // many where none so far leads to a good end.
@@ -506,13 +522,13 @@ func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 	return s.compare(ctx, e, best)
 }
 
-// beats says that a trail leaves less unexplained than another, or as little and is worth
-// more.
+// beats says that a trail leaves less unexplained than another, or as little with a better
+// score: a little less for each step, so that of trails as good the simplest is taken.
 func (t *trail) beats(u *trail) bool {
 	if a, b := t.settled(), u.settled(); a != b {
 		return a
 	}
-	return t.worth() > u.worth()
+	return t.total-2*float64(len(t.steps)) > u.total-2*float64(len(u.steps))
 }
 
 // trails follows first steps to their ends.
@@ -630,15 +646,11 @@ func (t *trail) chance(c *candidate) float64 {
 	return 3 * math.Sqrt(v) / (math.Pi * size)
 }
 
-// overlap says that two sets of photos are much the same.
+// overlap says that two sets of photos, in order, are much the same.
 func overlap(a, b []int) bool {
-	in := make(map[int]bool, len(a))
-	for _, i := range a {
-		in[i] = true
-	}
 	both := 0
 	for _, i := range b {
-		if in[i] {
+		if has(a, i) {
 			both++
 		}
 	}
