@@ -45,24 +45,19 @@ func (p *Preview) upright(orientation int) *Preview {
 	var out Preview
 	for y := range previewSide {
 		for x := range previewSide {
-			var u, v int // where in p
-			switch orientation {
-			case 2:
-				u, v = m-x, y
-			case 3:
-				u, v = m-x, m-y
-			case 4:
-				u, v = x, m-y
-			case 5:
+			u, v := x, y
+			if orientation >= 5 {
 				u, v = y, x
-			case 6:
-				u, v = y, m-x
-			case 7:
-				u, v = m-y, m-x
-			case 8:
-				u, v = m-y, x
 			}
-			copy(out[3*(y*previewSide+x):][:3], p[3*(v*previewSide+u):][:3])
+			switch orientation {
+			case 2, 6:
+				u = m - u
+			case 4, 8:
+				v = m - v
+			case 3, 7:
+				u, v = m-u, m-v
+			}
+			copy(out[3*(v*previewSide+u):][:3], p[3*(y*previewSide+x):][:3])
 		}
 	}
 	return &out
@@ -146,14 +141,11 @@ func Alike(previews []*Preview) iter.Seq[Pair] {
 				if p == nil {
 					continue
 				}
-				var h Hash
-				var ok bool
-				if part < 0 {
-					h, ok = p.hash()
-				} else {
-					h, ok = p.quarter(part)
+				hash := p.hash
+				if part >= 0 {
+					hash = func() (Hash, bool) { return p.quarter(part) }
 				}
-				if ok {
+				if h, ok := hash(); ok {
 					hashes, of = append(hashes, h), append(of, i)
 				}
 			}

@@ -297,21 +297,16 @@ func turn(m *image.RGBA, orientation int) *image.RGBA {
 	for y := range h {
 		for x := range w {
 			tx, ty := x, y
-			switch orientation {
-			case 2:
-				tx = w - 1 - x
-			case 3:
-				tx, ty = w-1-x, h-1-y
-			case 4:
-				ty = h - 1 - y
-			case 5:
+			if orientation >= 5 {
 				tx, ty = y, x
-			case 6:
-				tx, ty = h-1-y, x
-			case 7:
-				tx, ty = h-1-y, w-1-x
-			case 8:
-				tx, ty = y, w-1-x
+			}
+			switch orientation {
+			case 2, 6:
+				tx = ow - 1 - tx
+			case 4, 8:
+				ty = oh - 1 - ty
+			case 3, 7:
+				tx, ty = ow-1-tx, oh-1-ty
 			}
 			out.SetRGBA(tx, ty, m.RGBAAt(b.Min.X+x, b.Min.Y+y))
 		}

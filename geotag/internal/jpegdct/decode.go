@@ -71,13 +71,11 @@ func unsupported(s string) error { return jpeg.UnsupportedError(s) }
 // decoder would give. Errors are those of that decoder too: jpeg.FormatError,
 // jpeg.UnsupportedError, io.ErrUnexpectedEOF, or one of r.
 func Decode(r io.Reader, divisor int) (image.Image, error) {
-	d := &decoder{r: bufio.NewReaderSize(r, 64<<10), adobe: -1}
-	switch divisor {
-	case 2, 4, 8:
-		d.size, d.coefs = 8/divisor, map[int]int{2: 25, 4: 5, 8: 1}[divisor]
-	default:
+	coefs, ok := map[int]int{2: 25, 4: 5, 8: 1}[divisor]
+	if !ok {
 		return nil, fmt.Errorf("jpegdct: no scale of 1/%d", divisor)
 	}
+	d := &decoder{r: bufio.NewReaderSize(r, 64<<10), adobe: -1, size: 8 / divisor, coefs: coefs}
 	img, err := d.decode()
 	if err == io.EOF {
 		err = io.ErrUnexpectedEOF
@@ -198,10 +196,9 @@ func (d *decoder) quantisation(data []byte) error {
 			return format("DQT has wrong length")
 		}
 		for i := range 64 {
+			d.quant[id][i] = uint16(data[1+i])
 			if wide == 1 {
 				d.quant[id][i] = uint16(data[1+2*i])<<8 | uint16(data[2+2*i])
-			} else {
-				d.quant[id][i] = uint16(data[1+i])
 			}
 		}
 		data = data[1+n:]
@@ -321,7 +318,10 @@ func (d *decoder) image() (image.Image, error) {
 	}
 	if d.progressive {
 		for i := range d.comps {
-			d.transformAll(&d.comps[i])
+			c := &d.comps[i]
+			for n := range c.across * c.down {
+				d.transform(c, (*[64]int16)(c.coef[64*n:]), n%c.across, n/c.across)
+			}
 		}
 	}
 	bounds := image.Rect(0, 0, (d.w*d.size+7)/8, (d.h*d.size+7)/8)
@@ -335,10 +335,10 @@ func (d *decoder) image() (image.Image, error) {
 	case len(c) == 4:
 		return d.black(m)
 	case d.rgb():
-		return packed(bounds, func(x, y int) [4]byte {
+		return &image.RGBA{Stride: 4 * bounds.Dx(), Rect: bounds, Pix: packed(bounds, func(x, y int) [4]byte {
 			i, k := m.YOffset(x, y), m.COffset(x, y)
 			return [4]byte{m.Y[i], m.Cb[k], m.Cr[k], 255}
-		}, func(pix []byte, stride int) image.Image { return &image.RGBA{Pix: pix, Stride: stride, Rect: bounds} }), nil
+		})}, nil
 	}
 	return m, nil
 }
@@ -368,20 +368,17 @@ func (d *decoder) black(m *image.YCbCr) (image.Image, error) {
 		r, g, b := color.YCbCrToRGB(m.Y[i], m.Cb[j], m.Cr[j])
 		return [4]byte{r, g, b, ink}
 	}
-	return packed(m.Rect, at, func(pix []byte, stride int) image.Image {
-		return &image.CMYK{Pix: pix, Stride: stride, Rect: m.Rect}
-	}), nil
+	return &image.CMYK{Pix: packed(m.Rect, at), Stride: 4 * m.Rect.Dx(), Rect: m.Rect}, nil
 }
 
-// packed makes an image of four bytes a pixel.
-func packed(bounds image.Rectangle, at func(x, y int) [4]byte, of func(pix []byte, stride int) image.Image) image.Image {
-	w, h := bounds.Dx(), bounds.Dy()
-	pix := make([]byte, 4*w*h)
-	for y := range h {
-		for x := range w {
+// packed has four bytes a pixel.
+func packed(bounds image.Rectangle, at func(x, y int) [4]byte) []byte {
+	pix := make([]byte, 0, 4*bounds.Dx()*bounds.Dy())
+	for y := range bounds.Dy() {
+		for x := range bounds.Dx() {
 			p := at(x, y)
-			copy(pix[4*(y*w+x):], p[:])
+			pix = append(pix, p[:]...)
 		}
 	}
-	return of(pix, 4*w)
+	return pix
 }

@@ -23,7 +23,7 @@ func four(a, b, c, d float32) (x0, x1, x2, x3 float32) {
 	return even0 + odd0, even1 + odd1, even1 - odd1, even0 - odd0
 }
 
-func clamp(v float32) byte { return byte(min(max(v+128.5, 0), 255)) }
+func clamp(v float32) byte { return byte(min(max(int(v+128.5), 0), 255)) }
 
 // transform writes a block's pixels.
 func (d *decoder) transform(c *component, coef *[64]int16, x, y int) {
@@ -77,12 +77,3 @@ var coarse = func() (out [16]uint8) {
 	}
 	return out
 }()
-
-// transformAll writes the pixels of a progressive image's component.
-func (d *decoder) transformAll(c *component) {
-	for y := range c.down {
-		for x := range c.across {
-			d.transform(c, (*[64]int16)(c.coef[64*(y*c.across+x):]), x, y)
-		}
-	}
-}

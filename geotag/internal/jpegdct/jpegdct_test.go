@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"testing"
 
 	"example.com/phototie/geotag/internal/jpegdct"
@@ -191,6 +192,28 @@ func TestDamage(t *testing.T) {
 				t.Errorf("%s cut at %d: %v, want %v", name, n, err, full)
 			}
 		}
+	}
+}
+
+// A byte that nothing asked for before a restart marker is damage, wherever it is.
+func TestRestart(t *testing.T) {
+	data, ok := variants(t)["a restart a row"]
+	if !ok {
+		t.Skip("jpegtran is not there")
+	}
+	at := 0
+	for marker := byte(0xd0); ; marker++ {
+		next := bytes.Index(data[at:], []byte{0xff, marker})
+		if next < 0 || marker > 0xd7 {
+			break
+		}
+		at += next
+		if _, err := jpegdct.Decode(bytes.NewReader(slices.Insert(bytes.Clone(data), at, 0)), 4); err == nil {
+			t.Errorf("before the marker %x: no error", marker)
+		}
+	}
+	if at == 0 {
+		t.Error("there are no restart markers")
 	}
 }
 

@@ -23,17 +23,15 @@ func (d *decoder) scan(data []byte) error {
 	}
 	d.scanned = true
 	d.bits = bits{r: d.r}
-	d.forget(s)
-	units, of := s.units()
+	blocks, across, units := s.unit()
 	for n := range units {
 		if n > 0 && d.interval > 0 && n%d.interval == 0 {
-			if err := d.restart(n/d.interval - 1); err != nil {
+			if err := d.restart(s, n/d.interval-1); err != nil {
 				return err
 			}
-			d.forget(s)
 		}
-		for _, b := range of(n) {
-			if err := d.block(s, b.c, b.x, b.y); err != nil {
+		for _, b := range blocks {
+			if err := d.block(s, b.c, n%across*b.dx+b.x, n/across*b.dy+b.y); err != nil {
 				return err
 			}
 		}
@@ -42,41 +40,27 @@ func (d *decoder) scan(data []byte) error {
 	return d.bits.spent()
 }
 
-// forget begins anew, as after each restart marker.
-func (d *decoder) forget(s *scan) {
-	s.run = 0
-	for _, c := range s.comps {
-		c.last = 0
-	}
-}
-
-// place is a block of a component.
+// place is a block of a component in the first unit, and how far on it is in the next
+// one across and down.
 type place struct {
-	c    *component
-	x, y int
+	c            *component
+	x, y, dx, dy int
 }
 
-// units are how many units a scan has, and the blocks of each: those of all its
-// components that belong together, or one where it has one component (T.81, A.2).
-func (s *scan) units() (n int, of func(n int) []place) {
-	first := s.comps[0]
-	var blocks []place
+// unit has the blocks of a unit: those of all components that belong together, or one
+// where the scan has one component (T.81, A.2), and how many units are across and in all.
+func (s *scan) unit() (blocks []place, across, units int) {
+	c := s.comps[0]
 	if len(s.comps) == 1 {
-		return first.wide * first.high, func(n int) []place {
-			blocks = append(blocks[:0], place{first, n % first.wide, n / first.wide})
-			return blocks
+		return []place{{c, 0, 0, 1, 1}}, c.wide, c.wide * c.high
+	}
+	across, units = c.across/c.h, c.across/c.h*(c.down/c.v)
+	for _, c := range s.comps {
+		for k := range c.h * c.v {
+			blocks = append(blocks, place{c, k % c.h, k / c.h, c.h, c.v})
 		}
 	}
-	across := first.across / first.h
-	return across * (first.down / first.v), func(n int) []place {
-		blocks = blocks[:0]
-		for _, c := range s.comps {
-			for k := range c.h * c.v {
-				blocks = append(blocks, place{c, n%across*c.h + k%c.h, n/across*c.v + k/c.h})
-			}
-		}
-		return blocks
-	}
+	return blocks, across, units
 }
 
 func (d *decoder) scanHeader(data []byte) (*scan, error) {
@@ -95,6 +79,7 @@ func (d *decoder) scanHeader(data []byte) (*scan, error) {
 		if c.dc, c.ac = data[2+2*i]>>4, data[2+2*i]&15; c.dc > 3 || c.ac > 3 {
 			return nil, format("bad Td or Ta value")
 		}
+		c.last = 0
 		blocks += c.h * c.v
 		s.comps = append(s.comps, c)
 	}
@@ -108,8 +93,12 @@ func (d *decoder) scanHeader(data []byte) (*scan, error) {
 		return nil, format("bad spectral selection or successive approximation")
 	}
 	for _, c := range s.comps {
-		if s.from == 0 && s.high == 0 && !d.huff[0][c.dc].ok || s.to > 0 && !d.huff[1][c.ac].ok {
+		ac := &d.huff[1][c.ac]
+		if s.from == 0 && s.high == 0 && !d.huff[0][c.dc].ok || s.to > 0 && !ac.ok {
 			return nil, format("uninitialized Huffman table")
+		}
+		if !d.progressive && ac.skip == nil {
+			ac.makeSkip()
 		}
 	}
 	return s, nil
@@ -126,22 +115,23 @@ func (s *scan) sound(progressive bool) bool {
 	return len(s.comps) == 1
 }
 
-// restart reads the marker that has to stand between two intervals.
-func (d *decoder) restart(want int) error {
-	if err := d.bits.spent(); err != nil {
+// restart reads the marker that has to follow right after what an interval asked for.
+func (d *decoder) restart(s *scan, want int) error {
+	b := &d.bits
+	if err := b.spent(); err != nil {
 		return err
 	}
-	d.bits.reset()
-	if d.bits.marker == 0 && d.bits.err == nil { // it is next
-		d.bits.one()
-	}
-	if d.bits.err != nil {
-		return d.bits.err
-	}
-	if d.bits.marker != byte(rst0+want%8) {
+	b.more()
+	switch {
+	case b.err != nil:
+		return b.err
+	case len(b.data) > 0 || b.n-b.pad >= 8 || b.marker != byte(rst0+want%8):
 		return format("bad RST marker")
 	}
-	d.bits.marker = 0
+	b.acc, b.n, b.pad, b.marker, s.run = 0, 0, 0, 0, 0
+	for _, c := range s.comps {
+		c.last = 0
+	}
 	return nil
 }
 
@@ -174,48 +164,54 @@ func (d *decoder) sequential(c *component, coef *[64]int16) error {
 	}
 	c.last += b.receive(uint(t))
 	coef[0] = int16(c.last)
-	if err := b.alternating(&d.huff[1][c.ac], coef, d.coefs); err != nil {
+	if err := b.alternating(&d.huff[1][c.ac], coef, d.coefs); err != nil || b.n >= b.pad {
 		return err
 	}
-	if b.n < b.pad {
-		return b.spent()
-	}
-	return nil
+	return b.spent()
 }
 
-// alternating reads the AC coefficients of a block, of which those up to coefs are
-// kept. A code and the bits that follow it are at most 32, and looked at in one piece
-// where the code is short; it is most of the time that decoding takes.
+// alternating reads the AC coefficients of a block, of which those up to coefs are kept,
+// and the others passed over. A code and the bits that follow it are at most 32.
 func (b *bits) alternating(ac *huffman, coef *[64]int16, coefs int) error {
 	acc, n := b.acc, b.n
-	for k := 1; k < 64; k++ {
+	for k := 1; k < 64; {
 		if n < 32 {
 			b.acc, b.n = acc, n
 			b.fill()
 			acc, n = b.acc, b.n
 		}
+		if k >= coefs {
+			if x := ac.skip[acc>>(64-skipBits)]; x != 0 && k+int(x>>5&31) < 64 {
+				acc <<= x & 31
+				n -= int(x & 31)
+				if k += int(x >> 10); k < 64 && n >= 32 {
+					if x := ac.skip[acc>>(64-skipBits)]; x != 0 && k+int(x>>5&31) < 64 {
+						acc <<= x & 31
+						n -= int(x & 31)
+						k += int(x >> 10)
+					}
+				}
+				continue
+			}
+		}
 		x := ac.look[acc>>(64-lookBits)]
 		if x == 0 {
-			v, length, ok := ac.long(acc)
-			if !ok {
+			if x = ac.long(acc); x == 0 {
 				return errCode
 			}
-			x = entry(v, length)
 		}
 		rest := acc << (x & 63)
 		acc <<= x >> 8 & 63
 		n -= int(x >> 8 & 63)
-		size := x >> 16 & 15
-		if size == 0 {
-			if x>>16 != 0xf0 {
-				break
-			}
-			k += 15
-			continue
+		size := uint(x >> 16 & 15)
+		k += int(x >> 20)
+		switch {
+		case size > 0 && k < coefs:
+			coef[k&63] = int16(extend(uint32(rest>>((64-size)&63)), size))
+		case size == 0 && x>>16 != 0xf0:
+			k = 64
 		}
-		if k += int(x >> 20); k < coefs {
-			coef[k&63] = int16(extend(uint32(rest>>(64-size)), uint(size)))
-		}
+		k++
 	}
 	b.acc, b.n = acc, n
 	return nil
@@ -262,9 +258,6 @@ func (d *decoder) firstPass(s *scan, c *component, coef *[64]int16) error {
 func (b *bits) endOfBand(run int) int {
 	if run == 0 {
 		return 1
-	}
-	if b.n < 16 {
-		b.fill()
 	}
 	return 1<<run + int(b.take(uint(run)))
 }
