@@ -111,8 +111,6 @@ lint: tools
 	$(GO) tool staticcheck ./...
 	@out=$$(gofmt -l .); if [ -n "$$out" ]; then echo "gofmt these files:"; echo "$$out"; exit 1; fi
 	$(GO) mod tidy -diff
-	CGO_ENABLED=0 $(GO) build $(PURE)
-	$(GO) test -run '^(TestPlatforms|TestAPI|TestDependencies)$$' ./cmd/phototie
 	$(GO) run ./testdata/shape -lint
 	@$(MAKE) --no-print-directory apidiff
 
@@ -183,7 +181,7 @@ examples: objectstore batch ## test the examples that are modules of their own
 objectstore batch: tools
 	cd examples/$@ && $(GO) vet -mod=mod ./... && $(GO) test -mod=mod -timeout 30m ./...
 
-# What needs no cgo, built for the systems it is for. lint reads its types for the
+# What needs no cgo, built for the systems it is for. TestPlatforms reads its types for the
 # same ones, which takes seconds.
 cross: ## build the packages without cgo for Linux, macOS, Windows and WebAssembly (minutes; not part of test)
 	@set -e; for to in linux/amd64 linux/arm64 darwin/amd64 darwin/arm64 windows/amd64 windows/arm64 js/wasm wasip1/wasm; do echo "$$to"; \

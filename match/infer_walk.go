@@ -200,8 +200,8 @@ func (c *checker) walkPosition(r *PhotoResult, w *walk.Photo) error {
 	if x := a.Expected; x != nil {
 		at.E, at.N = at.E-x.E, at.N-x.N
 	}
-	// The budget leaves the tag's own step out.
-	step := r.Tag.Position.Step * metresPerDegree / math.Sqrt(12)
+	// The budget leaves out the step that the tag is written in.
+	step := r.Tag.Position.Coarseness() * metresPerDegree / math.Sqrt(12)
 	if !grid.Finite(step) || step > maxMetres {
 		step = 0
 	}

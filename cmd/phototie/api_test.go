@@ -23,7 +23,7 @@ const apiDir = "../../testdata/api"
 // PHOTOTIE_UPDATE_API set the files are written anew instead.
 func TestAPI(t *testing.T) {
 	if raceDetector {
-		t.Skip("the race detector has nothing to find in it, and slows it down; make lint runs it")
+		t.Skip("the race detector has nothing to find in it, and slows it down; make test runs it without")
 	}
 	const update = "PHOTOTIE_UPDATE_API=1 go test -count=1 -run '^TestAPI$' ./cmd/phototie"
 	pkgs, err := newTypeChecker().check(target{os: "linux", arch: "amd64", cgo: true}, false, "./grid/...", "./geotag/...", "./match/...")

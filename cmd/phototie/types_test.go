@@ -149,7 +149,7 @@ var pure = []string{"./grid", "./grid/site", "./geotag/...", "./match/..."}
 // It reads types and does not compile: "make cross" does, and takes minutes.
 func TestPlatforms(t *testing.T) {
 	if raceDetector {
-		t.Skip("the race detector has nothing to find in it, and slows it down; make lint runs it")
+		t.Skip("the race detector has nothing to find in it, and slows it down; make test runs it without")
 	}
 	c := newTypeChecker()
 	for os, archs := range map[string][]string{

@@ -1,7 +1,6 @@
 package cause
 
 import (
-	"cmp"
 	"context"
 	"math"
 	"slices"
@@ -328,49 +327,15 @@ func commonShift(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	return out, nil
 }
 
-// steps are the coarse steps, in degrees, that tags are rounded to, the coarsest first:
-// one, two and five times a power of ten of degrees, minutes or seconds where that goes
-// into the next larger unit, from 0.1 degrees down to 5 m.
-var steps = func() []float64 {
-	var out []float64
-	for _, unit := range []float64{1, 1. / 60, 1. / 3600} {
-		for d := 0.01; d <= 1e5; d *= 10 {
-			for _, part := range []float64{1, 2, 5} {
-				times := math.Round(1e6/(d*part)) / 1e6
-				if s := unit * times; s <= 0.1 && s >= 5e-5 && (times < 1 || math.Mod(60, times) == 0) {
-					out = append(out, s)
-				}
-			}
-		}
-	}
-	slices.SortFunc(out, func(a, b float64) int { return cmp.Compare(b, a) })
-	return out
-}()
+// steps are the coarse steps, in degrees, that tags are rounded to, the coarsest first.
+var steps = geotag.RoundSteps()
 
 // metresPerDegree is a degree of a great circle on a sphere of the earth's mean radius.
 const metresPerDegree = 6371008.8 * math.Pi / 180
 
-// onStep says that a position is written in a step, in degrees: to seven decimals, or to
-// within the digits that it is written with where those are much finer than the step.
-func onStep(at grid.LatLon, digits, step float64) bool {
-	within := 1e-7
-	if v := 0.51 * digits; 20*v < step {
-		within = math.Max(within, v)
-	}
-	on := func(v float64) bool { return math.Abs(v-math.Round(v/step)*step) < within }
-	return on(at.Lat) && on(at.Lon)
-}
-
-// coarseness is the step in metres that a position is written in: that of its digits,
-// or the coarsest that it lies on.
-func coarseness(at *geotag.Position) float64 {
-	step := at.Step
-	for _, s := range steps {
-		if s > step && onStep(grid.LatLon{Lat: at.Lat, Lon: at.Lon}, at.Step, s) {
-			step = s
-		}
-	}
-	return step * metresPerDegree
+// onStep says that the photo's position is written in a step, in degrees.
+func (p *Photo) onStep(step float64) bool {
+	return (&geotag.Position{Lat: p.At.Lat, Lon: p.At.Lon, Step: p.digits()}).OnStep(step)
 }
 
 // roundedTags: latitude and longitude are rounded, or cut off, to a step that is
@@ -392,7 +357,7 @@ func roundedTags(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 				break // as all finer ones
 			}
 			// Where all tags of a camera are on a coarse step, some are on others too.
-			if !onStep(*p.At, p.digits(), s) || written >= steps[len(steps)-1] && written != s {
+			if !p.onStep(s) || written >= steps[len(steps)-1] && written != s {
 				continue
 			}
 			chance := roundChance(s, math.Max(written, p.digits()))
@@ -450,7 +415,7 @@ func (e *Evidence) learnSteps() {
 func (e *Evidence) allOn(photos []int, step float64) bool {
 	off := 0
 	for _, i := range photos {
-		if p := &e.Photos[i]; p.At != nil && !onStep(*p.At, p.digits(), step) {
+		if p := &e.Photos[i]; p.At != nil && !p.onStep(step) {
 			if off++; 10*off > len(photos) {
 				return false
 			}
@@ -580,7 +545,7 @@ func (e *Evidence) apart(photos []int) bool {
 	if len(east) < 2 {
 		return false
 	}
-	at, step, far := grid.EN{E: medianOf(east), N: medianOf(north)}, coarseness(e.Photos[photos[0]].Tag.Position), 0
+	at, step, far := grid.EN{E: medianOf(east), N: medianOf(north)}, e.Photos[photos[0]].Tag.Position.Coarseness()*metresPerDegree, 0
 	for k := range east {
 		if math.Hypot(east[k]-at.E, north[k]-at.N) > 2*step {
 			far++
@@ -593,7 +558,7 @@ func (e *Evidence) apart(photos []int) bool {
 // that a cause is to be named. It sets whose tag it is.
 func (e *Evidence) stale(s *sameTag, usual float64, apart bool) (stale []int, bad bool) {
 	first := &e.Photos[s.photos[0]]
-	fine := coarseness(first.Tag.Position) < 0.5
+	fine := first.Tag.Position.Coarseness()*metresPerDegree < 0.5
 	// Of a run that is off from the start, not even the first has a fix of its own.
 	if s.run && e.off(first, usual) <= 2 {
 		s.from = s.photos[0]
@@ -646,7 +611,7 @@ func (e *Evidence) repeatingOf(run, coarse bool) []Hypothesis {
 		}
 		for _, i := range s.photos {
 			// By chance a fix repeats to within what its digits resolve, or a decimetre.
-			step := math.Max(0.1, coarseness(e.Photos[i].Tag.Position))
+			step := math.Max(0.1, e.Photos[i].Tag.Position.Coarseness()*metresPerDegree)
 			h.Changes = append(h.Changes, Change{Photo: i, Void: true, Shows: coarse, LogP: -2 * math.Log(step)})
 		}
 		h.Items = append(h.Items, s.photos)

@@ -24,11 +24,13 @@ type Plant struct {
 	// Size is the median in metres by which the difference between tag and linked
 	// point of those photos was changed; 0 where only times were.
 	Size float64 `json:"size_m"`
-	// Detectable says that Size is twice the median difference between tag and
-	// point before, and 12 m too where not all photos are concerned; that five photos
-	// are, where a blunder is one of runs, cameras or the whole job; or, of clocks,
-	// that times can tell.
+	// Detectable says that enough photos (two of exchanged links, one of single ones,
+	// otherwise five) were put out by what can be told: 12 m, or twice the median
+	// difference between tag and point before where that is more; or, of clocks, that
+	// times can tell.
 	Detectable bool `json:"detectable"`
+	// Slight are those of Photos that were put out by less than that.
+	Slight []string `json:"slight,omitempty"`
 	// Amounts are the figures, by the name and in the unit that a cause gives them.
 	Amounts map[string]float64 `json:"amounts,omitempty"`
 	// Modulo is what nobody can tell amounts beyond: the hour, of a clock of unknown
@@ -150,7 +152,7 @@ func (j *Job) compare(was *Job, p *Plant) {
 	for i := range j.Points {
 		p.PointsMoved = p.PointsMoved || was.Points[i].EN != j.Points[i].EN
 	}
-	var sizes, usual []float64
+	var sizes, of, usual []float64 // of has that of each of p.Photos, 0 where it has no place before or after
 	for i := range j.Photos {
 		now, then := j.Photos[i].Tag, was.Photos[i].Tag
 		altered := now.Position != then.Position || now.Taken != then.Taken || now.GPSTime != then.GPSTime || j.links[i] != was.links[i]
@@ -162,24 +164,29 @@ func (j *Job) compare(was *Job, p *Plant) {
 			continue
 		}
 		p.Photos = append(p.Photos, j.Photos[i].Name)
+		of = append(of, 0)
 		switch {
 		case after[i] == nil && now.Position == nil:
-			sizes = append(sizes, 1e7)
+			of[len(of)-1] = 1e7
 		case before[i] != nil && after[i] != nil:
-			sizes = append(sizes, before[i].to(*after[i]))
+			of[len(of)-1] = before[i].to(*after[i])
+		default:
+			continue
 		}
+		sizes = append(sizes, of[len(of)-1])
 	}
 	p.Size = median(sizes)
-	if p.Blunder != "clock-offset" && p.Blunder != "rolled-over-dates" {
-		p.Detectable = p.large(median(usual))
+	if p.Blunder == "clock-offset" || p.Blunder == "rolled-over-dates" {
+		return
 	}
-}
-
-// large says that a blunder can be told by places, where tags usually lie so many
-// metres from their points.
-func (p *Plant) large(usual float64) bool {
+	enough := max(12, 2*median(usual))
+	for i, size := range of {
+		if size < enough {
+			p.Slight = append(p.Slight, p.Photos[i])
+		}
+	}
 	least := cmp.Or(map[string]int{"wrong-tie": 1, "swapped-ties": 2}[p.Blunder], 5)
-	return p.Size >= 2*usual && (p.PointsMoved || p.Size >= 12) && len(p.Photos) >= least
+	p.Detectable = p.Size >= enough && len(p.Photos) >= least
 }
 
 func median(x []float64) float64 {

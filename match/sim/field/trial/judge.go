@@ -187,7 +187,8 @@ type tied struct {
 // outcome is how a blunder was found.
 type outcome struct {
 	named, small      rate // jobs in which it was named, of those where it could be told in 20 photos and more, and of others
-	precision, recall rate // of photos
+	precision, recall rate // of photos of the named
+	clear             rate // recall of photos that were put out by enough to be told
 	amount            rate // figures within their own interval
 	innocent          rate // jobs with a cause that is none of theirs
 	spurious          map[string][]uint64
@@ -359,23 +360,21 @@ func (o *outcome) add(j *field.Job, v *verdict, p *field.Plant) {
 		return
 	}
 	var found []string
-	named := false
-	for _, c := range v.causes {
-		if slices.Contains(p.Causes, c.Name) {
-			named = true
-			o.amounts(p, c)
-			found = append(found, c.Photos...)
-		}
-	}
+	said := slices.DeleteFunc(slices.Clone(v.causes), func(c cause.Found) bool { return !slices.Contains(p.Causes, c.Name) })
+	named := len(said) > 0
 	if !p.Detectable || len(j.Photos) < 20 {
 		o.small.add(named)
-	} else if o.named.add(named); !named {
-		o.missed = append(o.missed, j.Seed)
-	}
-	if !named {
 		return
 	}
-	// Recall is over photos with a link: of others few causes can know.
+	if o.named.add(named); !named {
+		o.missed = append(o.missed, j.Seed)
+		return
+	}
+	for _, c := range said {
+		o.amounts(p, c)
+		found = append(found, c.Photos...)
+	}
+	// Recall is over photos with a link, as of others few causes can know.
 	for _, s := range v.Photos {
 		concerned := slices.Contains(p.Photos, s.Name)
 		right := slices.Contains(found, s.Name)
@@ -384,6 +383,9 @@ func (o *outcome) add(j *field.Job, v *verdict, p *field.Plant) {
 		}
 		if concerned && s.Link != "" {
 			o.recall.add(right)
+			if !slices.Contains(p.Slight, s.Name) {
+				o.clear.add(right)
+			}
 		}
 	}
 }
@@ -495,8 +497,8 @@ func sortedKeys[T any](m map[string]T) []string {
 // blunder prints the line of a blunder.
 func (t *table) blunder(w io.Writer, name string, head bool) {
 	if head {
-		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %-8s %-10s %s\n", "blunder", "named", "small", "precision", "recall", "amount", "right links", "wrong links", "wrong", "jobs", "written", "spurious causes (seeds); seeds missed; right links contradicted")
-		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %-8s %-10s\n", "", "", "", "", "", "in 95 %", "contrad.", "confirmed", "cause", "stopped", "wrongly")
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-7s %-9s %-11s %-11s %-8s %-8s %-10s %s\n", "blunder", "named", "small", "precision", "recall", "clear", "amount", "right links", "wrong links", "wrong", "jobs", "written", "spurious causes (seeds); seeds missed; right links contradicted")
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-7s %-9s %-11s %-11s %-8s %-8s %-10s\n", "", "", "", "", "", "ones", "in 95 %", "contrad.", "confirmed", "cause", "stopped", "wrongly")
 	}
 	for _, k := range sortedKeys(t.blunders) {
 		o := t.blunders[k]
@@ -511,7 +513,7 @@ func (t *table) blunder(w io.Writer, name string, head bool) {
 		if c := t.contradicted[""]; c != nil {
 			links = *c
 		}
-		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-9s %-11s %-11s %-8s %-8s %-10s %s; %v; %s\n", label, o.named.short(), o.small.short(), o.precision.percent(), o.recall.percent(),
+		fmt.Fprintf(w, "%-18s %-10s %-9s %-10s %-7s %-7s %-9s %-11s %-11s %-8s %-8s %-10s %s; %v; %s\n", label, o.named.short(), o.small.short(), o.precision.percent(), o.recall.percent(), o.clear.percent(),
 			o.amount.short(), links.short(), t.confirmed.short(), o.innocent.short(), t.stopped.short(), t.wrote.short(), strings.Join(also, ", "), first(o.missed, 8), strings.Join(first(t.accused, 4), ", "))
 	}
 }
