@@ -141,7 +141,7 @@ shape: ## the size and complexity of the code against their limits (-list lists 
 # goroutines meet: the packages that start them, and those whose values they share, and
 # these with -short, as more turns of the same meet nothing new: those of REPEATED run in full without it.
 # The command's scripts run the real program, which is built without it.
-REPEATED := ./geotag/ledger ./match ./match/cause ./match/walk ./match/sim ./match/sim/field/trial ./cmd/libphototie
+REPEATED := ./geotag/ledger ./match ./match/cause ./match/noise ./match/walk ./match/sim ./match/sim/field/trial ./cmd/libphototie
 RACE := ./geotag/ledger ./grid/crs ./match ./match/cause ./match/noise ./match/walk ./match/dataset/... ./match/decide ./match/delivery ./match/record ./match/report ./match/sim ./match/sim/field/trial ./match/service ./examples/serve ./cmd/libphototie
 
 unit: export PHOTOTIE_REQUIRE_TOOLS := 1
@@ -189,9 +189,9 @@ cross: ## build the packages without cgo for Linux, macOS, Windows and WebAssemb
 
 # govulncheck asks a server for what is known; the same database is a module, so that
 # no more is needed than what brings the dependencies. Both are pinned, so that the
-# same commit gives the same answer on any day: VULNDB=latest asks for today's. Go's
-# own library is as good as the Go that builds, which is not for this to choose:
-# what is known of that is told and no failure.
+# same commit gives the same answer on any day: VULNDB=latest asks for today's. Packages
+# that are imported count, called or not. Go's own library is as good as the Go that
+# builds, which is not for this to choose: what is known of that is told and no failure.
 VULNDB      ?= v0.0.0-20261105234957-e22db6528018
 GOVULNCHECK := v1.9.0
 define KNOWN
@@ -200,14 +200,29 @@ define KNOWN
 /Fixed in: / { if ($$3 ~ /@go[0-9]/) { split($$3, m, "@"); fixed[m[2]] = 1 } } \
 { text = text $$0 "\n" } \
 END { if (other || n != own) { printf "%s", text; exit 1 } \
-  if (own) { printf "%d known faults of the library of %s are in what phototie calls; mended in", own, go; for (v in fixed) printf " %s", v; print "" } }
+  if (own) { printf "%d known faults of the library of %s are in what phototie imports; mended in", own, go; for (v in fixed) printf " %s", v; print "" } }
 endef
-vulns: proj ## look for known vulnerabilities in what phototie calls
-	@set -e; dir=$$(mktemp -d); trap 'rm -rf "$$dir"' EXIT; \
+# The files that a database has beside its entries: go.dev/security/vuln/database.
+define INDEX
+import json, os, pathlib, sys
+osv, out, modules, newest = pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2]), {}, ""
+(out / "index").mkdir()
+os.symlink(osv, out / "ID")
+for f in osv.glob("*.json"):
+    v = json.loads(f.read_text())
+    newest = max(newest, v["modified"])
+    for a in v["affected"]:
+        modules.setdefault(a["package"]["name"], {})[v["id"]] = v["modified"]
+(out / "index/db.json").write_text(json.dumps({"modified": newest}))
+(out / "index/modules.json").write_text(json.dumps([{"path": p, "vulns": [{"id": i, "modified": m} for i, m in v.items()]} for p, v in modules.items()]))
+endef
+vulns: export INDEX := $(INDEX)
+vulns: tools ## look for known vulnerabilities in what phototie imports
+	@set -e; dir=$$(mktemp -d); trap 'rm -rf "$$dir"' EXIT; mkdir "$$dir/db"; \
 	db=$$($(GO) mod download -json golang.org/x/vulndb@$(VULNDB) | sed -n 's/.*"Dir": "\(.*\)",/\1/p'); \
-	$(GO) run golang.org/x/vulndb/cmd/indexdb@$(VULNDB) -vulns "$$db/data/osv" -out "$$dir"; \
+	python3 -c "$$INDEX" "$$db/data/osv" "$$dir/db"; \
 	GOBIN="$$dir" $(GO) install golang.org/x/vuln/cmd/govulncheck@$(GOVULNCHECK); \
-	code=0; "$$dir/govulncheck" -db "file://$$dir" ./... >"$$dir/out" || code=$$?; \
+	code=0; "$$dir/govulncheck" -db "file://$$dir/db" -scan package ./... >"$$dir/out" || code=$$?; \
 	if [ $$code != 0 ] && [ $$code != 3 ]; then cat "$$dir/out"; exit $$code; fi; \
 	awk '$(KNOWN)' "$$dir/out"
 

@@ -17,6 +17,9 @@ import (
 // A job whose tags lie off by chance has no finding of the set, one of which most lie
 // just over budget has one, and a stream says the same as Check.
 func TestOverShare(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it says nothing of goroutines, and runs in full without -short")
+	}
 	sound := func(i int) float64 {
 		if i%20 == 0 {
 			return 10
@@ -85,6 +88,9 @@ func TestOverShare(t *testing.T) {
 // Where errors are as stated and the frame is off by what is stated of it, once for all
 // photos, no job has too many over budget. (0.001 is the level; 40 jobs.)
 func TestFrameIsNoNoise(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it says nothing of goroutines, and runs in full without -short")
+	}
 	proj := newPlane()
 	proj.accuracy = 4.5
 	rng := rand.New(rand.NewPCG(14, 2))

@@ -11,6 +11,7 @@ import (
 // TestOneRemedy: there is one thing to do about the tag and the link of a photo, that of
 // its cause where one concerns it; and a point to look for is within the budget of the tag.
 func TestOneRemedy(t *testing.T) {
+	inFull(t)
 	advised := map[string]int{}
 	for _, blunder := range []string{"late-run", "swapped-ties", "frozen-fix", "flipped-longitude", "renumbered-points"} {
 		_, res, x := fieldJob(t, 9302, field.Config{Photos: 80, Blunders: []string{blunder}})

@@ -146,6 +146,7 @@ func TestCopiedTagsVoteForNothing(t *testing.T) {
 // a quarter of an hour. An ordinary clock that is slow by about the leap seconds gets
 // no name.
 func TestClocks(t *testing.T) {
+	inFull(t)
 	for _, c := range []struct {
 		off    time.Duration
 		stated bool
@@ -175,6 +176,7 @@ func TestClocks(t *testing.T) {
 
 // Points of another projection, hundreds of kilometres off, are no common shift.
 func TestWrongGrid(t *testing.T) {
+	inFull(t)
 	x := simulated(t, func(*sim.Config) {}, func(s *sim.Set) {
 		for i := range s.Points {
 			p := &s.Points[i]
@@ -193,6 +195,7 @@ func TestWrongGrid(t *testing.T) {
 // Errors larger than stated are named with their factor and its interval, and verdicts
 // follow; honest ones are not, and a blunder among them is not hidden.
 func TestAccuracyUnderstated(t *testing.T) {
+	inFull(t)
 	larger := func(by float64) func(*sim.Config) {
 		return func(cfg *sim.Config) { cfg.Noise.Radius95 *= by }
 	}

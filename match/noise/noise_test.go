@@ -32,9 +32,19 @@ func (c drawn) series(rng *rand.Rand) []Residual {
 	return out
 }
 
+// inFull passes over what is slow and says nothing of goroutines, where the tests run
+// under the race detector with -short.
+func inFull(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("runs in full without -short")
+	}
+}
+
 // TestLearnsWhatWasDrawn: the scale is inside its interval as often as that says,
 // white noise is told from slow noise, and a slow error counts for few photos.
 func TestLearnsWhatWasDrawn(t *testing.T) {
+	inFull(t)
 	for _, c := range []struct {
 		drawn
 		rho [2]float64 // range of the mean correlation from one photo to the next
@@ -73,6 +83,7 @@ func TestLearnsWhatWasDrawn(t *testing.T) {
 // TestMean: what a series has in common is within twice the standard error as
 // often as that means, whether errors are white or slow.
 func TestMean(t *testing.T) {
+	inFull(t)
 	for _, white := range []float64{0, 0.5, 1} {
 		rng := rand.New(rand.NewPCG(2, uint64(8*white)))
 		in, trials := 0, 100

@@ -1,10 +1,14 @@
 package noise
 
-import "testing"
+import (
+	"sort"
+	"testing"
+)
 
 // Photos that share an error count for little more than one, and what is further off
 // than any receiver's errors is not explained.
 func TestExceed(t *testing.T) {
+	inFull(t)
 	tags := func(n int, apart, off float64) Camera {
 		var c Camera
 		for i := range n {
@@ -29,10 +33,7 @@ func TestExceed(t *testing.T) {
 		}
 		return c
 	}
-	half := 0
-	for Exceed([]Camera{long(15_000)}, half) > 0.5 {
-		half += 20
-	}
+	half := 20 * sort.Search(750, func(k int) bool { return Exceed([]Camera{long(15_000)}, 20*k) <= 0.5 })
 	for _, c := range []struct {
 		name   string
 		camera Camera
