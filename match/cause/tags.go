@@ -611,8 +611,12 @@ func (e *Evidence) repeatingOf(run, coarse bool) []Hypothesis {
 		}
 		for _, i := range s.photos {
 			// By chance a fix repeats to within what its digits resolve, or a decimetre.
-			step := math.Max(0.1, e.Photos[i].Tag.Position.Coarseness()*metresPerDegree)
-			h.Changes = append(h.Changes, Change{Photo: i, Void: true, Shows: coarse, LogP: -2 * math.Log(step)})
+			p := &e.Photos[i]
+			repeats := -2 * math.Log(math.Max(0.1, p.Tag.Position.Coarseness()*metresPerDegree))
+			if coarse {
+				repeats += math.Log(2 * math.Pi * p.Sigma * p.Sigma) // against any place within its own error
+			}
+			h.Changes = append(h.Changes, Change{Photo: i, Void: true, Shows: coarse, LogP: repeats})
 		}
 		h.Items = append(h.Items, s.photos)
 		if s.from >= 0 {

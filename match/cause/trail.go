@@ -217,7 +217,18 @@ func (t *trail) reaches(c *candidate) bool {
 			continue
 		}
 		n++
-		if p.D != nil && p.beyond() < math.Max(usual, 1.4*p.reach()+2*c.hyp.Accuracy) {
+		if p.D == nil {
+			continue
+		}
+		enough := math.Max(usual, 1.4*p.reach()+2*c.hyp.Accuracy)
+		// From kilometres away, or off the grid, to some metres is no chance, be the noise
+		// what it is.
+		if d := t.start.Photos[i].D; c.hyp.Free == 0 && d != nil {
+			enough = math.Max(enough, math.Min(3*p.reach(), math.Hypot(d.E-p.D.E, d.N-p.D.N)/2000))
+		} else if c.hyp.Free == 0 && t.start.Photos[i].Out {
+			enough = 3 * p.reach()
+		}
+		if p.beyond() < enough {
 			in++
 		}
 	}
@@ -474,6 +485,25 @@ func (t *trail) fitted(c *candidate) (most float64) {
 	return most
 }
 
+// worth is a trail's score but for how large errors are, with a little less for each step,
+// so that of trails that are as good the simplest is taken.
+func (t *trail) worth() float64 {
+	w := t.total - 2*float64(len(t.steps))
+	for k := range t.steps {
+		if c := &t.steps[k]; c.scales() {
+			w -= c.weight.Score - 2
+		}
+	}
+	return w
+}
+
+// scales says that a step is about how large errors are: what is left by a step that
+// explains too little is larger, and no reason for that step.
+func (c *candidate) scales() bool {
+	ch := c.hyp.change(c.photos[0])
+	return ch.Accuracy > 0 || ch.Standoff > 0
+}
+
 // alternatives is how many other first steps are followed, up to three times as
 // many where none so far leads to a good end.
 const alternatives = 8
@@ -522,13 +552,16 @@ func (s *search) run(ctx context.Context, e *Evidence) (trail, error) {
 	return s.compare(ctx, e, best)
 }
 
-// beats says that a trail leaves less unexplained than another, or as little with a better
-// score: a little less for each step, so that of trails as good the simplest is taken.
+// beats says that a trail leaves less unexplained than another, or as little and is worth
+// more.
 func (t *trail) beats(u *trail) bool {
 	if a, b := t.settled(), u.settled(); a != b {
 		return a
 	}
-	return t.total-2*float64(len(t.steps)) > u.total-2*float64(len(u.steps))
+	if a, b := t.worth(), u.worth(); math.Abs(a-b) > 1e-6 {
+		return a > b
+	}
+	return t.total > u.total
 }
 
 // trails follows first steps to their ends.
