@@ -490,18 +490,12 @@ func (t *trail) fitted(c *candidate) (most float64) {
 func (t *trail) worth() float64 {
 	w := t.total - 2*float64(len(t.steps))
 	for k := range t.steps {
-		if c := &t.steps[k]; c.scales() {
-			w -= c.weight.Score - 2
+		c := &t.steps[k]
+		if ch := c.hyp.change(c.photos[0]); ch.Accuracy > 0 || ch.Standoff > 0 {
+			w -= c.weight.Score - 2 // what a step leaves that explains too little is larger
 		}
 	}
 	return w
-}
-
-// scales says that a step is about how large errors are: what is left by a step that
-// explains too little is larger, and no reason for that step.
-func (c *candidate) scales() bool {
-	ch := c.hyp.change(c.photos[0])
-	return ch.Accuracy > 0 || ch.Standoff > 0
 }
 
 // alternatives is how many other first steps are followed, up to three times as

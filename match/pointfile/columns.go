@@ -348,7 +348,7 @@ func (r *row) covariance(v *cells) {
 // position sets the position and checks it.
 func (r *row) position(x, y float64, z *float64) {
 	r.rec.X, r.rec.Y, r.rec.Z = x, y, z
-	if !finite(x) || !finite(y) || z != nil && !finite(*z) {
+	if !grid.Finite(x, y) || z != nil && !grid.Finite(*z) {
 		r.add(-1, "give real coordinates, or take the point out", "the coordinates are not finite numbers")
 		return
 	}
@@ -369,5 +369,3 @@ func (r *row) done() (Record, error) {
 	}
 	return r.rec, nil
 }
-
-func finite(v float64) bool { return v-v == 0 }

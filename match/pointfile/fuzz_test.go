@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"encoding/xml"
 	"errors"
+	"example.com/phototie/grid"
 	"fmt"
 	"math"
 	"strconv"
@@ -40,13 +41,13 @@ func anyInput(t *testing.T, text string, opt Options) {
 		if r.ID == "" || r.ID != strings.TrimSpace(r.ID) || !utf8.ValidString(r.ID) {
 			t.Fatalf("id %q", r.ID)
 		}
-		if !finite(r.X) || !finite(r.Y) || r.Z != nil && !finite(*r.Z) {
+		if !grid.Finite(r.X, r.Y) || r.Z != nil && !grid.Finite(*r.Z) {
 			t.Fatalf("%+v", r)
 		}
 		if h.Axes == Geographic && (math.Abs(r.X) > 180 || math.Abs(r.Y) > 90) {
 			t.Fatalf("%+v is no place on Earth", r)
 		}
-		if c := r.Cov; c != nil && !(c[0] >= 0 && c[2] >= 0 && finite(c[0]) && finite(c[1]) && finite(c[2])) {
+		if c := r.Cov; c != nil && !(c[0] >= 0 && c[2] >= 0 && grid.Finite(c[0], c[1]) && grid.Finite(c[2])) {
 			t.Fatalf("covariance %v", *c)
 		}
 		if r.Line < 1 || r.Line > lines || r.Line < last {
@@ -136,7 +137,7 @@ func FuzzGeoPackage(f *testing.F) {
 			t.Fatalf("%d records from %d bytes", len(recs), len(b))
 		}
 		for _, r := range recs {
-			if r.ID == "" || !finite(r.X) || !finite(r.Y) || r.Z != nil && !finite(*r.Z) || r.Where == "" {
+			if r.ID == "" || !grid.Finite(r.X, r.Y) || r.Z != nil && !grid.Finite(*r.Z) || r.Where == "" {
 				t.Fatalf("%+v", r)
 			}
 		}

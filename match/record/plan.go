@@ -47,23 +47,19 @@ func (b box) grow(d float64) box    { return box{b.x0 - d, b.y0 - d, b.x1 + d, b
 func (b box) hits(o box) bool       { return b.x0 < o.x1 && o.x0 < b.x1 && b.y0 < o.y1 && o.y0 < b.y1 }
 func (b box) empty() bool           { return b.x0 > b.x1 }
 
-func finite(p grid.EN) bool {
-	return !math.IsNaN(p.E) && !math.IsInf(p.E, 0) && !math.IsNaN(p.N) && !math.IsInf(p.N, 0)
-}
-
 // extent is the part of the grid that the plan shows: all points, and the tags
 // that are not far from them.
 func (d *doc) extent() box {
 	ext := noBox()
 	for i := range d.r.Points {
-		if p := d.r.Points[i].EN; finite(p) {
+		if p := d.r.Points[i].EN; grid.Finite(p.E, p.N) {
 			ext.add(p.E, p.N)
 		}
 	}
 	anchored := !ext.empty()
 	if !anchored {
 		for i := range d.r.Photos {
-			if p := d.r.Photos[i].OnGrid; p != nil && finite(*p) {
+			if p := d.r.Photos[i].OnGrid; p != nil && grid.Finite(p.E, p.N) {
 				ext.add(p.E, p.N)
 			}
 		}
@@ -76,7 +72,7 @@ func (d *doc) extent() box {
 	if anchored {
 		near := ext.grow(reach)
 		for i := range d.r.Photos {
-			if p := d.r.Photos[i].OnGrid; p != nil && finite(*p) && near.has(p.E, p.N) {
+			if p := d.r.Photos[i].OnGrid; p != nil && grid.Finite(p.E, p.N) && near.has(p.E, p.N) {
 				ext.add(p.E, p.N)
 			}
 		}
@@ -157,7 +153,7 @@ func (p *plan) draw() figure {
 	s.put("</g>")
 	var dots strings.Builder
 	for k := range d.r.Points {
-		if at := d.r.Points[k].EN; finite(at) && p.shown.has(at.E, at.N) {
+		if at := d.r.Points[k].EN; grid.Finite(at.E, at.N) && p.shown.has(at.E, at.N) {
 			x, y := p.at(at)
 			fmt.Fprintf(&dots, "M%s %sh.01", f(x), f(y))
 			keep = append(keep, box{x - 3, y - 3, x + 3, y + 3})
@@ -189,13 +185,13 @@ func (p *plan) vectors() (vectors, tags marks, off []ray, keep []box) {
 	vectors, tags = marks{}, marks{}
 	for i := range d.r.Photos {
 		ph := &d.r.Photos[i]
-		if ph.OnGrid == nil || !finite(*ph.OnGrid) {
+		if ph.OnGrid == nil || !grid.Finite(ph.OnGrid.E, ph.OnGrid.N) {
 			continue
 		}
 		x, y := p.at(*ph.OnGrid)
 		inside := p.shown.has(ph.OnGrid.E, ph.OnGrid.N)
 		k := d.sheets[d.where[i].sheet].point
-		tied := k >= 0 && finite(d.r.Points[k].EN)
+		tied := k >= 0 && grid.Finite(d.r.Points[k].EN.E, d.r.Points[k].EN.N)
 		switch {
 		case p.inset && !(tied && p.shown.has(d.r.Points[k].E, d.r.Points[k].N)):
 			continue // it is of another part
@@ -383,7 +379,7 @@ func (p *plan) labels(s *svg) (unlabelled int) {
 	var order, rest []int
 	for k := range d.r.Points {
 		switch at := d.r.Points[k].EN; {
-		case !finite(at) || !p.shown.has(at.E, at.N):
+		case !grid.Finite(at.E, at.N) || !p.shown.has(at.E, at.N):
 		case d.urgent(k):
 			order = append(order, k)
 		default:

@@ -813,7 +813,7 @@ func (d *doc) sheetView(s int) sheetView {
 		v.Facts.add("Code", words.Safe(p.Code))
 	}
 	position := []string{"not known"}
-	if finite(p.EN) {
+	if grid.Finite(p.EN.E, p.EN.N) {
 		position = []string{signs(fmt.Sprintf("E %.3f", p.E)), signs(fmt.Sprintf("N %.3f", p.N)) + nbsp + u.Symbol}
 	}
 	v.Facts.add("Grid position", position...)

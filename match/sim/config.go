@@ -213,8 +213,8 @@ func (e *ConfigError) Error() string {
 func (c Config) Validate() error {
 	const count, share, positive, length, duration = "1 or more", "a share from 0 to 1", "more than 0", "a length in metres, 0 or more", "a time above 0"
 	isShare := func(v float64) bool { return v >= 0 && v <= 1 }
-	isLength := func(v float64) bool { return v >= 0 && finite(v) }
-	isPositive := func(v float64) bool { return v > 0 && finite(v) }
+	isLength := func(v float64) bool { return v >= 0 && grid.Finite(v) }
+	isPositive := func(v float64) bool { return v > 0 && grid.Finite(v) }
 	n := c.Noise
 	var errs []error
 	for _, r := range append([]rule{
@@ -244,7 +244,7 @@ func (c Config) Validate() error {
 		{"Noise.DriftShare", n.DriftShare, isShare(n.DriftShare), share},
 		{"Noise.DriftTime", n.DriftTime, n.DriftTime > 0, duration},
 		{"Noise.MultipathShare", n.MultipathShare, isShare(n.MultipathShare) && n.MultipathShare < 1, "a share from 0 to less than 1"},
-		{"Noise.MultipathFactor", n.MultipathFactor, n.MultipathFactor >= 1 && finite(n.MultipathFactor), "1 or more"},
+		{"Noise.MultipathFactor", n.MultipathFactor, n.MultipathFactor >= 1 && grid.Finite(n.MultipathFactor), "1 or more"},
 		{"Noise.MultipathTime", n.MultipathTime, n.MultipathTime > 0, duration},
 		{"Noise.Stated", n.Stated, slices.Contains([]Stated{StatedTrue, StatedFlat, StatedNone}, n.Stated), "true, flat or none"},
 		{"At", c.At, math.Abs(c.At.E) < 1e12 && math.Abs(c.At.N) < 1e12, "coordinates"},

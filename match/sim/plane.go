@@ -49,9 +49,9 @@ func NewPlane(origin grid.LatLon, at grid.EN, unit grid.Unit) (*Plane, error) {
 	switch {
 	case !origin.Valid() || math.Abs(origin.Lat) > 85:
 		return nil, fmt.Errorf("sim: origin of the plane at latitude %v, longitude %v: want a latitude from -85 to 85", origin.Lat, origin.Lon)
-	case !finite(at.E) || !finite(at.N):
+	case !grid.Finite(at.E, at.N):
 		return nil, fmt.Errorf("sim: origin of the plane at E %v N %v: want finite coordinates", at.E, at.N)
-	case !(unit.Metres > 0) || !finite(unit.Metres):
+	case !(unit.Metres > 0) || !grid.Finite(unit.Metres):
 		return nil, fmt.Errorf("sim: unit %q of the plane has %v metres", unit.Name, unit.Metres)
 	}
 	rho, nu := radii(origin.Lat)
@@ -304,5 +304,3 @@ func wrap(lon float64) float64 {
 	}
 	return math.Remainder(lon, 360)
 }
-
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

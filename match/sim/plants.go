@@ -198,10 +198,10 @@ func (p Plant) check(r *recipe, c Config) error {
 		{"Run", p.Run, p.Run >= 0, "0 or more"},
 		{"Camera", p.Camera, p.Camera >= 0 && p.Camera <= c.Cameras, fmt.Sprintf("one of %d", c.Cameras)},
 		{"Day", p.Day, p.Day >= 0 && p.Day <= c.Days, fmt.Sprintf("one of %d", c.Days)},
-		{"Shift", p.Shift, finite(p.Shift.E) && finite(p.Shift.N), length},
-		{"Height", p.Height, finite(p.Height), length},
-		{"Scale", p.Scale, p.Scale >= 0 && finite(p.Scale), factor},
-		{"Step", p.Step, p.Step >= 0 && finite(p.Step), factor},
+		{"Shift", p.Shift, grid.Finite(p.Shift.E, p.Shift.N), length},
+		{"Height", p.Height, grid.Finite(p.Height), length},
+		{"Scale", p.Scale, p.Scale >= 0 && grid.Finite(p.Scale), factor},
+		{"Step", p.Step, p.Step >= 0 && grid.Finite(p.Step), factor},
 	} {
 		if !r.ok {
 			return fmt.Errorf("its %s is %v: want %s", r.field, r.value, r.want)
@@ -504,7 +504,7 @@ func (d *drawing) carryPoints(points []int, move func(grid.EN) grid.EN) error {
 	for _, i := range points {
 		p := &d.points[i]
 		at := move(p.EN)
-		if !finite(at.E) || !finite(at.N) {
+		if !grid.Finite(at.E, at.N) {
 			return fmt.Errorf("point %s is moved to E %v N %v", p.ID, at.E, at.N)
 		}
 		p.E, p.N = toMM(at.E), toMM(at.N)

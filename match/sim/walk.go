@@ -478,7 +478,7 @@ func (d *drawing) toGrid(proj grid.Projection, fixes []grid.Fix) ([]grid.EN, err
 	out := make([]grid.EN, len(placed))
 	for i, p := range placed {
 		out[i] = p.EN
-		err = cmp.Or(err, sound(p.Err, p.Op, finite(p.E) && finite(p.N)))
+		err = cmp.Or(err, sound(p.Err, p.Op, grid.Finite(p.E, p.N)))
 	}
 	return out, transformed(err, len(placed), len(fixes))
 }

@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"golang.org/x/sync/errgroup"
+
+	"example.com/phototie/grid"
 )
 
 // chain is the photos of one camera in order of time.
@@ -99,13 +101,13 @@ func eachOf(n int, f func(i int) error) error {
 
 func checkInput(photos []Photo, points []Point) error {
 	for i := range points {
-		if p := &points[i]; !finite(p.E) || !finite(p.N) {
+		if p := &points[i]; !grid.Finite(p.E, p.N) {
 			return fmt.Errorf("walk: point %d has E %v, N %v: coordinates have to be finite", i, p.E, p.N)
 		}
 	}
 	for i := range photos {
 		p := &photos[i]
-		if p.Pos != nil && (!finite(p.Pos.E) || !finite(p.Pos.N)) {
+		if p.Pos != nil && (!grid.Finite(p.Pos.E, p.Pos.N)) {
 			return fmt.Errorf("walk: photo %d has its tag at E %v, N %v: coordinates have to be finite", i, p.Pos.E, p.Pos.N)
 		}
 		if !(p.Sigma >= 0 && p.Sigma < 1e9) || !(p.Standoff >= 0 && p.Standoff < 1e9) {

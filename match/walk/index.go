@@ -223,7 +223,7 @@ func NewIndex(points []grid.EN) *Index {
 		case far <= farthest:
 			in = append(in, Point{EN: p})
 			x.of = append(x.of, i)
-		case finite(p.E) && finite(p.N):
+		case grid.Finite(p.E, p.N):
 			x.loose = append(x.loose, i)
 		}
 	}
@@ -242,7 +242,7 @@ const farthest = 1e9
 // Closest calls yield for the numbers of some points, among which are all that are
 // nearest to a place; for none where the place is not finite.
 func (x *Index) Closest(at grid.EN, yield func(j int)) {
-	if !finite(at.E) || !finite(at.N) {
+	if !grid.Finite(at.E, at.N) {
 		return
 	}
 	for _, j := range x.loose {

@@ -1,7 +1,6 @@
 package walk
 
 import (
-	"math"
 	"time"
 
 	"example.com/phototie/grid"
@@ -222,6 +221,3 @@ type Ties struct {
 	// differences compare priors on the same job.
 	LogLikelihood float64
 }
-
-// finite says that v is a number.
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

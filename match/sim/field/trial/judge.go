@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -485,14 +486,7 @@ func (t *table) honest(w io.Writer) {
 
 func first[T any](x []T, n int) []T { return x[:min(n, len(x))] }
 
-func sortedKeys[T any](m map[string]T) []string {
-	var keys []string
-	for k := range m {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	return keys
-}
+func sortedKeys[T any](m map[string]T) []string { return slices.Sorted(maps.Keys(m)) }
 
 // blunder prints the line of a blunder.
 func (t *table) blunder(w io.Writer, name string, head bool) {
