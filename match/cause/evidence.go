@@ -763,7 +763,7 @@ func (e *Evidence) NearestPoint(at grid.EN, limit float64) (int, float64) {
 // near yields points within a limit in metres, and others.
 func (e *Evidence) near(at grid.EN, limit float64) iter.Seq[int] {
 	if e.nearest.size*e.unit < limit {
-		c := &cells{size: limit / e.unit, at: make(map[[2]int64][]int)}
+		c := &cells{size: limit / e.unit, at: make(map[[2]int64][]int, len(e.Points))}
 		for j := range e.Points {
 			k := c.key(e.Points[j].EN)
 			c.at[k] = append(c.at[k], j)

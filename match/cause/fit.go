@@ -223,8 +223,12 @@ func (e *Evidence) effective(set []int, share float64) float64 {
 			if !a.Time.IsZero() && !b.Time.IsZero() {
 				gap = math.Abs(b.Time.Sub(a.Time).Seconds())
 			}
-			slow += math.Tanh(gap / (2 * tau))
-			fast += math.Tanh(gap / (2 * math.Min(tau, minute)))
+			if share > 0 {
+				slow += math.Tanh(gap / (2 * tau))
+			}
+			if share != 1 {
+				fast += math.Tanh(gap / (2 * math.Min(tau, minute)))
+			}
 		}
 		if share == 0 {
 			total += fast

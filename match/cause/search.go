@@ -113,7 +113,7 @@ func (e *Evidence) gains(ctx context.Context, h *Hypothesis) ([]gained, error) {
 	out := make([]gained, len(photos))
 	var b []Photo
 	for _, part := range parted(photos, e.outing) {
-		b = b[:0]
+		b = slices.Grow(b[:0], len(part))
 		for _, k := range part {
 			b = append(b, e.Photos[photos[k]])
 		}
@@ -419,8 +419,7 @@ func (s *search) best(ctx context.Context, e *Evidence, cause int, h *Hypothesis
 // count each for itself, but for those of the same minute, since their number is
 // paid for.
 func (e *Evidence) temper(h *Hypothesis, gains []gained) (sum, count float64) {
-	var photos []int
-	rest := make([]gained, 0, len(gains))
+	photos, rest := make([]int, 0, len(gains)), make([]gained, 0, len(gains))
 	for _, g := range gains {
 		if h.change(g.photo).Shows {
 			sum += g.gain

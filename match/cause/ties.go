@@ -214,6 +214,7 @@ func (p *Photo) linked() bool { return p.Point >= 0 && p.D != nil && p.where == 
 // beside their own in the order of the points.
 func (e *Evidence) runAlong(walk []int, beside map[int][]int, by int) (Hypothesis, bool) {
 	h := shiftedLinks(by)
+	h.Changes = make([]Change, 0, len(walk))
 	h.Scope, h.Cost, h.Order = ScopeRuns, math.Log(20), [][]int{walk} // runs of wrong links are rare
 	visits := e.visits(walk, false, false)
 	for k, v := range visits {
