@@ -141,7 +141,7 @@ shape: ## the size and complexity of the code against their limits (-list lists 
 # goroutines meet: the packages that start them, and those whose values they share, and
 # these with -short, as more turns of the same meet nothing new: those of REPEATED run in full without it.
 # The command's scripts run the real program, which is built without it.
-REPEATED := ./geotag/ledger ./match ./match/cause ./match/noise ./match/walk ./match/sim ./match/sim/field/trial ./cmd/libphototie
+REPEATED := ./geotag/ledger ./match ./match/cause ./match/decide ./match/noise ./match/walk ./match/sim ./match/sim/field/trial ./cmd/libphototie
 RACE := ./geotag/ledger ./grid/crs ./match ./match/cause ./match/noise ./match/walk ./match/dataset/... ./match/decide ./match/delivery ./match/record ./match/report ./match/sim ./match/sim/field/trial ./match/service ./examples/serve ./cmd/libphototie
 
 unit: export PHOTOTIE_REQUIRE_TOOLS := 1

@@ -333,6 +333,9 @@ func decided(t *testing.T, dir, file string) {
 // An acceptance that runs out within 30 days is on the page, with its day and reason;
 // one that holds for longer is not.
 func TestAcceptanceRunsOut(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it says nothing of goroutines, and runs in full without -short")
+	}
 	c := check(t, tallow(t))
 	var over match.Finding
 	for _, f := range c.Findings() {

@@ -87,6 +87,10 @@
 // Names. An id in a name or in the metadata is wrong with NameError. Where it says
 // what the link says it may be a copy of it, and counts half.
 //
+// What the model knows is never all that can go wrong, and what no link confirms would come
+// out too sure. For a photo without a link odds o of more than 3 to 1 become 3 (o/3)^0.78,
+// unless Params.Fixed.
+//
 // LinkError, RunStart, RunEnd, NoPoint and the steps of the walk start from the
 // stated figures and are fitted to the job by one round of expectation and
 // maximisation, unless Params.Fixed.

@@ -118,6 +118,9 @@ func found(s *sim.Set, ties *walk.Ties) bool {
 // times. Without times most of the rest may as well be a receiver that jumped, which
 // accuses nobody: 60 %.
 func TestFindsLateRuns(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it says nothing of goroutines, and runs in full without -short")
+	}
 	n := sets(60, 1000)
 	var timed, bare int
 	for k := range n {
@@ -141,6 +144,9 @@ func TestFindsLateRuns(t *testing.T) {
 
 // TestFindsSwappedTies: two swapped links at 30 m are found in 95 % of sets.
 func TestFindsSwappedTies(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it says nothing of goroutines, and runs in full without -short")
+	}
 	n := sets(60, 1000)
 	var timed, bare int
 	for k := range n {
@@ -285,6 +291,9 @@ func mixture(k int) (c sim.Config, timed bool) {
 // points that were given a probability in a decile (the one found and the
 // runner-up), the share that is right is the mean probability within 3 %.
 func TestReliability(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it says nothing of goroutines, and runs in full without -short")
+	}
 	n := sets(250, 12_000)
 	var ties, links [10]bin
 	decile := func(p float64) int { return min(9, int(10*p)) }

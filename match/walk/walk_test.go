@@ -222,6 +222,9 @@ func TestStale(t *testing.T) {
 // TestGrossTagsAccuseNobody: blunders of the tags or the points as a whole are no
 // evidence against links.
 func TestGrossTagsAccuseNobody(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it says nothing of goroutines, and runs in full without -short")
+	}
 	for k, kind := range []sim.Kind{
 		sim.SwappedLatLon, sim.FlippedLatitude, sim.FlippedLongitude, sim.TagDatum, sim.CommonShift,
 		sim.MinutesAsDecimals, sim.RoundedTags, sim.SwappedEN, sim.FeetForMetres, sim.NeighbouringZone, sim.PointDatum, sim.GroundAsGrid,
