@@ -286,11 +286,11 @@ func tagDatum(ctx context.Context, e *Evidence) ([]Hypothesis, error) {
 
 // Bounds in metres of what a common shift is: a base on wrong coordinates, a datum
 // that is not known. A smaller one may be a crew that keeps to one side of the points;
-// what lies further off is another place, and beyond leastGrid another grid. Common
-// practice, no source.
+// what lies further off is a reason not to write, and as likely another site's points;
+// beyond leastGrid it is another grid. Common practice, no source.
 const (
 	leastShift    = 10
-	farthestShift = 1000
+	farthestShift = 200
 	leastGrid     = 20_000
 )
 
