@@ -36,27 +36,33 @@ func newPreview(y picture, cb, cr plane) *Preview {
 	return &p
 }
 
+// Upright returns where the pixel at x, y of an image of w by h goes, from the top left,
+// where that is turned as its Exif orientation asks for: 2 to 8; others leave it. Source:
+// CIPA DC-008, Orientation.
+func Upright(orientation, x, y, w, h int) (int, int) {
+	if orientation >= 5 && orientation <= 8 {
+		x, y, w, h = y, x, h, w
+	}
+	switch orientation {
+	case 2, 6:
+		x = w - 1 - x
+	case 4, 8:
+		y = h - 1 - y
+	case 3, 7:
+		x, y = w-1-x, h-1-y
+	}
+	return x, y
+}
+
 // upright turns a preview as the Exif orientation asks for.
 func (p *Preview) upright(orientation int) *Preview {
 	if orientation < 2 || orientation > 8 {
 		return p
 	}
-	const m = previewSide - 1
 	var out Preview
 	for y := range previewSide {
 		for x := range previewSide {
-			u, v := x, y
-			if orientation >= 5 {
-				u, v = y, x
-			}
-			switch orientation {
-			case 2, 6:
-				u = m - u
-			case 4, 8:
-				v = m - v
-			case 3, 7:
-				u, v = m-u, m-v
-			}
+			u, v := Upright(orientation, x, y, previewSide, previewSide)
 			copy(out[3*(v*previewSide+u):][:3], p[3*(y*previewSide+x):][:3])
 		}
 	}

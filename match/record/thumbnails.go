@@ -296,18 +296,7 @@ func turn(m *image.RGBA, orientation int) *image.RGBA {
 	out := image.NewRGBA(image.Rect(0, 0, ow, oh))
 	for y := range h {
 		for x := range w {
-			tx, ty := x, y
-			if orientation >= 5 {
-				tx, ty = y, x
-			}
-			switch orientation {
-			case 2, 6:
-				tx = ow - 1 - tx
-			case 4, 8:
-				ty = oh - 1 - ty
-			case 3, 7:
-				tx, ty = ow-1-tx, oh-1-ty
-			}
+			tx, ty := pixels.Upright(orientation, x, y, w, h)
 			out.SetRGBA(tx, ty, m.RGBAAt(b.Min.X+x, b.Min.Y+y))
 		}
 	}
