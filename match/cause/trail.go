@@ -23,7 +23,7 @@ type trail struct {
 
 // accept returns the trail with one more step.
 func (s *search) accept(ctx context.Context, t trail, c candidate) (trail, error) {
-	k := slices.IndexFunc(s.seen, func(r reached) bool { return r.from == t.left && r.hyp == c.hyp && r.photos == len(c.photos) })
+	k := slices.IndexFunc(s.seen, func(r reached) bool { return r.from == t.left && r.hyp == c.hyp && slices.Equal(r.photos, c.photos) })
 	if k < 0 {
 		left, err := s.left(ctx, t.left, c)
 		if err != nil {
@@ -34,7 +34,7 @@ func (s *search) accept(ctx context.Context, t trail, c candidate) (trail, error
 			s.seen = s.seen[1:]
 			k--
 		}
-		s.seen = append(s.seen, reached{t.left, c.hyp, len(c.photos), left})
+		s.seen = append(s.seen, reached{t.left, c.hyp, c.photos, left})
 	}
 	r := s.seen[k]
 	s.seen = append(slices.Delete(s.seen, k, k+1), r)
@@ -43,12 +43,11 @@ func (s *search) accept(ctx context.Context, t trail, c candidate) (trail, error
 	return out, nil
 }
 
-// reached is evidence that a step from other evidence led to: that of a hypothesis for so
-// many photos.
+// reached is evidence that a step from other evidence led to: a hypothesis for photos.
 type reached struct {
 	from   *Evidence
 	hyp    *Hypothesis
-	photos int
+	photos []int
 	left   *Evidence
 }
 
