@@ -8,12 +8,13 @@ import (
 	"example.com/phototie/match/walk"
 )
 
-// TestSlowErrorsAccuseNobody: a stretch under trees whose errors lasted for minutes, and a
-// jump by the way from one point to the next, each had right links contradicted.
+// TestSlowErrorsAccuseNobody: a stretch under trees whose errors lasted for minutes, a jump
+// by the way from one point to the next, and tags that were rounded to a step coarser than
+// their digits each had right links contradicted.
 func TestSlowErrorsAccuseNobody(t *testing.T) {
 	inFull(t)
-	for _, seed := range []uint64{3000946, 9175} {
-		j, res, _ := fieldJob(t, seed, field.Config{})
+	for seed, blunders := range map[uint64][]string{3000946: nil, 9175: nil, 5010: {"privacy-rounding"}, 5032: {"privacy-rounding"}} {
+		j, res, _ := fieldJob(t, seed, field.Config{Blunders: blunders})
 		for i, p := range res.Photos {
 			if p.Tie != nil && p.Inference != nil && p.Tie.Point == j.Truth.Photos[i].Point && p.Inference.Link == walk.Contradicted {
 				t.Errorf("seed %d: the link of %s to %s is right, and contradicted", seed, p.Name, p.Tie.Point)
@@ -52,8 +53,9 @@ func TestUnsoundTrailsWinNothing(t *testing.T) {
 
 // TestNamedAllTheSame: blunders that went unnamed though little else was wrong: a tower's
 // position that states itself to be coarse, tags rounded to a step that nobody had listed,
-// two links exchanged that were called two wrong ones, and a wrong link where the standoff
-// was not as set.
+// two links exchanged that were called two wrong ones, a wrong link where the standoff was
+// not as set, a tower's position in coarse steps, and readings that bring tags from
+// kilometres away, or off the grid, to where errors are worse than stated.
 func TestNamedAllTheSame(t *testing.T) {
 	inFull(t)
 	for _, c := range []struct {
@@ -65,10 +67,36 @@ func TestNamedAllTheSame(t *testing.T) {
 		{5091, "swapped-ties", "swapped-ties"},
 		{5009, "swapped-ties", "swapped-ties"},
 		{5005, "wrong-tie", "wrong-tie"},
+		{7114, "tower-position", "repeated-tag"},
+		{7128, "tower-position", "repeated-tag"},
+		{7129, "decimal-minutes", "minutes-as-decimals"},
+		{7215, "flipped-longitude", "flipped-longitude"},
 	} {
 		_, _, x := fieldJob(t, c.seed, field.Config{Blunders: []string{c.blunder}})
 		if len(x.Causes) != 1 || x.Causes[0].Name != c.named {
 			t.Errorf("seed %d: %s was planted, %d causes were found: %+v", c.seed, c.blunder, len(x.Causes), x.Causes)
+		}
+	}
+}
+
+// TestScalesDecideNothing: decimals written as minutes were called another grid, as what
+// that leaves is put down to a larger standoff.
+func TestScalesDecideNothing(t *testing.T) {
+	inFull(t)
+	_, _, x := fieldJob(t, 7137, field.Config{Blunders: []string{"decimal-minutes"}})
+	if len(x.Causes) == 0 || x.Causes[0].Name != "decimals-as-minutes" {
+		t.Errorf("decimals-as-minutes is not the first of %+v", x.Causes)
+	}
+}
+
+// TestAnotherSiteIsNoShift: the points of a site near by came out as a common shift of
+// hundreds of metres. Nothing is written, and nothing named.
+func TestAnotherSiteIsNoShift(t *testing.T) {
+	inFull(t)
+	for _, seed := range []uint64{7203, 7242, 7250} {
+		_, _, x := fieldJob(t, seed, field.Config{Blunders: []string{"neighbours-points"}})
+		if len(x.Causes) > 0 || len(x.Stops()) == 0 {
+			t.Errorf("seed %d: causes %+v, stops %+v", seed, x.Causes, x.Stops())
 		}
 	}
 }
