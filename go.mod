@@ -19,7 +19,6 @@ require (
 	github.com/schollz/progressbar/v3 v3.19.1
 	github.com/spf13/cobra v1.10.2
 	github.com/spf13/pflag v1.0.9
-	github.com/tetratelabs/wazero v1.12.0
 	github.com/twpayne/go-proj/v11 v11.1.0
 	golang.org/x/crypto v0.58.0
 	golang.org/x/image v0.47.0

@@ -237,6 +237,9 @@ func (b badFile) Close() error {
 // reported only where it is one, and afterwards the ledger opens, the work can be
 // done again, and restore gives the first bytes.
 func TestEachOperationFails(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one photo at a time, on one goroutine; those of a Bulk are below")
+	}
 	const photo = "day/one/1.jpg"
 	old := strings.Repeat("pixels ", 10000) + "tag 0"
 	new := strings.Repeat("pixels ", 10000) + "tag 12"

@@ -491,6 +491,9 @@ func testKill(t *testing.T, wanted map[string]int) {
 // TestKillAtEachStage leaves nothing to chance: the worker kills itself between
 // any two steps of its 150th photo.
 func TestKillAtEachStage(t *testing.T) {
+	if testing.Short() {
+		t.Skip("TestKill has the same stages, and kills at any time")
+	}
 	j := newJob(jobSize)
 	ahead := bulkAhead * runtime.GOMAXPROCS(0)
 	for _, tt := range []struct {

@@ -232,7 +232,7 @@ func TestNamesAlwaysSound(t *testing.T) {
 // Photos and points by the thousand that would all be called the same get their
 // numbers in time that grows with them, not with their square.
 func TestManyOfOneName(t *testing.T) {
-	const n = 30_000
+	const n = 5_000
 	var photos []Named
 	for i := range n {
 		photos = append(photos, Named{Path: fmt.Sprintf("photos/%d/a.jpg", i), Tied: true, Point: "A"},

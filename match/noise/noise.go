@@ -271,18 +271,23 @@ func (m *Model) settle(ratio float64) {
 	if slow > 0 {
 		m.Time = math.Exp(logTime / slow)
 	}
-	m.Low, m.Scale, m.High = m.quantile(0.025, ratio), m.quantile(0.5, ratio), m.quantile(0.975, ratio)
+	logs := make([]float64, len(m.cells))
+	for i, c := range m.cells {
+		logs[i] = math.Log(c.scale)
+	}
+	m.Low, m.Scale, m.High = m.quantile(0.025, ratio, logs), m.quantile(0.5, ratio, logs), m.quantile(0.975, ratio, logs)
 }
 
-// quantile is that of the scale. Each cell takes the room between it and the next.
-func (m *Model) quantile(p, ratio float64) float64 {
+// quantile is that of the scale, of which logs has the cells' logarithms. Each cell takes
+// the room between it and the next.
+func (m *Model) quantile(p, ratio float64, logs []float64) float64 {
 	step := math.Log(ratio)
 	lo, hi := math.Log(leastScale), math.Log(mostScale)
 	for range 40 {
 		mid := (lo + hi) / 2
 		var below float64
 		for i := range m.cells {
-			below += m.cells[i].weight * min(max((mid-math.Log(m.cells[i].scale))/step+0.5, 0), 1)
+			below += m.cells[i].weight * min(max((mid-logs[i])/step+0.5, 0), 1)
 		}
 		if below < p {
 			lo = mid
