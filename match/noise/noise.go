@@ -253,13 +253,14 @@ func weigh(cells []cell, r []Residual, ratio float64) weighed {
 // settle normalises the weights of cells whose scales are a ratio apart and works
 // out what they come to.
 func (m *Model) settle(ratio float64) {
-	var sum float64
+	var sum, logTime, slow float64
 	for i := range m.cells {
 		sum += m.cells[i].weight
 	}
-	var logTime, slow float64
+	logs := make([]float64, len(m.cells))
 	for i := range m.cells {
 		c := &m.cells[i]
+		logs[i] = math.Log(c.scale)
 		c.weight /= sum
 		m.White += c.weight * c.white
 		if c.tail > 0 {
@@ -271,18 +272,12 @@ func (m *Model) settle(ratio float64) {
 	if slow > 0 {
 		m.Time = math.Exp(logTime / slow)
 	}
-	logs := make([]float64, len(m.cells))
-	for i, c := range m.cells {
-		logs[i] = math.Log(c.scale)
-	}
 	m.Low, m.Scale, m.High = m.quantile(0.025, ratio, logs), m.quantile(0.5, ratio, logs), m.quantile(0.975, ratio, logs)
 }
 
-// quantile is that of the scale, of which logs has the cells' logarithms. Each cell takes
-// the room between it and the next.
+// quantile is that of the scale (logs, a cell). Each takes the room between it and the next.
 func (m *Model) quantile(p, ratio float64, logs []float64) float64 {
-	step := math.Log(ratio)
-	lo, hi := math.Log(leastScale), math.Log(mostScale)
+	step, lo, hi := math.Log(ratio), math.Log(leastScale), math.Log(mostScale)
 	for range 40 {
 		mid := (lo + hi) / 2
 		var below float64
