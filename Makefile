@@ -152,8 +152,9 @@ RACE := ./geotag/ledger ./grid/crs ./match ./match/cause ./match/noise ./match/w
 # would not be seen to.
 UNRACED := image/draw image/jpeg image/png golang.org/x/image/...
 
-# All that go vet looks at is in lint.
+# All that go vet looks at is in lint. Bounds on memory hold with that GOGC too.
 unit: export PHOTOTIE_REQUIRE_TOOLS := 1
+unit: export GOGC := 300
 unit: tools
 	$(GO) test -vet=off -timeout 30m $$($(GO) list ./... | grep -vxF "$$($(GO) list $(RACE))") $(REPEATED)
 	$(GO) test -vet=off -race $(UNRACED:%=-gcflags=%=-race=false) -short -timeout 30m $(RACE)
