@@ -208,7 +208,7 @@ func mean(points []point, of func(point) grid.EN) grid.EN {
 }
 
 // place chooses the frame and refuses control that is in one place or on a line.
-func (m *model[T]) place(points []point, opt FitOptions) (frame, error) {
+func (m *model[T]) place(points []point) (frame, error) {
 	c := frame{length: 1}
 	if m.about != nil {
 		c.centre, c.target = m.about.centre, m.about.target
@@ -248,9 +248,9 @@ func (m *model[T]) place(points []point, opt FitOptions) (frame, error) {
 	}
 	var v mat.Dense
 	svd.VTo(&v)
-	if s := svd.Values(nil); s[0] > opt.MaxCondition*s[1] {
+	if s := svd.Values(nil); s[0] > maxCondition*s[1] {
 		b := math.Mod(grid.BearingOf(v.At(0, 0), v.At(1, 0)).Degrees(), 180)
-		return frame{}, m.geometry("the control is nearly on a line: %.4g along the bearing %.1f° and %.3g across, a ratio over %.4g: it needs a pair well off the line", s[0]/root, b, s[1]/root, opt.MaxCondition)
+		return frame{}, m.geometry("the control is nearly on a line: %.4g along the bearing %.1f° and %.3g across, a ratio over %.4g: it needs a pair well off the line", s[0]/root, b, s[1]/root, maxCondition)
 	}
 	return c, nil
 }
@@ -336,7 +336,7 @@ func (m *model[T]) adjust(points []point, opt FitOptions) (*adjusted[T], error) 
 	if len(points) < m.minPairs {
 		return nil, m.geometry("%d control pairs are too few: it needs %d", len(points), m.minPairs)
 	}
-	c, err := m.place(points, opt)
+	c, err := m.place(points)
 	if err != nil {
 		return nil, err
 	}

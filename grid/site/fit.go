@@ -64,14 +64,8 @@ type FitOptions struct {
 	// RejectOutliers takes out bad pairs: the one with the largest test statistic,
 	// then a new fit, until none is over the critical value. Every removal is
 	// reported. It stops, and says so, where another pair might as well be the bad
-	// one, where the rest would no longer do, and at MaxRemoved.
+	// one, where the rest would no longer do, and at a third of them.
 	RejectOutliers bool
-	// MaxRemoved is the most pairs that are rejected; 0 takes a third of them.
-	MaxRemoved int
-	// MaxCondition is the largest ratio taken between the spread of the control
-	// along its longest direction and across it, for models that need width
-	// (affine, inclined plane); 0 takes 1000.
-	MaxCondition float64
 }
 
 // Defaults of FitOptions, and bounds.
@@ -79,7 +73,9 @@ const (
 	defaultTolerance    = 0.05
 	defaultSignificance = 0.001
 	defaultPower        = 0.80
-	defaultCondition    = 1000.0
+	// maxCondition is the largest ratio taken between the spread of the control along its
+	// longest direction and across it, for models that need width.
+	maxCondition = 1000.0
 	// rivalLikelihood is how much likelier one culprit must make the observations
 	// than another to be told from it; our own choice.
 	rivalLikelihood = 20.0
@@ -95,7 +91,6 @@ func (o FitOptions) withDefaults(name string) (FitOptions, error) {
 	o.Tolerance = cmp.Or(o.Tolerance, defaultTolerance)
 	o.Significance = cmp.Or(o.Significance, defaultSignificance)
 	o.Power = cmp.Or(o.Power, defaultPower)
-	o.MaxCondition = cmp.Or(o.MaxCondition, defaultCondition)
 	fail := func(format string, args ...any) (FitOptions, error) {
 		return o, fmt.Errorf("%s: %w", name, fmt.Errorf(format, args...))
 	}
@@ -106,12 +101,8 @@ func (o FitOptions) withDefaults(name string) (FitOptions, error) {
 		return fail("significance %v: want a probability between 0 and 1, such as 0.001", o.Significance)
 	case !(o.Power > 0 && o.Power < 1):
 		return fail("power %v: want a probability between 0 and 1, such as 0.8", o.Power)
-	case !(o.MaxCondition > 1):
-		return fail("largest condition %v: want a ratio over 1, such as 1000", o.MaxCondition)
 	case o.Sigma != 0 && !(o.Sigma >= minSigma && o.Sigma <= maxCoordinate):
 		return fail("standard error %v: want a positive length, or 0 where it is not known", o.Sigma)
-	case o.MaxRemoved < 0:
-		return fail("at most %d pairs removed: want 0 or more", o.MaxRemoved)
 	case !(o.metres(true) > 0 && o.siteMetres() > 0) || !grid.Finite(o.metres(true), o.siteMetres()):
 		return fail("units of %v and %v metres: want positive lengths", o.metres(true), o.siteMetres())
 	}

@@ -28,7 +28,7 @@ func (m *model[T]) reject(points []point, opt FitOptions) (*adjusted[T], error) 
 	if err := m.check(points); err != nil {
 		return nil, err
 	}
-	limit := cmp.Or(opt.MaxRemoved, max(1, len(points)/3))
+	limit := max(1, len(points)/3)
 	kept := slices.Clone(points)
 	var gone []point
 	var removed []Removal

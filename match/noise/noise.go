@@ -42,10 +42,6 @@ type Model struct {
 	// Independent is the effective number of independent photos: the mean variance
 	// of a tag over that of the tags' mean.
 	Independent float64
-	// LogEvidence is the logarithm of the probability density of the residuals,
-	// with the whole grid summed over. Its differences compare two ways to tie the
-	// same photos.
-	LogEvidence float64
 
 	cells []cell
 }
@@ -124,11 +120,10 @@ func Learn(residuals []Residual) *Model {
 		return Prior()
 	}
 	m := &Model{Photos: len(residuals)}
-	first := weigh(wholeGrid(), r, coarse)
 	// Again, finer, where the weight is.
 	lo, hi := make(map[cell]float64), make(map[cell]float64)
 	var keys, cells []cell
-	for _, c := range first.cells {
+	for _, c := range weigh(wholeGrid(), r) {
 		key := c.apart()
 		if _, ok := lo[key]; !ok {
 			lo[key] = c.scale
@@ -143,8 +138,7 @@ func Learn(residuals []Residual) *Model {
 			cells = append(cells, at)
 		}
 	}
-	second := weigh(cells, r, fine)
-	m.cells, m.LogEvidence = second.cells, second.logSum
+	m.cells = weigh(cells, r)
 	m.settle(fine)
 	m.thin()
 	m.sessions(r)
@@ -212,15 +206,8 @@ func (c cell) apart() cell {
 	return c
 }
 
-// weighed are cells with their posterior weights, and the logarithm of the sum.
-type weighed struct {
-	cells  []cell
-	logSum float64
-}
-
-// weigh works out the weights of cells whose scales are a ratio apart, and drops
-// those that are as good as none.
-func weigh(cells []cell, r []Residual, ratio float64) weighed {
+// weigh works out the posterior weights of cells, and drops those that are as good as none.
+func weigh(cells []cell, r []Residual) (out []cell) {
 	logs := make([]float64, len(cells))
 	var all sync.WaitGroup
 	for n, p := runtime.GOMAXPROCS(0), 0; p < n; p++ {
@@ -229,24 +216,19 @@ func weigh(cells []cell, r []Residual, ratio float64) weighed {
 			for i := p * len(cells) / n; i < (p+1)*len(cells)/n; i++ {
 				f.start(&cells[i], r)
 				f.ended = f.ended[:0]
-				logs[i] = f.run(r) + cells[i].logPrior() + math.Log(math.Log(ratio))
+				logs[i] = f.run(r) + cells[i].logPrior()
 			}
 		})
 	}
 	all.Wait()
 	top := slices.Max(logs)
-	var out weighed
-	var sum float64
 	for i, l := range logs {
-		w := math.Exp(l - top)
-		sum += w
-		if w >= least {
+		if w := math.Exp(l - top); w >= least {
 			c := cells[i]
 			c.weight = w
-			out.cells = append(out.cells, c)
+			out = append(out, c)
 		}
 	}
-	out.logSum = top + math.Log(sum)
 	return out
 }
 

@@ -1,7 +1,6 @@
 package walk
 
 import (
-	"cmp"
 	"math"
 	"slices"
 	"sync"
@@ -62,7 +61,7 @@ func (m *model) estimate(c *chain, ties func(k int) int) {
 	clk.Clock = Clock{Camera: c.camera}
 	diffs, zoned := m.lags(c, ties)
 	clk.Photos = len(diffs)
-	clk.offset, clk.scale, clk.lasting = 0, m.p.TimeScale.Seconds(), 0
+	clk.offset, clk.scale, clk.lasting = 0, 0, 0
 	steps := make([]float64, max(0, len(diffs)-1))
 	for i := range steps {
 		steps[i] = math.Abs(diffs[i+1] - diffs[i])
@@ -78,7 +77,7 @@ func (m *model) estimate(c *chain, ties func(k int) int) {
 			return
 		}
 		clk.Used = true
-		clk.scale = cmp.Or(clk.scale, stdScale)
+		clk.scale = stdScale
 		clk.Scale, clk.StdErr = seconds(clk.scale), seconds(clk.scale)
 		return
 	}
@@ -100,7 +99,7 @@ func (m *model) estimate(c *chain, ties func(k int) int) {
 		scale /= float64(len(in))
 	}
 	scale = max(scale, leastScale)
-	clk.scale = cmp.Or(clk.scale, scale)
+	clk.scale = scale
 	clk.Used = true
 	clk.persists(steps)
 	clk.offset = centre

@@ -12,7 +12,6 @@ type work struct {
 	cand    []int32
 	forward []float64 // log, for each state: candidates and one more for each photo
 	free    []float64 // the same with all links struck out
-	back    []uint8   // Viterbi's predecessor
 	// Of a short chain the slots of all photos and the weights of all pairs are
 	// kept for the way back; of a long one they are worked out twice.
 	kept   []slot
@@ -68,7 +67,7 @@ func (w *work) start(ctx context.Context, m *model, c *chain) error {
 		w.from[k+1] = int32(len(w.cand))
 	}
 	total := len(w.cand) + n
-	w.forward, w.free, w.back = sized(w.forward, total), sized(w.free, total), sized(w.back, total)
+	w.forward, w.free = sized(w.forward, total), sized(w.free, total)
 	if n <= short {
 		w.kept, w.pairAt = sized(w.kept, n), sized(w.pairAt, n)
 		clear(w.kept)
@@ -125,9 +124,7 @@ type pass struct {
 	// Of two photos in a row the slots are never the same.
 	ring [2]slot
 	t    step
-	// vit are Viterbi's weights of the last photo's states, in logarithms.
-	vit [maxStates]float64
-	ll  float64
+	ll   float64
 }
 
 func (p *pass) fill(k int) *slot {
@@ -143,7 +140,7 @@ func (p *pass) fill(k int) *slot {
 	return b
 }
 
-// forward sums over all walks up to each photo, with Viterbi's beside it.
+// forward sums over all walks up to each photo.
 func (p *pass) forward(ctx context.Context) error {
 	m, w := p.m, p.w
 	b := p.fill(0)
@@ -151,7 +148,6 @@ func (p *pass) forward(ctx context.Context) error {
 		base := m.begin(b, k)
 		w.free[k] = math.Log(base * b.named[k])
 		w.forward[k] = math.Log(base * m.shift[unlisted][b.cls[k]] * b.worth[k])
-		p.vit[k] = w.forward[k]
 	}
 	for k := 1; k < len(p.c.photos); k++ {
 		if k%1024 == 0 && ctx.Err() != nil {
@@ -173,17 +169,15 @@ func (p *pass) ahead(k int, a, b *slot) {
 	if p.keep {
 		w.pairAt[k] = int32(len(w.pairs))
 	}
-	var lin, vlin, flin, next [maxStates]float64
+	var lin, flin [maxStates]float64
 	plo, phi := w.at(k - 1)
-	top, vtop := exps(w.forward[plo:phi], lin[:]), exps(p.vit[:a.n], vlin[:])
-	ftop := exps(w.free[plo:phi], flin[:])
+	top, ftop := exps(w.forward[plo:phi], lin[:]), exps(w.free[plo:phi], flin[:])
 	lo, _ := w.at(k)
 	for s := range b.n {
-		var sum, free, best float64
-		from := 0
+		var sum, free float64
 		row := b.cls[s]
 		for j := range a.n {
-			if !p.keep && lin[j] == 0 && vlin[j] == 0 && flin[j] == 0 {
+			if !p.keep && lin[j] == 0 && flin[j] == 0 {
 				continue
 			}
 			f := m.pair(&p.t, j, s)
@@ -191,18 +185,11 @@ func (p *pass) ahead(k int, a, b *slot) {
 				w.pairs = append(w.pairs, f)
 			}
 			free += flin[j] * f
-			f *= m.shift[a.cls[j]][row]
-			sum += lin[j] * f
-			if v := vlin[j] * f; v > best {
-				best, from = v, j
-			}
+			sum += lin[j] * f * m.shift[a.cls[j]][row]
 		}
 		w.forward[lo+s] = top + math.Log(sum) + math.Log(b.worth[s])
 		w.free[lo+s] = ftop + math.Log(free) + math.Log(b.named[s])
-		next[s] = vtop + math.Log(best) + math.Log(b.worth[s])
-		w.back[lo+s] = uint8(from)
 	}
-	p.vit = next
 }
 
 // backward sums over all walks from each photo on, and settles the ties.
@@ -213,12 +200,6 @@ func (p *pass) backward(ctx context.Context, ties []Tie) error {
 	if p.keep {
 		b = &w.kept[n-1]
 	}
-	state := 0
-	for s := range b.n {
-		if p.vit[s] > p.vit[state] {
-			state = s
-		}
-	}
 	// now is the logarithm of all that follows, and nowFree the same with all links
 	// struck out.
 	var now, nowFree [maxStates]float64
@@ -227,11 +208,10 @@ func (p *pass) backward(ctx context.Context, ties []Tie) error {
 			return ctx.Err()
 		}
 		lo, hi := w.at(k)
-		m.settle(&ties[c.photos[k]], c, k, b, w.forward[lo:hi], now[:], w.free[lo:hi], nowFree[:], state)
+		m.settle(&ties[c.photos[k]], c, k, b, w.forward[lo:hi], now[:], w.free[lo:hi], nowFree[:])
 		if k == 0 {
 			return nil
 		}
-		state = int(w.back[lo+state])
 		a := b
 		if p.keep {
 			b = &w.kept[k-1]

@@ -112,10 +112,6 @@ type Params struct {
 	// OtherTime is the share of photos taken at another time than their point
 	// was surveyed.
 	OtherTime float64
-	// TimeScale is the mean of the absolute difference between the time of a
-	// photo and that of the survey of its point, once the clock's offset is taken
-	// off; 0 defaults to the one that the job shows.
-	TimeScale time.Duration
 
 	// Certain is the probability of being right from which on a link is confirmed,
 	// and Contradict that down from which it is contradicted.
@@ -192,7 +188,6 @@ func (p Params) Validate() error {
 	check(p.Dwell > 0, "Dwell", p.Dwell, "a time above 0")
 	check(p.Between > 0, "Between", p.Between, "a time above 0")
 	prob("OtherTime", p.OtherTime)
-	check(p.TimeScale >= 0, "TimeScale", p.TimeScale, "a time, 0 or more")
 	check(p.Certain > 0.5 && p.Certain < 1, "Certain", p.Certain, "a probability between 0.5 and 1")
 	prob("Contradict", p.Contradict)
 	check(p.Candidates >= 1 && p.Candidates <= maxNearest, "Candidates", p.Candidates, fmt.Sprintf("1 to %d", maxNearest))

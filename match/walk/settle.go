@@ -6,7 +6,7 @@ import (
 )
 
 // settle works out a photo's tie from what was before and what follows.
-func (m *model) settle(t *Tie, c *chain, k int, s *slot, forward, now, free, nowFree []float64, path int) {
+func (m *model) settle(t *Tie, c *chain, k int, s *slot, forward, now, free, nowFree []float64) {
 	photo := &c.all[c.photos[k]]
 	var post, bare [maxStates]float64
 	for j := range s.n {
@@ -33,7 +33,7 @@ func (m *model) settle(t *Tie, c *chain, k int, s *slot, forward, now, free, now
 	}
 	*t = Tie{
 		Point: int(s.pt[best]), Probability: post[best],
-		RunnerUp: None, Path: int(s.pt[path]), Listed: None,
+		RunnerUp: None, Listed: None,
 		Status: Unlisted, Shift: shifts[s.cls[best]], Stale: c.stale[k], Repeats: None,
 		Site: post[0] * s.site,
 	}

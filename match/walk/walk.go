@@ -119,9 +119,6 @@ type Tie struct {
 	RunnerUp            int
 	RunnerUpProbability float64
 	RunnerUpOK          bool
-	// Path is the photo's point, or None, on the most probable walk as a whole
-	// (Viterbi's path). It may differ from Point.
-	Path int
 	// Listed is the point that the link lists; None where there is no link, or
 	// links to several points.
 	Listed int
