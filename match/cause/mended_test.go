@@ -55,7 +55,9 @@ func TestUnsoundTrailsWinNothing(t *testing.T) {
 // position that states itself to be coarse, tags rounded to a step that nobody had listed,
 // two links exchanged that were called two wrong ones, a wrong link where the standoff was
 // not as set, a tower's position in coarse steps, and readings that bring tags from
-// kilometres away, or off the grid, to where errors are worse than stated.
+// kilometres away, or off the grid, to where errors are worse than stated; runs of wrong
+// links long enough to make the tags of their camera seem bad, and an early one that began
+// after a right link to the same point.
 func TestNamedAllTheSame(t *testing.T) {
 	inFull(t)
 	for _, c := range []struct {
@@ -68,6 +70,10 @@ func TestNamedAllTheSame(t *testing.T) {
 		{5009, "swapped-ties", "swapped-ties"},
 		{5005, "wrong-tie", "wrong-tie"},
 		{7114, "tower-position", "repeated-tag"},
+		{3034, "late-run", "late-run"},
+		{3045, "early-run", "early-run"},
+		{3118, "early-run", "early-run"},
+		{3119, "early-run", "early-run"},
 		{7128, "tower-position", "repeated-tag"},
 		{7129, "decimal-minutes", "minutes-as-decimals"},
 		{7215, "flipped-longitude", "flipped-longitude"},

@@ -372,9 +372,10 @@ type hint struct {
 	shared, run bool
 }
 
-// linkOf is the point that the photos of a visit are linked to; -1 where there is none.
-func (e *Evidence) linkOf(visits [][]int, k int) int {
-	if k < 0 || k >= len(visits) {
+// wrongLinkOf is the point that the photos of a visit are linked to; -1 where there is none
+// or the link is right.
+func (e *Evidence) wrongLinkOf(visits [][]int, k int) int {
+	if k < 0 || k >= len(visits) || e.Photos[visits[k][0]].hint.confirmed {
 		return -1
 	}
 	return e.Photos[visits[k][0]].Point
@@ -392,9 +393,9 @@ func (e *Evidence) gather() {
 				late, early := slices.Contains(before[h.from], h.point), slices.Contains(after[h.from], h.point)
 				switch {
 				case h.from < 0 || h.point == h.from:
-				case h.point == e.linkOf(visits, k-1):
+				case h.point == e.wrongLinkOf(visits, k-1):
 					h.shift = -1
-				case h.point == e.linkOf(visits, k+1):
+				case h.point == e.wrongLinkOf(visits, k+1):
 					h.shift = 1
 				case late && !early:
 					h.shift = -1

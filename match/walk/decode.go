@@ -214,7 +214,7 @@ func (m *model) learn(ctx context.Context, chains []chain, ties []Tie) error {
 				m.estimate(s, func(k int) int { return m.guess(s, k) })
 				samples[i] = s
 			}
-			return m.learnFrom(ctx, samples[i], ties, &counted[i])
+			return m.learnFrom(ctx, samples[i], ties, &counted[i], samples[i].said)
 		})
 		if err != nil {
 			return err
@@ -228,17 +228,19 @@ func (m *model) learn(ctx context.Context, chains []chain, ties []Tie) error {
 			m.prepare()
 		}
 	}
-	for i, s := range samples {
-		chains[i].cam = s.cam
-	}
-	return nil
+	return eachOf(len(chains), func(i int) error {
+		err := m.doubt(ctx, samples[i], ties)
+		chains[i].cam = samples[i].cam
+		return err
+	})
 }
 
 // rounds is how often the job is decoded to learn from.
 const rounds = 2
 
-// learnFrom decodes a chain and learns from that what there is to know of its camera.
-func (m *model) learnFrom(ctx context.Context, s *chain, ties []Tie, counted *counts) error {
+// learnFrom decodes a chain and learns from that what there is to know of its camera: of
+// its tags by the points that photos are said to show, where they are.
+func (m *model) learnFrom(ctx context.Context, s *chain, ties []Tie, counted *counts, said func(k int) int) error {
 	if _, err := m.run(ctx, s, ties, counted); err != nil {
 		return err
 	}
@@ -250,13 +252,63 @@ func (m *model) learnFrom(ctx context.Context, s *chain, ties []Tie, counted *co
 		return None
 	}
 	m.learnNoise(s, func(k int) int {
-		if j := s.said(k); j != None {
+		if j := said(k); j != None {
 			return j
 		}
 		return decoded(k)
 	})
 	m.estimate(s, decoded)
 	return nil
+}
+
+// trusted is the share of a camera's photos that are taken to have right links where the
+// others may have wrong ones, and fewTrusted the least number of those: choices.
+const trusted, fewTrusted = 0.35, 6
+
+// doubt learns a camera's noise anew where wrong links may make its tags seem worse than
+// they are: from the photos nearest to their points, and then from all by what is decoded
+// with that. It stays where it explains the camera's photos much better, links and all.
+func (m *model) doubt(ctx context.Context, s *chain, ties []Tie) error {
+	was := s.cam
+	off := make([]float64, len(s.photos)) // in standard deviations
+	var told []float64
+	for k, i := range s.photos {
+		off[k] = math.Inf(1)
+		if p, j := &s.all[i], s.said(k); j != None && p.Pos != nil && !s.stale[k] {
+			s2, _ := m.variance(p, &camera{times: 1}, 0)
+			off[k] = math.Hypot(p.Pos.E-m.points[j].E, p.Pos.N-m.points[j].N) / math.Sqrt(s2)
+			told = append(told, off[k])
+		}
+	}
+	n := int(trusted * float64(len(told)))
+	if m.p.Fixed || n < fewTrusted {
+		return nil
+	}
+	slices.Sort(told)
+	m.learnNoise(s, func(k int) int {
+		if off[k] < told[n] {
+			return s.said(k)
+		}
+		return None
+	})
+	if 2*s.cam.times > was.times {
+		s.cam = was
+		return nil
+	}
+	if err := m.learnFrom(ctx, s, ties, new(counts), func(int) int { return None }); err != nil {
+		return err
+	}
+	better, err := m.run(ctx, s, ties, nil)
+	if err != nil {
+		return err
+	}
+	is := s.cam
+	s.cam = was
+	before, err := m.run(ctx, s, ties, nil)
+	if better > before+enoughOwn {
+		s.cam = is
+	}
+	return err
 }
 
 // said is the point that the link of photo k lists or, without a link, its name.

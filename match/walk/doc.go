@@ -13,10 +13,9 @@
 // has a weight, the product of a factor for each photo and one for each step
 // from a photo to the next. The probability that photo i shows point k is the sum
 // of the weights of all walks in which it does, over the sum of all. The
-// forward-backward algorithm finds it without listing the walks, Viterbi's finds
-// the heaviest walk (Rabiner, A tutorial on hidden Markov models, Proceedings of
-// the IEEE 77, 1989). Both work on logarithms. Here are the factors; figures in
-// capitals are fields of [Params].
+// forward-backward algorithm finds it, on logarithms, without listing the walks (Rabiner,
+// A tutorial on hidden Markov models, Proceedings of the IEEE 77, 1989). Here are the
+// factors; figures in capitals are fields of [Params].
 //
 // Position. If photo i shows point k its tag is wrong by e = tag - point - shift,
 // which is circular normal with the variance
@@ -28,7 +27,11 @@
 // noise): k is the scale of the errors beside what tags state, shift what the tags of
 // a session have in common and u its standard error, and rho(t) the correlation of the
 // rest over a time t. It may come out as 0, for tags as good as independent, or as 0.9
-// over minutes. A shift of all tags that is larger than noise is taken off first. So
+// over minutes. A shift of all tags that is larger than noise is taken off first. Links
+// are taken to be right for that, though a run of wrong ones makes tags seem bad. So where the
+// third of the photos nearest to their points shows errors of half the scale or less, noise is
+// learnt from those as well, and then from all photos by what is decoded with it; what explains
+// the camera's photos better, links and all, by 6 nats is kept. So
 // that no tag is worth more than it should be, the density is a mixture:
 //
 //	f(e) = (1 - wide - WildShare) n(e; s²) + wide n(e; WideFactor² s²) + WildShare / (pi WildRadius²)
@@ -53,7 +56,7 @@
 //
 // Time. Photos are taken about when their point is surveyed. The time of the first
 // photo of a visit, less that of the survey and less the camera's offset, has a
-// two-sided exponential density with the mean TimeScale, but for a share
+// two-sided exponential density with the mean that the job shows, but for a share
 // OtherTime. Where the links show that lags last from one visit to the next, by a share
 // p, because a crew works at its own pace or a clock drifts, that density is mixed with
 // p of one about the lag before; and of what a photo's time says by itself 1 - p counts. The next photo of the same point follows with the density (1 +
