@@ -232,11 +232,7 @@ func (m *model) learnNoise(c *chain, tied func(k int) int) {
 	for i := range r {
 		r[i].E, r[i].N = r[i].E-c.cam.baseE, r[i].N-c.cam.baseN
 	}
-	if len(r) == 0 {
-		c.cam.noise = unknown()
-	} else {
-		c.cam.noise = noise.Learn(r)
-	}
+	c.cam.noise = noise.Learn(r)
 	c.cam.times = c.cam.noise.Scale
 	c.cam.wide = m.p.WideShare * (1 + 2*c.cam.noise.HeavyTails)
 }

@@ -238,8 +238,7 @@ func (m *model) learn(ctx context.Context, chains []chain, ties []Tie) error {
 // rounds is how often the job is decoded to learn from.
 const rounds = 2
 
-// learnFrom decodes a chain and learns from that what there is to know of its camera: of
-// its tags by the points that photos are said to show, where they are.
+// learnFrom decodes a chain and learns from that, and from what is said, of its camera.
 func (m *model) learnFrom(ctx context.Context, s *chain, ties []Tie, counted *counts, said func(k int) int) error {
 	if _, err := m.run(ctx, s, ties, counted); err != nil {
 		return err
@@ -262,37 +261,36 @@ func (m *model) learnFrom(ctx context.Context, s *chain, ties []Tie, counted *co
 }
 
 // trusted is the share of a camera's photos that are taken to have right links where the
-// others may have wrong ones, and fewTrusted the least number of those: choices.
-const trusted, fewTrusted = 0.35, 6
+// others may have wrong ones, fewTrusted the least number of those, and spoilt the least
+// share of wrong links that spoil what is learnt of noise: choices.
+const trusted, fewTrusted, spoilt = 0.35, 6, 0.2
 
-// doubt learns a camera's noise anew where wrong links may make its tags seem worse than
-// they are: from the photos nearest to their points, and then from all by what is decoded
-// with that. It stays where it explains the camera's photos much better, links and all.
+// doubt learns a camera's noise anew where wrong links may make its tags seem bad: from the
+// photos nearest to their points, and then from what is decoded with that. See the doc.
 func (m *model) doubt(ctx context.Context, s *chain, ties []Tie) error {
-	was := s.cam
+	other := s.cam
 	off := make([]float64, len(s.photos)) // in standard deviations
-	var told []float64
 	for k, i := range s.photos {
 		off[k] = math.Inf(1)
 		if p, j := &s.all[i], s.said(k); j != None && p.Pos != nil && !s.stale[k] {
 			s2, _ := m.variance(p, &camera{times: 1}, 0)
 			off[k] = math.Hypot(p.Pos.E-m.points[j].E, p.Pos.N-m.points[j].N) / math.Sqrt(s2)
-			told = append(told, off[k])
 		}
 	}
-	n := int(trusted * float64(len(told)))
+	near := slices.Sorted(slices.Values(off))
+	told, _ := slices.BinarySearch(near, math.Inf(1))
+	n := int(trusted * float64(told))
 	if m.p.Fixed || n < fewTrusted {
 		return nil
 	}
-	slices.Sort(told)
 	m.learnNoise(s, func(k int) int {
-		if off[k] < told[n] {
+		if off[k] < near[n] {
 			return s.said(k)
 		}
 		return None
 	})
-	if 2*s.cam.times > was.times {
-		s.cam = was
+	if 2*s.cam.times > other.times {
+		s.cam = other
 		return nil
 	}
 	if err := m.learnFrom(ctx, s, ties, new(counts), func(int) int { return None }); err != nil {
@@ -302,11 +300,16 @@ func (m *model) doubt(ctx context.Context, s *chain, ties []Tie) error {
 	if err != nil {
 		return err
 	}
-	is := s.cam
-	s.cam = was
+	wrong := 0.0
+	for k, i := range s.photos {
+		if !math.IsInf(off[k], 1) && ties[i].ListedProbability < 0.5 {
+			wrong++
+		}
+	}
+	s.cam, other = other, s.cam
 	before, err := m.run(ctx, s, ties, nil)
-	if better > before+enoughOwn {
-		s.cam = is
+	if better > before+enoughOwn && wrong > spoilt*float64(told) {
+		s.cam = other
 	}
 	return err
 }

@@ -30,8 +30,9 @@
 // over minutes. A shift of all tags that is larger than noise is taken off first. Links
 // are taken to be right for that, though a run of wrong ones makes tags seem bad. So where the
 // third of the photos nearest to their points shows errors of half the scale or less, noise is
-// learnt from those as well, and then from all photos by what is decoded with it; what explains
-// the camera's photos better, links and all, by 6 nats is kept. So
+// learnt from those as well, and then from all photos by what is decoded with it. That is kept
+// where more than a fifth of the links come out wrong, and the camera's photos are better
+// explained by 6 nats, links and all. So
 // that no tag is worth more than it should be, the density is a mixture:
 //
 //	f(e) = (1 - wide - WildShare) n(e; s²) + wide n(e; WideFactor² s²) + WildShare / (pi WildRadius²)
