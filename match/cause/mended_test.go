@@ -57,7 +57,7 @@ func TestUnsoundTrailsWinNothing(t *testing.T) {
 // not as set, a tower's position in coarse steps, and readings that bring tags from
 // kilometres away, or off the grid, to where errors are worse than stated; runs of wrong
 // links long enough to make the tags of their camera seem bad, and an early one that began
-// after a right link to the same point.
+// after a right link to the same point; home's position on photos of one minute.
 func TestNamedAllTheSame(t *testing.T) {
 	inFull(t)
 	for _, c := range []struct {
@@ -70,6 +70,7 @@ func TestNamedAllTheSame(t *testing.T) {
 		{5009, "swapped-ties", "swapped-ties"},
 		{5005, "wrong-tie", "wrong-tie"},
 		{7114, "tower-position", "repeated-tag"},
+		{12010006, "home-position", "frozen-fix"},
 		{3034, "late-run", "late-run"},
 		{3045, "early-run", "early-run"},
 		{3118, "early-run", "early-run"},

@@ -554,8 +554,8 @@ func (e *Evidence) apart(photos []int) bool {
 	return 5*far >= len(east)
 }
 
-// stale returns the photos whose tag is not their own, and whether they are so far out
-// that a cause is to be named. It sets whose tag it is.
+// stale returns the photos whose tag is not their own, and whether they are so far out that a
+// cause is to be named; ten times the budget off is no fresh fix. It sets whose tag it is.
 func (e *Evidence) stale(s *sameTag, usual float64, apart bool) (stale []int, bad bool) {
 	first := &e.Photos[s.photos[0]]
 	fine := first.Tag.Position.Coarseness()*metresPerDegree < 0.5
@@ -566,7 +566,7 @@ func (e *Evidence) stale(s *sameTag, usual float64, apart bool) (stale []int, ba
 	out := 0
 	for _, i := range s.photos {
 		p, off := &e.Photos[i], e.off(&e.Photos[i], usual)
-		fresh := !p.Time.IsZero() && !first.Time.IsZero() && p.Time.Sub(first.Time).Abs() < time.Minute
+		fresh := off <= 10 && !p.Time.IsZero() && !first.Time.IsZero() && p.Time.Sub(first.Time).Abs() < time.Minute
 		frozen := s.run && i != s.from && (!fresh || len(stale) > 0) && (apart || fine)
 		if !frozen && (s.run || off <= 1) {
 			if s.from < 0 && off > 0 {
