@@ -142,9 +142,10 @@ shape: ## the size and complexity of the code against their limits (-list lists 
 
 # The race detector makes a test some five times as slow, so that it runs where
 # goroutines meet: the packages that start them, and those whose values they share, and
-# these with -short, as more turns of the same meet nothing new: those of REPEATED run in full without it.
+# these with -short, as more turns of the same meet nothing new: those of REPEATED and of the
+# C library run in full without it.
 # The command's scripts run the real program, which is built without it.
-REPEATED := ./geotag/ledger ./match ./match/cause ./match/decide ./match/noise ./match/walk ./match/sim ./match/sim/field/trial ./cmd/libphototie
+REPEATED := ./geotag/ledger ./match ./match/cause ./match/decide ./match/noise ./match/walk ./match/sim ./match/sim/field/trial
 RACE := ./geotag/ledger ./grid/crs ./match ./match/cause ./match/noise ./match/walk ./match/dataset/... ./match/decide ./match/delivery ./match/record ./match/report ./match/sim ./match/sim/field/trial ./match/service ./examples/serve ./cmd/libphototie
 
 # Pictures are drawn and decoded on one goroutine each, which the race detector makes ten
@@ -152,11 +153,12 @@ RACE := ./geotag/ledger ./grid/crs ./match ./match/cause ./match/noise ./match/w
 # would not be seen to.
 UNRACED := image/draw image/jpeg image/png golang.org/x/image/...
 
-# All that go vet looks at is in lint. Bounds on memory hold with that GOGC too.
+# All that go vet looks at is in lint. Bounds on memory hold with that GOGC too. What takes
+# longest begins first: the C library's tests build it.
 unit: export PHOTOTIE_REQUIRE_TOOLS := 1
 unit: export GOGC := 300
 unit: tools
-	$(GO) test -vet=off -timeout 30m $$($(GO) list ./... | grep -vxF "$$($(GO) list $(RACE))") $(REPEATED)
+	$(GO) test -vet=off -timeout 30m ./cmd/libphototie $$($(GO) list ./... | grep -vxF "$$($(GO) list $(RACE))") $(REPEATED)
 	$(GO) test -vet=off -race $(UNRACED:%=-gcflags=%=-race=false) -short -timeout 30m $(RACE)
 
 # Each package's targets share one build, and two targets run side by side with one
