@@ -261,9 +261,9 @@ func (m *model) learnFrom(ctx context.Context, s *chain, ties []Tie, counted *co
 }
 
 // trusted is the share of a camera's photos that are taken to have right links where the
-// others may have wrong ones, fewTrusted the least number of those, and spoilt the least
-// share of wrong links that spoil what is learnt of noise: choices.
-const trusted, fewTrusted, spoilt = 0.35, 6, 0.2
+// others may have wrong ones, fewTrusted the least number of those, spoilt the least share of
+// wrong links that spoil what is learnt of noise, and worse the least scale then: choices.
+const trusted, fewTrusted, spoilt, worse = 0.35, 6, 0.2, 1.2
 
 // doubt learns a camera's noise anew where wrong links may make its tags seem bad: from the
 // photos nearest to their points, and then from what is decoded with that. See the doc.
@@ -280,7 +280,7 @@ func (m *model) doubt(ctx context.Context, s *chain, ties []Tie) error {
 	near := slices.Sorted(slices.Values(off))
 	told, _ := slices.BinarySearch(near, math.Inf(1))
 	n := int(trusted * float64(told))
-	if m.p.Fixed || n < fewTrusted {
+	if m.p.Fixed || n < fewTrusted || other.times < worse {
 		return nil
 	}
 	m.learnNoise(s, func(k int) int {
