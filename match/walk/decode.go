@@ -260,15 +260,17 @@ func (m *model) learnFrom(ctx context.Context, s *chain, ties []Tie, counted *co
 	return nil
 }
 
-// trusted is the share of a camera's photos that are taken to have right links where the
-// others may have wrong ones, fewTrusted the least number of those, spoilt the least share of
-// wrong links that spoil what is learnt of noise, and worse the least scale then: choices.
+// Of a camera's photos the share trusted, fewTrusted at least, is taken to have right links;
+// others may spoil noise, from the share spoilt on, that seems worse than stated: choices.
 const trusted, fewTrusted, spoilt, worse = 0.35, 6, 0.2, 1.2
 
 // doubt learns a camera's noise anew where wrong links may make its tags seem bad: from the
 // photos nearest to their points, and then from what is decoded with that. See the doc.
 func (m *model) doubt(ctx context.Context, s *chain, ties []Tie) error {
 	other := s.cam
+	if m.p.Fixed || other.times < worse {
+		return nil
+	}
 	off := make([]float64, len(s.photos)) // in standard deviations
 	for k, i := range s.photos {
 		off[k] = math.Inf(1)
@@ -280,7 +282,7 @@ func (m *model) doubt(ctx context.Context, s *chain, ties []Tie) error {
 	near := slices.Sorted(slices.Values(off))
 	told, _ := slices.BinarySearch(near, math.Inf(1))
 	n := int(trusted * float64(told))
-	if m.p.Fixed || n < fewTrusted || other.times < worse {
+	if n < fewTrusted {
 		return nil
 	}
 	m.learnNoise(s, func(k int) int {
@@ -302,7 +304,7 @@ func (m *model) doubt(ctx context.Context, s *chain, ties []Tie) error {
 	}
 	wrong := 0.0
 	for k, i := range s.photos {
-		if !math.IsInf(off[k], 1) && ties[i].ListedProbability < 0.5 {
+		if !math.IsInf(off[k], 1) && ties[i].Point != s.said(k) {
 			wrong++
 		}
 	}

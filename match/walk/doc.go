@@ -28,12 +28,11 @@
 // a session have in common and u its standard error, and rho(t) the correlation of the
 // rest over a time t. It may come out as 0, for tags as good as independent, or as 0.9
 // over minutes. A shift of all tags that is larger than noise is taken off first. Links
-// are taken to be right for that, though a run of wrong ones makes tags seem bad. So where k is 1.2 or more and the
-// third of the photos nearest to their points shows errors of half the scale or less, noise is
-// learnt from those as well, and then from all photos by what is decoded with it. That is kept
-// where more than a fifth of the links come out wrong, and the camera's photos are better
-// explained by 6 nats, links and all. So
-// that no tag is worth more than it should be, the density is a mixture:
+// are taken to be right for that. A run of wrong ones makes tags seem bad: where k is 1.2 or
+// more, noise is learnt from the third of the photos nearest to their points as well, and if
+// that halves k, from what is decoded with it. That is kept where more than a fifth of the
+// links come out wrong, and all is better explained by 6 nats, links among it. So that no tag
+// is worth more than it should be, the density is a mixture:
 //
 //	f(e) = (1 - wide - WildShare) n(e; s²) + wide n(e; WideFactor² s²) + WildShare / (pi WildRadius²)
 //
