@@ -43,7 +43,12 @@ func TestMain(m *testing.M) {
 		os.Exit(0)
 	}
 	program, searches = filepath.Join(dir, "phototie"), filepath.Join(dir, "cache")
-	os.Setenv("XDG_CACHE_HOME", searches) // not the user's own
+	built, err := exec.Command("go", "env", "GOCACHE").Output()
+	if err != nil {
+		panic(err)
+	}
+	os.Setenv("GOCACHE", strings.TrimSpace(string(built)))
+	os.Setenv("XDG_CACHE_HOME", searches) // not the user's own, in which only what is built stays
 	if out, err := exec.Command("go", "build", "-o", program, ".").CombinedOutput(); err != nil {
 		fmt.Fprintf(os.Stderr, "building the program: %v\n%s", err, out)
 		os.Exit(1)
