@@ -269,8 +269,8 @@ func sniff(src *source) (*container, error) {
 }
 
 // Read reads the tag of an image of size bytes. It reads the header only: one
-// read of 64 KiB for nearly all photos; of an *os.File 16 KiB, and the rest where they do
-// not hold it. What the header states but can't be
+// read of 64 KiB for nearly all photos; of an *os.File 8 KiB, and what more it takes where
+// they do not hold it. What the header states but can't be
 // believed is in the Tag's Warnings; the error is ErrFormat, ErrTruncated,
 // ErrCorrupt or one of r, wrapped.
 //

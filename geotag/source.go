@@ -14,9 +14,9 @@ import (
 const chunk = 64 << 10
 
 // head is how much of it is read at first of a file of the system, which reads ahead by
-// itself: half of all photos need no more. Elsewhere a second read may be a second
-// request to a server.
-const head = 16 << 10
+// itself, and then no more than hop beyond what is wanted: many photos need the
+// head only. Elsewhere a second read may be a second request to a server.
+const head = 8 << 10
 
 // hop is how much a source reads at least beyond the first chunk, and glance how much
 // where no more may be wanted there.
@@ -109,8 +109,8 @@ func (s *source) start(end int64) error {
 		s.first = chunks.Get().(*[chunk]byte)[:0]
 	}
 	want := min(chunk, s.size)
-	if _, local := s.r.(*os.File); local && end <= head {
-		want = min(head, want)
+	if _, local := s.r.(*os.File); local {
+		want = min(max(head, end+hop), want)
 	}
 	had := len(s.first)
 	got, err := s.read(s.first[had:want], int64(had), int(min(end, want))-had)

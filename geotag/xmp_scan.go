@@ -14,11 +14,11 @@ import (
 // Its slices are good until the next token.
 type xmpToken struct {
 	kind     xmpTokenKind
-	off, end int // where it stands; nowhere for the end of an empty element tag
-	name     qName
+	off, end int       // where it stands; nowhere for the end of an empty element tag
+	name     qName     // of a tag
 	raw      []byte    // the name of a start tag as written
 	attrs    []xmpAttr // of a start tag
-	text     []byte
+	text     []byte    // of a text
 }
 
 func (t *xmpToken) prefix() string {
@@ -141,8 +141,8 @@ func (s *xmpScanner) release() {
 
 // endTag reads an end tag, which closes the element opened last.
 func (s *xmpScanner) endTag(t *xmpToken, off int) error {
-	n := bytes.IndexByte(s.p, '>')
-	if n < 0 || len(s.open) == 0 || !bytes.Equal(bytes.TrimRight(s.p[2:n], xmlSpace), s.open[len(s.open)-1].raw) {
+	n, last := bytes.IndexByte(s.p, '>'), len(s.open)-1
+	if n < 0 || last < 0 || !bytes.HasPrefix(s.p[2:n], s.open[last].raw) || len(trimSpace(s.p[2+len(s.open[last].raw):n])) > 0 {
 		return errXMPUnusual
 	}
 	s.p = s.p[n+1:]
@@ -188,7 +188,7 @@ func (s *xmpScanner) chars(t *xmpToken, off int) error {
 		return errXMPUnusual
 	}
 	s.p = s.p[n:]
-	*t = xmpToken{kind: xmpText, off: off, end: off + n, text: text}
+	t.kind, t.off, t.end, t.text = xmpText, off, off+n, text
 	return nil
 }
 
@@ -225,7 +225,7 @@ func (s *xmpScanner) at(left []byte) int { return s.size - len(left) }
 // end ends the innermost element, whose end tag is at off.
 func (s *xmpScanner) end(t *xmpToken, off int) error {
 	last := len(s.open) - 1
-	*t = xmpToken{kind: xmpEnd, off: off, end: s.at(s.p), name: s.open[last].name}
+	t.kind, t.off, t.end, t.name = xmpEnd, off, s.at(s.p), s.open[last].name
 	s.spaces, s.open = s.spaces[:s.open[last].spaces], s.open[:last]
 	return nil
 }
@@ -266,7 +266,7 @@ func (s *xmpScanner) start(t *xmpToken) error {
 	prefix, local := cutPrefix(raw)
 	name := qName{s.space(prefix), local}
 	s.open = append(s.open, xmpOpen{raw, name, outside})
-	*t = xmpToken{kind: xmpStart, off: off, end: s.at(s.p), name: name, raw: raw, attrs: s.attrs}
+	t.kind, t.off, t.end, t.name, t.raw, t.attrs = xmpStart, off, s.at(s.p), name, raw, s.attrs
 	return nil
 }
 
