@@ -160,11 +160,7 @@ func checked(t *testing.T, proj grid.Projection, job *demo.Job) (*match.Result, 
 	var photos []match.Photo
 	for i := range job.Photos {
 		p := &job.Photos[i]
-		img, err := p.JPEG()
-		if err != nil {
-			t.Fatal(err)
-		}
-		tag, err := geotag.ReadBytes(img)
+		tag, err := geotag.ReadBytes(p.Exif())
 		photos = append(photos, match.Photo{Name: p.Name, Tag: tag, Err: err})
 	}
 	res, err := match.Check(t.Context(), proj, points, links, match.All(photos), match.Options{})

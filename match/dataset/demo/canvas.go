@@ -31,8 +31,8 @@ func clamp(v, lo, hi float64) float64 { return min(max(v, lo), hi) }
 // The camera of the invented handheld: a 27 mm equivalent focal length.
 const (
 	focal35     = 27
-	fullWidth   = 1280
-	fullHeight  = 960
+	fullWidth   = 1024
+	fullHeight  = 768
 	smallWidth  = 320
 	smallHeight = 240
 	focalRatio  = focal35 / 36.0 // focal length per image width, on 36 mm film

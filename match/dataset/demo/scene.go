@@ -67,6 +67,9 @@ func (p *Photo) JPEG() ([]byte, error) {
 	return withExif(pixels.Bytes(), exifBlock(p.meta, img.Rect.Dx(), img.Rect.Dy(), thumb.Bytes()))
 }
 
+// Exif returns the photo's metadata alone, from the header on a TIFF file that has no image.
+func (p *Photo) Exif() []byte { return exifBlock(p.meta, fullWidth, fullHeight, nil) }
+
 func (s *scene) draw() (*image.RGBA, error) {
 	w, h := fullWidth, fullHeight
 	if s.small {

@@ -168,7 +168,7 @@ func (j *Job) plant(p *plan, shots []shot, rng *rand.Rand) error {
 	j.Photos[small].scene.small = true
 	t.add(Undersized, []int{small}, "The photo has %d x %d pixels; the others have %d x %d.", smallWidth, smallHeight, fullWidth, fullHeight)
 	blurred := t.one(0, 1)
-	j.Photos[blurred].scene.blur = 19
+	j.Photos[blurred].scene.blur = 15
 	t.add(Blurred, []int{blurred}, "The camera was shaken or out of focus: the plate can't be read.")
 	return nil
 }
