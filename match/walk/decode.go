@@ -1,6 +1,7 @@
 package walk
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -148,15 +149,7 @@ func (m *model) chains(photos []Photo) []chain {
 			}
 			at[i] = last
 		}
-		slices.SortStableFunc(c.photos, func(a, b int32) int {
-			switch {
-			case at[a] < at[b]:
-				return -1
-			case at[a] > at[b]:
-				return 1
-			}
-			return 0
-		})
+		slices.SortStableFunc(c.photos, func(a, b int32) int { return cmp.Compare(at[a], at[b]) })
 		m.repeats(c)
 	}
 	return out
