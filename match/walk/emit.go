@@ -11,9 +11,9 @@ type slot struct {
 	pt   [maxStates]int32
 	rank [maxStates]int32
 	cls  [maxStates]uint8
-	// last is the point that the photo before most probably shows by itself; None for
-	// none.
-	last int32
+	// crew is the point that the photo most probably shows by itself, and last the one that
+	// the photo before does; None for none.
+	crew, last int32
 
 	// Position: where the tag lies, the common shift taken off; the error that it has
 	// if the state is true, its density by itself, that of large errors alone, and how

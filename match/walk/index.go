@@ -1,6 +1,7 @@
 package walk
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -55,13 +56,7 @@ func newIndex(points []Point) *index {
 		all[i] = entry{x.cell(p.E, p.N), int32(i)}
 	}
 	slices.SortFunc(all, func(a, b entry) int {
-		switch {
-		case a.id < b.id:
-			return -1
-		case a.id > b.id:
-			return 1
-		}
-		return int(a.of - b.of)
+		return cmp.Or(cmp.Compare(a.id, b.id), int(a.of-b.of))
 	})
 	for _, e := range all {
 		x.ids = append(x.ids, e.id)

@@ -8,20 +8,13 @@ import (
 
 // work is the memory of one run. It serves for the next one, of whatever length.
 type work struct {
-	from    []int32 // of each photo, where its candidates begin
-	cand    []int32
-	forward []float64 // log, for each state: candidates and one more for each photo
-	free    []float64 // the same with all links struck out
-	// Of a short chain the slots of all photos and the weights of all pairs are
-	// kept for the way back; of a long one they are worked out twice.
-	kept   []slot
-	pairs  []float64
-	pairAt []int32 // of each photo, where the pairs with the one before begin
-	crew   []int32 // of each photo, the point it most probably shows by itself
+	from       []int32 // of each photo, where its candidates begin
+	cand, rest []int32 // rest is room for the later half of them
+	// For each state, candidates and one more for each photo: the logarithm of the sum over
+	// all walks up to it or, where the way back comes first, from it on; and the same with
+	// all links struck out.
+	sum, free []float64
 }
-
-// short is the length of chains of which all is kept: a few megabytes.
-const short = 2048
 
 // at returns where the states of photo k begin and end.
 func (w *work) at(k int) (lo, hi int) { return int(w.from[k]) + k, int(w.from[k+1]) + k + 1 }
@@ -32,47 +25,74 @@ func (w *work) candidates(k int) []int32 { return w.cand[w.from[k]:w.from[k+1]] 
 // run decodes one chain into ties and returns the log-likelihood. It adds to
 // learned, where that is not nil, how often what is to be expected.
 func (m *model) run(ctx context.Context, c *chain, ties []Tie, learned *counts) (float64, error) {
-	n := len(c.photos)
-	if n == 0 {
-		return 0, nil
-	}
-	w := &c.work
+	n, w := len(c.photos), &c.work
 	if err := w.start(ctx, m, c); err != nil {
 		return 0, err
 	}
-	p := pass{m: m, c: c, w: w, keep: n <= short, learned: learned}
-	if err := p.forward(ctx); err != nil {
-		return 0, err
+	// The ways forward and back meet in the middle, unless the one needs what the other comes to.
+	half := (n + 1) / 2
+	if learned != nil {
+		half = n
 	}
-	return p.ll, p.backward(ctx, ties)
+	ahead := pass{m: m, c: c, w: w, ties: ties, half: half, learned: learned}
+	back := ahead
+	back.k = n - 1
+	for _, to := range [...][2]int{{half, half}, {n, 0}} {
+		err := eachOf(2, func(i int) error {
+			if i == 0 {
+				return ahead.forward(ctx, to[0])
+			}
+			return back.backward(ctx, to[1])
+		})
+		if err != nil {
+			return 0, err
+		}
+		back.ll = logSum(ahead.sum[:ahead.at.n])
+	}
+	return back.ll, nil
 }
 
 // start gathers the candidates of all photos and makes room.
 func (w *work) start(ctx context.Context, m *model, c *chain) error {
 	n := len(c.photos)
-	if w.cand == nil {
-		w.cand = make([]int32, 0, 8*n)
+	half := n / 2 // and what follows does not ask for the candidates before
+	for half < n && c.bare(half) {
+		half++
 	}
-	w.from, w.crew = sized(w.from, n+1), sized(w.crew, n)
-	w.from[0], w.cand, w.pairs = 0, w.cand[:0], w.pairs[:0]
-	for k, i := range c.photos {
-		if k%1024 == 0 && ctx.Err() != nil {
-			return ctx.Err()
+	w.from = sized(w.from, n+1)
+	halves := [2][]int32{slices.Grow(w.cand[:0], 4*n), w.rest[:0]}
+	err := eachOf(2, func(i int) error {
+		cand, before := halves[i], 0
+		for k := i * half; k < half+i*(n-half); k++ {
+			if k%1024 == 0 && ctx.Err() != nil {
+				return ctx.Err()
+			}
+			at := len(cand)
+			cand = m.candidates(&c.all[c.photos[k]], c.stale[k], &c.cam, cand)
+			if c.bare(k) {
+				cand = m.beside(c, k, cand, cand[before:at], at)
+			}
+			before, w.from[k+1] = at, int32(len(cand))
 		}
-		at := len(w.cand)
-		w.cand = m.candidates(&c.all[i], c.stale[k], &c.cam, w.cand)
-		if p := &c.all[i]; len(p.Listed) == 0 && (p.Pos == nil || c.stale[k]) {
-			w.cand = m.beside(c, k, w.cand, w.cand[w.from[max(k, 1)-1]:at], at)
-		}
-		w.from[k+1] = int32(len(w.cand))
+		halves[i] = cand
+		return nil
+	})
+	if err != nil {
+		return err
 	}
+	for k := half + 1; k <= n; k++ {
+		w.from[k] += int32(len(halves[0]))
+	}
+	w.cand, w.rest = append(halves[0], halves[1]...), halves[1]
 	total := len(w.cand) + n
-	w.forward, w.free = sized(w.forward, total), sized(w.free, total)
-	if n <= short {
-		w.kept, w.pairAt = sized(w.kept, n), sized(w.pairAt, n)
-		clear(w.kept)
-	}
+	w.sum, w.free = sized(w.sum, total), sized(w.free, total)
 	return nil
+}
+
+// bare says that photo k has neither a link nor a tag to go by.
+func (c *chain) bare(k int) bool {
+	p := &c.all[c.photos[k]]
+	return len(p.Listed) == 0 && (p.Pos == nil || c.stale[k])
 }
 
 // beside adds candidates to a photo that has neither a link nor a tag to go by: those
@@ -114,145 +134,137 @@ func (m *model) beside(c *chain, k int, cand, before []int32, from int) []int32 
 	return cand
 }
 
-// pass is one way forward through a chain, and back.
+// pass is one way through a chain, forward or back.
 type pass struct {
 	m       *model
 	c       *chain
 	w       *work
-	keep    bool
+	ties    []Tie
+	half    int // the first photo that the way back comes to first
 	learned *counts
-	// Of two photos in a row the slots are never the same.
-	ring [2]slot
-	t    step
-	ll   float64
+	ll      float64
+	// Of three photos in a row the slots are never the same. at is that of the last photo
+	// come to, with the logarithms of its sums, and next the one that the way back comes to.
+	k         int
+	ring      [3]slot
+	at, next  *slot
+	sum, free [maxStates]float64
+	t         step
+}
+
+// meet keeps the sums of photo k where this way is the first to come to it, and else
+// settles its tie with those of the other.
+func (p *pass) meet(k int, b *slot, back bool) {
+	lo, hi := p.w.at(k)
+	up, down := [2][]float64{p.sum[:], p.free[:]}, [2][]float64{p.w.sum[lo:hi], p.w.free[lo:hi]}
+	if back == (k >= p.half) {
+		copy(down[0], up[0])
+		copy(down[1], up[1])
+		return
+	}
+	if back {
+		up, down = down, up
+	}
+	p.m.settle(&p.ties[p.c.photos[k]], p.c, k, b, up[0], down[0], up[1], down[1])
 }
 
 func (p *pass) fill(k int) *slot {
-	b := &p.ring[k&1]
-	if p.keep {
-		b = &p.w.kept[k]
-	}
+	b := &p.ring[k%3]
 	p.m.fill(b, p.c, k, p.w.candidates(k))
-	if b.last = None; k > 0 {
-		b.last = p.w.crew[k-1]
-	}
-	p.w.crew[k] = p.m.crew(b)
+	b.last, b.crew = None, p.m.crew(b)
 	return b
 }
 
-// forward sums over all walks up to each photo.
-func (p *pass) forward(ctx context.Context) error {
-	m, w := p.m, p.w
-	b := p.fill(0)
-	for k := range b.n {
-		base := m.begin(b, k)
-		w.free[k] = math.Log(base * b.named[k])
-		w.forward[k] = math.Log(base * m.shift[unlisted][b.cls[k]] * b.worth[k])
-	}
-	for k := 1; k < len(p.c.photos); k++ {
+// forward sums over all walks up to each photo before one.
+func (p *pass) forward(ctx context.Context, to int) error {
+	for ; p.k < to; p.k++ {
+		k := p.k
 		if k%1024 == 0 && ctx.Err() != nil {
 			return ctx.Err()
 		}
-		a := b
-		b = p.fill(k)
-		m.prepareStep(&p.t, a, b, &p.c.cam)
-		p.ahead(k, a, b)
+		a, b := p.at, p.fill(k)
+		if p.at = b; k == 0 {
+			for j := range b.n {
+				base := p.m.begin(b, j)
+				p.free[j] = math.Log(base * b.named[j])
+				p.sum[j] = math.Log(base * p.m.shift[unlisted][b.cls[j]] * b.worth[j])
+			}
+		} else {
+			b.last = a.crew
+			p.m.prepareStep(&p.t, a, b, &p.c.cam)
+			p.ahead(a, b)
+		}
+		p.meet(k, b, false)
 	}
-	lo, hi := w.at(len(p.c.photos) - 1)
-	p.ll = logSum(w.forward[lo:hi])
 	return nil
 }
 
-// ahead goes from photo k - 1 to photo k.
-func (p *pass) ahead(k int, a, b *slot) {
-	m, w := p.m, p.w
-	if p.keep {
-		w.pairAt[k] = int32(len(w.pairs))
-	}
+// ahead goes from one photo to the next.
+func (p *pass) ahead(a, b *slot) {
+	m := p.m
 	var lin, flin [maxStates]float64
-	plo, phi := w.at(k - 1)
-	top, ftop := exps(w.forward[plo:phi], lin[:]), exps(w.free[plo:phi], flin[:])
-	lo, _ := w.at(k)
+	top, ftop := exps(p.sum[:a.n], lin[:]), exps(p.free[:a.n], flin[:])
 	for s := range b.n {
 		var sum, free float64
 		row := b.cls[s]
 		for j := range a.n {
-			if !p.keep && lin[j] == 0 && flin[j] == 0 {
+			if lin[j] == 0 && flin[j] == 0 {
 				continue
 			}
 			f := m.pair(&p.t, j, s)
-			if p.keep {
-				w.pairs = append(w.pairs, f)
-			}
 			free += flin[j] * f
 			sum += lin[j] * f * m.shift[a.cls[j]][row]
 		}
-		w.forward[lo+s] = top + math.Log(sum) + math.Log(b.worth[s])
-		w.free[lo+s] = ftop + math.Log(free) + math.Log(b.named[s])
+		p.sum[s] = top + math.Log(sum) + math.Log(b.worth[s])
+		p.free[s] = ftop + math.Log(free) + math.Log(b.named[s])
 	}
 }
 
-// backward sums over all walks from each photo on, and settles the ties.
-func (p *pass) backward(ctx context.Context, ties []Tie) error {
-	m, w, c := p.m, p.w, p.c
-	n := len(c.photos)
-	b := &p.ring[(n-1)&1]
-	if p.keep {
-		b = &w.kept[n-1]
-	}
-	// now is the logarithm of all that follows, and nowFree the same with all links
-	// struck out.
-	var now, nowFree [maxStates]float64
-	for k := n - 1; ; k-- {
+// backward sums over all walks from each photo on, down to one.
+func (p *pass) backward(ctx context.Context, to int) error {
+	for ; p.k >= to; p.k-- {
+		k := p.k
 		if k%1024 == 0 && ctx.Err() != nil {
 			return ctx.Err()
 		}
-		lo, hi := w.at(k)
-		m.settle(&ties[c.photos[k]], c, k, b, w.forward[lo:hi], now[:], w.free[lo:hi], nowFree[:])
-		if k == 0 {
-			return nil
+		a, b := p.at, p.next
+		if b == nil {
+			b = p.fill(k)
 		}
-		a := b
-		if p.keep {
-			b = &w.kept[k-1]
-		} else {
-			b = p.fill(k - 1)
-			m.prepareStep(&p.t, b, a, &c.cam)
+		if k > 0 {
+			p.next = p.fill(k - 1)
+			b.last = p.next.crew
 		}
-		p.behind(k, b, a, &now, &nowFree)
+		if p.at = b; a != nil {
+			p.m.prepareStep(&p.t, b, a, &p.c.cam)
+			p.behind(k, b, a)
+		}
+		p.meet(k, b, true)
 	}
+	return nil
 }
 
-// behind goes back from photo k, whose slot is a, to the one before.
-func (p *pass) behind(k int, b, a *slot, now, nowFree *[maxStates]float64) {
+// behind goes back to photo k, whose slot is b, from the one after.
+func (p *pass) behind(k int, b, a *slot) {
 	m, w := p.m, p.w
-	var pairs []float64
-	if p.keep {
-		pairs = w.pairs[w.pairAt[k]:]
-	}
-	var lin, flin, next, nextFree [maxStates]float64
-	top, ftop := exps(now[:a.n], lin[:]), exps(nowFree[:a.n], flin[:])
+	var lin, flin [maxStates]float64
+	top, ftop := exps(p.sum[:a.n], lin[:]), exps(p.free[:a.n], flin[:])
 	for s := range a.n {
 		lin[s] *= a.worth[s]
 		flin[s] *= a.named[s]
 	}
-	plo, _ := w.at(k - 1)
+	lo, _ := w.at(k)
 	for j := range b.n {
 		var sum, free, before float64
 		row := &m.shift[b.cls[j]]
 		if p.learned != nil {
-			before = math.Exp(w.forward[plo+j] + top - p.ll)
+			before = math.Exp(w.sum[lo+j] + top - p.ll)
 		}
 		for s := range a.n {
 			if lin[s] == 0 && flin[s] == 0 {
 				continue
 			}
-			var f float64
-			if p.keep {
-				f = pairs[s*b.n+j]
-			} else {
-				f = m.pair(&p.t, j, s)
-			}
+			f := m.pair(&p.t, j, s)
 			free += flin[s] * f
 			f *= lin[s] * row[a.cls[s]]
 			sum += f
@@ -260,10 +272,9 @@ func (p *pass) behind(k int, b, a *slot, now, nowFree *[maxStates]float64) {
 				p.learned.pass(m, b, j, a, s, before*f)
 			}
 		}
-		next[j] = top + math.Log(sum)
-		nextFree[j] = ftop + math.Log(free)
+		p.sum[j] = top + math.Log(sum)
+		p.free[j] = ftop + math.Log(free)
 	}
-	*now, *nowFree = next, nextFree
 }
 
 // sized is a slice of n things with whatever stood in their places.

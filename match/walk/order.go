@@ -1,6 +1,7 @@
 package walk
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -32,15 +33,7 @@ func newRoute(points []Point, epoch time.Time) *route {
 			r.byTime = append(r.byTime, int32(i))
 		}
 	}
-	slices.SortStableFunc(r.byTime, func(a, b int32) int {
-		switch {
-		case r.obs[a] < r.obs[b]:
-			return -1
-		case r.obs[a] > r.obs[b]:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(r.byTime, func(a, b int32) int { return cmp.Compare(r.obs[a], r.obs[b]) })
 	if n > 0 && len(r.byTime) == n && medianStep(points, r.byTime) <= 1.1*medianStep(points, r.at) {
 		copy(r.at, r.byTime)
 		r.ordered = true
@@ -68,15 +61,7 @@ func medianStep(points []Point, order []int32) float64 {
 
 // about yields the points surveyed just before and after a time, two of each.
 func (r *route) about(t float64, yield func(int32)) {
-	k, _ := slices.BinarySearchFunc(r.byTime, t, func(i int32, t float64) int {
-		switch {
-		case r.obs[i] < t:
-			return -1
-		case r.obs[i] > t:
-			return 1
-		}
-		return 0
-	})
+	k, _ := slices.BinarySearchFunc(r.byTime, t, func(i int32, t float64) int { return cmp.Compare(r.obs[i], t) })
 	for _, j := range [...]int{k - 1, k, k - 2, k + 1} {
 		if j >= 0 && j < len(r.byTime) {
 			yield(r.byTime[j])

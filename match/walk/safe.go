@@ -254,8 +254,9 @@ func tells(p *Photo, t *Tie) bool {
 // places is by how many nats the tags of photos of a run are better explained by the points
 // that they seem to show than by their links, all together: slow errors put many tags
 // off alike, but no error comes and goes as suddenly as links do. It goes by
-// what is learnt of the camera and by what is known of any, whichever says less.
-func (m *model) places(c *chain, ties []Tie, b block, of func(p *Photo, t *Tie) bool) float64 {
+// what is learnt of the camera and by what is known of any, whichever says less; by the
+// first alone where that is not enough with what more is said.
+func (m *model) places(c *chain, ties []Tie, b block, of func(p *Photo, t *Tie) bool, more float64) float64 {
 	var listed, other []noise.Residual
 	found := false
 	for k := max(0, b.lo-beside); k < min(len(c.photos), b.hi+beside); k++ {
@@ -282,7 +283,7 @@ func (m *model) places(c *chain, ties []Tie, b block, of func(p *Photo, t *Tie) 
 	}
 	least := math.Inf(1)
 	for _, l := range []*noise.Model{c.cam.noise, unknown()} {
-		if l != nil {
+		if l != nil && least+more >= enoughOwn {
 			least = min(least, l.LogLikelihood(other)-l.LogLikelihood(listed))
 		}
 	}
@@ -291,10 +292,7 @@ func (m *model) places(c *chain, ties []Tie, b block, of func(p *Photo, t *Tie) 
 
 // hear takes the testimony of a run.
 func (m *model) hear(c *chain, ties []Tie, b block) *testimony {
-	w := &testimony{
-		all:    m.places(c, ties, b, func(*Photo, *Tie) bool { return true }),
-		inside: m.places(c, ties, b, func(p *Photo, t *Tie) bool { return m.stated(p, t.Listed) }),
-	}
+	w := new(testimony)
 	var all, inside witnesses
 	for _, i := range c.photos[b.lo:b.hi] {
 		t, p := &ties[i], &c.all[i]
@@ -313,7 +311,9 @@ func (m *model) hear(c *chain, ties []Tie, b block) *testimony {
 			w.place(m, c, p, t, near)
 		}
 	}
-	w.all, w.inside = w.all+all.says(), w.inside+inside.says()
+	w.all, w.inside = all.says(), inside.says()
+	w.all += m.places(c, ties, b, func(*Photo, *Tie) bool { return true }, w.all)
+	w.inside += m.places(c, ties, b, func(p *Photo, t *Tie) bool { return m.stated(p, t.Listed) }, w.inside)
 	return w
 }
 
@@ -356,7 +356,7 @@ func (m *model) guards(c *chain, ties []Tie, b block) bool {
 	found := false
 	for k := b.lo; k < b.hi; k++ {
 		p, t := &c.all[c.photos[k]], &ties[c.photos[k]]
-		if t.Status == Unlisted || t.ListedProbability >= 0.5 || c.guard != nil && c.guard[k] {
+		if t.Status == Unlisted || t.ListedProbability >= 0.5 || c.guard[k] {
 			continue
 		}
 		safe := points
@@ -365,9 +365,6 @@ func (m *model) guards(c *chain, ties []Tie, b block) bool {
 		}
 		if safe && (t.own >= 0 || silent) && (inside || !m.stated(p, t.Listed)) {
 			continue
-		}
-		if c.guard == nil {
-			c.guard = make([]bool, len(c.photos))
 		}
 		c.guard[k], found = true, true
 	}
@@ -384,8 +381,10 @@ const (
 // makeSafe decodes what is not safe again, with that barred, until all is. What is barred
 // is not told, so that what the last round still finds is not told either.
 func (m *model) makeSafe(ctx context.Context, c *chain, ties []Tie) error {
+	c.guard = make([]bool, len(c.photos))
+	heard := make(map[block]bool)
 	for round := 0; ; round++ {
-		spans := m.bar(c, ties)
+		spans := m.bar(c, ties, heard)
 		if len(spans) == 0 || round == tries {
 			break
 		}
@@ -395,9 +394,6 @@ func (m *model) makeSafe(ctx context.Context, c *chain, ties []Tie) error {
 			}
 		}
 	}
-	if c.guard == nil {
-		return nil
-	}
 	for k, i := range c.photos {
 		if t := &ties[i]; c.guard[k] && t.Status != Unlisted {
 			t.Status = Doubtful
@@ -406,16 +402,30 @@ func (m *model) makeSafe(ctx context.Context, c *chain, ties []Tie) error {
 	return nil
 }
 
-// bar bars what is not safe, and returns the parts of the chain to decode again.
-func (m *model) bar(c *chain, ties []Tie) (spans []block) {
-	for _, b := range c.blocks(ties) {
-		if !m.guards(c, ties, b) {
+// bar bars what is not safe, and returns the parts of the chain to decode again. A run that
+// was heard, and about which nothing was decoded again since, has no more to say.
+func (m *model) bar(c *chain, ties []Tie, heard map[block]bool) (spans []block) {
+	blocks := c.blocks(ties)
+	barred := make([]bool, len(blocks))
+	_ = eachOf(len(blocks), func(i int) error { // which has none
+		barred[i] = !heard[blocks[i]] && m.guards(c, ties, blocks[i])
+		return nil
+	})
+	for i, b := range blocks {
+		if !barred[i] {
 			continue
 		}
 		if n := len(spans); n == 0 || b.lo-about > spans[n-1].hi {
 			spans = append(spans, block{lo: max(0, b.lo-about)})
 		}
 		spans[len(spans)-1].hi = min(len(c.photos), b.hi+about)
+	}
+	clear(heard)
+	for i, n := 0, 0; i < len(blocks); i++ {
+		for n < len(spans) && spans[n].hi <= blocks[i].lo-beside {
+			n++
+		}
+		heard[blocks[i]] = n == len(spans) || blocks[i].hi+beside <= spans[n].lo
 	}
 	return spans
 }
