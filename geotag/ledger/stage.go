@@ -138,20 +138,16 @@ func (t *staged) pour(ctx context.Context, src io.Reader, transform func(io.Writ
 	return nil
 }
 
-// sink writes to a file, and takes the digest of what it writes in a goroutine of
-// its own. A patch moves what comes after it by some bytes. So that the system need
-// not copy to odd places, neither in reading nor in writing, every read goes to the
-// begin of a page of memory, and every write to that of a page of the file: what is
-// over is held back for the next one. end must be called, and only then is all
-// written, and are the digest and the length there.
+// sink writes to a file, and takes the digest of what it writes. A patch moves what
+// comes after it by some bytes. So that the system need not copy to odd places, neither
+// in reading nor in writing, every read goes to the begin of a page of memory, and every
+// write to that of a page of the file: what is over is held back for the next one. end
+// must be called, and only then is all written, and are the digest and the length there.
 type sink struct {
 	*meter
 	file file
 	err  error // of the first write that failed; nothing is written after it
 	buf  *piece
-	todo chan *piece
-	back chan *piece
-	over chan struct{}
 }
 
 // piece is what is written in one go: n bytes in buf from pageSize on, and before
@@ -164,36 +160,19 @@ type piece struct {
 var pieces = sync.Pool{New: func() any { return new(piece) }}
 
 func newSink(f file) *sink {
-	k := &sink{meter: newMeter(), file: f, todo: make(chan *piece, 1), back: make(chan *piece, 2), over: make(chan struct{})}
-	for range cap(k.back) {
-		k.back <- pieces.Get().(*piece)
-	}
-	k.buf = pieces.Get().(*piece)
+	k := &sink{meter: newMeter(), file: f, buf: pieces.Get().(*piece)}
 	k.buf.n, k.buf.held = 0, 0
-	go func() {
-		defer close(k.over)
-		for p := range k.todo {
-			k.meter.Write(p.buf[pageSize:][:p.n])
-			k.back <- p
-		}
-	}()
 	return k
 }
 
-// end writes what is left, and waits for the digest.
+// end writes what is left.
 func (k *sink) end() error {
 	err := k.flush(true)
-	close(k.todo)
-	<-k.over
-	for range cap(k.back) {
-		pieces.Put(<-k.back)
-	}
 	pieces.Put(k.buf)
 	return err
 }
 
-// flush writes what is there, whole pages of it but at the end, and gives it on to
-// be digested.
+// flush writes what is there, whole pages of it but at the end.
 func (k *sink) flush(end bool) error {
 	if k.err != nil {
 		return k.err
@@ -209,11 +188,9 @@ func (k *sink) flush(end bool) error {
 			return k.err
 		}
 	}
-	next := <-k.back
-	next.n, next.held = 0, len(all)-now
-	copy(next.buf[pageSize-next.held:], all[now:])
-	k.buf = next
-	k.todo <- p
+	k.meter.Write(p.buf[pageSize:][:p.n])
+	p.n, p.held = 0, len(all)-now
+	copy(p.buf[pageSize-p.held:], all[now:])
 	return nil
 }
 
