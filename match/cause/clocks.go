@@ -179,16 +179,13 @@ func lagged(s float64) float64 {
 }
 
 // bestShift finds by how many seconds the tags lag behind the times of photos:
-// the shift whose places along the walk are nearest to the tags; 0 where
-// none helps.
+// the shift whose places along the walk are nearest to the tags, or to some of many; 0
+// where none helps.
 func bestShift(e *Evidence, at []int, routes map[string]route) (best float64, tried int) {
 	sum := func(shift, most float64) float64 {
 		total := 0.0
-		for _, i := range at {
-			if total >= most {
-				break
-			}
-			p := &e.Photos[i]
+		for k := 0; k < len(at) && total < most; k += max(1, len(at)/2000) {
+			p := &e.Photos[at[k]]
 			own := e.Points[p.Point].EN
 			en := e.whereabouts(routes[p.Camera], p.Time.Add(time.Duration(shift*float64(time.Second))))
 			d := math.Hypot(p.D.E-(en.E-own.E)*e.unit, p.D.N-(en.N-own.N)*e.unit) / (2 * p.Sigma)

@@ -49,6 +49,10 @@ func explain(ctx context.Context, set *sim.Set, datums []string) (*cause.Explana
 	if err != nil {
 		return nil, err
 	}
+	return explainChecked(ctx, set, res, datums)
+}
+
+func explainChecked(ctx context.Context, set *sim.Set, res *match.Result, datums []string) (*cause.Explanation, error) {
 	in := cause.Input{Proj: set.Projection, Result: res, Options: set.Options(), Datums: datums}
 	if p, ok := set.Projection.(*sim.Plane); ok {
 		in.Neighbours = []grid.Projection{p.Zone(-1), p.Zone(1)}

@@ -580,6 +580,9 @@ func (s *search) trails(ctx context.Context, start trail) ([]trail, error) {
 		if tried++; tried > alternatives && (good || tried > 3*alternatives) {
 			break
 		}
+		if good && slices.ContainsFunc(best.steps, func(u candidate) bool { return u.cause == c.cause && slices.Equal(u.photos, c.photos) }) {
+			continue // another order of the same steps
+		}
 		t, err := s.from(ctx, start, c)
 		if err != nil {
 			return nil, err
