@@ -58,7 +58,8 @@ func TestUnsoundTrailsWinNothing(t *testing.T) {
 // not as set, a tower's position in coarse steps, and readings that bring tags from
 // kilometres away, or off the grid, to where errors are worse than stated; runs of wrong
 // links long enough to make the tags of their camera seem bad, and an early one that began
-// after a right link to the same point; home's position on photos of one minute.
+// after a right link to the same point; home's position on photos of one minute; rounded tags
+// of which a third lay on a coarser step too, by chance.
 func TestNamedAllTheSame(t *testing.T) {
 	inFull(t)
 	for _, c := range []struct {
@@ -67,6 +68,7 @@ func TestNamedAllTheSame(t *testing.T) {
 	}{
 		{5004, "tower-position", "repeated-tag"},
 		{5014, "rounded-tags", "rounded-tags"},
+		{3033, "rounded-tags", "rounded-tags"},
 		{5091, "swapped-ties", "swapped-ties"},
 		{5009, "swapped-ties", "swapped-ties"},
 		{5005, "wrong-tie", "wrong-tie"},
@@ -83,6 +85,25 @@ func TestNamedAllTheSame(t *testing.T) {
 		_, _, x := fieldJob(t, c.seed, field.Config{Blunders: []string{c.blunder}})
 		if len(x.Causes) != 1 || x.Causes[0].Name != c.named {
 			t.Errorf("seed %d: %s was planted, %d causes were found: %+v", c.seed, c.blunder, len(x.Causes), x.Causes)
+		}
+	}
+}
+
+// TestNoLinksAreNoReasonForNone: where no photo of a job has a link, one without shows a
+// point as often as any. Of these jobs' 275 and 820 photos 28 and 229
+// were wrongly said to show none.
+func TestNoLinksAreNoReasonForNone(t *testing.T) {
+	inFull(t)
+	for seed, most := range map[uint64]int{474: 5, 964: 10} {
+		j, res, _ := fieldJob(t, seed, field.Config{})
+		none := 0
+		for i, p := range res.Photos {
+			if p.Inference != nil && p.Inference.Point == "" && j.Truth.Photos[i].Point != "" {
+				none++
+			}
+		}
+		if none > most {
+			t.Errorf("seed %d: %d photos of a point are said to show none", seed, none)
 		}
 	}
 }

@@ -470,6 +470,8 @@ func (h *Hypothesis) aligned(e *Evidence, photos []int) float64 {
 	for _, i := range photos {
 		ch := h.change(i)
 		switch p := &e.Photos[i]; {
+		case ch.Blur != nil && p.D != nil:
+			moves = append(moves, *p.D) // rounding has all directions
 		case ch.Move != nil:
 			moves = append(moves, *ch.Move)
 		case ch.Tie != nil && p.Point >= 0:
