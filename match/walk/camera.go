@@ -59,7 +59,8 @@ const (
 func (m *model) estimate(c *chain, ties func(k int) int) {
 	clk := &c.cam
 	clk.Clock = Clock{Camera: c.camera}
-	diffs, zoned := m.lags(c, ties)
+	diffs, gaps, zoned := m.lags(c, ties)
+	inOrder := slices.Clone(diffs)
 	clk.Photos = len(diffs)
 	clk.offset, clk.scale, clk.lasting = 0, 0, 0
 	steps := make([]float64, max(0, len(diffs)-1))
@@ -100,8 +101,11 @@ func (m *model) estimate(c *chain, ties func(k int) int) {
 	}
 	scale = max(scale, leastScale)
 	clk.scale = scale
-	clk.Used = true
 	clk.persists(steps)
+	if !m.explains(clk, centre, inOrder, gaps) {
+		return
+	}
+	clk.Used = true
 	clk.offset = centre
 	clk.Offset = seconds(centre)
 	clk.Scale = seconds(clk.scale)
@@ -113,6 +117,21 @@ func (m *model) estimate(c *chain, ties func(k int) int) {
 		clk.Zone = time.Duration(math.Round(centre/quarter)) * quarter * time.Second
 		clk.Residual -= clk.Zone
 	}
+}
+
+// explains says whether times are likelier with an offset than by the gaps between photos
+// alone: in a few photos out of order some always come as long after their points.
+func (m *model) explains(c *camera, offset float64, diffs, gaps []float64) bool {
+	var better float64
+	for i, d := range diffs {
+		f := m.atTime(d-offset, c.scale)
+		if i > 0 {
+			slack := c.step + m.p.Dwell.Seconds()/2
+			f += c.lasting * (fall(math.Abs(d-diffs[i-1])/slack)/(2*slack) - f)
+		}
+		better += math.Log((1-m.p.OtherTime)*f/m.leave(gaps[i]) + m.p.OtherTime)
+	}
+	return better > 0
 }
 
 // persists finds how much of a lag lasts from one visit to the next, by the absolute
@@ -132,12 +151,12 @@ func (c *camera) persists(steps []float64) {
 }
 
 // lags lists the times from the survey of a point to a photo of it, one for each
-// visit, and says whether all photos are zoned. It sets the clock's difference to the
-// times of fixes.
-func (m *model) lags(c *chain, ties func(k int) int) (diffs []float64, zoned bool) {
+// visit, with the gap to the photo before, and says whether all photos are zoned. It sets
+// the clock's difference to the times of fixes.
+func (m *model) lags(c *chain, ties func(k int) int) (diffs, gaps []float64, zoned bool) {
 	var gps []float64
 	zoned = true
-	last, lastAt := None, 0.0
+	last, lastAt, before := None, 0.0, math.Inf(1)
 	for k, i := range c.photos {
 		p := &c.all[i]
 		t, ok := m.photoTime(p)
@@ -145,6 +164,8 @@ func (m *model) lags(c *chain, ties func(k int) int) (diffs []float64, zoned boo
 			continue
 		}
 		zoned = zoned && p.Zoned
+		gap := max(0, t-before)
+		before = t
 		if !p.GPS.IsZero() {
 			gps = append(gps, p.Time.Sub(p.GPS).Seconds())
 		}
@@ -158,13 +179,19 @@ func (m *model) lags(c *chain, ties func(k int) int) (diffs []float64, zoned boo
 			continue
 		}
 		last, lastAt = j, t
-		diffs = append(diffs, t-m.route.obs[j])
+		diffs, gaps = append(diffs, t-m.route.obs[j]), append(gaps, gap)
 	}
 	if len(gps) > 0 {
 		slices.Sort(gps)
 		c.cam.GPS, c.cam.GPSOK = seconds(gps[len(gps)/2]), true
 	}
-	return diffs, zoned
+	return diffs, gaps, zoned
+}
+
+// leave is the density of the time in seconds from a photo to the next of another point.
+func (m *model) leave(gap float64) float64 {
+	w := m.p.Between.Seconds()
+	return 1 / (w * (1 + gap/w) * (1 + gap/w))
 }
 
 // densest is the part of sorted differences within a window that has most of them.
@@ -247,7 +274,9 @@ func base(r []noise.Residual, s2 float64) (e, n float64) {
 	for i := range r {
 		es, ns = append(es, r[i].E), append(ns, r[i].N)
 	}
-	e, n = median(es), median(ns)
+	slices.Sort(es)
+	slices.Sort(ns)
+	e, n = es[len(es)/2], ns[len(ns)/2]
 	if e*e+n*n < commonTimes*commonTimes*s2 {
 		return 0, 0
 	}
@@ -277,11 +306,4 @@ func (c *chain) common() Common {
 	}
 	out.StdErr = math.Sqrt(v) / n
 	return out
-}
-
-// median returns the median of values, which it leaves as they are.
-func median(v []float64) float64 {
-	s := slices.Clone(v)
-	slices.Sort(s)
-	return s[len(s)/2]
 }

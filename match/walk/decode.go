@@ -74,7 +74,6 @@ func Decode(ctx context.Context, photos []Photo, points []Point, params Params) 
 			ties.Clocks = append(ties.Clocks, c.cam.Clock)
 		}
 	}
-	ties.Rates = m.rates
 	return ties, nil
 }
 
@@ -218,6 +217,7 @@ func (m *model) learn(ctx context.Context, chains []chain, ties []Tie) error {
 				n.add(&counted[i])
 			}
 			n.rates(&m.rates, m.p)
+			m.linked = (n.linked + priorLinked) / (n.photos - n.none + priorShown)
 			m.prepare()
 		}
 	}
@@ -343,7 +343,7 @@ type counts struct {
 	// link has the passages of a link's class to the next one's.
 	link                       [classes][classes]float64
 	named, misnamed            float64
-	photos, none               float64
+	photos, none, linked       float64 // linked counts those that show a point
 	stay, next, previous, jump float64
 }
 
@@ -355,7 +355,7 @@ func (n *counts) add(o *counts) {
 		}
 	}
 	n.named, n.misnamed = n.named+o.named, n.misnamed+o.misnamed
-	n.photos, n.none = n.photos+o.photos, n.none+o.none
+	n.photos, n.none, n.linked = n.photos+o.photos, n.none+o.none, n.linked+o.linked
 	n.stay, n.next, n.previous, n.jump = n.stay+o.stay, n.next+o.next, n.previous+o.previous, n.jump+o.jump
 }
 
@@ -366,6 +366,9 @@ func (n *counts) pass(m *model, a *slot, j int, b *slot, k int, p float64) {
 	if k == 0 {
 		n.none += p
 		return
+	}
+	if b.linked {
+		n.linked += p
 	}
 	if j == 0 {
 		return
@@ -402,7 +405,7 @@ const (
 )
 
 // rates brings the counts and the stated rates together.
-func (n *counts) rates(r *Rates, p Params) {
+func (n *counts) rates(r *rates, p Params) {
 	mix := func(prior, count, of, weight float64) float64 {
 		return (prior*weight + count) / (weight + of)
 	}

@@ -62,12 +62,13 @@
 // p of one about the lag before; and of what a photo's time says by itself 1 - p counts. The next photo of the same point follows with the density (1 +
 // t/Dwell)^-2 / Dwell. Where points have no times, coming to another point has
 // that of Between. A camera's offset, with its zone, and the scale are estimated
-// from the job; see [Clock].
+// from the job, and used where times are likelier with them than by gaps alone; see [Clock].
 //
 // Walk. The next photo shows the same point, the next one of the walk (or one
 // that is passed over to), a previous one, another one, or none, with the
-// probabilities Stay, Next, Previous, Jump and NoPoint; a photo without a link shows none
-// 2.8 times as often as that and the share of photos with a link have it. Jumps go to points nearby: nine
+// probabilities Stay, Next, Previous, Jump and NoPoint. The share of the photos of points
+// that have a link is learnt, and of those without a point 0.15 times as many have one: where
+// nearly all have a link, a photo without one shows none. Jumps go to points nearby: nine
 // tenths by (K(d, JumpLength) + K(d, 0.3 JumpLength)) / 2, each over its mean sum, and
 // one tenth anywhere. A third of the jumps come back to a point long after its survey:
 // half of them to points nearby, half anywhere, at any time. After a photo without a
@@ -91,8 +92,8 @@
 // what the link says it may be a copy of it, and counts half.
 //
 // What the model knows is never all that can go wrong, and what no link confirms would come
-// out too sure. For a photo without a link odds o of more than 3 to 1 become 3 (o/3)^0.78,
-// unless Params.Fixed.
+// out too sure. For a photo without a link odds o above 1 become o^1.1, and above 3 to 1
+// 3^1.1 (o/3)^0.7, unless Params.Fixed.
 //
 // LinkError, RunStart, RunEnd, NoPoint and the steps of the walk start from the
 // stated figures and are fitted to the job by one round of expectation and

@@ -194,7 +194,7 @@ func (m *model) fillLinks(s *slot, p *Photo) {
 		}
 		s.cls[0], s.listed[0] = other, strayLink/m.crowd
 	} else {
-		s.listed[0] = unlinkedNone * (1 - strayLink*m.linked) / max(1-m.linked, 0.02)
+		s.listed[0] = (1 - strayLink*m.linked) / (1 - m.linked)
 	}
 }
 

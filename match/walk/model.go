@@ -35,7 +35,7 @@ type model struct {
 	index  *index
 	route  *route
 	epoch  time.Time
-	rates  Rates
+	rates  rates
 	crowd  float64 // how many points share a jump
 	back   float64 // and how many the way back from a photo without a point
 	far    float64 // 1 / number of points
@@ -43,8 +43,15 @@ type model struct {
 	// shift is the probability of the class of a link after that of the one
 	// before, and first that of the first one.
 	shift [classes][classes]float64
-	// linked is the share of photos with a link.
+	// linked is the share of the photos of points that have a link.
 	linked float64
+}
+
+// rates are the priors that are used in the end, after Params and the job.
+type rates struct {
+	LinkError, RunStart, RunEnd, NameError, NoPoint float64
+	Stay, Next, Previous, Jump                      float64
+	JumpLength, Roam                                float64 // metres
 }
 
 // The shares of late and early links by how many points they are off, and of
@@ -80,11 +87,9 @@ const (
 // A photo without a point has a link this many times as often as one with.
 const strayLink = 0.15
 
-// Of photos without a link, those without a point are this many times as many as the
-// rates have them: whoever takes pictures of other things takes several kinds. Measured
-// on study seeds of match/sim/field, where probabilities of points came out too high, and
-// those of none too low, by about that.
-const unlinkedNone = 2.8
+// What is known of the share of links before the job is as much as this many photos of
+// points say, and of those with a link: common practice, no source.
+const priorShown, priorLinked = 10, 9
 
 func newModel(points []Point, photos []Photo, p Params) *model {
 	m := &model{p: p, points: points, far: 1 / float64(max(1, len(points)))}
@@ -103,13 +108,12 @@ func newModel(points []Point, photos []Photo, p Params) *model {
 			n++
 		}
 	}
-	m.linked = (float64(n) + 0.9) / float64(len(photos)+1)
+	m.linked = (float64(n) + priorLinked) / (max(float64(n), (1-p.NoPoint)*float64(len(photos))) + priorShown)
 	m.index = newIndex(points)
 	m.route = newRoute(points, m.epoch)
-	m.rates = Rates{
+	m.rates = rates{
 		LinkError: p.LinkError, RunStart: p.RunStart, RunEnd: p.RunEnd, NameError: p.NameError, NoPoint: p.NoPoint,
 		Stay: p.Stay, Next: p.Next, Previous: p.Previous, Jump: p.Jump,
-		Spacing: m.index.spacing, Ordered: m.route.ordered,
 		JumpLength: cmp.Or(p.JumpLength, max(5*m.index.spacing, 1)), Roam: cmp.Or(p.Roam, max(1.5*m.index.spacing, 15)),
 	}
 	m.crowd = m.index.crowd(m.rates.JumpLength)

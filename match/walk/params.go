@@ -121,8 +121,7 @@ type Params struct {
 	// closer than the noise are weighed all, up to the largest number, 14.
 	Candidates int
 	// Fixed takes the rates of link errors and of moves as they are, and the noise
-	// too: errors are as large as stated and have no offset. Else these are where the
-	// estimate starts from: moves count as much as 100 photos, and link errors as 500.
+	// too: errors are as large as stated and have no offset. Else estimates start there.
 	Fixed bool
 }
 
@@ -162,34 +161,23 @@ func (p Params) Validate() error {
 			errs = append(errs, fmt.Errorf("walk: %s is %v: want %s", field, v, want))
 		}
 	}
-	prob := func(field string, v float64) {
+	for i, v := range [...]float64{p.LinkError, p.RunStart, p.NameError, p.NoPoint, p.WideShare, p.WildShare, p.OtherTime, p.Contradict} {
+		field := [...]string{"LinkError", "RunStart", "NameError", "NoPoint", "WideShare", "WildShare", "OtherTime", "Contradict"}[i]
 		check(v > 0 && v < 0.5, field, v, "a probability above 0 and below 0.5")
 	}
-	positive := func(field string, v float64) { check(v > 0 && v < 1e9, field, v, "a figure above 0") }
+	for i, v := range [...]float64{p.Stay, p.Next, p.Previous, p.Jump, p.Sigma, p.WildRadius} {
+		check(v > 0 && v < 1e9, [...]string{"Stay", "Next", "Previous", "Jump", "Sigma", "WildRadius"}[i], v, "a figure above 0")
+	}
 	check(p.FieldOrder >= OrderUnstated && p.FieldOrder <= LinkedLater, "FieldOrder", int(p.FieldOrder), "one of the fieldOrders")
-	prob("LinkError", p.LinkError)
-	prob("RunStart", p.RunStart)
 	check(p.RunEnd > 0 && p.RunEnd < 1, "RunEnd", p.RunEnd, "a probability between 0 and 1")
-	prob("NameError", p.NameError)
-	prob("NoPoint", p.NoPoint)
-	positive("Stay", p.Stay)
-	positive("Next", p.Next)
-	positive("Previous", p.Previous)
-	positive("Jump", p.Jump)
 	check(p.JumpLength >= 0 && p.JumpLength < 1e9, "JumpLength", p.JumpLength, "metres, 0 or more")
 	check(p.Roam >= 0 && p.Roam < 1e9, "Roam", p.Roam, "metres, 0 or more")
-	positive("Sigma", p.Sigma)
 	check(p.Slack >= 0.1 && p.Slack < 100, "Slack", p.Slack, "a factor, for instance 1.1")
 	check(p.Correlation >= 0, "Correlation", p.Correlation, "a time, 0 or more")
-	prob("WideShare", p.WideShare)
 	check(p.WideFactor >= 1 && p.WideFactor < 1000, "WideFactor", p.WideFactor, "1 to 1000")
-	prob("WildShare", p.WildShare)
-	positive("WildRadius", p.WildRadius)
 	check(p.Dwell > 0, "Dwell", p.Dwell, "a time above 0")
 	check(p.Between > 0, "Between", p.Between, "a time above 0")
-	prob("OtherTime", p.OtherTime)
 	check(p.Certain > 0.5 && p.Certain < 1, "Certain", p.Certain, "a probability between 0.5 and 1")
-	prob("Contradict", p.Contradict)
 	check(p.Candidates >= 1 && p.Candidates <= maxNearest, "Candidates", p.Candidates, fmt.Sprintf("1 to %d", maxNearest))
 	return errors.Join(errs...)
 }

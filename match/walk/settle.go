@@ -76,15 +76,12 @@ func (m *model) settle(t *Tie, c *chain, k int, s *slot, forward, now, free, now
 }
 
 // What no link confirms comes out surer than it is, as no model of errors is right: odds
-// of more than sureOdds grow by the power tempering. Fitted so that of ties of package
-// field's jobs as many are right as is stated.
-const (
-	sureOdds  = 3
-	tempering = 0.78
-)
+// grow by the power sharpening up to sureOdds, and by the power tempering from there on.
+// Fitted so that of ties of package field's jobs as many are right as is stated.
+const sureOdds, sharpening, tempering = 3, 1.1, 0.70
 
 // temper takes from the best of probabilities what is too sure, for the others, and
-// returns the logarithm of the factor on its odds.
+// returns the logarithm of the factor on its odds, negative where they grow.
 func temper(post []float64, best int) float64 {
 	rest := 0.0
 	for j, p := range post {
@@ -92,11 +89,12 @@ func temper(post []float64, best int) float64 {
 			rest += p
 		}
 	}
-	if !(post[best] > sureOdds*rest) || rest == 0 {
+	if !(post[best] > rest) || rest == 0 {
 		return 0
 	}
-	less := (1 - tempering) * math.Log(post[best]/rest/sureOdds)
-	odds := post[best] / rest * math.Exp(-less)
+	odds := post[best] / rest
+	less := (1-sharpening)*math.Log(min(odds, sureOdds)) + (1-tempering)*math.Log(max(odds/sureOdds, 1))
+	odds *= math.Exp(-less)
 	for j := range post {
 		post[j] /= rest * (1 + odds)
 	}

@@ -27,9 +27,9 @@ func (m *model) prepareStep(t *step, a, b *slot, cam *camera) {
 	gap := -1.0
 	if a.timed && b.timed {
 		gap = max(0, b.t-a.t)
-		d, w := m.p.Dwell.Seconds(), m.p.Between.Seconds()
+		d := m.p.Dwell.Seconds()
 		t.stay = 1 / (d * (1 + gap/d) * (1 + gap/d))
-		t.leave = 1 / (w * (1 + gap/w) * (1 + gap/w))
+		t.leave = m.leave(gap)
 	} else if b.timed {
 		t.leave = 1 / m.p.Between.Seconds()
 		t.stay = t.leave
@@ -197,11 +197,7 @@ func (m *model) begin(b *slot, k int) float64 {
 		w = (1 - m.rates.NoPoint) / m.crowd
 	}
 	if b.timed {
-		f := 1 / m.p.Between.Seconds()
-		if k > 0 && b.enter[k] >= 0 {
-			f = (1-m.p.OtherTime)*b.enter[k] + m.p.OtherTime*f
-		}
-		w *= f
+		w *= m.arrival(b, k)
 	}
 	return w * b.marg[k]
 }

@@ -191,18 +191,6 @@ type Common struct {
 	Noise *noise.Model
 }
 
-// Rates are the priors that were used in the end, after Params and the job.
-type Rates struct {
-	LinkError, RunStart, RunEnd, NameError, NoPoint float64
-	Stay, Next, Previous, Jump                      float64
-	// Spacing is the median distance from a point to the nearest other one,
-	// JumpLength and Roam the lengths used, all in metres.
-	Spacing, JumpLength, Roam float64
-	// Ordered says that the points were taken in the order in which they were
-	// surveyed, false that their list's order was taken.
-	Ordered bool
-}
-
 // Ties is the result of Decode.
 type Ties struct {
 	// Photos has one Tie for each photo, in order.
@@ -213,7 +201,6 @@ type Ties struct {
 	// Shifts has one Common for each camera that has photos with a link and a tag,
 	// in order of first appearance.
 	Shifts []Common
-	Rates  Rates
 	// LogLikelihood is the logarithm of the sum of the weights of all walks. Its
 	// differences compare priors on the same job.
 	LogLikelihood float64

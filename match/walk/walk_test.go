@@ -262,7 +262,7 @@ func TestRoute(t *testing.T) {
 	for _, crews := range []int{1, 2} {
 		c.Cameras = crews
 		s, photos, points := walkOf(t, c)
-		if got := decode(t, photos, points).Rates.Ordered; got != (crews == 1) {
+		if got := walk.Ordered(points); got != (crews == 1) {
 			t.Errorf("%d crews: by the survey's order %v", crews, got)
 		}
 		if crews == 2 {
@@ -284,8 +284,8 @@ func TestRoute(t *testing.T) {
 				wrong++
 			}
 		}
-		if !ties.Rates.Ordered || wrong > 4 {
-			t.Errorf("a shuffled list: by the survey's order %v, %d wrong", ties.Rates.Ordered, wrong)
+		if !walk.Ordered(shuffled) || wrong > 4 {
+			t.Errorf("a shuffled list: by the survey's order %v, %d wrong", walk.Ordered(shuffled), wrong)
 		}
 	}
 }

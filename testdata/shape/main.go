@@ -48,7 +48,7 @@ const (
 // What exceeds a limit today. With -lint it may not get worse; what is gained goes
 // down here too, until nothing is left.
 const (
-	linesToday  = 77_797
+	linesToday  = 77_775
 	p95Today    = 12
 	unusedToday = 0
 )
@@ -81,7 +81,6 @@ var allowed = map[string]string{
 	"sim.Noise":                      "what a study may ask for",
 	"sim.Plant":                      "what a study may ask for",
 	"walk.Params":                    "priors that a study may change; the command keeps the defaults",
-	"walk.Rates":                     "priors that a study may change; the command keeps the defaults",
 	"match.Facts.Has":                "package words reads facts by an interface",
 	"match.Facts.Text":               "package words reads facts by an interface",
 	"match.Facts.Texts":              "package words reads facts by an interface",
