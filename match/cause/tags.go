@@ -341,34 +341,27 @@ func (p *Photo) onStep(step float64) bool {
 // roundedTags: latitude and longitude are rounded, or cut off, to a step that is
 // coarse beside the budget.
 func roundedTags(_ context.Context, e *Evidence) ([]Hypothesis, error) {
-	type changed struct {
-		how     string
-		changes []Change
-	}
-	on, out := make([][2]changed, len(steps)), make([]int, len(steps))
+	on, out, tags := make([][2][]Change, len(steps)), make([]int, len(steps)), 0
 	for i := range e.Photos {
 		p := &e.Photos[i]
 		if p.At == nil || p.Void || p.blur != nil {
 			continue
 		}
+		tags++
 		written := e.written[p.Camera]
 		for k, s := range steps {
 			if s/2*metresPerDegree < 0.75*p.Threshold {
 				break // as all finer ones
 			}
 			// Where all tags of a camera are on a coarse step, some are on others too.
-			if !p.onStep(s) || written >= steps[len(steps)-1] && written != s {
-				continue
-			}
 			chance := roundChance(s, math.Max(written, p.digits()))
-			if chance < leastRound {
+			if chance < leastRound || !p.onStep(s) || written >= steps[len(steps)-1] && written != s {
 				continue
 			}
 			half := match.Vector{E: s / 2 * metresPerDegree * math.Cos(p.At.Lat*math.Pi/180), N: s / 2 * metresPerDegree}
-			c := Change{Photo: i, Blur: &half, LogP: chance}
-			on[k][0] = changed{"rounded", append(on[k][0].changes, c)}
-			c.Move = &match.Vector{E: -math.Copysign(half.E, p.At.Lon), N: -math.Copysign(half.N, p.At.Lat)}
-			on[k][1] = changed{"cut off", append(on[k][1].changes, c)}
+			cut := &match.Vector{E: -math.Copysign(half.E, p.At.Lon), N: -math.Copysign(half.N, p.At.Lat)}
+			on[k][0] = append(on[k][0], Change{Photo: i, Blur: &half, LogP: chance})
+			on[k][1] = append(on[k][1], Change{Photo: i, Blur: &half, LogP: chance, Move: cut})
 			if p.Out {
 				out[k]++
 			}
@@ -376,13 +369,17 @@ func roundedTags(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 	}
 	var all []Hypothesis
 	for k, s := range steps {
-		for _, c := range on[k] {
-			if out[k] >= 2 {
-				all = append(all, Hypothesis{
-					Changes: c.changes, MinPhotos: 2, Cost: math.Log(float64(len(steps))) + math.Ln2,
-					Params: []Param{{Name: "step", Value: s, Unit: "deg"}, {Name: "step north", Value: s * metresPerDegree, Unit: "m"}, {Name: "how", Text: c.how}},
-				})
+		for how, changes := range on[k] {
+			if out[k] < 2 {
+				continue
 			}
+			for i := range changes { // of many tags chance puts some on a step
+				changes[i].LogP -= logChoose(tags, len(changes)) / float64(len(changes))
+			}
+			all = append(all, Hypothesis{
+				Changes: changes, MinPhotos: 2, Cost: math.Log(float64(len(steps))) + math.Ln2,
+				Params: []Param{{Name: "step", Value: s, Unit: "deg"}, {Name: "step north", Value: s * metresPerDegree, Unit: "m"}, {Name: "how", Text: [...]string{"rounded", "cut off"}[how]}},
+			})
 		}
 	}
 	return all, nil
