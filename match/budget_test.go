@@ -290,6 +290,7 @@ func TestCovarianceIsChiSquared(t *testing.T) {
 // TestElliptic compares noise with a covariance on top of a standoff with draws
 // from gonum's bivariate normal, and a circular covariance with Rice.
 func TestElliptic(t *testing.T) {
+	inFull(t)
 	for _, r := range []float64{0, 0.7, 3, 40} {
 		e := newEllipticNoise([3]float64{4, 0, 4}, r)
 		for _, p := range []float64{0.1, 0.5, 0.95, 0.9999} {

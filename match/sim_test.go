@@ -121,6 +121,7 @@ func TestHonestNoise(t *testing.T) {
 // TestHonestNoiseCanFail: the check above notices a handheld that is 5 % noisier
 // than it says, and one that is 5 % better.
 func TestHonestNoiseCanFail(t *testing.T) {
+	inFull(t)
 	for _, stretch := range []float64{1.05, 0.95} {
 		const n = 10_000
 		within := judgeHonest(t, n, stretch, 2).Counts[Within]
@@ -133,6 +134,7 @@ func TestHonestNoiseCanFail(t *testing.T) {
 // TestGrossAmongMany: five photos of 10,000 at the wrong end of the quay are
 // found, and nobody else is accused.
 func TestGrossAmongMany(t *testing.T) {
+	inFull(t)
 	p := newPlane()
 	points, links, photos := honest(p, 10_000, 1, rand.New(rand.NewPCG(3, 17)))
 	for i := 0; i < 10_000; i += 2000 {
@@ -149,5 +151,13 @@ func TestGrossAmongMany(t *testing.T) {
 	}
 	if res.SetWithoutGross.N != 9995 {
 		t.Errorf("%d left without the gross", res.SetWithoutGross.N)
+	}
+}
+
+// inFull skips a test of one goroutine where the race detector looks for where they meet.
+func inFull(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("slow, and on one goroutine")
 	}
 }

@@ -190,6 +190,7 @@ func TestHotelling(t *testing.T) {
 // share their errors, or carried by a frame that is off for all of them; and the
 // interval of the share over budget holds the true one.
 func TestShiftLevel(t *testing.T) {
+	inFull(t)
 	const trials = 4000
 	for _, c := range []struct {
 		name             string
