@@ -23,19 +23,19 @@ func TestNamesWhatItShouldAndNotItsNeighbours(t *testing.T) {
 		// precise says that the photos named have to be those concerned: a list that was
 		// renumbered puts others out by a point too.
 		precise bool
-		// neighbours is how many jobs get another's name: all links of a camera that went up a
-		// straight street are a point late, which a shift of its tags by a point explains too.
-		neighbours int
+		// but is the job that has another's name beside its own, in which all links of a camera
+		// that went up a straight street are a point late: a shift by a point explains it too.
+		but uint64
 	}{
 		{"late-run", 0, true, 0},
 		{"early-run", 0, true, 0},
 		{"swapped-ties", 1, true, 0},
 		{"wrong-tie", 1, true, 0},
-		{"renumbered-points", 0, false, 1},
+		{"renumbered-points", 0, false, 9301},
 		{"wrong-feet", 2, true, 0},
 	} {
 		t.Run(c.blunder, func(t *testing.T) {
-			told, missed, neighbours := 0, 0, 0
+			told, missed := 0, 0
 			for seed := uint64(9301); seed <= last; seed++ {
 				j, _, x := fieldJob(t, seed, field.Config{Photos: 60, Blunders: []string{c.blunder}})
 				p := j.Truth.Plants[0]
@@ -44,9 +44,10 @@ func TestNamesWhatItShouldAndNotItsNeighbours(t *testing.T) {
 					switch {
 					case slices.Contains([]string{"accuracy-understated", "standoff-understated"}, f.Name):
 						continue
+					case seed == c.but && f.Name == "common-shift":
+						continue
 					case !slices.Contains(p.Causes, f.Name):
-						neighbours++
-						t.Logf("seed %d: %s: %s", seed, f.Name, f.Summary)
+						t.Errorf("seed %d: %s: %s", seed, f.Name, f.Summary)
 						continue
 					}
 					named = true
@@ -67,8 +68,8 @@ func TestNamesWhatItShouldAndNotItsNeighbours(t *testing.T) {
 					}
 				}
 			}
-			if missed > c.missed || neighbours > c.neighbours {
-				t.Errorf("%d of %d missed, %d neighbours named", missed, told, neighbours)
+			if missed > c.missed {
+				t.Errorf("%d of %d missed", missed, told)
 			}
 		})
 	}

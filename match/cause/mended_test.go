@@ -90,8 +90,8 @@ func TestNamedAllTheSame(t *testing.T) {
 }
 
 // TestNoLinksAreNoReasonForNone: where no photo of a job has a link, one without shows a
-// point as often as any. Of these jobs' 275 and 820 photos 28 and 229
-// were wrongly said to show none.
+// point as often as any. Of these jobs' 275 and 820 photos 28 and 229 were wrongly said to
+// show none.
 func TestNoLinksAreNoReasonForNone(t *testing.T) {
 	inFull(t)
 	for seed, most := range map[uint64]int{474: 5, 964: 10} {
@@ -104,6 +104,20 @@ func TestNoLinksAreNoReasonForNone(t *testing.T) {
 		}
 		if none > most {
 			t.Errorf("seed %d: %d photos of a point are said to show none", seed, none)
+		}
+	}
+}
+
+// TestChanceRoundsNothing: of many tags a few lay on a round step by chance, and were called
+// rounded.
+func TestChanceRoundsNothing(t *testing.T) {
+	inFull(t)
+	for seed, blunders := range map[uint64][]string{16002813: nil, 16010054: {"rolled-over-dates"}} {
+		_, _, x := fieldJob(t, seed, field.Config{Blunders: blunders})
+		for _, f := range x.Causes {
+			if f.Name == "rounded-tags" {
+				t.Errorf("seed %d: %s", seed, f.Summary)
+			}
 		}
 	}
 }

@@ -354,8 +354,11 @@ func roundedTags(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 				break // as all finer ones
 			}
 			// Where all tags of a camera are on a coarse step, some are on others too.
+			if !p.onStep(s) || written >= steps[len(steps)-1] && written != s {
+				continue
+			}
 			chance := roundChance(s, math.Max(written, p.digits()))
-			if chance < leastRound || !p.onStep(s) || written >= steps[len(steps)-1] && written != s {
+			if chance < leastRound {
 				continue
 			}
 			half := match.Vector{E: s / 2 * metresPerDegree * math.Cos(p.At.Lat*math.Pi/180), N: s / 2 * metresPerDegree}
@@ -373,8 +376,9 @@ func roundedTags(_ context.Context, e *Evidence) ([]Hypothesis, error) {
 			if out[k] < 2 {
 				continue
 			}
+			chosen := logChoose(tags, len(changes)) / float64(len(changes))
 			for i := range changes { // of many tags chance puts some on a step
-				changes[i].LogP -= logChoose(tags, len(changes)) / float64(len(changes))
+				changes[i].LogP -= chosen
 			}
 			all = append(all, Hypothesis{
 				Changes: changes, MinPhotos: 2, Cost: math.Log(float64(len(steps))) + math.Ln2,

@@ -23,9 +23,8 @@ type camera struct {
 	noise       *noise.Model
 	times, wide float64
 	// lasting is the share of photos that come as long after the survey of their
-	// point as the one before did, and step the mean absolute difference of the two,
-	// seconds.
-	lasting, step float64
+	// point as the one before did, and slack the scale of the difference of the two, seconds.
+	lasting, slack float64
 }
 
 // shift is what the tags about a time have in common.
@@ -67,14 +66,11 @@ func (m *model) estimate(c *chain, ties func(k int) int) {
 	for i := range steps {
 		steps[i] = math.Abs(diffs[i+1] - diffs[i])
 	}
-	if len(diffs) == 0 {
-		return
-	}
 	slices.Sort(diffs)
 	if len(diffs) < fewest {
 		// Too few to estimate an offset; a zoned clock is taken at its word if
 		// they bear it out.
-		if !zoned || math.Abs(diffs[len(diffs)/2]) > window {
+		if !zoned || len(diffs) == 0 || math.Abs(diffs[len(diffs)/2]) > window {
 			return
 		}
 		clk.Used = true
@@ -101,7 +97,7 @@ func (m *model) estimate(c *chain, ties func(k int) int) {
 	}
 	scale = max(scale, leastScale)
 	clk.scale = scale
-	clk.persists(steps)
+	clk.persists(steps, m.p.Dwell.Seconds())
 	if !m.explains(clk, centre, inOrder, gaps) {
 		return
 	}
@@ -126,8 +122,7 @@ func (m *model) explains(c *camera, offset float64, diffs, gaps []float64) bool 
 	for i, d := range diffs {
 		f := m.atTime(d-offset, c.scale)
 		if i > 0 {
-			slack := c.step + m.p.Dwell.Seconds()/2
-			f += c.lasting * (fall(math.Abs(d-diffs[i-1])/slack)/(2*slack) - f)
+			f = c.lasts(f, d-diffs[i-1])
 		}
 		better += math.Log((1-m.p.OtherTime)*f/m.leave(gaps[i]) + m.p.OtherTime)
 	}
@@ -139,7 +134,7 @@ func (m *model) explains(c *camera, offset float64, diffs, gaps []float64) bool 
 // 1.19 where lags are independent, and two-sided exponential. A crew that works at its
 // own pace makes them smaller, and so does a clock that drifts; then ten lags are no
 // ten witnesses.
-func (c *camera) persists(steps []float64) {
+func (c *camera) persists(steps []float64, dwell float64) {
 	slices.Sort(steps)
 	const independent = 1.19
 	step := steps[len(steps)/2] / independent
@@ -147,7 +142,13 @@ func (c *camera) persists(steps []float64) {
 	if c.lasting < 0.2 {
 		c.lasting = 0 // as good as none
 	}
-	c.step = max(step, leastScale)
+	c.slack = max(step, leastScale) + dwell/2
+}
+
+// lasts mixes the density of a lag by itself with that of one as long as the lag before,
+// which differs by so many seconds.
+func (c *camera) lasts(f, differs float64) float64 {
+	return f + c.lasting*(fall(math.Abs(differs)/c.slack)/(2*c.slack)-f)
 }
 
 // lags lists the times from the survey of a point to a photo of it, one for each

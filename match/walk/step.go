@@ -8,9 +8,8 @@ type step struct {
 	a, b        *slot
 	stay, leave float64 // densities of the gap
 	stray       float64
-	// lasting is the share of lags that last, and slack the scale of their steps.
-	lasting, slack float64
-	bare           float64 // density of b's tag without a point
+	cam         *camera // whose lags may last
+	bare        float64 // density of b's tag without a point
 	// on has where the walk goes from the point of the photo before a.
 	on [maxStates]float64
 	// The conditional distribution of the error of b's tag after a's.
@@ -34,7 +33,7 @@ func (m *model) prepareStep(t *step, a, b *slot, cam *camera) {
 		t.leave = 1 / m.p.Between.Seconds()
 		t.stay = t.leave
 	}
-	t.lasting, t.slack = cam.lasting, cam.step+m.p.Dwell.Seconds()/2
+	t.cam = cam
 	if a.last != None {
 		for k := 1; k < b.n; k++ {
 			t.on[k] = m.from(t, a.last, k, 0)
@@ -168,9 +167,8 @@ func (m *model) arrive(t *step, j, k int, w, back float64) float64 {
 	if f < 0 {
 		return (w + back) * t.leave
 	}
-	if t.lasting > 0 && j > 0 && t.a.enter[j] >= 0 {
-		// As long after the survey as before, or not.
-		f += t.lasting * (fall(math.Abs(t.b.lag[k]-t.a.lag[j])/t.slack)/(2*t.slack) - f)
+	if t.cam.lasting > 0 && j > 0 && t.a.enter[j] >= 0 {
+		f = t.cam.lasts(f, t.b.lag[k]-t.a.lag[j])
 	}
 	return w*((1-t.stray)*f+t.stray*t.leave) + back*t.leave
 }

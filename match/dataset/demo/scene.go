@@ -67,15 +67,22 @@ func (p *Photo) JPEG() ([]byte, error) {
 	return withExif(pixels.Bytes(), exifBlock(p.meta, img.Rect.Dx(), img.Rect.Dy(), thumb.Bytes()))
 }
 
-// Exif returns the photo's metadata alone, from the header on a TIFF file that has no image.
-func (p *Photo) Exif() []byte { return exifBlock(p.meta, fullWidth, fullHeight, nil) }
+// Exif returns the photo's metadata alone, a TIFF file that has no image, nor a thumbnail.
+func (p *Photo) Exif() []byte {
+	w, h := p.scene.size()
+	return exifBlock(p.meta, w, h, nil)
+}
+
+// size is that of the photo in pixels.
+func (s *scene) size() (w, h int) {
+	if s.small {
+		return smallWidth, smallHeight
+	}
+	return fullWidth, fullHeight
+}
 
 func (s *scene) draw() (*image.RGBA, error) {
-	w, h := fullWidth, fullHeight
-	if s.small {
-		w, h = smallWidth, smallHeight
-	}
-	c, err := newCanvas(w, h)
+	c, err := newCanvas(s.size())
 	if err != nil {
 		return nil, err
 	}
